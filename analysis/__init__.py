@@ -1,0 +1,1 @@
+"""All computing: from two recorded channels to findings, decay, comparison and report."""

@@ -1,0 +1,139 @@
+"""What a finding is: one resonance with numbers, cause, evidence and advice. Plain data."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+FloatArray = NDArray[np.float64]
+ComplexArray = NDArray[np.complex128]
+
+Cause = Literal["driver", "standing wave", "port", "wall", "undecided"]
+
+
+@dataclass(frozen=True)
+class Resonance:
+    """One resonator of the impedance, from its pole p and residue r.
+
+    Natural frequency |p|/2 pi, Q = |p|/(2|Re p|), height = |r|/|Re p| in ohms; the ``_std`` are one standard
+    deviation. ``significance`` is the likelihood ratio (chi-square) of the resonator against the known noise.
+    """
+
+    pole_rad_s: complex
+    residue_ohm_rad_s: complex
+    frequency_std_hz: float
+    q_std: float
+    height_std_ohm: float
+    significance: float
+
+    @property
+    def frequency_hz(self) -> float:
+        return abs(self.pole_rad_s) / (2 * np.pi)
+
+    @property
+    def q(self) -> float:
+        return abs(self.pole_rad_s) / (2 * abs(self.pole_rad_s.real))
+
+    @property
+    def height_ohm(self) -> float:
+        return abs(self.residue_ohm_rad_s) / abs(self.pole_rad_s.real)
+
+
+@dataclass(frozen=True)
+class DetectionLimit:
+    """Smallest height that this measurement could still have seen, over frequency.
+
+    Attributes
+    ----------
+    frequency_hz, height_ohm : ndarray, shape (n,)
+        For a resonator of quality ``q``, found with probability 0.95 at the stated false-alarm rate.
+    """
+
+    frequency_hz: FloatArray
+    height_ohm: FloatArray
+    q: float
+    false_alarm_rate: float
+
+    def at(self, frequency_hz: float) -> float:
+        """Height in ohms at one frequency (log-log interpolation)."""
+        return float(
+            np.exp(np.interp(np.log(frequency_hz), np.log(self.frequency_hz), np.log(self.height_ohm)))
+        )
+
+
+@dataclass(frozen=True)
+class ResonanceFit:
+    """Baseline and resonances fitted together to one impedance spectrum.
+
+    ``motional`` are the fundamental peak or peaks (closed box one, vented box two); ``resonances`` are the rest,
+    in order of frequency. ``impedance_ohm`` and ``baseline_ohm`` evaluate the model; ``coil_ohm`` is Re and coil.
+    """
+
+    motional: tuple[Resonance, ...]
+    resonances: tuple[Resonance, ...]
+    real_poles_rad_s: FloatArray
+    real_residues: FloatArray
+    resistance_ohm: float
+    inductance_h: float
+    detection_limit: DetectionLimit
+    band_hz: tuple[float, float]
+    reduced_chi_square: float
+    warnings: tuple[str, ...] = ()
+
+    def coil_ohm(self, frequency_hz: FloatArray) -> ComplexArray:
+        """Voice coil with DC resistance: ``R + s L + sum c_i s/(s + a_i)``, shape of ``frequency_hz``."""
+        s = 2j * np.pi * np.asarray(frequency_hz)
+        relaxations = s[:, None] / (s[:, None] + self.real_poles_rad_s)
+        return self.resistance_ohm + s * self.inductance_h + relaxations @ self.real_residues
+
+    def motional_ohm(self, frequency_hz: FloatArray) -> ComplexArray:
+        """Lumped motional impedance without the resonances."""
+        return _sum_of_pairs(self.motional, frequency_hz)
+
+    def baseline_ohm(self, frequency_hz: FloatArray) -> ComplexArray:
+        """Coil and lumped motional impedance, without the resonances."""
+        return self.coil_ohm(frequency_hz) + self.motional_ohm(frequency_hz)
+
+    def impedance_ohm(self, frequency_hz: FloatArray) -> ComplexArray:
+        """The whole fitted model."""
+        return self.baseline_ohm(frequency_hz) + _sum_of_pairs(self.resonances, frequency_hz)
+
+
+def _sum_of_pairs(resonances: tuple[Resonance, ...], frequency_hz: FloatArray) -> ComplexArray:
+    """Sum of conjugate pole pairs ``r/(s-p) + r*/(s-p*)``."""
+    s = 2j * np.pi * np.asarray(frequency_hz)
+    total = np.zeros(s.shape, dtype=complex)
+    for resonance in resonances:
+        pole, residue = resonance.pole_rad_s, resonance.residue_ohm_rad_s
+        total += residue / (s - pole) + np.conj(residue) / (s - np.conj(pole))
+    return total
+
+
+@dataclass(frozen=True)
+class Finding:
+    """A resonance with its cause. ``confidence`` is the probability of the cause, 0 to 1."""
+
+    resonance: Resonance
+    cause: Cause
+    confidence: float
+    evidence: tuple[str, ...]
+    advice: str
+
+
+@dataclass(frozen=True)
+class FindingsReport:
+    """All findings of one state of one unit, with what the measurement could not have seen."""
+
+    build: str
+    state: str
+    unit: str
+    findings: tuple[Finding, ...]
+    fit: ResonanceFit
+    warnings: tuple[str, ...] = field(default=())
+
+    @property
+    def detection_limit(self) -> DetectionLimit:
+        return self.fit.detection_limit

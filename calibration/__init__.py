@@ -1,0 +1,1 @@
+"""Jig model and calibration standards, microphone files, level."""

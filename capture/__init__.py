@@ -1,0 +1,1 @@
+"""Excitation, recordings, the build folder on disk, and the live audio path."""

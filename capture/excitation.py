@@ -1,0 +1,160 @@
+"""The excitation: a synchronised exponential sine sweep with silence around it.
+
+Layout of the signal, in frames::
+
+    silence_before | sweep | silence_after | sweep | silence_after | ...   (``repeats`` sweeps)
+
+The silence before is where the noise is estimated; in the silence after the ringing dies out.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+from pathlib import Path
+from typing import Self
+
+import numpy as np
+from numpy.typing import NDArray
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+
+from capture.errors import StillboxError, describe_validation_error
+
+HIGHEST_FRACTION_OF_RATE = 0.475
+"""Default upper band limit as a fraction of the sample rate: leaves room for converters' filters."""
+
+FADE_IN_RATIO = 1.4
+"""The level is full from ``low_hz`` times this ratio on."""
+
+FADE_OUT_RATIO = 1.045
+"""The level is full up to ``high_hz`` divided by this ratio."""
+
+
+class Excitation(BaseModel):
+    """All that is needed to make the signal again and to analyse a recording of it.
+
+    The sweep is ``x(t) = a sin(2 pi f1 L exp(t / L))`` with ``L = T / ln(f2 / f1)``: the synchronised form of
+    Novak, Lotton and Simon, JAES 63(10) 786-798, 2015. Its harmonics of order k lie at ``-L ln k``.
+    """
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    low_hz: float = Field(10.0, ge=1.0, le=20_000.0, description="lowest frequency of the sweep, Hz")
+    high_hz: float = Field(22_800.0, gt=1.0, le=96_000.0, description="highest frequency of the sweep, Hz")
+    seconds: float = Field(5.0, ge=0.2, le=120.0, description="length of one sweep, s")
+    sample_rate_hz: int = Field(48_000, ge=44_100, le=192_000, description="sample rate, Hz")
+    level_dbfs: float = Field(-12.0, ge=-80.0, le=0.0, description="peak level, dB re full scale")
+    repeats: int = Field(1, ge=1, le=64, description="number of sweeps")
+    silence_before_s: float = Field(1.0, ge=0.2, le=20.0, description="silence before the first sweep, s")
+    silence_after_s: float = Field(1.0, ge=0.2, le=20.0, description="silence after each sweep, s")
+
+    @model_validator(mode="after")
+    def _check_band(self) -> Self:
+        if self.low_hz * FADE_IN_RATIO * FADE_OUT_RATIO >= self.high_hz:
+            raise ValueError(f"low_hz {self.low_hz:g} leaves no band below high_hz {self.high_hz:g}")
+        if self.high_hz > 0.5 * self.sample_rate_hz:
+            raise ValueError(
+                f"high_hz {self.high_hz:g} is above half of the sample rate {self.sample_rate_hz}; "
+                f"choose at most {HIGHEST_FRACTION_OF_RATE * self.sample_rate_hz:g}"
+            )
+        return self
+
+    @property
+    def rate_constant_s(self) -> float:
+        """L = T / ln(f2/f1): the time in which the frequency grows by e, s."""
+        return self.seconds / math.log(self.high_hz / self.low_hz)
+
+    @property
+    def sweep_frames(self) -> int:
+        return round(self.seconds * self.sample_rate_hz)
+
+    @property
+    def silence_before_frames(self) -> int:
+        return round(self.silence_before_s * self.sample_rate_hz)
+
+    @property
+    def silence_after_frames(self) -> int:
+        return round(self.silence_after_s * self.sample_rate_hz)
+
+    @property
+    def total_frames(self) -> int:
+        return self.silence_before_frames + self.repeats * (self.sweep_frames + self.silence_after_frames)
+
+    @property
+    def full_level_band_hz(self) -> tuple[float, float]:
+        """The band between the fades, Hz."""
+        return self.low_hz * FADE_IN_RATIO, self.high_hz / FADE_OUT_RATIO
+
+    def harmonic_advance_s(self, order: int) -> float:
+        """How much earlier harmonic ``order`` (>= 1) arrives after deconvolution: ``L ln k``, s."""
+        return self.rate_constant_s * math.log(order)
+
+
+def default_high_hz(sample_rate_hz: int) -> float:
+    """Upper band limit used when none is asked for, Hz: 24 kHz, or less where the rate wants it."""
+    return min(24_000.0, HIGHEST_FRACTION_OF_RATE * sample_rate_hz)
+
+
+def sweep_samples(excitation: Excitation) -> NDArray[np.float64]:
+    """One sweep with its raised-cosine fades, shape (sweep_frames,), full scale = 1."""
+    time_s = np.arange(excitation.sweep_frames) / excitation.sample_rate_hz
+    constant_s = excitation.rate_constant_s
+    # Novak, Lotton, Simon 2015: no "-1" behind the exponential, so harmonics stay in phase.
+    sweep = np.sin(2 * np.pi * excitation.low_hz * constant_s * np.exp(time_s / constant_s))
+    fade_in_s = constant_s * math.log(FADE_IN_RATIO)
+    fade_out_s = constant_s * math.log(FADE_OUT_RATIO)
+    rise = 0.5 - 0.5 * np.cos(np.pi * np.clip(time_s / fade_in_s, 0, 1))
+    fall = 0.5 - 0.5 * np.cos(np.pi * np.clip((excitation.seconds - time_s) / fade_out_s, 0, 1))
+    return 10 ** (excitation.level_dbfs / 20) * sweep * rise * fall
+
+
+def excitation_samples(excitation: Excitation) -> NDArray[np.float64]:
+    """The whole signal with its silences and repeats, shape (total_frames,), full scale = 1."""
+    sweep = sweep_samples(excitation)
+    after = np.zeros(excitation.silence_after_frames)
+    return np.concatenate([np.zeros(excitation.silence_before_frames), *[sweep, after] * excitation.repeats])
+
+
+def sweep_starts(excitation: Excitation) -> list[int]:
+    """Frame at which each sweep starts in ``excitation_samples``."""
+    period = excitation.sweep_frames + excitation.silence_after_frames
+    return [excitation.silence_before_frames + index * period for index in range(excitation.repeats)]
+
+
+def write_excitation(excitation: Excitation, wav_path: Path) -> Path:
+    """Write the 24-bit mono WAV and, beside it, the JSON that an analysis needs; returns the JSON's path."""
+    import soundfile
+
+    json_path = wav_path.with_suffix(".json")
+    try:
+        soundfile.write(
+            wav_path, excitation_samples(excitation), excitation.sample_rate_hz, subtype="PCM_24", format="WAV"
+        )
+        document = {"stillbox": "excitation", "format": 1, **excitation.model_dump()}
+        json_path.write_text(json.dumps(document, indent=2) + "\n", encoding="utf-8")
+    except (OSError, soundfile.SoundFileError) as error:
+        raise StillboxError(f"cannot write {wav_path}: {error}; choose a folder that can be written") from error
+    return json_path
+
+
+def read_excitation(json_path: Path) -> Excitation:
+    """Read the JSON beside an excitation.
+
+    Raises
+    ------
+    StillboxError
+        If the file is missing, damaged or foreign; names file, fault and remedy.
+    """
+    remedy = "give the .json that 'stillbox excitation' wrote beside the .wav"
+    try:
+        document = json.loads(json_path.read_text(encoding="utf-8"))
+    except (OSError, ValueError, RecursionError) as error:
+        raise StillboxError(f"cannot read excitation {json_path}: {error}; {remedy}") from error
+    if not isinstance(document, dict) or document.pop("stillbox", None) != "excitation":
+        raise StillboxError(f"{json_path} does not describe an excitation; {remedy}")
+    if document.pop("format", None) != 1:
+        raise StillboxError(f"{json_path} has a format this version does not know; {remedy}")
+    try:
+        return Excitation(**document)
+    except ValidationError as error:
+        raise StillboxError(f"{json_path}: {describe_validation_error(error)}; {remedy}") from error

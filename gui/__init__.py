@@ -1,0 +1,1 @@
+"""The window: capture and results side by side."""
