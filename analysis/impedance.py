@@ -7,6 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.uncertainty import covariance_of_impedance
+
 FloatArray = NDArray[np.float64]
 ComplexArray = NDArray[np.complex128]
 
@@ -65,3 +67,75 @@ class ImpedanceCurve:
     @property
     def reactance_std_ohm(self) -> FloatArray:
         return np.sqrt(self.covariance_ohm2[:, 1, 1])
+
+
+POINTS_PER_OCTAVE = 96
+LOWEST_HZ = 10.0
+HIGHEST_HZ = 20_000.0
+
+_DEGREE = 5
+"""Degree of the local polynomial: at a resonance of Q 30 the curve is off by less than 1e-5 of its height."""
+
+_HALF_WIDTH = 1 / 250
+"""Half width of the local fit as a fraction of the frequency (and at least three bins)."""
+
+
+def logarithmic_grid(low_hz: float, high_hz: float, points_per_octave: int = POINTS_PER_OCTAVE) -> FloatArray:
+    """Frequencies ``1000 Hz * 2**(k / points_per_octave)`` from ``low_hz`` to ``high_hz``, shape (n,)."""
+    first = np.ceil(points_per_octave * np.log2(low_hz / 1000) - 1e-9)
+    last = np.floor(points_per_octave * np.log2(high_hz / 1000) + 1e-9)
+    return 1000.0 * 2 ** (np.arange(first, last + 1) / points_per_octave)
+
+
+def curve_of_spectrum(
+    spectrum: ImpedanceSpectrum,
+    low_hz: float = LOWEST_HZ,
+    high_hz: float = HIGHEST_HZ,
+    points_per_octave: int = POINTS_PER_OCTAVE,
+) -> ImpedanceCurve:
+    """Impedance on a logarithmic grid, by a weighted local polynomial through the bins around each point.
+
+    At low frequencies this interpolates between bins; at high frequencies it also averages over a 1/86 octave.
+
+    Parameters
+    ----------
+    spectrum : ImpedanceSpectrum
+    low_hz, high_hz : float
+        Limits of the grid; cut to what the spectrum covers.
+    points_per_octave : int
+        96 or more gives every detail of resonances up to Q 30.
+    """
+    lowest, highest = spectrum.frequency_hz[[3, -4]]
+    grid_hz = logarithmic_grid(max(low_hz, lowest), min(high_hz, highest), points_per_octave)
+    impedance = np.empty(grid_hz.size, dtype=complex)
+    variance = np.empty(grid_hz.size)
+    step_hz = spectrum.resolution_hz
+    position = (grid_hz - spectrum.frequency_hz[0]) / step_hz
+    reach = np.maximum(3.0, _HALF_WIDTH * grid_hz / step_hz)
+    first = np.maximum(0, np.ceil(position - reach)).astype(int)
+    last = np.minimum(spectrum.frequency_hz.size, np.floor(position + reach).astype(int) + 1)
+    for index in range(grid_hz.size):
+        span = slice(first[index], last[index])
+        offset = (np.arange(first[index], last[index]) - position[index]) / reach[index]
+        noise = spectrum.noise_variance_ohm2[span]
+        weights = _weights_at_centre(offset, noise)
+        impedance[index] = weights @ spectrum.impedance_ohm[span]
+        variance[index] = weights**2 @ noise
+    return ImpedanceCurve(
+        frequency_hz=grid_hz,
+        impedance_ohm=impedance,
+        covariance_ohm2=covariance_of_impedance(variance, impedance, spectrum.scale_std),
+        noise_variance_ohm2=variance,
+        scale_std=spectrum.scale_std,
+        warnings=spectrum.warnings,
+    )
+
+
+def _weights_at_centre(offset: FloatArray, variance: FloatArray) -> FloatArray:
+    """Weights of the bins in the value at offset 0 of a polynomial fitted with inverse-variance weights."""
+    scale = np.sqrt(variance.min() / variance)
+    basis = np.vander(offset, _DEGREE + 1, increasing=True) * scale[:, None]
+    orthogonal, triangular = np.linalg.qr(basis)
+    # Value at 0 is coefficient 0: first row of R^-1 Q^T.
+    first_row = np.linalg.solve(triangular.T, np.eye(_DEGREE + 1)[0])
+    return (orthogonal @ first_row) * scale
