@@ -1,0 +1,335 @@
+"""The decay's input from the impedance alone: no microphone, no room.
+
+The motional impedance (coil and DC resistance removed) is divided by that of the fitted lumped baseline (driver and
+box without resonances)::
+
+    q(f) = (Z - Z_coil) / Z_lumped = 1 + (Z - Z_baseline) / Z_lumped
+
+Away from resonances q = 1: 0 dB, a single pulse at t = 0 in time. Each resonance stands out as its own ridge.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+import scipy.fft
+from numpy.typing import NDArray
+from scipy.ndimage import median_filter
+
+from analysis.decay import (
+    DEFAULT_SLICES,
+    CumulativeDecay,
+    cumulative_spectral_decay,
+    decay_at_frequencies,
+    window_energy_s,
+)
+from analysis.findings import ResonanceFit
+from analysis.impedance import ImpedanceSpectrum
+from capture.errors import StillboxError
+
+FloatArray = NDArray[np.float64]
+ComplexArray = NDArray[np.complex128]
+BoolArray = NDArray[np.bool_]
+
+HIGHEST_HZ = 5_000.0
+"""Above it the motional impedance of any cone driver is lost in the coil's."""
+LARGEST_NOISE = 0.1
+"""The band ends where the noise in the first slice exceeds this share of the baseline (-20 dB)."""
+LARGEST_MISFIT = 0.2
+"""The band ends where what the fit leaves unexplained exceeds this share of the lumped motional impedance."""
+ABOVE_FUNDAMENTAL = 1.3
+"""The band begins this far above the highest fundamental peak, where the quotient is not fed by the peak itself,"""
+BELOW_RESONANCE = 0.8
+"""but no higher than this share of the lowest resonance."""
+TAPER_RATIO = 1.3
+"""The quotient returns to 1 within this ratio of frequency outside the band."""
+HUM_RATIO = 10.0
+"""A bin whose noise variance exceeds the median of its neighbourhood this many times is replaced."""
+NEIGHBOURHOOD_BINS = 61
+BANDS_PER_OCTAVE = 12
+TIME_CONSTANTS = 9.0
+"""The record lasts so many time constants of the slowest resonance (-78 dB), within the limits below."""
+SHORTEST_RECORD_S = 0.4
+LONGEST_RECORD_S = 3.0
+RISE_S = 2e-3
+"""Rise of the window: long enough to part the pulse at t = 0 from ridges above 100 Hz."""
+SHORTEST_SPAN_S = 0.05
+LONGEST_SPAN_S = 0.25
+SPAN_DB = 45.0
+"""The slices span the time in which the slowest resonance falls so far."""
+GRID_LOW_HZ = 20.0
+GRID_POINTS = 480
+
+
+@dataclass(frozen=True)
+class DecayResponse:
+    """Impulse response of the quotient, with what is needed to judge its decay.
+
+    Attributes
+    ----------
+    impulse_response : ndarray, shape (n,)
+        From t = 0 on; its spectrum is 1 away from resonances.
+    sample_rate_hz : float
+    band_hz : tuple of float
+        Where the quotient is used as measured; outside it returns smoothly to 1.
+    noise_frequency_hz, noise_variance : ndarray, shape (m,)
+        E|noise|^2 of the quotient in a record of ``whole_record_s``.
+    whole_record_s : float
+        Length of the record the impedance comes from: 1 / resolution.
+    suggested_span_s : float
+        Time in which the slowest resonance has fallen out of sight: for the slices.
+    replaced_bins : int
+        Bins interpolated because hum stands in them.
+    reasons : tuple of str
+        Why the band ends where it ends, in words with numbers.
+    """
+
+    impulse_response: FloatArray
+    sample_rate_hz: float
+    band_hz: tuple[float, float]
+    noise_frequency_hz: FloatArray
+    noise_variance: FloatArray
+    whole_record_s: float
+    suggested_span_s: float
+    replaced_bins: int
+    reasons: tuple[str, ...]
+
+    @property
+    def record_s(self) -> float:
+        return self.impulse_response.size / self.sample_rate_hz
+
+
+def decay_response(
+    spectrum: ImpedanceSpectrum,
+    fit: ResonanceFit,
+    *,
+    highest_hz: float = HIGHEST_HZ,
+    record_s: float | None = None,
+) -> DecayResponse:
+    """Impulse response of the motional impedance over that of the lumped baseline.
+
+    Parameters
+    ----------
+    spectrum : ImpedanceSpectrum
+        Bins at whole multiples of the resolution.
+    fit : ResonanceFit
+        At least one motional peak.
+    highest_hz : float
+        The band ends here at the latest, Hz; earlier where noise or the fit's misfit make the quotient meaningless.
+    record_s : float, optional
+        Length of the response kept, s. Default: nine time constants of the slowest resonance, 0.4 to 3 s, at most
+        half of the record the impedance comes from.
+
+    Raises
+    ------
+    StillboxError
+        No motional peak in the fit; no band left; spectrum not on multiples of its resolution.
+    """
+    if not fit.motional:
+        raise StillboxError(
+            "the fit has no motional peak, so there is nothing to divide by; "
+            "a decay needs a take of a driver, free or in a box"
+        )
+    first_bin = _first_bin(spectrum)
+    lumped = fit.motional_ohm(spectrum.frequency_hz)
+    unexplained, variance, replaced = _without_hum(spectrum, fit)
+    whole_record_s = 1.0 / spectrum.resolution_hz
+    record_s = _record_length(fit, whole_record_s) if record_s is None else record_s
+    band_hz, reasons = _band(
+        spectrum.frequency_hz, unexplained, variance, lumped, fit, highest_hz, record_s / whole_record_s
+    )
+    resonant = fit.impedance_ohm(spectrum.frequency_hz) - fit.baseline_ohm(spectrum.frequency_hz)
+    weight = _taper(spectrum.frequency_hz, band_hz)
+    excess = weight * (resonant + unexplained) / lumped
+    samples = _even_length(2.2 * TAPER_RATIO * band_hz[1] / spectrum.resolution_hz)
+    quotient = np.ones(samples // 2 + 1, dtype=complex)
+    used = min(spectrum.frequency_hz.size, quotient.size - first_bin)
+    quotient[first_bin : first_bin + used] += excess[:used]
+    sample_rate_hz = samples * spectrum.resolution_hz
+    return DecayResponse(
+        impulse_response=scipy.fft.irfft(quotient, samples)[: round(record_s * sample_rate_hz)],
+        sample_rate_hz=sample_rate_hz,
+        band_hz=band_hz,
+        noise_frequency_hz=spectrum.frequency_hz[:used],
+        noise_variance=(weight**2 * variance / np.abs(lumped) ** 2)[:used],
+        whole_record_s=whole_record_s,
+        suggested_span_s=_span(fit, record_s),
+        replaced_bins=replaced,
+        reasons=reasons,
+    )
+
+
+def decay_of_response(
+    response: DecayResponse,
+    *,
+    slices: int = DEFAULT_SLICES,
+    span_s: float | None = None,
+    rise_s: float = RISE_S,
+    fft_length: int | None = None,
+) -> CumulativeDecay:
+    """Cumulative spectral decay of the quotient on the FFT's grid, with noise floor and band.
+
+    The first slice, at ``-rise_s``, holds the whole response and lies flat at 0 dB but for the resonances. Parameters
+    as for `cumulative_spectral_decay`; ``span_s`` is the start of the last slice (default: the response's own).
+    """
+    decay = cumulative_spectral_decay(
+        response.impulse_response,
+        response.sample_rate_hz,
+        slices=slices,
+        start_s=-rise_s,
+        duration_s=response.suggested_span_s if span_s is None else span_s,
+        rise_s=rise_s,
+        fft_length=fft_length,
+    )
+    return _with_noise(decay, response)
+
+
+def decay_on_log_grid(
+    response: DecayResponse,
+    *,
+    slices: int = DEFAULT_SLICES,
+    span_s: float | None = None,
+    cycles: Sequence[float] | FloatArray | None = None,
+    rise_s: float = RISE_S,
+    low_hz: float = GRID_LOW_HZ,
+    high_hz: float | None = None,
+    points: int = GRID_POINTS,
+) -> CumulativeDecay:
+    """The same decay on a logarithmic frequency grid for pictures; the time axis in seconds or, given, in cycles."""
+    high_hz = 0.5 * response.sample_rate_hz if high_hz is None else min(high_hz, 0.5 * response.sample_rate_hz)
+    span_s = response.suggested_span_s if span_s is None else span_s
+    decay = decay_at_frequencies(
+        response.impulse_response,
+        response.sample_rate_hz,
+        np.geomspace(low_hz, high_hz, points),
+        slice_times_s=np.linspace(-rise_s, span_s, slices) if cycles is None else None,
+        cycles=cycles,
+        rise_s=rise_s,
+    )
+    return _with_noise(decay, response)
+
+
+def _first_bin(spectrum: ImpedanceSpectrum) -> int:
+    place = spectrum.frequency_hz[0] / spectrum.resolution_hz
+    if abs(place - round(place)) > 1e-3:
+        raise StillboxError(
+            f"the spectrum's first frequency, {spectrum.frequency_hz[0]:g} Hz, is no multiple of its resolution of "
+            f"{spectrum.resolution_hz:g} Hz; a decay needs the bins of an FFT"
+        )
+    return round(place)
+
+
+def _without_hum(spectrum: ImpedanceSpectrum, fit: ResonanceFit) -> tuple[ComplexArray, FloatArray, int]:
+    """What the fit leaves unexplained and its noise variance, with the bins that hum stands in interpolated.
+
+    Interpolating the remainder and not the impedance keeps the fitted resonances whole under the hum.
+    """
+    unexplained = spectrum.impedance_ohm - fit.impedance_ohm(spectrum.frequency_hz)
+    variance = spectrum.noise_variance_ohm2
+    usual = median_filter(variance, size=min(NEIGHBOURHOOD_BINS, variance.size), mode="nearest")
+    hum: BoolArray = variance > HUM_RATIO * usual
+    if not hum.any() or hum.all():
+        return unexplained, variance, 0
+    bins = np.arange(variance.size)
+    mended = unexplained.copy()
+    mended[hum] = np.interp(bins[hum], bins[~hum], unexplained[~hum])
+    return mended, np.where(hum, usual, variance), int(hum.sum())
+
+
+def _record_length(fit: ResonanceFit, whole_record_s: float) -> float:
+    slowest = min((abs(part.pole_rad_s.real) for part in fit.resonances), default=np.inf)
+    return float(min(np.clip(TIME_CONSTANTS / slowest, SHORTEST_RECORD_S, LONGEST_RECORD_S), 0.5 * whole_record_s))
+
+
+def _span(fit: ResonanceFit, record_s: float) -> float:
+    slowest = min((abs(part.pole_rad_s.real) for part in fit.resonances), default=np.inf)
+    span_s = SPAN_DB * np.log(10) / 20 / slowest
+    return float(min(np.clip(span_s, SHORTEST_SPAN_S, LONGEST_SPAN_S), 0.5 * record_s))
+
+
+def _band(
+    frequency_hz: FloatArray,
+    unexplained: ComplexArray,
+    variance: FloatArray,
+    lumped: ComplexArray,
+    fit: ResonanceFit,
+    highest_hz: float,
+    share_of_record: float,
+) -> tuple[tuple[float, float], tuple[str, ...]]:
+    """Where the quotient means something, and why no further."""
+    fundamental_hz = max(part.frequency_hz for part in fit.motional)
+    low_hz = ABOVE_FUNDAMENTAL * fundamental_hz
+    low_reason = f"below {low_hz:.0f} Hz the fundamental peak at {fundamental_hz:.1f} Hz itself would show"
+    lowest_hz = min((part.frequency_hz for part in fit.resonances), default=np.inf)
+    if lowest_hz * BELOW_RESONANCE < low_hz:
+        low_hz = BELOW_RESONANCE * lowest_hz
+        low_reason = f"begins at {low_hz:.0f} Hz, just below the lowest resonance at {lowest_hz:.1f} Hz"
+    low_hz = max(low_hz, TAPER_RATIO * fit.band_hz[0], TAPER_RATIO * frequency_hz[0])
+    end_hz = min(highest_hz, fit.band_hz[1] / TAPER_RATIO, frequency_hz[-1] / TAPER_RATIO)
+    high_hz, high_reason = end_hz, f"ends at {end_hz:.0f} Hz, as far as a decay is asked for or was measured"
+    for edge_hz, noise, misfit in _shares(
+        frequency_hz, unexplained, variance, lumped, low_hz, end_hz, share_of_record
+    ):
+        if noise > LARGEST_NOISE or misfit > LARGEST_MISFIT:
+            cause = "the noise" if noise > LARGEST_NOISE else "what the fit cannot explain"
+            share = noise if noise > LARGEST_NOISE else misfit
+            high_hz = edge_hz
+            high_reason = f"ends at {edge_hz:.0f} Hz: above it {cause} is {share:.0%} of the motional impedance"
+            break
+    if high_hz < 1.5 * low_hz:
+        raise StillboxError(
+            f"no decay can be computed: between {low_hz:.0f} Hz and {high_hz:.0f} Hz no band is left "
+            f"({high_reason}); take a longer or louder sweep"
+        )
+    return (float(low_hz), float(high_hz)), (low_reason, high_reason)
+
+
+def _shares(
+    frequency_hz: FloatArray,
+    unexplained: ComplexArray,
+    variance: FloatArray,
+    lumped: ComplexArray,
+    low_hz: float,
+    high_hz: float,
+    share_of_record: float,
+) -> list[tuple[float, float, float]]:
+    """Lower edge of each twelfth of an octave, with noise and misfit there as shares of the lumped impedance.
+
+    Medians, so that a resonance that the fit has missed is not taken for a misfit of the coil.
+    """
+    edges_hz = low_hz * 2 ** (np.arange(int(BANDS_PER_OCTAVE * np.log2(high_hz / low_hz)) + 1) / BANDS_PER_OCTAVE)
+    places = np.searchsorted(frequency_hz, edges_hz)
+    shares = []
+    for edge_hz, begin, end in zip(edges_hz[:-1], places[:-1], places[1:], strict=True):
+        size = np.median(np.abs(lumped[begin:end]))
+        noise_ohm2 = np.median(variance[begin:end])
+        # The median of |noise|^2 is ln 2 of its mean.
+        left_ohm2 = np.median(np.abs(unexplained[begin:end]) ** 2) / np.log(2)
+        noise = np.sqrt(noise_ohm2 * share_of_record) / size
+        misfit = np.sqrt(max(left_ohm2 - noise_ohm2, 0.0)) / size
+        shares.append((float(edge_hz), float(noise), float(misfit)))
+    return shares
+
+
+def _taper(frequency_hz: FloatArray, band_hz: tuple[float, float]) -> FloatArray:
+    """1 in the band, falling along half a raised cosine of log frequency outside it."""
+    octaves = np.log(np.asarray(frequency_hz) / np.sqrt(band_hz[0] * band_hz[1]))
+    outside = np.abs(octaves) - 0.5 * np.log(band_hz[1] / band_hz[0])
+    return 0.5 + 0.5 * np.cos(np.pi * np.clip(outside / np.log(TAPER_RATIO), 0.0, 1.0))
+
+
+def _even_length(samples: float) -> int:
+    length = int(scipy.fft.next_fast_len(int(np.ceil(samples)), real=True))
+    return length if length % 2 == 0 else _even_length(length + 1)
+
+
+def _with_noise(decay: CumulativeDecay, response: DecayResponse) -> CumulativeDecay:
+    """Lay the noise floor on: the share of the record's noise energy that the window lets through."""
+    fall_s = 0.05 * decay.record_s
+    energy_s = window_energy_s(decay.time_s, decay.record_s, decay.rise_s, fall_s)
+    variance = np.interp(decay.frequency_hz, response.noise_frequency_hz, response.noise_variance)
+    columns = energy_s[:, None] if energy_s.ndim == 1 else energy_s
+    floor = np.sqrt(columns / response.whole_record_s * variance).astype(np.float32)
+    return replace(decay, noise_floor=floor, band_hz=response.band_hz)
