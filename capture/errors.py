@@ -19,4 +19,5 @@ def describe_validation_error(error: ValidationError) -> str:
     received = repr(first.get("input"))
     if len(received) > 60:
         received = received[:57] + "..."
-    return f"{field}: {first['msg'].lower()} (received {received})"
+    fault = first["msg"].removeprefix("Value error, ")
+    return f"{field}: {fault[:1].lower()}{fault[1:]} (received {received})"

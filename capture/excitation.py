@@ -90,6 +90,14 @@ class Excitation(BaseModel):
         return self.rate_constant_s * math.log(order)
 
 
+def make_excitation(**settings: float) -> Excitation:
+    """An excitation of the given fields; StillboxError names field, value and range where one does not fit."""
+    try:
+        return Excitation.model_validate(settings)
+    except ValidationError as error:
+        raise StillboxError(f"excitation: {describe_validation_error(error)}; give another value") from error
+
+
 def default_high_hz(sample_rate_hz: int) -> float:
     """Upper band limit used when none is asked for, Hz: 24 kHz, or less where the rate wants it."""
     return min(24_000.0, HIGHEST_FRACTION_OF_RATE * sample_rate_hz)

@@ -1,0 +1,174 @@
+"""``build.toml``: what a person knows about the box, written by hand."""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Callable
+from pathlib import Path
+from typing import Annotated, Any, NamedTuple
+
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, Strict, ValidationError
+
+from capture.errors import StillboxError, describe_validation_error
+
+LARGEST_FILE = 1_000_000
+"""Bytes; a text written by hand is never longer."""
+
+
+def within(low: float, high: float, unit: str) -> Callable[[float], float]:
+    """A check that a number lies from ``low`` to ``high``; its error names the range."""
+
+    def check(value: float) -> float:
+        if not low <= value <= high:
+            raise ValueError(f"must be {low:g} to {high:g} {unit}")
+        return value
+
+    return check
+
+
+Inside = Annotated[float, Strict(), AfterValidator(within(20, 5000, "mm"))]
+Position = Annotated[float, Strict(), AfterValidator(within(0, 5000, "mm"))]
+Opening = Annotated[float, Strict(), AfterValidator(within(5, 1000, "mm"))]
+PortLength = Annotated[float, Strict(), AfterValidator(within(1, 5000, "mm"))]
+Thickness = Annotated[float, Strict(), AfterValidator(within(0.5, 200, "mm"))]
+RatedImpedance = Annotated[float, Strict(), AfterValidator(within(0.5, 1000, "ohm"))]
+Temperature = Annotated[float, Strict(), AfterValidator(within(-30, 60, "degrees C"))]
+Text = Annotated[str, Strict(), Field(max_length=10_000)]
+
+
+class InsideSize(NamedTuple):
+    """Inside of the box, mm: height, width, depth."""
+
+    height: Inside
+    width: Inside
+    depth: Inside
+
+
+class _Section(BaseModel):
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+
+class DriverPlace(_Section):
+    """Diameter of the cone and the place of its centre on the front, seen from inside, mm."""
+
+    diameter_mm: Opening | None = None
+    from_top_mm: Position | None = None
+    from_left_mm: Position | None = None
+
+
+class PortPlace(_Section):
+    """Size of the port and the place of its centre on the front, seen from inside, mm."""
+
+    diameter_mm: Opening | None = None
+    length_mm: PortLength | None = None
+    from_top_mm: Position | None = None
+    from_left_mm: Position | None = None
+
+
+class Wall(_Section):
+    """What the walls are made of."""
+
+    material: Text | None = None
+    thickness_mm: Thickness | None = None
+
+
+class BuildDescription(_Section):
+    """What ``build.toml`` holds; every key may be missing.
+
+    Attributes
+    ----------
+    inside_mm : InsideSize or None
+        (height, width, depth) of the empty inside, mm.
+    driver, port, wall
+        Sections that are always there; their unknown values are None.
+    """
+
+    name: Text = ""
+    inside_mm: InsideSize | None = None
+    rated_ohm: RatedImpedance | None = None
+    temperature_c: Temperature = 20.0
+    driver: DriverPlace = DriverPlace()
+    port: PortPlace = PortPlace()
+    wall: Wall = Wall()
+    notes: Text = ""
+
+
+def read_toml(path: Path) -> dict[str, Any]:
+    """Parse a small TOML file; StillboxError names file, place, fault and remedy for any bytes in it."""
+    try:
+        if path.stat().st_size > LARGEST_FILE:
+            raise StillboxError(f"{path} is larger than {LARGEST_FILE} bytes; it is no file written by hand, mend it")
+        return tomllib.loads(path.read_text(encoding="utf-8"))
+    except (OSError, ValueError, RecursionError) as error:
+        reason = " ".join(str(error).split())
+        raise StillboxError(f"cannot read {path}: {reason}; mend it in a text editor") from error
+
+
+def read_description(path: Path) -> BuildDescription:
+    """Read ``build.toml``.
+
+    Raises
+    ------
+    StillboxError
+        Names the file, the key, the value received, the range allowed and the remedy.
+    """
+    document = read_toml(path)
+    try:
+        return BuildDescription.model_validate(document)
+    except ValidationError as error:
+        raise StillboxError(
+            f"{path}: {describe_validation_error(error)}; mend it in a text editor or put # before the line"
+        ) from error
+
+
+def description_template(name: str, inside_mm: tuple[float, float, float] | None, rated_ohm: float | None) -> str:
+    """Text of a new ``build.toml``: every key with its meaning, what is unknown commented out."""
+    import tomlkit
+
+    height, width, depth = inside_mm or (600.0, 350.0, 280.0)
+    inside_line = f"inside_mm = {{ height = {height:g}, width = {width:g}, depth = {depth:g} }}"
+    rated_line = f"rated_ohm = {8.0 if rated_ohm is None else rated_ohm:g}"
+    return _TEMPLATE.format(
+        name=tomlkit.item(name).as_string(),
+        inside_line=inside_line if inside_mm else "# " + inside_line,
+        rated_line=rated_line if rated_ohm else "# " + rated_line,
+    )
+
+
+_TEMPLATE = """\
+# A build of Stillbox. Edit by hand; take the # away from a line once you know its value. All lengths in mm.
+
+name = {name}
+
+# Inside of the empty box, wall to wall. Standing waves are told by it.
+{inside_line}
+
+# Rated impedance printed on the speaker, ohm.
+{rated_line}
+
+# Temperature of the air in the box, degrees C. The speed of sound follows it.
+temperature_c = 20
+
+# Anything you want to remember.
+notes = ""
+
+[driver]
+# Diameter of the cone with half of its surround.
+# diameter_mm = 165
+# Centre of the cone on the front, measured on the inside from the top and from the left wall.
+# from_top_mm = 150
+# from_left_mm = 175
+
+[port]
+# Inner diameter and length of the port. Leave all of this out for a closed box.
+# diameter_mm = 70
+# length_mm = 150
+# Centre of the port on the front, measured on the inside from the top and from the left wall.
+# from_top_mm = 480
+# from_left_mm = 175
+
+[wall]
+# What the walls are made of, and how thick they are.
+# material = "MDF"
+# thickness_mm = 19
+"""

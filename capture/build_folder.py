@@ -1,0 +1,344 @@
+"""The build folder on disk: ``build.toml``, the calibration settings and the takes.
+
+Layout::
+
+    BUILD/build.toml                               written by hand, see build_description
+    BUILD/calibration.toml                         reference resistor, see CalibrationSettings
+    BUILD/takes/0001-in-box-stock-A.flac           samples (FLAC up to 24 bit, WAV for 32 bit and float)
+    BUILD/takes/0001-in-box-stock-A.json           sidecar; a take exists once its sidecar does
+
+Files are written under a temporary name in the same folder, flushed to the disk and renamed, the sidecar last.
+Numbers are never given twice as long as any file with the number is there. Nothing outside the folder is read or
+written: names in sidecars must be plain, and links that lead out are refused.
+"""
+
+from __future__ import annotations
+
+import os
+import re
+from collections.abc import Iterable
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Annotated
+
+import numpy as np
+from numpy.typing import NDArray
+from pydantic import AfterValidator, BaseModel, ConfigDict, Strict, ValidationError
+
+from capture.audio_file import (
+    AudioClip,
+    RawSamples,
+    read_audio,
+    read_header,
+    samples_sha256,
+    storage_form,
+    to_float,
+    to_raw,
+    write_audio,
+)
+from capture.build_description import (
+    BuildDescription,
+    description_template,
+    read_description,
+    read_toml,
+    within,
+)
+from capture.build_lock import build_lock
+from capture.errors import StillboxError, describe_validation_error
+from capture.excitation import Excitation
+from capture.sidecar import read_sidecar, write_sidecar
+from capture.take import SUBJECTS, JigKind, Recording, Subject, TakeInfo
+from capture.whole_file import write_whole
+
+DESCRIPTION_FILE = "build.toml"
+CALIBRATION_FILE = "calibration.toml"
+TAKES_FOLDER = "takes"
+PARTIAL_SUFFIX = ".part"
+NUMBERED = re.compile(r"^(\d{4,})-")
+
+
+class CalibrationSettings(BaseModel):
+    """What a person says about the jig: the reference resistor."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    reference_ohm: Annotated[float, Strict(), AfterValidator(within(0.1, 100_000, "ohm"))]
+    reference_tolerance_percent: (
+        Annotated[float, Strict(), AfterValidator(within(0, 50, "percent"))] | None
+    ) = None
+
+
+class BuildFolder:
+    """One build: the folder at ``path``."""
+
+    def __init__(self, path: Path | str) -> None:
+        self.path = Path(path)
+
+    @classmethod
+    def create(
+        cls,
+        path: Path | str,
+        inside_mm: tuple[float, float, float] | None = None,
+        rated_ohm: float | None = None,
+    ) -> BuildFolder:
+        """Make the folder with its ``build.toml``; ``inside_mm`` is (height, width, depth).
+
+        Raises
+        ------
+        StillboxError
+            If there is a build already, the folder cannot be made, or a value is out of range.
+        """
+        build = cls(path)
+        if build._description_path.exists():
+            raise StillboxError(f"{build.path} is a build already; edit its {DESCRIPTION_FILE}, or give a new folder")
+        try:
+            BuildDescription.model_validate({"inside_mm": inside_mm, "rated_ohm": rated_ohm})
+        except ValidationError as error:
+            raise StillboxError(f"{describe_validation_error(error)}; give another value") from error
+        try:
+            (build.path / TAKES_FOLDER).mkdir(parents=True, exist_ok=True)
+        except OSError as error:
+            raise StillboxError(f"cannot make {build.path}: {error.strerror}; give another folder") from error
+        name = build.path.resolve().name
+        write_whole(build._description_path, description_template(name, inside_mm, rated_ohm))
+        return build
+
+    @classmethod
+    def open(cls, path: Path | str) -> BuildFolder:
+        """The build at ``path``; StillboxError if there is none."""
+        build = cls(path)
+        if not build._description_path.is_file():
+            raise StillboxError(
+                f"{build.path} is no build: it has no {DESCRIPTION_FILE}; make one with 'stillbox start {build.path}'"
+            )
+        return build
+
+    @property
+    def _description_path(self) -> Path:
+        return self.path / DESCRIPTION_FILE
+
+    @property
+    def _takes_path(self) -> Path:
+        return self.path / TAKES_FOLDER
+
+    @property
+    def description(self) -> BuildDescription:
+        """``build.toml`` as it is on the disk now."""
+        return read_description(self._description_path)
+
+    # Calibration settings
+
+    @property
+    def calibration(self) -> CalibrationSettings | None:
+        """Settings of ``stillbox calibrate``; None where there are none yet."""
+        path = self.path / CALIBRATION_FILE
+        if not path.exists():
+            return None
+        document = read_toml(path)
+        try:
+            return CalibrationSettings.model_validate(document)
+        except ValidationError as error:
+            raise StillboxError(
+                f"{path}: {describe_validation_error(error)}; run 'stillbox calibrate' again"
+            ) from error
+
+    def set_calibration(
+        self, reference_ohm: float, reference_tolerance_percent: float | None = None
+    ) -> CalibrationSettings:
+        """Write ``calibration.toml`` as a whole."""
+        import tomlkit
+
+        try:
+            settings = CalibrationSettings(
+                reference_ohm=reference_ohm, reference_tolerance_percent=reference_tolerance_percent
+            )
+        except ValidationError as error:
+            raise StillboxError(f"{describe_validation_error(error)}; give another value") from error
+        document = tomlkit.document()
+        document.add(tomlkit.comment("Written by 'stillbox calibrate': the reference resistor of the jig."))
+        for key, value in settings.model_dump(exclude_none=True).items():
+            document.add(key, value)
+        with build_lock(self.path):
+            write_whole(self.path / CALIBRATION_FILE, tomlkit.dumps(document))
+        return settings
+
+    # Takes
+
+    def takes(self) -> list[TakeInfo]:
+        """All takes that can be used, by number."""
+        return self._scan()[0]
+
+    def damaged(self) -> list[str]:
+        """One sentence for each file among the takes that cannot be used: file, fault, remedy."""
+        return self._scan()[1]
+
+    def newest(self, subject: str, state: str | None = None, unit: str | None = None) -> TakeInfo | None:
+        """The take of the highest number that fits; None in ``state`` or ``unit`` fits all."""
+        return _newest(self.takes(), subject, state, unit)
+
+    def find_take(self, text: str) -> TakeInfo:
+        """The take a person means: its number, or ``subject[/state[/unit]]`` (the newest that fits).
+
+        ``-`` stands for the empty state, an empty part for any.
+        """
+        takes = self.takes()
+        if text.isascii() and text.isdigit():
+            found = next((info for info in takes if info.number == int(text[:18])), None)
+        else:
+            subject, state, unit = (*text.split("/", 2), "", "")[:3]
+            found = _newest(takes, subject, "" if state == "-" else state or None, unit or None)
+        if found is None:
+            there = ", ".join(f"{info.number} {info.address}" for info in takes) or "no takes yet"
+            raise StillboxError(
+                f"no take '{text}' in {self.path}; give a number or subject[/state[/unit]] of what there is: {there}"
+            )
+        return found
+
+    def load(self, info: TakeInfo) -> Recording:
+        """Read the samples of a take and check that they are those that were recorded."""
+        path = self._audio_path(info)
+        clip = read_audio(path, (1, 2))
+        if samples_sha256(clip.samples) != info.samples_sha256:
+            raise StillboxError(
+                f"{path} is not what was recorded (its samples have another SHA-256 than the sidecar says); "
+                "put the original back, or delete the take and import it again"
+            )
+        return Recording(info, to_float(clip.samples))
+
+    def add_take(
+        self,
+        samples: NDArray[np.floating] | RawSamples,
+        subtype: str,
+        *,
+        subject: Subject,
+        excitation: Excitation,
+        sweep_starts: Iterable[int],
+        origin: str,
+        state: str = "",
+        unit: str = "A",
+        jig: JigKind = "high-side",
+        load_ohm: float | None = None,
+        load_tolerance_percent: float | None = None,
+        latency_s: float | None = None,
+        flags: Iterable[str] = (),
+    ) -> TakeInfo:
+        """Write a new take: all of it or nothing.
+
+        Parameters
+        ----------
+        samples : ndarray, shape (frames, channels)
+            Floats with full scale 1, or int32 with full scale 2**31.
+        subtype : str
+            Kind of samples of the source (``PCM_24``, ``FLOAT``, ...): they are kept as such.
+        others
+            As in TakeInfo.
+
+        Raises
+        ------
+        StillboxError
+            If a value is out of range, another program writes to the build, or the disk refuses.
+        """
+        container, subtype = storage_form(subtype)
+        raw = to_raw(samples, subtype)
+        with build_lock(self.path):
+            self._takes_path.mkdir(exist_ok=True)
+            number = self._next_number()
+            stem = f"{number:04d}-" + re.sub(r"[ .]", "_", "-".join(filter(None, (subject, state, unit))))
+            try:
+                info = TakeInfo(
+                    number=number,
+                    subject=subject,
+                    state=state,
+                    unit=unit,
+                    created=datetime.now(UTC).replace(microsecond=0),
+                    jig=jig,
+                    load_ohm=load_ohm,
+                    load_tolerance_percent=load_tolerance_percent,
+                    excitation=excitation,
+                    sweep_starts=tuple(sweep_starts),
+                    frames=len(raw),
+                    origin=origin,
+                    latency_s=latency_s,
+                    flags=tuple(flags),
+                    audio_file=f"{stem}.{container.lower()}",
+                    samples_sha256=samples_sha256(raw),
+                )
+            except ValidationError as error:
+                raise StillboxError(f"{describe_validation_error(error)}; give another value") from error
+            self._write_take(info, AudioClip(raw, excitation.sample_rate_hz, subtype), container)
+        return info
+
+    def _write_take(self, info: TakeInfo, clip: AudioClip, container: str) -> None:
+        audio_path = self._takes_path / info.audio_file
+        partial_path = audio_path.with_name(audio_path.name + PARTIAL_SUFFIX)
+        try:
+            partial_path.unlink(missing_ok=True)
+            write_audio(partial_path, clip, container)
+            with partial_path.open("rb") as file:
+                os.fsync(file.fileno())
+            partial_path.replace(audio_path)
+            write_sidecar(audio_path.with_suffix(".json"), info)
+        except BaseException as error:
+            partial_path.unlink(missing_ok=True)
+            audio_path.unlink(missing_ok=True)
+            if isinstance(error, OSError):
+                raise StillboxError(f"cannot write {audio_path}: {error.strerror}; nothing was kept") from error
+            raise
+
+    def _next_number(self) -> int:
+        matches = (NUMBERED.match(entry.name) for entry in self._takes_path.iterdir())
+        return max((int(match[1]) for match in matches if match), default=0) + 1
+
+    def _audio_path(self, info: TakeInfo) -> Path:
+        """Path of the samples, made sure to lie among the takes."""
+        path = self._takes_path / info.audio_file
+        if path.resolve().parent != self.path.resolve() / TAKES_FOLDER:
+            raise StillboxError(f"{path} lies outside of the build; put the file itself among the takes")
+        return path
+
+    def _scan(self) -> tuple[list[TakeInfo], list[str]]:
+        takes: dict[int, TakeInfo] = {}
+        faults: list[str] = []
+        if not self._takes_path.is_dir():
+            return [], []
+        used = set()
+        for path in sorted(self._takes_path.iterdir()):
+            if path.suffix != ".json":
+                continue
+            try:
+                info = read_sidecar(path)
+                self._check_audio(info)
+                if info.number in takes:
+                    raise StillboxError(f"{path} has the number of another take; move one of the two away")
+            except StillboxError as error:
+                faults.append(str(error))
+                used.add(path.stem)
+                continue
+            takes[info.number] = info
+            used.add(path.stem)
+        faults += [
+            f"{path} belongs to no take (an import was interrupted, or its sidecar is gone); delete it or import it"
+            for path in sorted(self._takes_path.iterdir())
+            if path.suffix != ".json" and NUMBERED.match(path.name) and path.stem not in used
+        ]
+        return [takes[number] for number in sorted(takes)], faults
+
+    def _check_audio(self, info: TakeInfo) -> None:
+        path = self._audio_path(info)
+        header = read_header(path)
+        if (header.frames, header.sample_rate_hz) != (info.frames, info.excitation.sample_rate_hz):
+            raise StillboxError(
+                f"{path} has {header.frames} frames at {header.sample_rate_hz} Hz where its sidecar says "
+                f"{info.frames} at {info.excitation.sample_rate_hz} Hz; put the original back"
+            )
+
+
+def _newest(takes: list[TakeInfo], subject: str, state: str | None, unit: str | None) -> TakeInfo | None:
+    if subject not in SUBJECTS:
+        return None
+    fitting = (
+        info
+        for info in takes
+        if info.subject == subject and state in (None, info.state) and unit in (None, info.unit)
+    )
+    return max(fitting, key=lambda info: info.number, default=None)

@@ -1,0 +1,36 @@
+"""Write a small text file so that a reader sees the old or the new one, never a part."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+from capture.errors import StillboxError
+
+
+def write_whole(path: Path, text: str) -> None:
+    """Write ``text`` under a temporary name beside ``path``, flush it to the disk and rename it to ``path``."""
+    partial_path = path.with_name(path.name + ".part")
+    try:
+        # "x" after the unlink: never follow a link that someone left under the temporary name.
+        partial_path.unlink(missing_ok=True)
+        with partial_path.open("x", encoding="utf-8", newline="\n") as file:
+            file.write(text)
+            file.flush()
+            os.fsync(file.fileno())
+        partial_path.replace(path)
+        sync_folder(path.parent)
+    except OSError as error:
+        partial_path.unlink(missing_ok=True)
+        raise StillboxError(f"cannot write {path}: {error.strerror}; check free space and rights there") from error
+
+
+def sync_folder(path: Path) -> None:
+    """Flush the names in a folder to the disk, where the system can do that."""
+    if os.name != "posix":
+        return
+    descriptor = os.open(path, os.O_RDONLY)
+    try:
+        os.fsync(descriptor)
+    finally:
+        os.close(descriptor)

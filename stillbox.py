@@ -1,0 +1,233 @@
+"""The command line of Stillbox: read options, call, print.
+
+To add a command: a function with ``@app.command()`` whose docstring is the help, whose options are the ``Annotated``
+types of this file where they fit, and whose body imports what it needs (``stillbox --help`` must stay light), makes
+one call into a room and hands the result to ``_say``, ``_print_table`` or ``_print_json``. Faults are StillboxErrors;
+``main`` turns them, and wrong use, into one line on stderr and exit status 2.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import sys
+from collections.abc import Iterable, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from capture.errors import StillboxError
+
+if TYPE_CHECKING:
+    from capture.take import TakeInfo
+
+app = typer.Typer(
+    name="stillbox",
+    help="Instrument and notebook for people who build and rework passive loudspeakers at home.",
+    add_completion=False,
+    rich_markup_mode=None,
+    pretty_exceptions_enable=False,
+)
+
+BuildArgument = Annotated[Path, typer.Argument(metavar="BUILD", help="Folder of the build.", show_default=False)]
+JsonOption = Annotated[bool, typer.Option("--json", help="Print JSON for other programs.")]
+UnitOption = Annotated[str, typer.Option("--unit", metavar="NAME", help="Which of a pair.")]
+
+SUBJECT_HELP = (
+    "What the recording is of: free-air, added-mass, test-box, in-box, part, microphone, check-resistor, "
+    "channel-match, open, short or load."
+)
+
+
+@app.command()
+def excitation(
+    out: Annotated[Path, typer.Argument(metavar="OUT.wav", help="WAV file to write.", show_default=False)],
+    low: Annotated[float, typer.Option(metavar="HZ", help="Lowest frequency.")] = 10.0,
+    high: Annotated[
+        float | None, typer.Option(metavar="HZ", help="Highest frequency; left out: as high as the rate allows.")
+    ] = None,
+    seconds: Annotated[float, typer.Option(metavar="S", help="Length of one sweep.")] = 5.0,
+    rate: Annotated[int, typer.Option(metavar="HZ", help="Sample rate.")] = 48_000,
+    level: Annotated[float, typer.Option(metavar="DBFS", help="Peak level re full scale.")] = -12.0,
+    repeats: Annotated[int, typer.Option(metavar="N", help="Number of sweeps.")] = 1,
+) -> None:
+    """Write the sweep to play, and beside it the JSON that an analysis needs."""
+    from capture.excitation import default_high_hz, make_excitation, write_excitation
+
+    if out.suffix.lower() != ".wav":
+        raise StillboxError(f"OUT.wav: '{out}' does not end in .wav; give a name like sweep.wav")
+    signal = make_excitation(
+        low_hz=low,
+        high_hz=default_high_hz(rate) if high is None else high,
+        seconds=seconds,
+        sample_rate_hz=rate,
+        level_dbfs=level,
+        repeats=repeats,
+    )
+    json_path = write_excitation(signal, out)
+    _say(f"{out}: {signal.total_frames / rate:.1f} s, {low:g} to {signal.high_hz:g} Hz, 24 bit, {rate} Hz")
+    _say(f"{json_path}: goes with every recording of it ('stillbox import ... --excitation {json_path}')")
+
+
+@app.command()
+def start(
+    build: BuildArgument,
+    inside: Annotated[
+        str | None, typer.Option(metavar="HEIGHTxWIDTHxDEPTH", help="Inside of the empty box, mm.")
+    ] = None,
+    rated_ohms: Annotated[float | None, typer.Option(metavar="R", help="Rated impedance, ohm.")] = None,
+) -> None:
+    """Make the folder of a new build, with a build.toml to edit by hand."""
+    from capture.build_folder import DESCRIPTION_FILE, BuildFolder
+
+    made = BuildFolder.create(build, _inside_mm(inside), rated_ohms)
+    _say(f"{made.path / DESCRIPTION_FILE}: edit it in a text editor; what you know of the box makes causes surer")
+
+
+@app.command(name="import")
+def import_recording(
+    build: BuildArgument,
+    file: Annotated[Path, typer.Argument(metavar="FILE", help="WAV, FLAC or AIFF.", show_default=False)],
+    excitation_json: Annotated[
+        Path, typer.Option("--excitation", metavar="E.json", help="The JSON beside the excitation that was played.")
+    ],
+    subject: Annotated[str, typer.Option(metavar="S", help=SUBJECT_HELP)],
+    state: Annotated[
+        str | None, typer.Option(metavar="NAME", help="Stage of the work; left out: stock for in-box, else none.")
+    ] = None,
+    unit: UnitOption = "A",
+    jig: Annotated[
+        str,
+        typer.Option(
+            metavar="KIND",
+            help="high-side: channel 1 at the source, 2 at the clips; "
+            "low-side: channel 1 across resistor and speaker, 2 across the resistor to ground.",
+        ),
+    ] = "high-side",
+    load_ohms: Annotated[
+        float | None, typer.Option(metavar="R", help="Marked value of the resistor, for load and check-resistor.")
+    ] = None,
+    load_tolerance: Annotated[float | None, typer.Option(metavar="PERCENT", help="Its tolerance.")] = None,
+) -> None:
+    """Take a recording made elsewhere into a build."""
+    from capture.build_folder import BuildFolder
+    from capture.excitation import read_excitation
+    from capture.take_import import import_take
+
+    info = import_take(
+        BuildFolder.open(build),
+        file,
+        read_excitation(excitation_json),
+        subject=subject,
+        state=state,
+        unit=unit,
+        jig=jig,
+        load_ohm=load_ohms,
+        load_tolerance_percent=load_tolerance,
+    )
+    rate_hz = info.excitation.sample_rate_hz
+    places = ", ".join(f"{frame / rate_hz:.3f} s" for frame in info.sweep_starts)
+    _say(f"take {info.number}: {info.address}, {len(info.sweep_starts)} sweep(s), starting at {places}")
+    for flag in info.flags:
+        _say(f"note: {flag}")
+
+
+@app.command()
+def takes(build: BuildArgument, as_json: JsonOption = False) -> None:
+    """List what a build holds."""
+    from capture.build_folder import BuildFolder
+
+    folder = BuildFolder.open(build)
+    found, faults = folder.takes(), folder.damaged()
+    if as_json:
+        _print_json(
+            {"build": str(build), "takes": [info.model_dump(mode="json") for info in found], "damaged": faults}
+        )
+        return
+    if found:
+        _print_table(("take", "subject/state/unit", "recorded", "length", "notes"), map(_take_row, found))
+    else:
+        _say(f"{build} holds no takes yet; add one with 'stillbox import'")
+    for fault in faults:
+        _warn(fault)
+
+
+def _take_row(info: TakeInfo) -> tuple[str, ...]:
+    rate_hz = info.excitation.sample_rate_hz
+    marked = () if info.load_ohm is None else (f"marked {info.load_ohm:g} ohm",)
+    return (
+        str(info.number),
+        info.address,
+        f"{info.created.astimezone():%Y-%m-%d %H:%M}",
+        f"{info.frames / rate_hz:.1f} s",
+        "; ".join((*marked, *info.flags)),
+    )
+
+
+def _inside_mm(text: str | None) -> tuple[float, float, float] | None:
+    if text is None:
+        return None
+    try:
+        height, width, depth = (float(part) for part in text.lower().replace("×", "x").split("x"))
+    except ValueError as error:
+        raise StillboxError(f"--inside: '{text}' is not HEIGHTxWIDTHxDEPTH in mm; write 600x350x280") from error
+    return height, width, depth
+
+
+def _say(text: str) -> None:
+    typer.echo(text)
+
+
+def _warn(text: str) -> None:
+    typer.echo(f"stillbox: {' '.join(text.split())}", err=True)
+
+
+def _print_json(document: dict[str, Any]) -> None:
+    typer.echo(json.dumps(document, indent=2, allow_nan=False))
+
+
+def _print_table(heads: Sequence[str], rows: Iterable[Sequence[str]]) -> None:
+    """A plain table; the last column holds free text and is wrapped on a terminal."""
+    from rich.console import Console
+    from rich.table import Table
+    from rich.text import Text
+
+    table = Table(*heads, box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="bold")
+    for row in rows:
+        table.add_row(*map(Text, row))
+    width = None if sys.stdout.isatty() else 1000
+    Console(width=width, highlight=False).print(table)
+
+
+def main(arguments: Sequence[str] | None = None) -> None:
+    """Run the command line; exit status 0, or 2 with one line on stderr for wrong use or bad input."""
+    given = list(sys.argv[1:] if arguments is None else arguments)
+    try:
+        status = app(args=given or ["--help"], prog_name="stillbox", standalone_mode=False)
+    except StillboxError as error:
+        _warn(str(error))
+        status = 2
+    except BrokenPipeError:
+        # The reader of our output (head, less) has gone: nothing more to say, not even at exit.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        status = 0
+    except OSError as error:
+        _warn(f"{error.filename or 'system'}: {error.strerror or error}; check the path and the rights there")
+        status = 2
+    except (KeyboardInterrupt, typer.Abort):
+        _warn("stopped")
+        status = 130
+    except Exception as error:
+        if not isinstance(error, CLICK_FAULT):
+            raise
+        _warn(f"{error.format_message()} See 'stillbox --help'.")
+        status = 2
+    sys.exit(status or 0)
+
+
+CLICK_FAULT: Any = typer.BadParameter.__mro__[2]
+"""click's ClickException, the base of all faults of use; typer brings its own copy of click in newer versions."""
+
+if __name__ == "__main__":
+    main()
