@@ -8,6 +8,8 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.rational import real_basis, resonators_ohm
+
 FloatArray = NDArray[np.float64]
 ComplexArray = NDArray[np.complex128]
 
@@ -59,39 +61,34 @@ class DetectionLimit:
 
     def at(self, frequency_hz: float) -> float:
         """Height in ohms at one frequency (log-log interpolation)."""
-        return float(
-            np.exp(np.interp(np.log(frequency_hz), np.log(self.frequency_hz), np.log(self.height_ohm)))
-        )
+        return float(np.exp(np.interp(np.log(frequency_hz), np.log(self.frequency_hz), np.log(self.height_ohm))))
 
 
 @dataclass(frozen=True)
 class ResonanceFit:
     """Baseline and resonances fitted together to one impedance spectrum.
 
-    ``motional`` are the fundamental peak or peaks (closed box one, vented box two); ``resonances`` are the rest,
-    in order of frequency. ``impedance_ohm`` and ``baseline_ohm`` evaluate the model; ``coil_ohm`` is Re and coil.
+    ``motional`` are the fundamental peak or peaks (closed box one, vented box two); ``broad`` are pairs too damped
+    to be called resonances (Q below 2), part of the baseline; ``resonances`` are the rest, in order of frequency.
     """
 
     motional: tuple[Resonance, ...]
+    broad: tuple[Resonance, ...]
     resonances: tuple[Resonance, ...]
-    real_poles_rad_s: FloatArray
-    real_residues: FloatArray
-    resistance_ohm: float
-    inductance_h: float
+    real_coefficients: FloatArray
+    """Resistance, inductance and relaxations, in the order of ``analysis.rational.real_basis``."""
     detection_limit: DetectionLimit
     band_hz: tuple[float, float]
     reduced_chi_square: float
     warnings: tuple[str, ...] = ()
 
     def coil_ohm(self, frequency_hz: FloatArray) -> ComplexArray:
-        """Voice coil with DC resistance: ``R + s L + sum c_i s/(s + a_i)``, shape of ``frequency_hz``."""
-        s = 2j * np.pi * np.asarray(frequency_hz)
-        relaxations = s[:, None] / (s[:, None] + self.real_poles_rad_s)
-        return self.resistance_ohm + s * self.inductance_h + relaxations @ self.real_residues
+        """Voice coil with DC resistance, shape of ``frequency_hz``."""
+        return real_basis(2j * np.pi * np.asarray(frequency_hz)) @ self.real_coefficients
 
     def motional_ohm(self, frequency_hz: FloatArray) -> ComplexArray:
         """Lumped motional impedance without the resonances."""
-        return _sum_of_pairs(self.motional, frequency_hz)
+        return _sum_of_pairs((*self.motional, *self.broad), frequency_hz)
 
     def baseline_ohm(self, frequency_hz: FloatArray) -> ComplexArray:
         """Coil and lumped motional impedance, without the resonances."""
@@ -103,13 +100,9 @@ class ResonanceFit:
 
 
 def _sum_of_pairs(resonances: tuple[Resonance, ...], frequency_hz: FloatArray) -> ComplexArray:
-    """Sum of conjugate pole pairs ``r/(s-p) + r*/(s-p*)``."""
-    s = 2j * np.pi * np.asarray(frequency_hz)
-    total = np.zeros(s.shape, dtype=complex)
-    for resonance in resonances:
-        pole, residue = resonance.pole_rad_s, resonance.residue_ohm_rad_s
-        total += residue / (s - pole) + np.conj(residue) / (s - np.conj(pole))
-    return total
+    poles = np.array([resonance.pole_rad_s for resonance in resonances], dtype=complex)
+    residues = np.array([resonance.residue_ohm_rad_s for resonance in resonances], dtype=complex)
+    return resonators_ohm(2j * np.pi * np.asarray(frequency_hz), poles, residues)
 
 
 @dataclass(frozen=True)

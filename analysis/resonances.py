@@ -1,0 +1,342 @@
+"""Resonances of an impedance, found against its known noise and fitted jointly with the baseline.
+
+The way: cells of 1/96 octave (their means corrected with the model, so that no resonance is rounded off); vector
+fitting with more poles than needed; poles that the noise explains are taken out; all that remain are refined
+together; what is left over is searched for resonators again. A resonator counts when the chi-square that it
+explains is above a threshold set by the false-alarm rate.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import fft, optimize, stats
+
+from analysis.findings import DetectionLimit, Resonance, ResonanceFit
+from analysis.impedance import ImpedanceSpectrum
+from analysis.rational import (
+    FitProblem,
+    PairFit,
+    WeightedData,
+    inverse_gram,
+    pair_basis,
+    pole_derivatives,
+    pole_from,
+    refine,
+    relocate_poles,
+    resonators_ohm,
+)
+from capture.errors import StillboxError
+
+FloatArray = NDArray[np.float64]
+ComplexArray = NDArray[np.complex128]
+
+CELLS_PER_OCTAVE = 96
+HIGHEST_HZ = 20_000.0
+FALSE_ALARM_RATE = 0.01
+"""Probability that a speaker without resonances yields any finding."""
+INDEPENDENT_PLACES = 2_000
+"""Places (frequency and Q) that the search tries independently, 15 Hz to 20 kHz, Q 2 to 60."""
+THRESHOLD = float(stats.chi2.isf(FALSE_ALARM_RATE / INDEPENDENT_PLACES, 4))
+"""Chi-square that a resonator (two numbers for the pole, two for the residue) must explain."""
+DETECTION_PROBABILITY = 0.95
+LIMIT_Q = 10.0
+LOWEST_Q, HIGHEST_Q = 2.0, 200.0
+FLOOR = 1e-5
+"""What the measuring chain itself can be trusted to, relative to the impedance (windows, interpolation)."""
+
+_START_POLES = 20
+_RELOCATIONS = 8
+_SEARCH_Q = (2.5, 5.0, 10.0, 20.0, 40.0)
+
+
+@dataclass(frozen=True)
+class _Cells:
+    """Bins gathered in cells of 1/96 octave (one bin a cell where bins are wider)."""
+
+    spectrum: ImpedanceSpectrum
+    first: NDArray[np.int64]
+    weight: FloatArray
+    frequency_hz: FloatArray
+    std_ohm: FloatArray
+
+    def mean(self, values: ComplexArray) -> ComplexArray:
+        """Weighted mean over each cell, shape (cells,)."""
+        return np.add.reduceat(values * self.weight, self.first) / np.add.reduceat(self.weight, self.first)
+
+    def data(self, fit: PairFit | None = None, inflation: FloatArray | float = 1.0) -> WeightedData:
+        """Cell means; with a fit, of what its resonators leave over, plus the resonators at the cell's frequency.
+
+        So a resonance narrower than a cell is not rounded off; the coil is smooth enough to need no such care.
+        """
+        s = 2j * np.pi * self.frequency_hz
+        if fit is None:
+            return WeightedData(s, self.mean(self.spectrum.impedance_ohm), self.std_ohm * inflation)
+        rest = self.spectrum.impedance_ohm - resonators_ohm(
+            2j * np.pi * self.spectrum.frequency_hz, fit.poles_rad_s, fit.residues
+        )
+        mean = self.mean(rest) + resonators_ohm(s, fit.poles_rad_s, fit.residues)
+        return WeightedData(s, mean, self.std_ohm * inflation)
+
+
+def _cells(spectrum: ImpedanceSpectrum) -> _Cells:
+    inside = spectrum.frequency_hz <= HIGHEST_HZ
+    spectrum = replace(
+        spectrum,
+        frequency_hz=spectrum.frequency_hz[inside],
+        impedance_ohm=spectrum.impedance_ohm[inside],
+        noise_variance_ohm2=spectrum.noise_variance_ohm2[inside],
+    )
+    number = np.floor(CELLS_PER_OCTAVE * np.log2(spectrum.frequency_hz))
+    first = np.concatenate([[0], np.flatnonzero(np.diff(number) > 0) + 1])
+    weight = 1 / spectrum.noise_variance_ohm2
+    total = np.add.reduceat(weight, first)
+    frequency_hz = np.add.reduceat(weight * spectrum.frequency_hz, first) / total
+    magnitude = np.abs(np.add.reduceat(weight * spectrum.impedance_ohm, first) / total)
+    std = np.sqrt(0.5 / total + (FLOOR * magnitude) ** 2)
+    return _Cells(spectrum, first, weight, frequency_hz, std)
+
+
+def fit_resonances(
+    spectrum: ImpedanceSpectrum, port: bool | None = None, free_air_hz: float | None = None
+) -> ResonanceFit:
+    """Fit baseline and resonances.
+
+    Parameters
+    ----------
+    spectrum : ImpedanceSpectrum
+        At full resolution, with its noise.
+    port : bool, optional
+        Whether the box has a port (two motional peaks are then expected); None if not known.
+    free_air_hz : float, optional
+        Resonance of the driver in free air: a vented box has a peak below it.
+
+    Raises
+    ------
+    StillboxError
+        If the band is too narrow to hold a baseline (less than three octaves).
+    """
+    if spectrum.frequency_hz[-1] < 8 * spectrum.frequency_hz[0]:
+        raise StillboxError(
+            f"the take covers {spectrum.frequency_hz[0]:.0f} to {spectrum.frequency_hz[-1]:.0f} Hz only; "
+            "resonances need at least three octaves: record with a wider sweep"
+        )
+    cells = _cells(spectrum)
+    data = cells.data()
+    fit = FitProblem.of(data).solve(_starting_poles(data))
+    fit = _settle(FitProblem.of(cells.data(fit)), fit.poles_rad_s)
+    fit = _settle(FitProblem.of(cells.data(fit)), fit.poles_rad_s)
+    problem = FitProblem.of(cells.data(fit, _misfit(fit, cells.frequency_hz.size)))
+    fit = _settle(problem, fit.poles_rad_s)
+    return _report(problem, fit, spectrum, port, free_air_hz)
+
+
+def _starting_poles(data: WeightedData) -> ComplexArray:
+    low, high = data.frequency_hz[0], data.frequency_hz[-1]
+    poles = np.array([pole_from(f, 8.0) for f in np.geomspace(1.3 * low, 0.6 * high, _START_POLES)])
+    for _ in range(_RELOCATIONS):
+        poles = relocate_poles(data, poles)
+    return poles[_plausible(poles, data)]
+
+
+def _plausible(poles: ComplexArray, data: WeightedData) -> NDArray[np.bool_]:
+    """Inside the band, and wider than a resolution bin."""
+    frequency = np.abs(poles) / (2 * np.pi)
+    q = np.abs(poles) / (2 * np.abs(poles.real))
+    low, high = data.frequency_hz[0], data.frequency_hz[-1]
+    return (frequency > 0.5 * low) & (frequency < high) & (q < HIGHEST_Q)
+
+
+def _settle(problem: FitProblem, poles: ComplexArray) -> PairFit:
+    """Take out what the noise explains, refine the rest, add what is still left over, until nothing changes."""
+    fit = _drop_weak(problem, problem.solve(poles))
+    fit = _drop_split(problem, refine(problem, fit.poles_rad_s))
+    for _ in range(_START_POLES):
+        grown = _add_missing(problem, fit)
+        if grown is None:
+            break
+        fit = grown
+    return _drop_split(problem, _drop_weak(problem, fit))
+
+
+def _drop_weak(problem: FitProblem, fit: PairFit) -> PairFit:
+    while fit.poles_rad_s.size:
+        explained = np.where(_plausible(fit.poles_rad_s, problem.data), fit.explained, 0.0)
+        weakest = int(np.argmin(explained))
+        if explained[weakest] >= THRESHOLD:
+            break
+        fit = problem.solve(np.delete(fit.poles_rad_s, weakest))
+    return fit
+
+
+def _drop_split(problem: FitProblem, fit: PairFit) -> PairFit:
+    """Take out pairs that the others can stand in for once they are refined (one resonance split in two)."""
+    tried: set[complex] = set()
+    while fit.poles_rad_s.size > 1:
+        poles = fit.poles_rad_s
+        nearest = np.array([np.min(np.abs(np.delete(poles, i) - p) / np.abs(p)) for i, p in enumerate(poles)])
+        doubtful = [i for i in range(poles.size) if nearest[i] < 0.15 and complex(poles[i]) not in tried]
+        if not doubtful:
+            break
+        index = min(doubtful, key=lambda i: fit.height_ohm[i])
+        trial = refine(problem, np.delete(poles, index), iterations=12)
+        if trial.chi_square - fit.chi_square < THRESHOLD:
+            fit = trial
+        else:
+            tried.add(complex(poles[index]))
+    return fit
+
+
+def _add_missing(problem: FitProblem, fit: PairFit) -> PairFit | None:
+    """Fit with one more resonator where the rest shows one that is significant; None where it shows none."""
+    for pole in _candidates(problem, fit):
+        trial = refine(problem, np.append(fit.poles_rad_s, pole), iterations=15)
+        plausible = _plausible(trial.poles_rad_s, problem.data).all()
+        if plausible and fit.chi_square - trial.chi_square >= THRESHOLD:
+            return trial
+    return None
+
+
+def _candidates(problem: FitProblem, fit: PairFit, most: int = 3) -> list[complex]:
+    """Poles whose resonators match the rest best: matched filters on the logarithmic axis, by convolution."""
+    frequency_hz, std = problem.data.frequency_hz, problem.data.std_ohm
+    rest = fit.rest[: std.size] + 1j * fit.rest[std.size :]
+    place = np.rint(CELLS_PER_OCTAVE * np.log2(frequency_hz / frequency_hz[0])).astype(int)
+    size = int(place[-1]) + 1
+    signal, weight = np.zeros(size, dtype=complex), np.zeros(size)
+    np.add.at(signal, place, rest / std)
+    np.add.at(weight, place, 1 / std**2)
+    length = fft.next_fast_len(3 * size)
+    octaves = fft.fftfreq(length, 1 / length) / CELLS_PER_OCTAVE
+    signal_spectrum, weight_spectrum = fft.fft(signal, length), fft.fft(weight, length)
+    found: list[tuple[float, complex]] = []
+    for q in _SEARCH_Q:
+        template = 1 / (1 + 2j * q * np.sinh(octaves * np.log(2)))
+        matched = fft.ifft(signal_spectrum * np.conj(fft.fft(template)))[:size]
+        power = fft.ifft(weight_spectrum * np.conj(fft.fft(np.abs(template) ** 2))).real[:size]
+        explained = np.abs(matched) ** 2 / np.maximum(power, 1e-9 * power.max())
+        best = int(np.argmax(explained))
+        if explained[best] > 0.5 * THRESHOLD:
+            found.append((float(explained[best]), pole_from(frequency_hz[0] * 2 ** (best / CELLS_PER_OCTAVE), q)))
+    found.sort(key=lambda pair: -pair[0])
+    return [pole for _, pole in found[:most]]
+
+
+def _misfit(fit: PairFit, count: int) -> FloatArray:
+    """Factor >= 1 on the noise where the model leaves more than the noise, over two thirds of an octave."""
+    rest = 0.5 * (fit.rest[:count] ** 2 + fit.rest[count:] ** 2)
+    half = CELLS_PER_OCTAVE // 3
+    sums = np.concatenate([[0.0], np.cumsum(rest)])
+    index = np.arange(rest.size)
+    low, high = np.maximum(0, index - half), np.minimum(rest.size, index + half + 1)
+    mean = (sums[high] - sums[low]) / (high - low)
+    return np.sqrt(np.where(mean > 1 + 3 / np.sqrt(high - low), mean, 1.0))
+
+
+def _report(
+    problem: FitProblem, fit: PairFit, spectrum: ImpedanceSpectrum, port: bool | None, free_air_hz: float | None
+) -> ResonanceFit:
+    tangent = _tangent(problem, fit)
+    resonances = _with_uncertainty(fit, tangent, spectrum.scale_std)
+    motional = _motional(resonances, port, free_air_hz)
+    others = sorted((r for r in resonances if r not in motional), key=lambda r: r.frequency_hz)
+    warnings = () if motional else ("no motional peak shows: is a driver on the clips?",)
+    return ResonanceFit(
+        motional=tuple(motional),
+        broad=tuple(r for r in others if r.q < LOWEST_Q),
+        resonances=tuple(r for r in others if r.q >= LOWEST_Q),
+        real_coefficients=problem.complete(fit.poles_rad_s).real_coefficients,
+        detection_limit=_detection_limit(problem, tangent),
+        band_hz=(float(problem.data.frequency_hz[0]), float(problem.data.frequency_hz[-1])),
+        reduced_chi_square=fit.chi_square / (2 * problem.data.s_rad_s.size),
+        warnings=(*spectrum.warnings, *warnings),
+    )
+
+
+def _tangent(problem: FitProblem, fit: PairFit) -> FloatArray:
+    """Derivatives of the model by all residues and all poles, in units of the noise; shape (2 n, 4 k)."""
+    slopes = pole_derivatives(problem.data.s_rad_s, fit.poles_rad_s, fit.residues)
+    return np.concatenate([fit.pairs[:, : 2 * fit.residues.size], problem.project(slopes)], axis=1)
+
+
+def _with_uncertainty(fit: PairFit, tangent: FloatArray, scale_std: float) -> list[Resonance]:
+    """Each pair with the standard deviations of frequency, Q and height from the joint covariance."""
+    count = fit.poles_rad_s.size
+    covariance = inverse_gram(tangent) if count else np.zeros((0, 0))
+    resonances = []
+    for index, (pole, residue, explained) in enumerate(
+        zip(fit.poles_rad_s, fit.residues, fit.explained, strict=True)
+    ):
+        at = [2 * (count + index), 2 * (count + index) + 1, 2 * index, 2 * index + 1]
+        gradient = _gradients(pole, residue)
+        std = np.sqrt(np.diag(gradient @ covariance[np.ix_(at, at)] @ gradient.T))
+        height_std = np.hypot(std[2], abs(residue) / abs(pole.real) * scale_std)
+        resonances.append(
+            Resonance(
+                complex(pole), complex(residue), float(std[0]), float(std[1]), float(height_std), float(explained)
+            )
+        )
+    return resonances
+
+
+def _gradients(pole: complex, residue: complex) -> FloatArray:
+    """Derivatives of natural frequency, Q and height by Re p, Im p, Re r, Im r; shape (3, 4)."""
+    magnitude, damping = abs(pole), abs(pole.real)
+    by_real, by_imag = pole.real / magnitude, pole.imag / magnitude
+    frequency = np.array([by_real, by_imag, 0, 0]) / (2 * np.pi)
+    # damping = -Re p, so d damping / d Re p = -1.
+    q = np.array([by_real / (2 * damping) + magnitude / (2 * damping**2), by_imag / (2 * damping), 0, 0])
+    size = abs(residue)
+    height = np.array([size / damping**2, 0, residue.real / size / damping, residue.imag / size / damping])
+    return np.stack([frequency, q, height])
+
+
+def _motional(resonances: list[Resonance], port: bool | None, free_air_hz: float | None) -> list[Resonance]:
+    """The fundamental peak; with it the second peak of a vented box, if there is one.
+
+    A closed box only raises the driver's resonance, so a tall peak below that of free air proves a port. Without
+    a free-air take two tall peaks below 250 Hz, less than a factor of six apart, are taken for a vented box
+    unless the build says that there is no port.
+    """
+    low = [r for r in resonances if r.frequency_hz < 1_000 and r.q > 0.6]
+    if not low:
+        return []
+    tallest = max(low, key=lambda r: r.height_ohm)
+    if port is False:
+        return [tallest]
+    partners = [
+        r
+        for r in low
+        if r is not tallest
+        and r.frequency_hz < 250
+        and r.height_ohm > 0.15 * tallest.height_ohm
+        and max(r.frequency_hz, tallest.frequency_hz) < 6 * min(r.frequency_hz, tallest.frequency_hz)
+    ]
+    if not partners:
+        return [tallest]
+    partner = max(partners, key=lambda r: r.height_ohm)
+    pair = sorted([tallest, partner], key=lambda r: r.frequency_hz)
+    if free_air_hz is not None and not pair[0].frequency_hz < 0.97 * free_air_hz < pair[1].frequency_hz:
+        return [tallest]
+    return pair
+
+
+def _detection_limit(problem: FitProblem, tangent: FloatArray) -> DetectionLimit:
+    """Height at which a resonator of Q 10 would have been found with 95 % probability, over frequency.
+
+    What the baseline and the fitted resonances can imitate does not count; the least favourable phase is taken.
+    """
+    data = problem.data
+    frequency_hz = np.geomspace(1.1 * data.frequency_hz[0], 0.9 * data.frequency_hz[-1], 160)
+    poles = np.array([pole_from(f, LIMIT_Q) for f in frequency_hz])
+    unit = problem.project(pair_basis(data.s_rad_s, poles) * np.repeat(np.abs(poles.real), 2))
+    unit -= tangent @ (inverse_gram(tangent) @ (tangent.T @ unit))
+    real, imag = unit[:, 0::2], unit[:, 1::2]
+    a, b, c = np.sum(real**2, axis=0), np.sum(real * imag, axis=0), np.sum(imag**2, axis=0)
+    least = 0.5 * (a + c) - np.sqrt(0.25 * (a - c) ** 2 + b**2)
+    needed = optimize.brentq(
+        lambda explained: stats.ncx2.sf(THRESHOLD, 4, explained) - DETECTION_PROBABILITY, 1.0, 10 * THRESHOLD
+    )
+    return DetectionLimit(frequency_hz, np.sqrt(needed / np.maximum(least, 1e-300)), LIMIT_Q, FALSE_ALARM_RATE)
