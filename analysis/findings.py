@@ -6,12 +6,9 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
+from analysis.arrays import ComplexArray, FloatArray
 from analysis.rational import real_basis, resonators_ohm
-
-FloatArray = NDArray[np.float64]
-ComplexArray = NDArray[np.complex128]
 
 Cause = Literal["driver", "standing wave", "port", "wall", "undecided"]
 

@@ -5,10 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy import fft, optimize
 
-FloatArray = NDArray[np.float64]
+from analysis.arrays import ComplexArray, FloatArray
 
 Span = tuple[int, int]
 """First frame and last frame + 1."""
@@ -34,7 +33,7 @@ class Hum:
     """
 
     fundamental_hz: float
-    amplitude: NDArray[np.complex128]
+    amplitude: ComplexArray
 
     @property
     def rms(self) -> FloatArray:
@@ -136,7 +135,7 @@ def _fit_amplitudes(samples: FloatArray, sample_rate_hz: int, spans: list[Span],
     centres, values = _block_means(samples, spans, block)
     basis = _basis(centres / sample_rate_hz, fundamental_hz, HARMONICS)
     solution = np.linalg.lstsq(basis, values, rcond=None)[0]
-    amplitude = solution[:HARMONICS] + 1j * solution[HARMONICS : 2 * HARMONICS]
+    amplitude: ComplexArray = solution[:HARMONICS] + 1j * solution[HARMONICS : 2 * HARMONICS]
     # The mean over a block weakens a tone: undo it (Dirichlet kernel).
     half_turn = np.pi * fundamental_hz * np.arange(1, HARMONICS + 1) / sample_rate_hz
     return Hum(fundamental_hz, amplitude * (block * np.sin(half_turn) / np.sin(block * half_turn))[:, None])

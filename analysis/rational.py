@@ -11,11 +11,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy import linalg
 
-FloatArray = NDArray[np.float64]
-ComplexArray = NDArray[np.complex128]
+from analysis.arrays import ComplexArray, FloatArray
 
 RELAXATION_HZ = np.geomspace(3.0, 1e6, 18)
 

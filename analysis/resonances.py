@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import fft, optimize, stats
 
+from analysis.arrays import ComplexArray, FloatArray
 from analysis.findings import DetectionLimit, Resonance, ResonanceFit
 from analysis.impedance import ImpedanceSpectrum
 from analysis.rational import (
@@ -29,9 +30,6 @@ from analysis.rational import (
     resonators_ohm,
 )
 from capture.errors import StillboxError
-
-FloatArray = NDArray[np.float64]
-ComplexArray = NDArray[np.complex128]
 
 CELLS_PER_OCTAVE = 96
 HIGHEST_HZ = 20_000.0
@@ -64,7 +62,8 @@ class _Cells:
 
     def mean(self, values: ComplexArray) -> ComplexArray:
         """Weighted mean over each cell, shape (cells,)."""
-        return np.add.reduceat(values * self.weight, self.first) / np.add.reduceat(self.weight, self.first)
+        total: ComplexArray = np.add.reduceat(values * self.weight, self.first)
+        return total / np.add.reduceat(self.weight, self.first)
 
     def data(self, fit: PairFit | None = None, inflation: FloatArray | float = 1.0) -> WeightedData:
         """Cell means; with a fit, of what its resonators leave over, plus the resonators at the cell's frequency.

@@ -13,13 +13,11 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import fft
 
+from analysis.arrays import ComplexArray, FloatArray
 from analysis.hum import Hum, Span, find_hum
 from capture.errors import StillboxError
 from capture.excitation import Excitation, sweep_samples
 from capture.take import Recording
-
-FloatArray = NDArray[np.float64]
-ComplexArray = NDArray[np.complex128]
 
 _LEAD_FRACTION = 0.75
 """The response is kept from this fraction of the second harmonic's advance on."""
@@ -272,8 +270,8 @@ def channel_ratio(recording: Recording, gate_s: float | None = None) -> ChannelR
         raise StillboxError(f"take {info.number}: channel 1 carries no signal; check the wiring and record again")
     spectra = _windowed_spectra(recording, hum, gate_s)
     frequency_hz, ratio = spectra.frequency_hz, spectra.ratio
-    variance = noise.of_ratio(frequency_hz, ratio) * spectra.noise_gain / spectra.power
-    variance, warnings = _with_scatter(variance, spectra)
+    quiet = noise.of_ratio(frequency_hz, ratio) * spectra.noise_gain / spectra.power
+    variance, warnings = _with_scatter(quiet, spectra)
     return ChannelRatio(
         frequency_hz=frequency_hz,
         ratio=ratio,

@@ -1,0 +1,9 @@
+"""Names for the arrays that all of analysis passes around."""
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+FloatArray = NDArray[np.floating[Any]]
+ComplexArray = NDArray[np.complexfloating[Any, Any]]
