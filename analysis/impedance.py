@@ -21,6 +21,8 @@ class ImpedanceSpectrum:
     impedance_ohm : complex ndarray, shape (n,)
     noise_variance_ohm2 : ndarray, shape (n,)
         E|noise|^2 of the complex value; the noise is circular: half of it in each of the real and imaginary part.
+    calibration_variance_ohm2 : ndarray, shape (n,)
+        The same of what the noise of the calibration takes brings in; neighbours within 1/12 octave share it.
     scale_std : float
         Relative standard uncertainty of the ohm scale, common to all points (resistor tolerance); 0 if not stated.
     """
@@ -28,6 +30,7 @@ class ImpedanceSpectrum:
     frequency_hz: FloatArray
     impedance_ohm: ComplexArray
     noise_variance_ohm2: FloatArray
+    calibration_variance_ohm2: FloatArray
     scale_std: float
     warnings: tuple[str, ...] = ()
 
@@ -117,7 +120,7 @@ def curve_of_spectrum(
         noise = spectrum.noise_variance_ohm2[span]
         weights = _weights_at_centre(offset, noise)
         impedance[index] = weights @ spectrum.impedance_ohm[span]
-        variance[index] = weights**2 @ noise
+        variance[index] = weights**2 @ noise + spectrum.calibration_variance_ohm2[first[index]]
     return ImpedanceCurve(
         frequency_hz=grid_hz,
         impedance_ohm=impedance,

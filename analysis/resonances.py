@@ -45,6 +45,9 @@ LOWEST_Q, HIGHEST_Q = 2.0, 200.0
 FLOOR = 1e-5
 """What the measuring chain itself can be trusted to, relative to the impedance (windows, interpolation)."""
 
+_CELLS_SHARING_CALIBRATION = CELLS_PER_OCTAVE / 12
+"""The noise of the calibration takes is common to so many cells: a resonator as wide sees it that much stronger."""
+
 _START_POLES = 20
 _RELOCATIONS = 8
 _SEARCH_Q = (2.5, 5.0, 10.0, 20.0, 40.0)
@@ -87,6 +90,7 @@ def _cells(spectrum: ImpedanceSpectrum) -> _Cells:
         frequency_hz=spectrum.frequency_hz[inside],
         impedance_ohm=spectrum.impedance_ohm[inside],
         noise_variance_ohm2=spectrum.noise_variance_ohm2[inside],
+        calibration_variance_ohm2=spectrum.calibration_variance_ohm2[inside],
     )
     number = np.floor(CELLS_PER_OCTAVE * np.log2(spectrum.frequency_hz))
     first = np.concatenate([[0], np.flatnonzero(np.diff(number) > 0) + 1])
@@ -94,7 +98,8 @@ def _cells(spectrum: ImpedanceSpectrum) -> _Cells:
     total = np.add.reduceat(weight, first)
     frequency_hz = np.add.reduceat(weight * spectrum.frequency_hz, first) / total
     magnitude = np.abs(np.add.reduceat(weight * spectrum.impedance_ohm, first) / total)
-    std = np.sqrt(0.5 / total + (FLOOR * magnitude) ** 2)
+    shared = _CELLS_SHARING_CALIBRATION * spectrum.calibration_variance_ohm2[first]
+    std = np.sqrt(0.5 * (1 / total + shared) + (FLOOR * magnitude) ** 2)
     return _Cells(spectrum, first, weight, frequency_hz, std)
 
 

@@ -1,0 +1,175 @@
+"""The one flow: build folder -> impedance -> findings -> comparison -> decay, for window and command line alike.
+
+A ``Bench`` reads a build and remembers what it has computed for as long as it lives; nothing computed is stored
+on disk, for every result can be computed again from the takes.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from functools import cached_property
+
+import numpy as np
+
+from analysis.impedance import ImpedanceCurve, ImpedanceSpectrum, curve_of_spectrum
+from analysis.resonances import fit_resonances
+from analysis.findings import ResonanceFit
+from analysis.transfer import ChannelRatio, channel_ratio
+from analysis.uncertainty import ResistorCheck, check_resistor
+from calibration.jig import STANDARD_SUBJECTS, JigCalibration, fit_jig
+from calibration.jig_models import StandardReading
+from calibration.smoothing import smooth_ratio
+from capture.build_folder import BuildFolder, CalibrationSettings
+from capture.errors import StillboxError
+from capture.take import JigKind, TakeInfo
+
+Progress = Callable[[str], None]
+
+_CHECK_BAND_HZ = (50.0, 5_000.0)
+
+
+class Bench:
+    """A build with all that is computed from its takes.
+
+    Parameters
+    ----------
+    build : BuildFolder
+    gate_s : float, optional
+        Time gate for all takes: less noise, coarser resolution.
+    progress : callable, optional
+        Is told in words what is being computed.
+    """
+
+    def __init__(self, build: BuildFolder, gate_s: float | None = None, progress: Progress | None = None) -> None:
+        self.build = build
+        self.gate_s = gate_s
+        self._say = progress or (lambda _: None)
+        self._ratios: dict[int, ChannelRatio] = {}
+        self._spectra: dict[int, ImpedanceSpectrum] = {}
+        self._fits: dict[int, ResonanceFit] = {}
+
+    @cached_property
+    def takes(self) -> list[TakeInfo]:
+        return self.build.takes()
+
+    @cached_property
+    def settings(self) -> CalibrationSettings:
+        settings = self.build.calibration
+        if settings is None:
+            raise StillboxError(
+                f"the reference resistor of {self.build.path} is not known; "
+                f"say it with 'stillbox calibrate {self.build.path} --reference-ohms R'"
+            )
+        return settings
+
+    def ratio(self, take: TakeInfo) -> ChannelRatio:
+        """Ratio of the channels of a take with its noise."""
+        if take.number not in self._ratios:
+            self._say(f"deconvolving take {take.number} ({take.address})")
+            self._ratios[take.number] = channel_ratio(self.build.load(take), self.gate_s)
+        return self._ratios[take.number]
+
+    def standards(self, jig: JigKind, sample_rate_hz: int) -> dict[str, TakeInfo]:
+        """Newest calibration take of each subject for this jig and sample rate."""
+        return {
+            take.subject: take
+            for take in self.takes
+            if take.subject in STANDARD_SUBJECTS
+            and take.jig == jig
+            and take.excitation.sample_rate_hz == sample_rate_hz
+        }
+
+    def calibration(self, take: TakeInfo) -> JigCalibration:
+        """Calibration of the jig that a take was made with, on the frequency grid of that take."""
+        frequency_hz = self._grid(take)
+        readings = {}
+        for subject, standard in self.standards(take.jig, take.excitation.sample_rate_hz).items():
+            measured = self.ratio(standard)
+            smooth, variance = smooth_ratio(
+                measured.frequency_hz, measured.ratio, measured.noise_variance, frequency_hz
+            )
+            readings[subject] = StandardReading(smooth, variance, standard.load_ohm, standard.load_tolerance_percent)
+        return fit_jig(
+            take.jig,
+            self.settings.reference_ohm,
+            frequency_hz,
+            readings,
+            self.settings.reference_tolerance_percent,
+        )
+
+    def _grid(self, take: TakeInfo) -> np.ndarray:
+        """Frequencies of a take that all standards cover."""
+        frequency_hz = self.ratio(take).frequency_hz
+        low_hz, high_hz = frequency_hz[0], frequency_hz[-1]
+        for standard in self.standards(take.jig, take.excitation.sample_rate_hz).values():
+            covered = self.ratio(standard).frequency_hz
+            low_hz, high_hz = max(low_hz, covered[0]), min(high_hz, covered[-1])
+        inside = (frequency_hz >= low_hz) & (frequency_hz <= high_hz)
+        if np.count_nonzero(inside) < 16:
+            raise StillboxError(
+                f"take {take.number} and the calibration takes have no band in common; "
+                "record the calibration with the same excitation"
+            )
+        return frequency_hz[inside]
+
+    def spectrum(self, take: TakeInfo) -> ImpedanceSpectrum:
+        """Impedance of a take at full resolution."""
+        if take.number not in self._spectra:
+            ratio, calibration = self.ratio(take), self.calibration(take)
+            first = int(np.searchsorted(ratio.frequency_hz, calibration.frequency_hz[0]))
+            inside = slice(first, first + calibration.frequency_hz.size)
+            measured = ratio.ratio[inside]
+            self._spectra[take.number] = ImpedanceSpectrum(
+                frequency_hz=calibration.frequency_hz,
+                impedance_ohm=calibration.impedance_from_ratio(measured),
+                noise_variance_ohm2=np.abs(calibration.derivative(measured)) ** 2 * ratio.noise_variance[inside],
+                calibration_variance_ohm2=calibration.noise_variance(measured, np.zeros(measured.size)),
+                scale_std=calibration.scale_std,
+                warnings=(*take.flags, *calibration.warnings, *ratio.warnings),
+            )
+        return self._spectra[take.number]
+
+    def curve(self, take: TakeInfo) -> ImpedanceCurve:
+        """Impedance of a take on the logarithmic grid."""
+        return curve_of_spectrum(self.spectrum(take))
+
+    def resistor_check(self, take: TakeInfo) -> ResistorCheck:
+        """A check-resistor take against its marked value."""
+        if take.load_ohm is None:
+            raise StillboxError(f"take {take.number} has no marked value; import it again with --load-ohms")
+        curve = curve_of_spectrum(self.spectrum(take), *_CHECK_BAND_HZ)
+        return check_resistor(
+            curve.frequency_hz,
+            curve.impedance_ohm,
+            curve.noise_variance_ohm2,
+            curve.scale_std,
+            take.load_ohm,
+            take.load_tolerance_percent,
+        )
+
+    def fit(self, take: TakeInfo) -> ResonanceFit:
+        """Baseline and resonances of a take."""
+        if take.number not in self._fits:
+            self._say(f"looking for resonances in take {take.number} ({take.address})")
+            spectrum = self.spectrum(take)
+            if take.subject == "free-air":
+                fit = fit_resonances(spectrum, port=False)
+            else:
+                free_air = self.newest("free-air", unit=take.unit)
+                port = True if self.build.description.port.diameter_mm is not None else None
+                fit = fit_resonances(spectrum, port, None if free_air is None else self._fundamental_hz(free_air))
+            self._fits[take.number] = fit
+        return self._fits[take.number]
+
+    def _fundamental_hz(self, free_air: TakeInfo) -> float | None:
+        motional = self.fit(free_air).motional
+        return motional[0].frequency_hz if motional else None
+
+    def newest(self, subject: str, state: str | None = None, unit: str | None = None) -> TakeInfo | None:
+        """The newest take that fits; None in ``state`` or ``unit`` fits all."""
+        fitting = [
+            take
+            for take in self.takes
+            if take.subject == subject and state in (None, take.state) and unit in (None, take.unit)
+        ]
+        return fitting[-1] if fitting else None
