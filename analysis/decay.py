@@ -20,9 +20,9 @@ import scipy.fft
 from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
+from analysis.arrays import ComplexArray, FloatArray
 from capture.errors import StillboxError
 
-FloatArray = NDArray[np.float64]
 SingleArray = NDArray[np.float32]
 BoolArray = NDArray[np.bool_]
 
@@ -51,8 +51,10 @@ class CumulativeDecay:
         |C(tau, f)|, linear, in units of the spectrum of the response.
     valid : bool ndarray, shape (n_t, n_f)
         False below 1/(T - tau): what is left of the record is shorter than one period.
-    record_s, rise_s : float
-        Length T of the record used; length of the window's rise.
+    record_s : float
+        Length T of the record used.
+    rise_s : ndarray, shape () or (n_f,)
+        Length of the window's rise, at each frequency if it differs.
     cycles : ndarray, shape (n_t,), or None
         The axis in cycles of each frequency, if it runs in cycles.
     noise_floor : float32 ndarray, shape (n_t, n_f), or None
@@ -66,7 +68,7 @@ class CumulativeDecay:
     magnitude: SingleArray
     valid: BoolArray
     record_s: float
-    rise_s: float
+    rise_s: FloatArray
     cycles: FloatArray | None = None
     noise_floor: SingleArray | None = None
     band_hz: tuple[float, float] | None = None
@@ -164,7 +166,7 @@ def cumulative_spectral_decay(
         magnitude=np.abs(spectra),
         valid=supported(time_s[:, None], frequency_hz, record_length_s),
         record_s=record_length_s,
-        rise_s=rise.size / sample_rate_hz,
+        rise_s=np.asarray(rise.size / sample_rate_hz),
     )
 
 
@@ -177,49 +179,61 @@ def decay_at_frequencies(
     cycles: Sequence[float] | FloatArray | None = None,
     record_s: float | None = None,
     rise_s: float = DEFAULT_RISE_S,
+    rise_cycles: float | None = None,
     fall_s: float | None = None,
 ) -> CumulativeDecay:
     """The same decay at frequencies of one's own choice, summed directly instead of by FFT.
 
-    Exactly one of ``slice_times_s`` (s) and ``cycles`` must be given; slice n of the latter starts at
-    ``cycles[n] / f`` for each frequency. Other parameters, units and errors as for `cumulative_spectral_decay`;
-    double precision.
+    Parameters
+    ----------
+    frequency_hz : ndarray, shape (n_f,)
+        Above 0, at most half of the rate.
+    slice_times_s, cycles
+        Exactly one of them: the start of each slice in seconds, or in cycles of each frequency. Starts that lie
+        before the rise of a frequency are taken at its ``-rise_s``, where the whole response is in the window.
+    rise_s : float
+        Length of the rise, s, unless ``rise_cycles`` is given:
+    rise_cycles : float, optional
+        Length of the rise in cycles of each frequency. Three cycles keep the skirts of a strong resonance out of its
+        neighbours at all frequencies alike, which no fixed length does on a logarithmic axis.
+
+    Other parameters and errors as for `cumulative_spectral_decay`; double precision.
     """
     if (slice_times_s is None) == (cycles is None):
         raise StillboxError("give either slice_times_s or cycles for the decay, not both and not neither")
-    frequency_hz = np.asarray(frequency_hz, dtype=float)
+    frequency_hz = np.asarray(frequency_hz, dtype=np.float64)
     if frequency_hz.ndim != 1 or not np.all(frequency_hz > 0) or np.any(frequency_hz > sample_rate_hz / 2):
         raise StillboxError(
             f"frequencies of the decay must lie above 0 and up to half of the rate, {sample_rate_hz / 2:g} Hz"
         )
     record = _record(impulse_response, sample_rate_hz, record_s, fall_s)
     record_length_s = record.size / sample_rate_hz
-    rise = _rise(rise_s, sample_rate_hz, record.size)
+    rises_s = rise_s + 0.0 * frequency_hz if rise_cycles is None else rise_cycles / frequency_hz
+    rises = np.array([_rise_samples(value, sample_rate_hz, record.size) for value in rises_s])
     if slice_times_s is not None:
-        axis = _checked_times(slice_times_s, rise_s, record_length_s)
-        wanted_s = np.broadcast_to(axis[:, None], (axis.size, frequency_hz.size))
+        axis = _checked_times(slice_times_s, float(rises_s.max()), record_length_s)
+        wanted_s = np.maximum(axis[:, None], -rises / sample_rate_hz)
     else:
-        axis = np.asarray(cycles, dtype=float)
-        wanted_s = np.maximum(axis[:, None] / frequency_hz, -rise_s)
-    starts = np.clip(np.rint(wanted_s * sample_rate_hz).astype(int), -rise.size, record.size)
+        axis = np.asarray(cycles, dtype=np.float64)
+        wanted_s = np.maximum(axis[:, None] / frequency_hz, -rises / sample_rate_hz)
+    starts = np.minimum(np.rint(wanted_s * sample_rate_hz).astype(int), record.size)
     magnitude = np.empty(starts.shape, dtype=np.float32)
     for column, frequency in enumerate(frequency_hz):
-        turns = np.exp(-2j * np.pi * frequency / sample_rate_hz * np.arange(record.size))
-        magnitude[:, column] = np.abs(_tail_sums(record * turns, starts[:, column], rise))
-    time_s = starts / sample_rate_hz
+        turned = record * _turns(-frequency / sample_rate_hz, record.size)
+        magnitude[:, column] = np.abs(_sums_under_window(turned, starts[:, column], int(rises[column])))
     return CumulativeDecay(
-        time_s=time_s if cycles is not None else time_s[:, 0],
+        time_s=starts / float(sample_rate_hz) if cycles is not None else axis,
         frequency_hz=frequency_hz,
         magnitude=magnitude,
-        valid=supported(wanted_s, frequency_hz, record_length_s),
+        valid=supported(starts / sample_rate_hz, frequency_hz, record_length_s),
         record_s=record_length_s,
-        rise_s=rise.size / sample_rate_hz,
+        rise_s=rises / float(sample_rate_hz),
         cycles=axis if cycles is not None else None,
     )
 
 
-def window_energy_s(time_s: FloatArray, record_s: float, rise_s: float, fall_s: float) -> FloatArray:
-    """Integral of the squared window over the record for slices starting at ``time_s``, s (any shape).
+def window_energy_s(time_s: FloatArray, record_s: float, rise_s: FloatArray, fall_s: float) -> FloatArray:
+    """Integral of the squared window over the record, s, for slices starting at ``time_s``; broadcasts ``rise_s``.
 
     Half a raised cosine has a mean square of 3/8; the part of a rise that lies before t = 0 is not counted.
     """
@@ -295,14 +309,20 @@ def _fft_length(fft_length: int | None, record_samples: int) -> int:
     return int(fft_length)
 
 
-def _rise(rise_s: float, sample_rate_hz: float, record_samples: int) -> FloatArray:
-    """Half a raised cosine from just above 0 to just below 1."""
+def _rise_samples(rise_s: float, sample_rate_hz: float, record_samples: int) -> int:
     samples = round(rise_s * sample_rate_hz)
     if not 0 <= samples <= record_samples:
         raise StillboxError(
-            f"the rise of the decay's window must be 0 to {record_samples / sample_rate_hz:g} s, not {rise_s:g} s"
+            f"the rise of the decay's window must be 0 to {record_samples / sample_rate_hz:g} s (the record), "
+            f"not {rise_s:g} s"
         )
-    return 0.5 - 0.5 * np.cos(np.pi * (np.arange(samples) + 0.5) / max(samples, 1))
+    return samples
+
+
+def _rise(rise_s: float, sample_rate_hz: float, record_samples: int) -> FloatArray:
+    """Half a raised cosine from just above 0 to just below 1."""
+    samples = _rise_samples(rise_s, sample_rate_hz, record_samples)
+    return np.asarray(0.5 - 0.5 * np.cos(np.pi * (np.arange(samples) + 0.5) / max(samples, 1)))
 
 
 def _windowed_slices(record: SingleArray, starts: NDArray[np.int_], rise: SingleArray, length: int) -> SingleArray:
@@ -316,13 +336,31 @@ def _windowed_slices(record: SingleArray, starts: NDArray[np.int_], rise: Single
     return rows
 
 
-def _tail_sums(turned: NDArray[np.complex128], starts: NDArray[np.int_], rise: FloatArray) -> NDArray[np.complex128]:
-    """Sum of a demodulated record under the window, for each start."""
-    # Summed from the end: small late values first, so late slices keep their relative precision.
-    tails = np.append(np.cumsum(turned[::-1])[::-1], 0.0)
-    # The window is a sum of steps, one for each increment of the rise.
-    steps = np.diff(np.concatenate([[0.0], rise, [1.0]]))
-    sums = np.zeros(starts.shape, dtype=complex)
-    for offset, step in enumerate(steps):
-        sums += step * tails[np.clip(starts + offset, 0, turned.size)]
+def _turns(turns_per_sample: float, samples: int) -> ComplexArray:
+    return np.exp(2j * np.pi * turns_per_sample * np.arange(samples))
+
+
+def _tails(values: ComplexArray) -> ComplexArray:
+    """Sum from each sample to the end; from the end, small late values first, so late slices stay precise."""
+    return np.append(np.cumsum(values[::-1])[::-1], 0.0)
+
+
+def _sums_under_window(turned: ComplexArray, starts: NDArray[np.int_], rise: int) -> ComplexArray:
+    """Sum of a demodulated record under the window, for each start.
+
+    The rise is a constant and a cosine, so three running sums give every slice, however long the rise::
+
+        sum over k of x_k (1/2 - 1/4 e^{i a (k - s + 1/2)} - 1/4 e^{-i a (k - s + 1/2)}),  a = pi / rise
+    """
+    begins = np.clip(starts, 0, turned.size)
+    ends = np.clip(starts + rise, 0, turned.size)
+    plain = _tails(turned)
+    sums = plain[ends]
+    if rise == 0:
+        return sums
+    sums = sums + 0.5 * (plain[begins] - plain[ends])
+    for sign in (1, -1):
+        tails = _tails(turned * _turns(sign / (2 * rise), turned.size))
+        back = np.exp(-1j * sign * np.pi * (starts - 0.5) / rise)
+        sums -= 0.25 * back * (tails[begins] - tails[ends])
     return sums

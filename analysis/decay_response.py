@@ -18,8 +18,10 @@ import scipy.fft
 from numpy.typing import NDArray
 from scipy.ndimage import median_filter
 
+from analysis.arrays import ComplexArray, FloatArray
 from analysis.decay import (
     DEFAULT_SLICES,
+    FALL_FRACTION,
     CumulativeDecay,
     cumulative_spectral_decay,
     decay_at_frequencies,
@@ -29,8 +31,6 @@ from analysis.findings import ResonanceFit
 from analysis.impedance import ImpedanceSpectrum
 from capture.errors import StillboxError
 
-FloatArray = NDArray[np.float64]
-ComplexArray = NDArray[np.complex128]
 BoolArray = NDArray[np.bool_]
 
 HIGHEST_HZ = 5_000.0
@@ -55,6 +55,8 @@ SHORTEST_RECORD_S = 0.4
 LONGEST_RECORD_S = 3.0
 RISE_S = 2e-3
 """Rise of the window: long enough to part the pulse at t = 0 from ridges above 100 Hz."""
+RISE_CYCLES = 3.0
+"""Rise of the window on a logarithmic grid, in cycles of each frequency."""
 SHORTEST_SPAN_S = 0.05
 LONGEST_SPAN_S = 0.25
 SPAN_DB = 45.0
@@ -192,21 +194,26 @@ def decay_on_log_grid(
     slices: int = DEFAULT_SLICES,
     span_s: float | None = None,
     cycles: Sequence[float] | FloatArray | None = None,
-    rise_s: float = RISE_S,
+    rise_cycles: float = RISE_CYCLES,
     low_hz: float = GRID_LOW_HZ,
     high_hz: float | None = None,
     points: int = GRID_POINTS,
 ) -> CumulativeDecay:
-    """The same decay on a logarithmic frequency grid for pictures; the time axis in seconds or, given, in cycles."""
+    """The same decay on a logarithmic frequency grid, for pictures and ridges.
+
+    The rise lasts ``rise_cycles`` cycles of each frequency. The first slice holds the whole response; the others
+    start evenly from 0 to ``span_s``, or where ``cycles`` puts them.
+    """
     high_hz = 0.5 * response.sample_rate_hz if high_hz is None else min(high_hz, 0.5 * response.sample_rate_hz)
     span_s = response.suggested_span_s if span_s is None else span_s
+    times_s = np.concatenate([[-rise_cycles / low_hz], np.linspace(0.0, span_s, slices - 1)])
     decay = decay_at_frequencies(
         response.impulse_response,
         response.sample_rate_hz,
         np.geomspace(low_hz, high_hz, points),
-        slice_times_s=np.linspace(-rise_s, span_s, slices) if cycles is None else None,
+        slice_times_s=times_s if cycles is None else None,
         cycles=cycles,
-        rise_s=rise_s,
+        rise_cycles=rise_cycles,
     )
     return _with_noise(decay, response)
 
@@ -327,9 +334,8 @@ def _even_length(samples: float) -> int:
 
 def _with_noise(decay: CumulativeDecay, response: DecayResponse) -> CumulativeDecay:
     """Lay the noise floor on: the share of the record's noise energy that the window lets through."""
-    fall_s = 0.05 * decay.record_s
-    energy_s = window_energy_s(decay.time_s, decay.record_s, decay.rise_s, fall_s)
+    time_s = decay.time_s[:, None] if decay.time_s.ndim == 1 else decay.time_s
+    energy_s = window_energy_s(time_s, decay.record_s, decay.rise_s, FALL_FRACTION * decay.record_s)
     variance = np.interp(decay.frequency_hz, response.noise_frequency_hz, response.noise_variance)
-    columns = energy_s[:, None] if energy_s.ndim == 1 else energy_s
-    floor = np.sqrt(columns / response.whole_record_s * variance).astype(np.float32)
+    floor = np.sqrt(energy_s / response.whole_record_s * variance).astype(np.float32)
     return replace(decay, noise_floor=floor, band_hz=response.band_hz)

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from analysis.findings import Cause, DetectionLimit, Finding, FindingsReport, Resonance, ResonanceFit
 from analysis.impedance import ImpedanceCurve, ImpedanceSpectrum
+from analysis.rational import real_basis
 
 BARE = ((178.0, 24.0, 0.35), (287.0, 16.0, 1.9), (512.0, 14.0, 0.55), (1180.0, 9.0, 0.8))
 """Frequency in Hz, Q, height in ohms: wall, two standing waves, driver."""
@@ -42,13 +45,16 @@ def fit(
 ) -> ResonanceFit:
     """A fit as `analysis.resonances` would return it, with the detection limit of a middling measurement."""
     limit_hz = np.geomspace(15.0, 20_000.0, 120)
+    coil_s = 2j * np.pi * np.geomspace(5.0, 40_000.0, 200)
+    coil = 5.7 + 9e-5 * coil_s + 1.3 * coil_s / (coil_s + 5.6e3) + 6.0 * coil_s / (coil_s + 5.6e4)
+    basis = real_basis(coil_s)
     return ResonanceFit(
         motional=tuple(resonance(*part) for part in motional),
+        broad=(),
         resonances=tuple(resonance(*part) for part in parts),
-        real_poles_rad_s=2 * np.pi * np.array([900.0, 9_000.0]),
-        real_residues=np.array([1.3, 6.0]),
-        resistance_ohm=5.7,
-        inductance_h=9e-5,
+        real_coefficients=np.linalg.lstsq(
+            np.concatenate([basis.real, basis.imag]), np.concatenate([coil.real, coil.imag])
+        )[0],
         detection_limit=DetectionLimit(
             frequency_hz=limit_hz,
             height_ohm=0.006 * (1 + (limit_hz / 3_000.0) ** 1.2 + (25.0 / limit_hz) ** 2),
@@ -79,8 +85,14 @@ def spectrum(
         frequency_hz=frequency_hz,
         impedance_ohm=of.impedance_ohm(frequency_hz) + np.sqrt(variance / 2) * noise,
         noise_variance_ohm2=variance,
+        calibration_variance_ohm2=np.zeros(frequency_hz.size),
         scale_std=0.005,
     )
+
+
+def replaced_impedance(of: ImpedanceSpectrum, impedance_ohm: np.ndarray) -> ImpedanceSpectrum:
+    """The same measurement with another impedance."""
+    return replace(of, impedance_ohm=impedance_ohm)
 
 
 def curve(of: ResonanceFit, noise_ohm: float = 4e-3, seed: int = 1, scale_std: float = 0.005) -> ImpedanceCurve:
