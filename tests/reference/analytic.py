@@ -73,6 +73,36 @@ def acoustic_impedance(circuit: SpeakerCircuit, s: ComplexArray) -> ComplexArray
     return whole[:, 0, 0] - np.einsum("ni,ni->n", across, np.linalg.solve(among, across[:, :, None])[:, :, 0])
 
 
+def characteristic(circuit: SpeakerCircuit, s: ComplexArray) -> tuple[ComplexArray, ComplexArray]:
+    """Sign and natural logarithm of the magnitude of an entire function (but for s = 0) whose zeros are the poles.
+
+    Determinant of the network seen from cone and branches, times what its own poles (lines with rigid ends, hung
+    masses with the cone held, pipes) would make infinite. Unlike `mechanical_impedance` it has no pole next to the
+    zero of a weakly coupled resonance, so Newton's method and the argument principle work on it.
+    """
+    driver, cavity = circuit.driver, circuit.cavity
+    factors = [
+        hung.mass_kg * s + hung.resistance_ns_per_m + 1 / (hung.compliance_m_per_n * s) for hung in driver.hung
+    ]
+    network = _cone(driver, s)[:, None, None]
+    if cavity is not None:
+        network = cavity_matrix(circuit, s)
+        network[:, 0, 0] += _cone(driver, s) / driver.area_m2**2
+        for index, branch in enumerate(circuit.branches):
+            network[:, index + 1, index + 1] += _branch(branch, cavity, s)
+            if isinstance(branch, Port) and branch.pipe:
+                gamma = np.sqrt(s * (s + branch.pipe_damping_per_s)) / cavity.speed_m_s
+                factors.append(np.cosh(gamma * branch.length_m))
+        for line in cavity.lines:
+            gamma = np.sqrt(s * (s + line.damping_per_s)) / cavity.speed_m_s
+            factors.append(np.sinh(gamma * line.length_m) / gamma)
+    sign, logarithm = np.linalg.slogdet(network)
+    for factor in factors:
+        sign = sign * factor / np.abs(factor)
+        logarithm = logarithm + np.log(np.abs(factor))
+    return sign, logarithm
+
+
 def cavity_matrix(circuit: SpeakerCircuit, s: ComplexArray) -> ComplexArray:
     """Pressure at each place (cone, branches) from flow into each, shape (n, places, places)."""
     cavity = circuit.cavity

@@ -33,24 +33,24 @@ class Jig:
 
 def node_voltages(jig: Jig, device_ohm: ComplexArray) -> tuple[ComplexArray, ComplexArray]:
     """Voltage at inputs 1 and 2 for a source of 1 V; ``device_ohm`` may be infinite (open)."""
-    with np.errstate(divide="ignore"):
-        admittance = 1 / (np.asarray(device_ohm, dtype=complex) + jig.lead_ohm)
+    series = _series_ohm(jig, device_ohm)
     loading = jig.input_siemens
     if jig.kind == "high-side":
         # Seen from input 1: reference resistor, then device and input 2 in parallel to ground.
-        ratio = 1 / (1 + jig.reference_ohm * (admittance + loading))
-        below = (admittance + loading) * ratio
+        parallel = series / (1 + series * loading)
+        total = jig.reference_ohm + parallel
+        ratio = parallel / total
     else:
-        lower = 1 / jig.reference_ohm + loading
-        ratio = admittance / (admittance + lower)
-        below = admittance * lower / (admittance + lower)
-    first = 1 / (1 + jig.source_ohm * (loading + below))
+        lower = jig.reference_ohm / (1 + jig.reference_ohm * loading)
+        total = series + lower
+        ratio = lower / total
+    first = 1 / (1 + jig.source_ohm * (loading + 1 / total))
     return first, first * ratio
 
 
 def matched_voltages(jig: Jig, device_ohm: ComplexArray) -> tuple[ComplexArray, ComplexArray]:
     """Both inputs on the source side of the reference resistor (channel match)."""
-    admittance = 1 / (jig.reference_ohm + np.asarray(device_ohm, dtype=complex) + jig.lead_ohm)
+    admittance = 1 / (jig.reference_ohm + _series_ohm(jig, device_ohm))
     voltage = 1 / (1 + jig.source_ohm * (admittance + 2 * jig.input_siemens))
     return voltage, voltage
 
@@ -62,7 +62,7 @@ def emf_voltages(jig: Jig, device_ohm: ComplexArray) -> tuple[ComplexArray, Comp
     """
     loading = jig.input_siemens
     source = loading + (1 / jig.source_ohm if jig.source_ohm else math.inf)
-    series = np.asarray(device_ohm, dtype=complex) + jig.lead_ohm
+    series = _series_ohm(jig, device_ohm)
     if jig.kind == "high-side":
         beyond = 1 / (jig.reference_ohm + 1 / source) + loading
         second = 1 / (1 + series * beyond)
@@ -76,4 +76,10 @@ def device_current(jig: Jig, device_ohm: ComplexArray) -> ComplexArray:
     """Current through the device for a source of 1 V, A."""
     first, second = node_voltages(jig, device_ohm)
     across = second if jig.kind == "high-side" else first - second
-    return across / (np.asarray(device_ohm, dtype=complex) + jig.lead_ohm)
+    return across / _series_ohm(jig, device_ohm)
+
+
+def _series_ohm(jig: Jig, device_ohm: ComplexArray) -> ComplexArray:
+    """Device and its leads, shape of ``device_ohm``; open is a finite 1e18 ohm, beyond double precision here."""
+    device = np.asarray(device_ohm, dtype=complex)
+    return np.where(np.isfinite(device), device, 1e18) + jig.lead_ohm

@@ -7,6 +7,7 @@ bleeder of 1e12 Pa s/m3 (below 1e-7 of the box's own impedance in the audio band
 
 from __future__ import annotations
 
+import itertools
 import math
 import shutil
 import subprocess
@@ -148,7 +149,7 @@ def _cavity(circuit: SpeakerCircuit, cavity: Cavity) -> list[str]:
         nodes = [f"p{index}x{number}" for number in range(len(places))]
         lines.append(f"rbleed{index} {nodes[0]} 0 {BLEEDER!r}")
         ends = [("end0", 0.0), *zip(nodes, places, strict=True), ("end1", line.length_m)]
-        for segment, ((node, at_m), (after, after_m)) in enumerate(zip(ends, ends[1:], strict=False)):
+        for segment, ((node, at_m), (after, after_m)) in enumerate(itertools.pairwise(ends)):
             names = [f"p{index}{name}" if name.startswith("end") else name for name in (node, after)]
             if after_m - at_m > SHORTEST_SEGMENT_M:
                 lines += _line_segment(f"{index}s{segment}", names[0], names[1], constants, after_m - at_m)
@@ -158,7 +159,9 @@ def _cavity(circuit: SpeakerCircuit, cavity: Cavity) -> list[str]:
     return lines
 
 
-def _line_segment(name: str, one: str, other: str, constants: tuple[float, float, float], length_m: float) -> list[str]:
+def _line_segment(
+    name: str, one: str, other: str, constants: tuple[float, float, float], length_m: float
+) -> list[str]:
     resistance, mass, compliance = constants
     return [
         f".model m{name} ltra rel=1 r={resistance!r} l={mass!r} g=0 c={compliance!r} len={length_m!r}",
