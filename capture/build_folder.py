@@ -16,10 +16,11 @@ from __future__ import annotations
 
 import os
 import re
-from collections.abc import Iterable
+from collections.abc import Iterator
+from contextlib import AbstractContextManager, contextmanager, suppress
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Unpack
 
 import numpy as np
 from numpy.typing import NDArray
@@ -43,17 +44,17 @@ from capture.build_description import (
     read_toml,
     within,
 )
-from capture.build_lock import build_lock
+from capture.build_lock import LOCK_FILE, build_lock
 from capture.errors import StillboxError, describe_validation_error
-from capture.excitation import Excitation
 from capture.sidecar import read_sidecar, write_sidecar
-from capture.take import SUBJECTS, JigKind, Recording, Subject, TakeInfo
+from capture.take import NAME_PATTERN, SUBJECTS, Recording, TakeAbout, TakeInfo
 from capture.whole_file import write_whole
 
 DESCRIPTION_FILE = "build.toml"
 CALIBRATION_FILE = "calibration.toml"
 TAKES_FOLDER = "takes"
 PARTIAL_SUFFIX = ".part"
+AUDIO_SUFFIXES = (".flac", ".wav")
 NUMBERED = re.compile(r"^(\d{4,})-")
 
 
@@ -170,7 +171,11 @@ class BuildFolder:
 
     def damaged(self) -> list[str]:
         """One sentence for each file among the takes that cannot be used: file, fault, remedy."""
-        return self._scan()[1]
+        return self._scan()[1] + [
+            f"{path} is an unfinished recording (it was cut off); "
+            f"remove it with 'stillbox takes {self.path} --remove-unfinished'"
+            for path in self.unfinished()
+        ]
 
     def newest(self, subject: str, state: str | None = None, unit: str | None = None) -> TakeInfo | None:
         """The take of the highest number that fits; None in ``state`` or ``unit`` fits all."""
@@ -206,21 +211,7 @@ class BuildFolder:
         return Recording(info, to_float(clip.samples))
 
     def add_take(
-        self,
-        samples: NDArray[np.floating] | RawSamples,
-        subtype: str,
-        *,
-        subject: Subject,
-        excitation: Excitation,
-        sweep_starts: Iterable[int],
-        origin: str,
-        state: str = "",
-        unit: str = "A",
-        jig: JigKind = "high-side",
-        load_ohm: float | None = None,
-        load_tolerance_percent: float | None = None,
-        latency_s: float | None = None,
-        flags: Iterable[str] = (),
+        self, samples: NDArray[np.floating] | RawSamples, subtype: str, **about: Unpack[TakeAbout]
     ) -> TakeInfo:
         """Write a new take: all of it or nothing.
 
@@ -230,8 +221,8 @@ class BuildFolder:
             Floats with full scale 1, or int32 with full scale 2**31.
         subtype : str
             Kind of samples of the source (``PCM_24``, ``FLOAT``, ...): they are kept as such.
-        others
-            As in TakeInfo.
+        about
+            See TakeAbout.
 
         Raises
         ------
@@ -240,50 +231,81 @@ class BuildFolder:
         """
         container, subtype = storage_form(subtype)
         raw = to_raw(samples, subtype)
-        with build_lock(self.path):
-            self._takes_path.mkdir(exist_ok=True)
-            number = self._next_number()
-            stem = f"{number:04d}-" + re.sub(r"[ .]", "_", "-".join(filter(None, (subject, state, unit))))
-            try:
-                info = TakeInfo(
-                    number=number,
-                    subject=subject,
-                    state=state,
-                    unit=unit,
-                    created=datetime.now(UTC).replace(microsecond=0),
-                    jig=jig,
-                    load_ohm=load_ohm,
-                    load_tolerance_percent=load_tolerance_percent,
-                    excitation=excitation,
-                    sweep_starts=tuple(sweep_starts),
-                    frames=len(raw),
-                    origin=origin,
-                    latency_s=latency_s,
-                    flags=tuple(flags),
-                    audio_file=f"{stem}.{container.lower()}",
-                    samples_sha256=samples_sha256(raw),
-                )
-            except ValidationError as error:
-                raise StillboxError(f"{describe_validation_error(error)}; give another value") from error
-            self._write_take(info, AudioClip(raw, excitation.sample_rate_hz, subtype), container)
+        with self.lock():
+            names = (about["subject"], about.get("state", ""), about.get("unit", "A"))
+            partial_path = self.partial_path(*names, container)
+            info = _take_info(partial_path, raw, about)
+            partial_path.unlink(missing_ok=True)
+            with _nothing_left(partial_path):
+                write_audio(partial_path, AudioClip(raw, info.excitation.sample_rate_hz, subtype), container)
+                self._finish(partial_path, info)
         return info
 
-    def _write_take(self, info: TakeInfo, clip: AudioClip, container: str) -> None:
-        audio_path = self._takes_path / info.audio_file
-        partial_path = audio_path.with_name(audio_path.name + PARTIAL_SUFFIX)
+    def lock(self) -> AbstractContextManager[None]:
+        """Hold the build for writing; StillboxError names who else does."""
+        return build_lock(self.path)
+
+    def partial_path(self, subject: str, state: str, unit: str, container: str = "FLAC") -> Path:
+        """Where the samples of a new take are written until it is whole; the build must be held (see ``lock``)."""
+        for name in ([state] if state else []) + [unit]:
+            if not re.fullmatch(NAME_PATTERN, name):
+                raise StillboxError(
+                    f"'{name[:60]}' cannot name a state or a unit; use letters, digits, space and ._+-, at most 40"
+                )
         try:
-            partial_path.unlink(missing_ok=True)
-            write_audio(partial_path, clip, container)
-            with partial_path.open("rb") as file:
-                os.fsync(file.fileno())
-            partial_path.replace(audio_path)
-            write_sidecar(audio_path.with_suffix(".json"), info)
-        except BaseException as error:
-            partial_path.unlink(missing_ok=True)
-            audio_path.unlink(missing_ok=True)
-            if isinstance(error, OSError):
-                raise StillboxError(f"cannot write {audio_path}: {error.strerror}; nothing was kept") from error
-            raise
+            self._takes_path.mkdir(exist_ok=True)
+            number = self._next_number()
+        except OSError as error:
+            raise StillboxError(f"cannot write to {self._takes_path}: {error.strerror}; nothing was kept") from error
+        stem = f"{number:04d}-" + re.sub(r"[ .]", "_", "-".join(filter(None, (subject, state, unit))))
+        return self._takes_path / f"{stem}.{container.lower()}{PARTIAL_SUFFIX}"
+
+    def keep_recorded(self, partial_path: Path, **about: Unpack[TakeAbout]) -> TakeInfo:
+        """Make a take of what was recorded under ``partial_path``; the build must be held since that was given."""
+        clip = read_audio(partial_path, (1, 2))
+        info = _take_info(partial_path, clip.samples, about)
+        with _nothing_left(partial_path):
+            self._finish(partial_path, info)
+        return info
+
+    def _finish(self, partial_path: Path, info: TakeInfo) -> None:
+        """Flush, rename, and the sidecar last: from then on the take exists."""
+        with partial_path.open("rb") as file:
+            os.fsync(file.fileno())
+        audio_path = partial_path.with_name(info.audio_file)
+        partial_path.replace(audio_path)
+        write_sidecar(audio_path.with_suffix(".json"), info)
+
+    def unfinished(self) -> list[Path]:
+        """Recordings that were cut off (power, crash) before they became a take; none while one is running."""
+        if not (self.path / LOCK_FILE).exists():
+            return self._unfinished()
+        try:
+            with build_lock(self.path, patience_s=0.0):
+                return self._unfinished()
+        except StillboxError:
+            return []
+
+    def remove_unfinished(self) -> list[Path]:
+        """Delete what ``unfinished`` names; returns it."""
+        with self.lock():
+            paths = self._unfinished()
+            for path in paths:
+                try:
+                    path.unlink(missing_ok=True)
+                except OSError as error:
+                    raise StillboxError(f"cannot delete {path}: {error.strerror}; check the rights there") from error
+        return paths
+
+    def _unfinished(self) -> list[Path]:
+        entries = sorted(self._takes_path.iterdir()) if self._takes_path.is_dir() else []
+        sidecars = {path.stem for path in entries if path.suffix == ".json"}
+        return [
+            path
+            for path in entries
+            if NUMBERED.match(path.name)
+            and (path.suffix == PARTIAL_SUFFIX or (path.suffix in AUDIO_SUFFIXES and path.stem not in sidecars))
+        ]
 
     def _next_number(self) -> int:
         matches = (NUMBERED.match(entry.name) for entry in self._takes_path.iterdir())
@@ -301,7 +323,6 @@ class BuildFolder:
         faults: list[str] = []
         if not self._takes_path.is_dir():
             return [], []
-        used = set()
         for path in sorted(self._takes_path.iterdir()):
             if path.suffix != ".json":
                 continue
@@ -312,15 +333,8 @@ class BuildFolder:
                     raise StillboxError(f"{path} has the number of another take; move one of the two away")
             except StillboxError as error:
                 faults.append(str(error))
-                used.add(path.stem)
                 continue
             takes[info.number] = info
-            used.add(path.stem)
-        faults += [
-            f"{path} belongs to no take (an import was interrupted, or its sidecar is gone); delete it or import it"
-            for path in sorted(self._takes_path.iterdir())
-            if path.suffix != ".json" and NUMBERED.match(path.name) and path.stem not in used
-        ]
         return [takes[number] for number in sorted(takes)], faults
 
     def _check_audio(self, info: TakeInfo) -> None:
@@ -331,6 +345,41 @@ class BuildFolder:
                 f"{path} has {header.frames} frames at {header.sample_rate_hz} Hz where its sidecar says "
                 f"{info.frames} at {info.excitation.sample_rate_hz} Hz; put the original back"
             )
+
+
+@contextmanager
+def _nothing_left(partial_path: Path) -> Iterator[None]:
+    """Take away what was written of a take where it cannot be finished."""
+    try:
+        yield
+    except BaseException as error:
+        audio_path = partial_path.with_suffix("")
+        with suppress(OSError):  # the disk itself may be what is wrong
+            partial_path.unlink(missing_ok=True)
+            audio_path.unlink(missing_ok=True)
+        if isinstance(error, OSError):
+            raise StillboxError(f"cannot write {audio_path}: {error.strerror}; nothing was kept") from error
+        raise
+
+
+def _take_info(partial_path: Path, samples: RawSamples, about: TakeAbout) -> TakeInfo:
+    audio_file = partial_path.name.removesuffix(PARTIAL_SUFFIX)
+    numbered = NUMBERED.match(audio_file)
+    try:
+        return TakeInfo.model_validate(
+            {
+                **about,
+                "number": int(numbered[1]) if numbered else 0,
+                "created": datetime.now(UTC).replace(microsecond=0),
+                "sweep_starts": tuple(about["sweep_starts"]),
+                "flags": tuple(about.get("flags", ())),
+                "frames": len(samples),
+                "audio_file": audio_file,
+                "samples_sha256": samples_sha256(samples),
+            }
+        )
+    except ValidationError as error:
+        raise StillboxError(f"{describe_validation_error(error)}; give another value") from error
 
 
 def _newest(takes: list[TakeInfo], subject: str, state: str | None, unit: str | None) -> TakeInfo | None:

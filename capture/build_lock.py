@@ -18,7 +18,7 @@ PATIENCE_S = 2.0
 
 @contextmanager
 def build_lock(build_path: Path, patience_s: float = PATIENCE_S) -> Iterator[None]:
-    """Hold the build for writing.
+    """Hold the build for writing; a thread that holds it already may enter again.
 
     Raises
     ------
@@ -30,7 +30,7 @@ def build_lock(build_path: Path, patience_s: float = PATIENCE_S) -> Iterator[Non
     lock_path = build_path / LOCK_FILE
     if lock_path.is_symlink():
         raise StillboxError(f"{lock_path} is a link; delete it")
-    lock = FileLock(lock_path)
+    lock = FileLock(lock_path, is_singleton=True)
     try:
         lock.acquire(timeout=patience_s)
     except Timeout as error:
@@ -40,11 +40,13 @@ def build_lock(build_path: Path, patience_s: float = PATIENCE_S) -> Iterator[Non
     except OSError as error:
         raise StillboxError(f"cannot write to {build_path}: {error.strerror}; check the rights there") from error
     try:
-        write_whole(build_path / HOLDER_FILE, f"process {os.getpid()} on {socket.gethostname()}\n")
+        if lock.lock_counter == 1:
+            write_whole(build_path / HOLDER_FILE, f"process {os.getpid()} on {socket.gethostname()}\n")
         yield
     finally:
-        with suppress(OSError):
-            (build_path / HOLDER_FILE).unlink(missing_ok=True)
+        if lock.lock_counter == 1:
+            with suppress(OSError):
+                (build_path / HOLDER_FILE).unlink(missing_ok=True)
         lock.release()
 
 

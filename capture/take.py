@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Literal, get_args
+from typing import Literal, NotRequired, TypedDict, get_args
 
 import numpy as np
 from numpy.typing import NDArray
@@ -36,6 +37,37 @@ NAME_PATTERN = r"^[A-Za-z0-9][A-Za-z0-9 ._+-]{0,39}$"
 """Names of states and units: they become part of file names."""
 
 
+class LiveRecord(BaseModel):
+    """How a take of a sound card or of the practice rig was made.
+
+    Attributes
+    ----------
+    device, host_api, kind : str
+        As the list of devices names them.
+    reported_latency_s : float
+        What the system says its input and output take together, s; ``TakeInfo.latency_s`` is what was measured.
+    loudest_volts : float or None
+        Voltage of the output at full scale, V rms; None where it was never measured.
+    output_limit_dbfs : float
+        Peak that the output could not exceed, dB re full scale.
+    attempts : int
+        Sweeps that were played until one was good.
+    notes : tuple of str
+        What the check before the sweep had to say.
+    """
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    device: str
+    host_api: str
+    kind: str
+    reported_latency_s: float = Field(ge=0)
+    loudest_volts: float | None = Field(None, gt=0)
+    output_limit_dbfs: float = Field(le=0)
+    attempts: int = Field(ge=1)
+    notes: tuple[str, ...] = ()
+
+
 class TakeInfo(BaseModel):
     """The sidecar of a take: everything about it but the samples."""
 
@@ -58,6 +90,8 @@ class TakeInfo(BaseModel):
     """Where the samples came from: a file name, or the device."""
     latency_s: float | None = None
     """Achieved round-trip latency of a live take, s."""
+    live: LiveRecord | None = None
+    """None for an imported recording."""
     flags: tuple[str, ...] = ()
     """Faults seen in the recording that do not forbid its use, in words with numbers."""
     audio_file: str
@@ -67,6 +101,23 @@ class TakeInfo(BaseModel):
     def address(self) -> str:
         """``subject/state/unit`` as a person types it."""
         return f"{self.subject}/{self.state or '-'}/{self.unit}"
+
+
+class TakeAbout(TypedDict):
+    """What a new take needs to be told besides its samples; the meaning is that of TakeInfo."""
+
+    subject: Subject
+    excitation: Excitation
+    sweep_starts: Iterable[int]
+    origin: str
+    state: NotRequired[str]
+    unit: NotRequired[str]
+    jig: NotRequired[JigKind]
+    load_ohm: NotRequired[float | None]
+    load_tolerance_percent: NotRequired[float | None]
+    latency_s: NotRequired[float | None]
+    live: NotRequired[LiveRecord | None]
+    flags: NotRequired[Iterable[str]]
 
 
 @dataclass(frozen=True)
