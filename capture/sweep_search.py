@@ -1,36 +1,188 @@
-"""Find the sweeps of an excitation in a recording, wherever they lie."""
+"""Find the sweeps of an excitation in a recording, wherever they lie.
+
+In three steps. A correlation with the sweep over the whole recording, at a reduced rate, tells where sweeps may lie.
+A second one at the full rate, around those places, gives the frame. Then the sweep is cut into segments and each is
+looked for by itself: where the segments agree on a straight line of delay over time, there is a sweep; its slope is
+the difference between the clocks of player and recorder. Amplitude and polarity of the channel do not matter.
+"""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import itertools
+import math
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from capture.errors import StillboxError
-from capture.excitation import Excitation, sweep_samples
+from capture.excitation import Excitation
 
 LEAST_SILENCE_S = 0.1
-"""Silence that must be there before the first sweep and after each, s."""
+"""Silence that must be there before the first sweep and after each: the noise is known by it, s."""
+
+SEARCH_RATE_HZ = 12_000
+"""Rate of the first step; more where the sweep starts high."""
 
 LEAST_PEAK_FRACTION = 0.3
-"""A further sweep is one whose correlation reaches this part of the strongest."""
+"""A further sweep must correlate at least so strongly, re the strongest."""
+
+LEAST_AGREEMENT = 0.35
+"""Part of the sweep's length whose segments must lie on one line; less is no sweep."""
+
+SURE_AGREEMENT = 0.75
+"""Agreement that is asked of a sweep before it is called one of another rate."""
+
+MOST_CLOCK_DIFFERENCE = 5e-4
+"""Relative difference between the clocks of player and recorder that is still taken for one rate."""
+
+MOST_SLOPE = 1.5e-3
+"""Relative difference of clocks up to which the line of delay is followed (film rates differ by 1e-3)."""
+
+LEAST_CLOCK_FRAMES = 0.25
+"""A difference of clocks that adds up to less over a sweep is left alone, frames."""
+
+CLOCK_ROUNDS = 5
+LEVEL_GAIN = 0.03
+"""Part of the sweep's length by which different clocks must explain the segments better than equal ones."""
+
+
+LEAST_TOLERANCE = 1.5
+"""Frames by which a segment may be off the line, where a fifth of a period is less: loads turn the phase."""
+
+SURE_MATCH = 5.0
+"""Times one over root of the frames: the largest of 40,000 correlations with noise is near 4.6 of it."""
+
+SEGMENTS_PER_OCTAVE = 2
+SEGMENT_REACH_S = 0.1
+"""A segment is looked for up to so far from its place, s: lost blocks up to this length are measured."""
+
+COMMON_RATES_HZ = (44_100, 48_000, 88_200, 96_000, 176_400, 192_000)
+MOST_SWEEPS = 200
+
+
+@dataclass(frozen=True)
+class SweepForm:
+    """The sweep that is looked for: it may run faster or slower than the excitation says.
+
+    Attributes
+    ----------
+    low_hz, high_hz, seconds, constant_s : float
+        Band, length and rate constant L (see Excitation).
+    sample_rate_hz : int
+    """
+
+    low_hz: float
+    high_hz: float
+    seconds: float
+    constant_s: float
+    sample_rate_hz: int
+
+    @property
+    def frames(self) -> int:
+        return round(self.seconds * self.sample_rate_hz)
+
+    def frequency_hz(self, time_s: float) -> float:
+        return self.low_hz * math.exp(time_s / self.constant_s)
+
+    def stretched(self, clock_difference: float) -> SweepForm:
+        """The same sweep, running slower by the relative ``clock_difference``."""
+        return _faster(self, 1 / (1 + clock_difference))
+
+    def samples(self, step: int = 1) -> NDArray[np.float32]:
+        """Every ``step``-th sample at full level, as far as it lies below the Nyquist rate that this leaves."""
+        rate_hz = self.sample_rate_hz / step
+        end_s = min(self.seconds, self.constant_s * math.log(max(0.5 * rate_hz / self.low_hz, 1.01)))
+        if step > 1:
+            end_s = min(self.seconds, self.constant_s * math.log(0.45 * rate_hz / self.low_hz))
+        phase = np.arange(round(end_s * rate_hz)) / (rate_hz * self.constant_s)
+        np.exp(phase, out=phase)
+        phase *= 2 * np.pi * self.low_hz * self.constant_s
+        return np.sin(phase, out=phase).astype(np.float32)
+
+
+def sweep_form(excitation: Excitation, speed: float = 1.0) -> SweepForm:
+    """The sweep of ``excitation`` as it looks when played ``speed`` times too fast."""
+    as_told = SweepForm(
+        excitation.low_hz,
+        excitation.high_hz,
+        excitation.seconds,
+        excitation.rate_constant_s,
+        excitation.sample_rate_hz,
+    )
+    return _faster(as_told, speed)
+
+
+def _faster(form: SweepForm, speed: float) -> SweepForm:
+    return replace(
+        form,
+        low_hz=form.low_hz * speed,
+        high_hz=form.high_hz * speed,
+        seconds=form.seconds / speed,
+        constant_s=form.constant_s / speed,
+    )
+
+
+@dataclass(frozen=True)
+class Segment:
+    """A piece of the sweep and where it was found.
+
+    Attributes
+    ----------
+    time_s, frequency_hz : float
+        Middle of the segment on the excitation's clock, and the frequency there.
+    seconds : float
+        Length.
+    lag : float
+        Frames by which it lies later than the start of the sweep says.
+    match : float
+        Magnitude of the normalised correlation, 0 to 1.
+    """
+
+    time_s: float
+    frequency_hz: float
+    seconds: float
+    lag: float
+    match: float
+
+    def is_sure(self, sample_rate_hz: int) -> bool:
+        """Whether the match is more than white noise reaches by chance anywhere in the reach."""
+        return self.match * math.sqrt(self.seconds * sample_rate_hz) > SURE_MATCH
+
+
+@dataclass(frozen=True)
+class FoundSweep:
+    """One sweep in a recording.
+
+    Attributes
+    ----------
+    start : int
+        Frame at which it starts; negative if the recording began later.
+    clock_difference : float
+        How much slower it runs in the recording than at the excitation's rate, relative.
+    agreement : float
+        Part of its length that lies on the line of ``start`` and ``clock_difference``, 0 to 1.
+    segments : tuple of Segment
+        Their lags are re the line.
+    """
+
+    start: int
+    clock_difference: float
+    agreement: float
+    segments: tuple[Segment, ...]
 
 
 @dataclass(frozen=True)
 class SweepSearch:
-    """Where the sweeps lie.
+    """Where the whole sweeps lie, in their order, and what else is worth saying."""
 
-    Attributes
-    ----------
-    starts : tuple of int
-        Frame at which each whole sweep starts.
-    match : float
-        Part of the energy during the first sweep that has the form of the sweep, 0 to 1.
-    """
+    sweeps: tuple[FoundSweep, ...]
+    flags: tuple[str, ...]
 
-    starts: tuple[int, ...]
-    match: float
+    @property
+    def starts(self) -> tuple[int, ...]:
+        """Frame at which each whole sweep starts."""
+        return tuple(sweep.start for sweep in self.sweeps)
 
 
 def find_sweeps(channel: NDArray[np.floating], excitation: Excitation) -> SweepSearch:
@@ -39,35 +191,293 @@ def find_sweeps(channel: NDArray[np.floating], excitation: Excitation) -> SweepS
     Parameters
     ----------
     channel : ndarray, shape (frames,)
+        At the sample rate of the excitation.
 
     Raises
     ------
     StillboxError
-        If there is no sweep in it.
+        If there is no sweep in it, no whole one, or one that was played or recorded at another rate.
     """
-    correlation = _correlate(channel, sweep_samples(excitation))
-    magnitude = np.abs(correlation)
+    channel = np.asarray(channel, dtype=np.float32)
+    found = _all_sweeps(channel, sweep_form(excitation))
+    odd = next((item for item in found if abs(item.clock_difference) > MOST_CLOCK_DIFFERENCE), None)
+    if odd is not None and odd.agreement > SURE_AGREEMENT:
+        raise StillboxError(_rate_sentence(1 / (1 + odd.clock_difference), excitation))
+    whole = tuple(item for item in found if _is_whole(item, len(channel), excitation))
+    if not whole:
+        if found:
+            raise StillboxError(_cut_sentence(found[0], len(channel), excitation))
+        speed = _other_speed(channel, excitation)
+        if speed is not None:
+            raise StillboxError(_rate_sentence(speed, excitation))
+        raise StillboxError(
+            "there is no sweep of this excitation in it; give the .json of the excitation that was played, "
+            "and check that both inputs were connected and turned up"
+        )
+    return SweepSearch(whole, tuple(_search_flags(whole, len(found), excitation)))
+
+
+def _all_sweeps(channel: NDArray[np.float32], form: SweepForm) -> list[FoundSweep]:
+    """Whole and cut sweeps, by start."""
+    sweep = form.samples()
+    step = _search_step(form)
+    starts = [
+        _exact_start(channel, sweep, rough_start, 2 * step) for rough_start in _rough_starts(channel, form, step)
+    ]
+    followed = (_follow(channel, sweep, start, form) for start in starts)
+    return sorted((item for item in followed if item.agreement >= LEAST_AGREEMENT), key=lambda item: item.start)
+
+
+def _follow(
+    channel: NDArray[np.float32], sweep: NDArray[np.float32], start: int, form: SweepForm
+) -> FoundSweep:
+    """Find the line of delay over time near ``start``.
+
+    A sweep that is stretched by e correlates best where the frequencies match, which is ``e L`` away from where the
+    phases do: so the sweep is stretched by what was found, and looked for again, until nothing is left.
+    """
+    stretched, difference = form, 0.0
+    for _ in range(CLOCK_ROUNDS):
+        segments, counted_s = _segments(channel, sweep, start, stretched)
+        level_gain = 0.0 if difference else LEVEL_GAIN
+        offset, slope, agreement = _line(segments, counted_s, form.sample_rate_hz, level_gain)
+        start += round(offset)
+        difference = (1 + difference) * (1 + slope) - 1
+        if abs(slope) * stretched.frames < LEAST_CLOCK_FRAMES or agreement < LEAST_AGREEMENT:
+            break
+        stretched = form.stretched(difference)
+        sweep = stretched.samples()
+    segments = [replace(segment, lag=segment.lag - round(offset)) for segment in segments]
+    return FoundSweep(start, difference, agreement, tuple(segments))
+
+
+def _search_step(form: SweepForm) -> int:
+    """Frames to one frame of the reduced rate: keeps at least three octaves of the sweep below its Nyquist rate."""
+    return max(1, int(form.sample_rate_hz / max(SEARCH_RATE_HZ, 18 * form.low_hz)))
+
+
+def _rough_starts(channel: NDArray[np.float32], form: SweepForm, step: int) -> list[int]:
+    """Frames near which a sweep may start, strongest first; cut ones too."""
+    magnitude, lowest_lag = _reduced_correlation(channel, form, step)
+    reach = int(0.9 * form.frames / step)
     strongest = float(magnitude.max(initial=0.0))
     starts: list[int] = []
-    period = excitation.sweep_frames
-    remaining = magnitude.copy()
-    while True:
-        start = int(np.argmax(remaining))
-        if remaining[start] <= LEAST_PEAK_FRACTION * strongest:
+    while strongest > 0 and len(starts) < MOST_SWEEPS:
+        peak = int(np.argmax(magnitude))
+        lag = (peak + lowest_lag) * step
+        inside = min(form.frames, len(channel) - lag) - max(0, -lag)
+        # A cut sweep has less to correlate with; below a tenth of its length it is not worth looking at.
+        if magnitude[peak] <= LEAST_PEAK_FRACTION * strongest * max(inside / form.frames, 0.1):
             break
-        starts.append(start)
-        remaining[max(0, start - period) : start + period] = 0
-    if not starts:
-        raise StillboxError("there is no sweep in the recording; record the excitation again")
-    return SweepSearch(tuple(sorted(starts)), 1.0)
+        starts.append(lag)
+        magnitude[max(0, peak - reach) : peak + reach] = 0
+    return starts
 
 
-def _correlate(channel: NDArray[np.floating], sweep: NDArray[np.float64]) -> NDArray[np.float32]:
-    """Correlation at every lag at which the whole sweep lies inside, shape (frames - sweep_frames + 1,)."""
+def _reduced_correlation(
+    channel: NDArray[np.float32], form: SweepForm, step: int
+) -> tuple[NDArray[np.float32], int]:
+    """Magnitude of the correlation at the reduced rate, and the lag of its first value in reduced frames."""
     from scipy import fft
 
-    count = len(channel) - len(sweep) + 1
-    size = fft.next_fast_len(len(channel), real=True)
-    spectrum = fft.rfft(channel.astype(np.float32), size)
-    spectrum *= np.conj(fft.rfft(sweep.astype(np.float32), size))
-    return fft.irfft(spectrum, size)[:count]
+    template = form.samples(step)
+    count = len(template)
+    size = fft.next_fast_len(-(-len(channel) // step) + count, real=True)
+    size += size % 2
+    # Keeping the lowest bins of the long transform is a brick-wall low-pass and a change of rate in one.
+    spectrum = fft.rfft(channel, size * step)[: size // 2 + 1].copy()
+    spectrum *= np.conj(fft.rfft(template, size))
+    return np.abs(np.roll(fft.irfft(spectrum, size), count)), -count
+
+
+def _exact_start(
+    channel: NDArray[np.float32], sweep: NDArray[np.float32], rough_start: int, reach: int
+) -> int:
+    """Frame of the strongest correlation at the full rate, within ``reach`` of a rough start."""
+
+    def strength(start: int) -> float:
+        first, last = max(0, start), min(len(channel), start + len(sweep))
+        return abs(float(np.dot(channel[first:last], sweep[first - start : last - start])))
+
+    return max(range(rough_start - reach, rough_start + reach + 1), key=strength)
+
+
+def _segments(
+    channel: NDArray[np.float32], sweep: NDArray[np.float32], start: int, form: SweepForm
+) -> tuple[list[Segment], float]:
+    """Look for each segment of the sweep by itself, as far as it lies inside the recording.
+
+    Segments of less than two periods say nothing and are left out. Also returns the length of all others, s.
+    """
+    rate_hz = form.sample_rate_hz
+    octaves = math.log2(form.high_hz / form.low_hz)
+    count = max(4, min(round(SEGMENTS_PER_OCTAVE * octaves), int(form.seconds / 0.03)))
+    edges = np.linspace(0, len(sweep), count + 1).astype(int)
+    reach = int((SEGMENT_REACH_S + MOST_CLOCK_DIFFERENCE * form.seconds) * rate_hz)
+    segments, counted_s = [], 0.0
+    for first, last in itertools.pairwise(edges.tolist()):
+        seconds, middle_s = (last - first) / rate_hz, 0.5 * (first + last) / rate_hz
+        frequency_hz = form.frequency_hz(middle_s)
+        if frequency_hz * seconds < 2:
+            continue
+        counted_s += seconds
+        if start + first >= 0 and start + last <= len(channel):
+            lag, match = _segment_lag(channel, sweep[first:last], start + first, reach)
+            segments.append(Segment(middle_s, frequency_hz, seconds, lag, match))
+    return segments, counted_s
+
+
+def _segment_lag(
+    channel: NDArray[np.float32], piece: NDArray[np.float32], place: int, reach: int
+) -> tuple[float, float]:
+    """Lag (frames, to a fraction) at which ``piece`` correlates best near ``place``, and how well."""
+    from scipy import fft
+
+    first, last = max(0, place - reach), min(len(channel), place + len(piece) + reach)
+    around, piece = channel[first:last].astype(np.float64), piece.astype(np.float64)
+    size = fft.next_fast_len(len(around), real=True)
+    spectrum = fft.rfft(around, size) * np.conj(fft.rfft(piece, size))
+    # The sign is left out of it (polarity), so peaks half a period apart compete: segments are broad enough.
+    magnitude = np.abs(fft.irfft(spectrum, size)[: len(around) - len(piece) + 1])
+    peak = int(np.argmax(magnitude))
+    energy = float(np.sum(around[peak : peak + len(piece)] ** 2)) * float(np.sum(piece**2))
+    match = float(magnitude[peak]) / math.sqrt(energy) if energy > 0 else 0.0
+    return first - place + peak + _parabola_offset(magnitude, peak), min(match, 1.0)
+
+
+def _parabola_offset(values: NDArray[np.float64], peak: int) -> float:
+    """Place of the top of the parabola through a peak and its neighbours, re the peak, -0.5 to 0.5."""
+    if not 0 < peak < len(values) - 1:
+        return 0.0
+    before, top, after = values[peak - 1 : peak + 2]
+    bend = before - 2 * top + after
+    return float(0.5 * (before - after) / bend) if bend < 0 else 0.0
+
+
+def _line(
+    segments: list[Segment], counted_s: float, rate_hz: int, level_gain: float
+) -> tuple[float, float, float]:
+    """The line of delay over time that most of the sweep's length agrees on.
+
+    A level line (equal clocks) is preferred by ``level_gain``: it is exact where a sloping one wavers, as a load may
+    turn the phase a little over frequency. Returns the line's value at the start (frames), its slope, and the part
+    of ``counted_s`` that agrees.
+    """
+    positions = np.array([segment.time_s * rate_hz for segment in segments])
+    lags = np.array([segment.lag for segment in segments])
+    periods = np.array([rate_hz / segment.frequency_hz for segment in segments])
+    tolerances = np.maximum(LEAST_TOLERANCE, 0.1 * periods)
+    seconds = np.array([segment.seconds if segment.is_sure(rate_hz) else 0.0 for segment in segments])
+
+    def misfits(line: tuple[float, float]) -> NDArray[np.float64]:
+        return np.abs(lags - line[0] - line[1] * positions)
+
+    def score(line: tuple[float, float]) -> float:
+        return float(np.sum(seconds * np.clip(1 - (misfits(line) / tolerances) ** 2, 0, None)))
+
+    sloping = []
+    for one, other in itertools.combinations(np.flatnonzero(seconds).tolist(), 2):
+        slope = float((lags[other] - lags[one]) / (positions[other] - positions[one]))
+        if 0 < abs(slope) <= MOST_SLOPE:
+            sloping.append((float(lags[one]) - slope * float(positions[one]), slope))
+    # The place that the whole sweep voted for, then the best level line, then the best of all.
+    line = max(((float(lag), 0.0) for lag in lags), key=score, default=(0.0, 0.0))
+    if score((0.0, 0.0)) >= 0.99 * score(line):
+        line = (0.0, 0.0)
+    steepest = max(sloping, key=score, default=line)
+    chosen = (misfits(steepest) <= tolerances) & (seconds > 0)
+    if chosen.sum() > 2:
+        fitted = _straight_line(positions, lags, tolerances, chosen)
+        if score(fitted) > score(line) + level_gain * counted_s:
+            line = fitted
+    agreeing = misfits(line) <= np.maximum(LEAST_TOLERANCE, 0.2 * periods)
+    return *line, float(seconds[agreeing].sum()) / counted_s if counted_s > 0 else 0.0
+
+
+def _straight_line(
+    positions: NDArray[np.float64],
+    lags: NDArray[np.float64],
+    tolerances: NDArray[np.float64],
+    chosen: NDArray[np.bool_],
+) -> tuple[float, float]:
+    """Weighted least squares through the chosen segments: offset in frames and slope."""
+    weights = 1 / tolerances[chosen] ** 2
+    mean_position = float(np.average(positions[chosen], weights=weights))
+    mean_lag = float(np.average(lags[chosen], weights=weights))
+    spread = positions[chosen] - mean_position
+    slope = float(np.sum(weights * spread * (lags[chosen] - mean_lag)) / np.sum(weights * spread**2))
+    return mean_lag - slope * mean_position, slope
+
+
+def _is_whole(sweep: FoundSweep, frames: int, excitation: Excitation) -> bool:
+    silence = round(LEAST_SILENCE_S * excitation.sample_rate_hz)
+    return sweep.start >= silence and sweep.start + excitation.sweep_frames + silence <= frames
+
+
+def _cut_sentence(sweep: FoundSweep, frames: int, excitation: Excitation) -> str:
+    rate_hz = excitation.sample_rate_hz
+    before_s = sweep.start / rate_hz
+    after_s = (frames - sweep.start - excitation.sweep_frames) / rate_hz
+    if before_s < LEAST_SILENCE_S:
+        what = f"the recording begins {_around(before_s, 'before the sweep', 'after the start of the sweep')}"
+        remedy = "start the recorder before the player"
+    else:
+        what = f"the recording ends {_around(after_s, 'after the sweep', 'before the end of the sweep')}"
+        remedy = "stop the recorder after the player"
+    return f"the sweep is truncated: {what}, {LEAST_SILENCE_S:g} s of silence are needed there; {remedy}"
+
+
+def _around(seconds: float, inside: str, outside: str) -> str:
+    return f"{abs(seconds):.3f} s {inside if seconds >= 0 else outside}"
+
+
+def _search_flags(whole: tuple[FoundSweep, ...], found: int, excitation: Excitation) -> list[str]:
+    rate_hz = excitation.sample_rate_hz
+    flags = []
+    if len(whole) < excitation.repeats:
+        cut = f" ({found - len(whole)} more cut off)" if found > len(whole) else ""
+        flags.append(f"{len(whole)} of {excitation.repeats} sweeps are whole{cut}; those are used")
+    elif len(whole) > excitation.repeats:
+        flags.append(f"{len(whole)} sweeps where the excitation has {excitation.repeats}; all are used")
+    period = excitation.sweep_frames + excitation.silence_after_frames
+    for number, (one, other) in enumerate(itertools.pairwise(whole), start=1):
+        expected = period * (1 + one.clock_difference)
+        surplus = other.start - one.start - round(expected)
+        if MOST_CLOCK_DIFFERENCE * period + 2 < abs(surplus) < period / 2:
+            amount = f"{abs(surplus)} frames {'more' if surplus > 0 else 'less'}"
+            flags.append(f"between sweeps {number} and {number + 1} lie {amount} than were played")
+    if whole[0].start < 0.5 * excitation.silence_before_frames:
+        silence_s = whole[0].start / rate_hz
+        flags.append(f"only {silence_s:.2f} s of silence before the sweep: the noise is known less well")
+    return flags
+
+
+def _other_speed(channel: NDArray[np.float32], excitation: Excitation) -> float | None:
+    """How many times too fast the sweep runs in the recording, where a mix-up of rates explains it."""
+    ratios = {one / other for one, other in itertools.permutations(COMMON_RATES_HZ, 2)} - {1.0}
+    promising = []
+    for speed in sorted(ratios):
+        form = sweep_form(excitation, speed)
+        if form.low_hz > 0.1 * form.sample_rate_hz:
+            continue
+        magnitude, _ = _reduced_correlation(channel, form, _search_step(form))
+        # Peak over the usual level: what lines up with this speed in units of what does not.
+        promising.append((float(magnitude.max()) / (float(np.sqrt(np.mean(magnitude**2))) or 1.0), speed))
+    for _, speed in sorted(promising, reverse=True)[:3]:
+        if _all_sweeps(channel, sweep_form(excitation, speed)):
+            return speed
+    return None
+
+
+def _rate_sentence(speed: float, excitation: Excitation) -> str:
+    rate_hz = excitation.sample_rate_hz
+    mixed = [
+        f"{one} and {other} Hz"
+        for one, other in itertools.permutations(COMMON_RATES_HZ, 2)
+        if math.isclose(one / other, speed, rel_tol=1e-6) and rate_hz in (one, other)
+    ]
+    guess = f", as if {mixed[0]} had been mixed up" if mixed else ""
+    return (
+        f"the sweep runs {speed:.4f} times as fast as that of the excitation{guess}: wrong rate; "
+        f"set player and recorder to {rate_hz} Hz and record again"
+    )

@@ -1,0 +1,214 @@
+"""Lost, repeated and replaced blocks in a recording, found on channel 1, whose gain hardly changes with frequency.
+
+Three ways, as each sees what the others miss:
+
+- the segments of the sweep (see sweep_search) lie at another delay on one side: a block of more than a few frames;
+- the phase jumps from one block of the track to the next, and the blocks after it keep the new delay: few frames;
+- a block holds much that does not follow the sweep, stands still, or starts with a step: a place where samples were
+  replaced, or the very place of a loss.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+
+from capture.audio_file import RawSamples, to_float
+from capture.errors import StillboxError
+from capture.excitation import Excitation
+from capture.recording_checks import Circumstances
+from capture.sweep_search import FoundSweep, Segment
+from capture.sweep_track import SweepTrack
+
+LEAST_JUMP_RAD = 0.12
+LEAST_LOW_JUMP_RAD = 0.5
+LOW_HZ = 200.0
+"""Below it a driver's resonance may turn the phase of channel 1 (through the amplifier's own resistance)."""
+
+SURE_JUMP = 6.0
+"""A jump counts where it is so many times what noise and hum give."""
+
+NEIGHBOURS = 12
+"""Blocks on each side by which a jump is judged."""
+
+LONGEST_JUMP_FRAMES = 64
+LEAST_REST = 0.05
+"""Power that does not follow the sweep, re the sweep's around it, from which on a block is refused."""
+
+LEAST_STEP = 0.1
+"""Step between two samples, re the amplitude of the sweep, from which on it is refused."""
+
+LEAST_STILL_FRAMES = 8
+
+
+def check_gaps(
+    samples: RawSamples, sweep: FoundSweep, track: SweepTrack, case: Circumstances, name: str
+) -> list[str]:
+    """Refuse a recording that lost, repeated or replaced samples during a sweep.
+
+    Parameters
+    ----------
+    name : str
+        What the sweep is called in the error.
+    """
+    excitation = case.excitation
+    rate_hz = excitation.sample_rate_hz
+    still = _still_run(samples, track, case)
+    shift = None
+    if case.on_jig:
+        shift = _segment_shift(sweep, track, rate_hz) or _phase_shift(track, rate_hz)
+    if shift is not None:
+        frame, amount = shift
+        what = f"about {abs(amount)} frames are {'missing' if amount < 0 else 'there twice'}"
+    elif still is not None:
+        frame, count = still
+        what = f"{count} samples stand still"
+    elif case.on_jig and (place := _foreign_block(track)) is not None:
+        frame, share = place
+        what = f"{100 * share:.0f} % of the power there does not belong to the sweep"
+    elif case.on_jig and (place := _step(samples, sweep, track, excitation)) is not None:
+        frame, size = place
+        what = f"the signal steps by {100 * size:.0f} % of its amplitude there"
+    else:
+        return []
+    place_s = (frame - sweep.start) / rate_hz
+    raise StillboxError(
+        f"the recording has a gap: {what}, {place_s:.2f} s into {name} (frame {frame}); "
+        "close other programs, use larger audio buffers, and record again"
+    )
+
+
+def _segment_shift(sweep: FoundSweep, track: SweepTrack, rate_hz: int) -> tuple[int, int] | None:
+    """Frame and size of a change of delay between neighbouring segments; negative where frames are missing."""
+    noise = track.noise_gain[:, 0] / np.maximum(np.abs(track.gain[:, 0]), 1e-12)
+    usual_match = float(np.median([segment.match for segment in sweep.segments]))
+
+    def is_fit(segment: Segment) -> bool:
+        clear = float(np.interp(segment.frequency_hz, track.frequency_hz, noise)) < 0.1
+        inside = segment.frequency_hz > 1.5 * track.frequency_hz[0]
+        return clear and inside and segment.is_sure(rate_hz) and segment.match > 0.5 * usual_match
+
+    fit = [segment for segment in sweep.segments if is_fit(segment)]
+    for index in range(1, len(fit)):
+        before, after = fit[max(0, index - 3) : index], fit[index : index + 3]
+        # A resonance delays what lies at it, so several segments must agree; a delay at the low end is never sure.
+        enough = len(before) > 1 and (len(after) > 1 or fit[index].frequency_hz > 1000)
+        low_1, high_1 = _bounds(before, rate_hz)
+        low_2, high_2 = _bounds(after, rate_hz)
+        if enough and (high_2 < low_1 or low_2 > high_1):
+            time_s = 0.5 * (fit[index - 1].time_s + fit[index].time_s)
+            step = np.median([segment.lag for segment in after]) - np.median([segment.lag for segment in before])
+            return sweep.start + round(time_s * rate_hz), round(float(step))
+    return None
+
+
+def _bounds(segments: list[Segment], rate_hz: int) -> tuple[float, float]:
+    """Within which the lags of all segments lie, the phase of a good channel allowed for."""
+    slack = [
+        max(2.0, (0.15 if segment.frequency_hz < LOW_HZ else 0.05) * rate_hz / segment.frequency_hz)
+        for segment in segments
+    ]
+    lags = [segment.lag for segment in segments]
+    return min(map(float.__sub__, lags, slack)), max(map(float.__add__, lags, slack))
+
+
+def _phase_shift(track: SweepTrack, rate_hz: int) -> tuple[int, int] | None:
+    """Frame and size of a small change of delay, found by the phase of neighbouring blocks."""
+    gain, frequency_hz = track.gain[:, 0], track.frequency_hz
+    if len(gain) < 2 * NEIGHBOURS:
+        return None
+    turn = np.angle(gain[1:] * np.conj(gain[:-1]))
+    usual = np.array([np.median(turn[max(0, k - 5) : k + 6]) for k in range(len(turn))])
+    # A jump inside of a block shows in two turns, so look two blocks ahead.
+    ahead = np.angle(gain[2:] * np.conj(gain[:-2]) * np.exp(-1j * (usual[1:] + usual[:-1])))
+    noise = SURE_JUMP * track.noise_gain[:, 0] / np.maximum(np.abs(gain), 1e-12)
+    least = np.where(frequency_hz < LOW_HZ, LEAST_LOW_JUMP_RAD, LEAST_JUMP_RAD)
+    limit = np.maximum(least[:-2], np.hypot(noise[2:], noise[:-2]))
+    for index in np.flatnonzero(np.abs(ahead) > limit):
+        amount = _kept_delay(gain, frequency_hz, int(index), rate_hz)
+        if amount:
+            return int(track.first_frame[index + 1]), amount
+    return None
+
+
+def _kept_delay(
+    gain: NDArray[np.complex128], frequency_hz: NDArray[np.float64], index: int, rate_hz: int
+) -> int:
+    """Frames by which the blocks behind ``index + 1`` lie later than those before, 0 if no such delay explains them.
+
+    A resonance of the load may turn the phase quickly too, but turns it back.
+    """
+    before = slice(max(0, index - NEIGHBOURS), index + 1)
+    after = slice(index + 2, index + 2 + NEIGHBOURS)
+    if len(gain[after]) < NEIGHBOURS // 3:
+        return 0
+    level = np.mean(gain[before] / np.abs(gain[before]))
+    phases = np.angle(gain[after] * np.conj(level))
+    amounts = np.arange(-LONGEST_JUMP_FRAMES, LONGEST_JUMP_FRAMES + 1)
+    turns = 2 * np.pi * np.outer(amounts, frequency_hz[after]) / rate_hz
+    misfit = np.mean(np.angle(np.exp(1j * (phases + turns))) ** 2, axis=1)
+    best = int(np.argmin(misfit))
+    none = float(misfit[LONGEST_JUMP_FRAMES])
+    return int(amounts[best]) if none > 0.08**2 and misfit[best] < 0.25 * none else 0
+
+
+def _foreign_block(track: SweepTrack) -> tuple[int, float] | None:
+    """First frame of a block with much power that is neither sweep nor noise, and its share."""
+    sweep_power = 0.5 * np.abs(track.gain[:, 0]) ** 2
+    usual = np.array([np.median(sweep_power[max(0, k - 5) : k + 6]) for k in range(len(sweep_power))])
+    rest = track.rest_power[:, 0]
+    usual_rest = np.array([np.median(rest[max(0, k - 5) : k + 6]) for k in range(len(rest))])
+    share = (rest - 2 * np.maximum(track.noise_power[0], usual_rest)) / np.maximum(usual, 1e-20)
+    worst = int(np.argmax(share))
+    return (int(track.first_frame[worst]), float(share[worst])) if share[worst] > LEAST_REST else None
+
+
+def _still_run(samples: RawSamples, track: SweepTrack, case: Circumstances) -> tuple[int, int] | None:
+    """Frame and length of a run of equal samples that no sweep has, on any channel."""
+    first, last = int(track.first_frame[0]), int(track.first_frame[-1] + track.frames[-1])
+    middles = track.first_frame + track.frames // 2
+    for index in range(samples.shape[1]):
+        changes = np.flatnonzero(np.diff(samples[first:last, index])) + 1
+        starts = np.concatenate([[0], changes])
+        lengths = np.diff(np.concatenate([starts, [last - first]]))
+        long = np.flatnonzero(lengths > LEAST_STILL_FRAMES)
+        if len(long) == 0:
+            continue
+        frames = first + starts[long]
+        amplitude = np.interp(frames, middles, _usual_level(track, index))
+        frequency_hz = np.interp(frames, middles, track.frequency_hz)
+        # Near its top a sine stays within one step q for sqrt(2 q / a) / (pi f).
+        steps = np.minimum(case.quantum / np.maximum(amplitude, 1e-12), 1.0)
+        natural = np.sqrt(2 * steps) * case.excitation.sample_rate_hz / (np.pi * frequency_hz)
+        odd = (lengths[long] > LEAST_STILL_FRAMES + 3 * natural) & (steps < 1 / 64)
+        if odd.any():
+            worst = int(np.argmax(np.where(odd, lengths[long], 0)))
+            return int(frames[worst]), int(lengths[long][worst])
+    return None
+
+
+def _usual_level(track: SweepTrack, index: int) -> NDArray[np.float64]:
+    level = np.abs(track.gain[:, index])
+    return np.array([np.median(level[max(0, k - 5) : k + 6]) for k in range(len(level))])
+
+
+def _step(
+    samples: RawSamples, sweep: FoundSweep, track: SweepTrack, excitation: Excitation
+) -> tuple[int, float] | None:
+    """Frame and relative size of a step between two samples while the sweep is slow."""
+    slow = track.frequency_hz < LOW_HZ
+    if not slow.any():
+        return None
+    first = int(track.first_frame[0])
+    last = int((track.first_frame + track.frames)[slow][-1])
+    steps = np.diff(to_float(samples[first : last + 1, :1])[:, 0])
+    level = float(np.median(np.abs(track.gain[slow, 0])))
+    usual = 1.5 * 2 * math.pi * LOW_HZ / excitation.sample_rate_hz * level
+    noise = 8 * 1.4826 * float(np.median(np.abs(steps - np.median(steps))))
+    worst = int(np.argmax(np.abs(steps)))
+    size = float(np.abs(steps[worst]))
+    if size <= max(usual + noise, LEAST_STEP * level):
+        return None
+    return first + worst + 1, size / level
