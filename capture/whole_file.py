@@ -1,27 +1,29 @@
-"""Write a small text file so that a reader sees the old or the new one, never a part."""
+"""Write a small file so that a reader sees the old or the new one, never a part."""
 
 from __future__ import annotations
 
 import os
+from contextlib import suppress
 from pathlib import Path
 
 from capture.errors import StillboxError
 
 
-def write_whole(path: Path, text: str) -> None:
-    """Write ``text`` under a temporary name beside ``path``, flush it to the disk and rename it to ``path``."""
+def write_whole(path: Path, content: str | bytes) -> None:
+    """Write ``content`` under a temporary name beside ``path``, flush it to the disk and rename it; text as UTF-8."""
     partial_path = path.with_name(path.name + ".part")
     try:
         # "x" after the unlink: never follow a link that someone left under the temporary name.
         partial_path.unlink(missing_ok=True)
-        with partial_path.open("x", encoding="utf-8", newline="\n") as file:
-            file.write(text)
+        with partial_path.open("xb") as file:
+            file.write(content.encode("utf-8") if isinstance(content, str) else content)
             file.flush()
             os.fsync(file.fileno())
         partial_path.replace(path)
         sync_folder(path.parent)
     except OSError as error:
-        partial_path.unlink(missing_ok=True)
+        with suppress(OSError):  # the folder itself may be what is wrong
+            partial_path.unlink(missing_ok=True)
         raise StillboxError(f"cannot write {path}: {error.strerror}; check free space and rights there") from error
 
 

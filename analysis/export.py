@@ -1,0 +1,148 @@
+"""Results as files for other programs: CSV, Touchstone, JSON documents. Files appear whole or not at all."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from analysis.decay import CumulativeDecay
+from analysis.findings import Finding, FindingsReport
+from analysis.impedance import ImpedanceCurve
+from capture.errors import StillboxError
+from capture.whole_file import write_whole
+
+if TYPE_CHECKING:
+    from analysis.comparison import Comparison
+
+CURVE_COLUMNS = "frequency_hz,resistance_ohm,reactance_ohm,resistance_std_ohm,reactance_std_ohm"
+DECAY_COLUMNS = "time_s,frequency_hz,level_db,noise_floor_db,meaningful"
+CYCLE_COLUMNS = "cycles," + DECAY_COLUMNS
+TOUCHSTONE_SUFFIXES = (".z1p", ".s1p")
+_TOUCHSTONE_OPTIONS = "# Hz Z RI R 1"
+"""Touchstone 1.0 divides Z parameters by the reference resistance; with R 1 the numbers are ohms."""
+
+
+def curve_csv(curve: ImpedanceCurve) -> str:
+    """The curve as CSV text, one line a point, numbers with nine significant digits."""
+    columns = (
+        curve.frequency_hz,
+        curve.impedance_ohm.real,
+        curve.impedance_ohm.imag,
+        curve.resistance_std_ohm,
+        curve.reactance_std_ohm,
+    )
+    return _lines(CURVE_COLUMNS, (",".join(f"{value:.9g}" for value in row) for row in zip(*columns, strict=True)))
+
+
+def curve_touchstone(curve: ImpedanceCurve, comment: str = "") -> str:
+    """The curve as the text of a Touchstone one-port file of Z parameters in ohms.
+
+    ``comment`` goes into lines of their own at the head, each after an exclamation mark.
+    """
+    head = [f"! {line}" for line in comment.splitlines()]
+    rows = (
+        f"{frequency:.9g} {value.real:.9g} {value.imag:.9g}"
+        for frequency, value in zip(curve.frequency_hz, curve.impedance_ohm, strict=True)
+    )
+    return _lines("\n".join([*head, _TOUCHSTONE_OPTIONS]), rows)
+
+
+def decay_csv(decay: CumulativeDecay) -> str:
+    """The decay as CSV text, one line for each slice and frequency.
+
+    ``meaningful`` is 1 where the record supports the point and it is clear of the noise, else 0; an unknown noise
+    floor is left empty.
+    """
+    time_s = np.broadcast_to(decay.time_s[:, None] if decay.time_s.ndim == 1 else decay.time_s, decay.level_db.shape)
+    floor_db = decay.noise_floor_db
+    rows = []
+    for row in range(decay.level_db.shape[0]):
+        first = "" if decay.cycles is None else f"{decay.cycles[row]:.6g},"
+        for column, frequency_hz in enumerate(decay.frequency_hz):
+            floor = "" if floor_db is None else f"{floor_db[row, column]:.2f}"
+            rows.append(
+                f"{first}{time_s[row, column]:.7g},{frequency_hz:.7g},{decay.level_db[row, column]:.3f},{floor},"
+                f"{int(decay.meaningful[row, column])}"
+            )
+    return _lines(DECAY_COLUMNS if decay.cycles is None else CYCLE_COLUMNS, rows)
+
+
+def write_curve_csv(path: Path, curve: ImpedanceCurve) -> None:
+    """Write `curve_csv` to a file."""
+    write_whole(path, curve_csv(curve))
+
+
+def write_touchstone(path: Path, curve: ImpedanceCurve, comment: str = "") -> None:
+    """Write `curve_touchstone` to a file whose name must end in .z1p or .s1p."""
+    if Path(path).suffix.lower() not in TOUCHSTONE_SUFFIXES:
+        raise StillboxError(
+            f"{path}: a Touchstone one-port file ends in {' or '.join(TOUCHSTONE_SUFFIXES)}, "
+            f"not '{Path(path).suffix}'"
+        )
+    write_whole(path, curve_touchstone(curve, comment))
+
+
+def write_decay_csv(path: Path, decay: CumulativeDecay) -> None:
+    """Write `decay_csv` to a file."""
+    write_whole(path, decay_csv(decay))
+
+
+def finding_document(finding: Finding) -> dict[str, Any]:
+    """One finding as plain data, as ``findings --json`` prints it."""
+    resonance = finding.resonance
+    return {
+        "frequency_hz": float(resonance.frequency_hz),
+        "frequency_std_hz": float(resonance.frequency_std_hz),
+        "q": float(resonance.q),
+        "q_std": float(resonance.q_std),
+        "height_ohm": float(resonance.height_ohm),
+        "height_std_ohm": float(resonance.height_std_ohm),
+        "cause": finding.cause,
+        "confidence": float(finding.confidence),
+        "evidence": list(finding.evidence),
+        "advice": finding.advice,
+    }
+
+
+def findings_document(report: FindingsReport) -> dict[str, Any]:
+    """All findings of a state as plain data, as ``findings --json`` prints it."""
+    limit = report.detection_limit
+    return {
+        "build": report.build,
+        "state": report.state,
+        "unit": report.unit,
+        "findings": [finding_document(finding) for finding in report.findings],
+        "detection_limit": {
+            "frequency_hz": [float(value) for value in limit.frequency_hz],
+            "height_ohm": [float(value) for value in limit.height_ohm],
+        },
+        "warnings": list(report.warnings),
+    }
+
+
+def comparison_document(comparison: Comparison) -> dict[str, Any]:
+    """The changes between two states as plain data, as ``compare --json`` prints it."""
+    return {
+        "before": comparison.before,
+        "after": comparison.after,
+        "unit": comparison.unit,
+        "changes": [
+            {
+                "frequency_hz": float(change.frequency_hz),
+                "before": None if change.before is None else finding_document(change.before),
+                "after": None if change.after is None else finding_document(change.after),
+                "verdict": change.verdict,
+                "significance": float(change.significance),
+                "detection_limit_ohm": float(change.detection_limit_ohm),
+            }
+            for change in comparison.changes
+        ],
+        "warnings": list(comparison.warnings),
+    }
+
+
+def _lines(head: str, rows: Iterable[str]) -> str:
+    return "\n".join([head, *rows]) + "\n"
