@@ -17,8 +17,8 @@ from reference.speaker_circuit import (
     port_mass_kg_per_m4,
 )
 
-ComplexArray = NDArray[np.complex128]
-FloatArray = NDArray[np.float64]
+ComplexArray = NDArray[np.complexfloating]
+FloatArray = NDArray[np.floating]
 
 
 def impedance_ohm(circuit: SpeakerCircuit, frequency_hz: FloatArray) -> ComplexArray:

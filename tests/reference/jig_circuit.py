@@ -9,7 +9,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-ComplexArray = NDArray[np.complex128]
+ComplexArray = NDArray[np.complexfloating]
 
 
 @dataclass(frozen=True)
@@ -81,5 +81,6 @@ def device_current(jig: Jig, device_ohm: ComplexArray) -> ComplexArray:
 
 def _series_ohm(jig: Jig, device_ohm: ComplexArray) -> ComplexArray:
     """Device and its leads, shape of ``device_ohm``; open is a finite 1e18 ohm, beyond double precision here."""
-    device = np.asarray(device_ohm, dtype=complex)
-    return np.where(np.isfinite(device), device, 1e18) + jig.lead_ohm
+    device = np.array(device_ohm, dtype=complex)
+    device[~np.isfinite(device)] = 1e18
+    return device + jig.lead_ohm

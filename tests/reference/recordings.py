@@ -22,8 +22,8 @@ from reference.analytic import impedance_ohm
 from reference.jig_circuit import Jig, device_current, emf_voltages, matched_voltages, node_voltages
 from reference.speaker_circuit import SpeakerCircuit
 
-FloatArray = NDArray[np.float64]
-ComplexArray = NDArray[np.complex128]
+FloatArray = NDArray[np.floating]
+ComplexArray = NDArray[np.complexfloating]
 Device = SpeakerCircuit | complex | Callable[[FloatArray], ComplexArray]
 """A speaker, a resistance (0 short, inf open), or the impedance in ohm as a function of frequency in Hz."""
 

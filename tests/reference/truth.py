@@ -19,8 +19,8 @@ from reference.analytic import characteristic, motional_ohm
 from reference.speaker_circuit import Branch, Cavity, Leak, Port, SpeakerCircuit, Wall, port_mass_kg_per_m4
 
 Cause = Literal["fundamental", "driver", "standing wave", "wall", "port"]
-FloatArray = NDArray[np.float64]
-ComplexArray = NDArray[np.complex128]
+FloatArray = NDArray[np.floating]
+ComplexArray = NDArray[np.complexfloating]
 
 MODES_UP_TO = 1.25
 """Modes of the lines are kept up to this factor times the highest frequency asked for."""
@@ -232,6 +232,8 @@ def _polish(circuit: SpeakerCircuit, starts: ComplexArray) -> ComplexArray:
         sign, logarithm = characteristic(circuit, poles)
         right_sign, right = characteristic(circuit, poles + step)
         left_sign, left = characteristic(circuit, poles - step)
+        # A start may hit its zero exactly: then nothing is left to change.
+        logarithm = np.where(sign == 0, right, logarithm)
         # Function over slope, scaled by the function itself so that nothing overflows.
         slope = (right_sign * np.exp(right - logarithm) - left_sign * np.exp(left - logarithm)) / (2 * step)
         newton = sign / slope

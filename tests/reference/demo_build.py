@@ -1,0 +1,110 @@
+"""The invented build of the demonstration: a stand-mount pair, of which unit A was recorded.
+
+A 16 cm woofer in a bare vented box sounds hollow. Stock: a strong standing wave along the height, a weaker one along
+the depth, a side wall that gives way, and a resonance of the driver's surround. Lined: filling where the air moves, a
+brace and a damping layer on the walls; the driver is as it was.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from capture.excitation import Excitation
+from reference.jig_circuit import Jig
+from reference.recordings import Chain
+from reference.speaker_circuit import (
+    Cavity,
+    Coil,
+    Driver,
+    HungMass,
+    Leak,
+    Line,
+    Port,
+    SpeakerCircuit,
+    Wall,
+    semi_inductance,
+)
+
+INSIDE_MM = (500.0, 210.0, 275.0)
+"""Height, width, depth."""
+DRIVER_MM = (96.0, 105.0)
+"""Centre from the top and from the left wall."""
+CONE_DIAMETER_MM = 132.0
+PORT_MM = (415.0, 105.0)
+PORT_DIAMETER_MM = 58.0
+PORT_LENGTH_MM = 130.0
+RATED_OHM = 8.0
+
+_DRIVER = Driver(
+    coil=Coil(5.62, 0.07e-3, semi_inductance(0.019, 0.63)),
+    force_factor_tm=7.9,
+    moving_mass_kg=0.0112,
+    compliance_m_per_n=1.15e-3,
+    resistance_ns_per_m=0.95,
+    area_m2=0.01368,
+    hung=(HungMass(mass_kg=0.55e-3, frequency_hz=868.0, q=9.5),),
+)
+_PORT_AREA_M2 = 3.14159265 / 4 * (PORT_DIAMETER_MM / 1000) ** 2
+
+
+def _box(volume_m3: float, speed_m_s: float, height_damping: float, depth_damping: float) -> Cavity:
+    return Cavity(
+        volume_m3,
+        (
+            Line("height", INSIDE_MM[0] / 1000, DRIVER_MM[0] / 1000, height_damping),
+            Line("depth", INSIDE_MM[2] / 1000, 0.0, depth_damping),
+        ),
+        speed_m_s=speed_m_s,
+    )
+
+
+def _port(resistance_pa_s_per_m3: float) -> Port:
+    return Port(
+        area_m2=_PORT_AREA_M2,
+        length_m=PORT_LENGTH_MM / 1000,
+        end_correction_m=0.042,
+        resistance_pa_s_per_m3=resistance_pa_s_per_m3,
+        along_m=(PORT_MM[0] / 1000, 0.0),
+    )
+
+
+_SIDE_WALL_AT_M = (0.30, 0.13)
+_VOLUME_M3 = INSIDE_MM[0] * INSIDE_MM[1] * INSIDE_MM[2] * 1e-9
+
+FREE_AIR = SpeakerCircuit(replace(_DRIVER, moving_mass_kg=0.98 * _DRIVER.moving_mass_kg))
+STOCK = SpeakerCircuit(
+    _DRIVER,
+    _box(_VOLUME_M3, 343.7, height_damping=72.0, depth_damping=150.0),
+    (_port(420.0), Leak(3.2e5), Wall(168.0, 19.0, 1.5e-8, _SIDE_WALL_AT_M)),
+)
+LINED = SpeakerCircuit(
+    _DRIVER,
+    # Air in filling: slower sound, hence a little more compliance; less volume by the brace.
+    _box(0.985 * _VOLUME_M3, 338.0, height_damping=1_050.0, depth_damping=2_200.0),
+    (_port(520.0), Leak(3.2e5), Wall(181.0, 12.0, 0.45e-8, _SIDE_WALL_AT_M)),
+)
+
+SPEAKER_EXCITATION = Excitation(seconds=5.0, silence_before_s=1.0, silence_after_s=1.0)
+CALIBRATION_EXCITATION = Excitation(seconds=2.0, silence_before_s=0.5, silence_after_s=0.5)
+
+REFERENCE_OHM = 10.0
+REFERENCE_TOLERANCE_PERCENT = 1.0
+LOAD_OHM = 8.2
+LOAD_TOLERANCE_PERCENT = 0.5
+CHECK_OHM = 22.0
+CHECK_TOLERANCE_PERCENT = 1.0
+# What the resistors really are; nobody but the circuit knows.
+TRUE_REFERENCE_OHM = 10.043
+TRUE_LOAD_OHM = 8.2123
+TRUE_CHECK_OHM = 21.935
+
+CHAIN = Chain(
+    jig=Jig("high-side", TRUE_REFERENCE_OHM, source_ohm=0.4, lead_ohm=0.12, input_ohm=10e3),
+    output_gain=0.9,
+    gain=(0.997, 1.016),
+    delay_frames=(0.0, 0.37),
+    coupling_hz=(1.2, 1.35),
+    noise_dbfs=(-97.0, -98.0),
+    hum_hz=50.02,
+    hum_dbfs=(-84.0, -78.0),
+)
