@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from capture.excitation import Excitation
+from capture.excitation import make_excitation
 from reference.jig_circuit import Jig
 from reference.recordings import Chain
 from reference.speaker_circuit import (
@@ -84,8 +84,8 @@ LINED = SpeakerCircuit(
     (_port(520.0), Leak(3.2e5), Wall(181.0, 12.0, 0.45e-8, _SIDE_WALL_AT_M)),
 )
 
-SPEAKER_EXCITATION = Excitation(seconds=5.0, silence_before_s=1.0, silence_after_s=1.0)
-CALIBRATION_EXCITATION = Excitation(seconds=2.0, silence_before_s=0.5, silence_after_s=0.5)
+SPEAKER_EXCITATION = make_excitation(seconds=5.0, silence_before_s=1.0, silence_after_s=1.0)
+CALIBRATION_EXCITATION = make_excitation(seconds=2.0, silence_before_s=0.5, silence_after_s=0.5)
 
 REFERENCE_OHM = 10.0
 REFERENCE_TOLERANCE_PERCENT = 1.0

@@ -54,7 +54,8 @@ def read_stock() -> dict[str, NDArray[np.complex128]]:
 def main() -> None:
     """Simulate all cases and write them."""
     STOCK_FILE.parent.mkdir(exist_ok=True)
-    np.savez_compressed(STOCK_FILE, **{name: simulate(circuit) for name, circuit in stock_circuits().items()})
+    cases = {name: simulate(circuit) for name, circuit in stock_circuits().items()}
+    np.savez_compressed(STOCK_FILE, **cases)  # type: ignore[arg-type]
     print(f"{STOCK_FILE}: {STOCK_FILE.stat().st_size / 1e3:.0f} kB")
 
 
