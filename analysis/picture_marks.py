@@ -1,0 +1,258 @@
+"""Marks of resonances: a thin line through all panels, and at its top the cause by marker and word."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.font_manager import FontProperties
+from matplotlib.textpath import TextPath
+
+from analysis.findings import Cause, DetectionLimit, Finding
+from analysis.picture_style import (
+    BLIND,
+    CAUSE_STYLES,
+    FONT_FAMILY,
+    INK,
+    PAPER,
+    SMALL_PT,
+    SOFT_INK,
+    TEXT_PT,
+    StateStyle,
+    frequency_text,
+    plain_ohm_axis,
+)
+
+if TYPE_CHECKING:
+    from analysis.comparison import Comparison
+
+LANE_PT = 15.0
+"""Height of one row of labels."""
+MARKER_PT = 6.0
+LABEL_GAP_PT = 9.0
+"""From a mark's line to its text."""
+EXPANDED = 2.0
+"""Error bars and bands show two standard deviations."""
+
+
+@dataclass(frozen=True)
+class Mark:
+    """One resonance in a picture.
+
+    ``before`` and ``after`` are the findings it stands for; with one state only ``before`` is used.
+    """
+
+    frequency_hz: float
+    cause: Cause
+    label: str
+    before: Finding | None = None
+    after: Finding | None = None
+
+
+@dataclass(frozen=True)
+class PlacedLabel:
+    """Where a mark's text goes: lane 0 is the lowest; ``leftward`` if it stands left of its line."""
+
+    mark: Mark
+    lane: int
+    leftward: bool
+
+
+def marks_of_findings(findings: Sequence[Finding]) -> tuple[Mark, ...]:
+    """A mark for each finding of one state, labelled with frequency and cause."""
+    return tuple(
+        Mark(
+            finding.resonance.frequency_hz,
+            finding.cause,
+            f"{frequency_text(finding.resonance.frequency_hz)} {finding.cause}",
+            before=finding,
+        )
+        for finding in findings
+    )
+
+
+def marks_of_comparison(comparison: Comparison) -> tuple[Mark, ...]:
+    """A mark for each change between two states, labelled with frequency, cause and verdict."""
+    marks = []
+    for change in comparison.changes:
+        named = change.before or change.after
+        if named is not None:
+            label = f"{frequency_text(change.frequency_hz)} {named.cause}: {change.verdict}"
+            marks.append(Mark(change.frequency_hz, named.cause, label, change.before, change.after))
+    return tuple(marks)
+
+
+def text_width_pt(text: str, size_pt: float) -> float:
+    """Width of a text in points, measured on the font itself."""
+    return float(TextPath((0, 0), text, size=size_pt, prop=FontProperties(family=FONT_FAMILY)).get_extents().width)
+
+
+def place_labels(marks: Sequence[Mark], low_hz: float, high_hz: float, width_pt: float) -> tuple[PlacedLabel, ...]:
+    """Give each label a lane so that no text lies on another's text or line.
+
+    From right to left: a label lies right of its line, one lane above every mark that its text spans. Lines end at
+    their own lane, so they pass below the texts left of them. Texts that would leave the picture go to the left.
+    """
+    span = np.log(high_hz / low_hz)
+    placed: list[tuple[float, float, float, PlacedLabel]] = []
+    inside = [mark for mark in marks if low_hz <= mark.frequency_hz <= high_hz]
+    for mark in sorted(inside, key=lambda mark: mark.frequency_hz, reverse=True):
+        line_pt = float(np.log(mark.frequency_hz / low_hz) / span * width_pt)
+        reach_pt = LABEL_GAP_PT + text_width_pt(mark.label, TEXT_PT) + LABEL_GAP_PT
+        leftward = line_pt + reach_pt > width_pt
+        begin_pt, end_pt = (line_pt - reach_pt, line_pt) if leftward else (line_pt, line_pt + reach_pt)
+        begin_pt -= MARKER_PT
+        in_the_way = [
+            label.lane
+            for left, right, line, label in placed
+            if begin_pt <= line <= end_pt or (left < end_pt and begin_pt < right)
+        ]
+        lane = 1 + max(in_the_way, default=-1)
+        placed.append((begin_pt, end_pt, line_pt, PlacedLabel(mark, lane, leftward)))
+    return tuple(label for _, _, _, label in reversed(placed))
+
+
+def lanes_height_pt(labels: Sequence[PlacedLabel]) -> float:
+    """Height that the labels need."""
+    return LANE_PT * (1 + max((label.lane for label in labels), default=0))
+
+
+def draw_labels(axes: Axes, labels: Sequence[PlacedLabel]) -> None:
+    """Draw labels, markers and the upper ends of the lines into an empty axes above the panels."""
+    lanes = 1 + max((label.lane for label in labels), default=0)
+    axes.set_ylim(0, lanes)
+    axes.set_axis_off()
+    for label in labels:
+        style = CAUSE_STYLES[label.mark.cause]
+        height = label.lane + 0.5
+        axes.plot(
+            [label.mark.frequency_hz] * 2,
+            [-0.6, height],
+            color=style.colour,
+            linewidth=0.8,
+            alpha=0.75,
+            clip_on=False,
+        )
+        axes.plot(
+            [label.mark.frequency_hz],
+            [height],
+            marker=style.marker,
+            markersize=MARKER_PT,
+            color=style.colour,
+            markeredgecolor=PAPER,
+            markeredgewidth=0.6,
+            gid=f"mark {label.mark.cause}",
+            clip_on=False,
+        )
+        axes.annotate(
+            label.mark.label,
+            (label.mark.frequency_hz, height),
+            xytext=(-LABEL_GAP_PT if label.leftward else LABEL_GAP_PT, 0),
+            textcoords="offset points",
+            ha="right" if label.leftward else "left",
+            va="center_baseline",
+            fontsize=TEXT_PT,
+            color=INK,
+            annotation_clip=False,
+        )
+
+
+def draw_mark_lines(axes: Axes, marks: Sequence[Mark], zorder: float = 0.8) -> None:
+    """The thin line of each mark through one panel."""
+    for mark in marks:
+        axes.axvline(
+            mark.frequency_hz, color=CAUSE_STYLES[mark.cause].colour, linewidth=0.8, alpha=0.55, zorder=zorder
+        )
+
+
+def draw_detection_limit(axes: Axes, limit: DetectionLimit, style: StateStyle, floor_ohm: float) -> None:
+    """Everything below the detection limit, hatched down to the panel's floor."""
+    axes.fill_between(
+        limit.frequency_hz,
+        floor_ohm,
+        limit.height_ohm,
+        facecolor="none",
+        edgecolor=BLIND,
+        hatch="////",
+        linewidth=0.0,
+        zorder=0.5,
+    )
+    axes.plot(limit.frequency_hz, limit.height_ohm, color=style.colour, linewidth=0.9, linestyle=style.line, zorder=1)
+
+
+def draw_heights(
+    axes: Axes,
+    marks: Sequence[Mark],
+    limits: Sequence[DetectionLimit],
+    styles: Sequence[StateStyle],
+) -> None:
+    """Heights of the resonances above what could still be seen; with two states an arrow from before to after."""
+    heights = [
+        finding.resonance.height_ohm for mark in marks for finding in (mark.before, mark.after) if finding is not None
+    ]
+    low_hz, high_hz = axes.get_xlim()
+    shown = [limit.height_ohm[(limit.frequency_hz >= low_hz) & (limit.frequency_hz <= high_hz)] for limit in limits]
+    lowest = min((float(limit.min()) for limit in shown if limit.size), default=0.01)
+    floor_ohm = 0.4 * min([lowest, *heights])
+    highest = max([10 * lowest, *heights])
+    plain_ohm_axis(axes, steps=(1,))
+    axes.set_ylim(floor_ohm, 2.2 * highest)
+    for limit, style in zip(limits, styles, strict=True):
+        draw_detection_limit(axes, limit, style, floor_ohm)
+    for mark in marks:
+        _draw_height(axes, mark, limits[-1] if limits else None, styles)
+    axes.set_ylabel("Height, Ω", fontsize=TEXT_PT, color=INK)
+    if limits:
+        axes.text(
+            0.995,
+            0.06,
+            "too small to be seen in this measurement",
+            transform=axes.transAxes,
+            ha="right",
+            fontsize=SMALL_PT,
+            color=SOFT_INK,
+            bbox={"facecolor": PAPER, "edgecolor": "none", "pad": 1.0, "alpha": 0.85},
+        )
+
+
+def _draw_height(axes: Axes, mark: Mark, limit: DetectionLimit | None, styles: Sequence[StateStyle]) -> None:
+    colour = CAUSE_STYLES[mark.cause].colour
+    two_states = len(styles) > 1
+    for finding, filled in ((mark.before, not two_states), (mark.after, True)):
+        if finding is not None:
+            axes.errorbar(
+                [finding.resonance.frequency_hz],
+                [finding.resonance.height_ohm],
+                yerr=[
+                    [min(EXPANDED * finding.resonance.height_std_ohm, 0.99 * finding.resonance.height_ohm)],
+                    [EXPANDED * finding.resonance.height_std_ohm],
+                ],
+                fmt=CAUSE_STYLES[mark.cause].marker,
+                markersize=MARKER_PT,
+                color=colour,
+                markerfacecolor=colour if filled else PAPER,
+                markeredgecolor=colour,
+                markeredgewidth=1.0,
+                elinewidth=0.9,
+                zorder=4,
+            )
+    if not two_states or mark.before is None:
+        return
+    begin = mark.before.resonance
+    if mark.after is not None:
+        end = (mark.after.resonance.frequency_hz, mark.after.resonance.height_ohm)
+    elif limit is not None:
+        end = (begin.frequency_hz, limit.at(begin.frequency_hz))
+    else:
+        return
+    if abs(np.log(end[1] / begin.height_ohm)) > 0.15:
+        axes.annotate(
+            "",
+            xy=end,
+            xytext=(begin.frequency_hz, begin.height_ohm),
+            arrowprops={"arrowstyle": "-|>", "color": colour, "linewidth": 1.0, "shrinkA": 4, "shrinkB": 3},
+            zorder=3,
+        )
