@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 from scipy import fft, optimize, stats
+from threadpoolctl import threadpool_limits
 
 from analysis.arrays import ComplexArray, FloatArray
 from analysis.findings import DetectionLimit, Resonance, ResonanceFit
@@ -33,7 +34,7 @@ from capture.errors import StillboxError
 
 CELLS_PER_OCTAVE = 96
 HIGHEST_HZ = 20_000.0
-FALSE_ALARM_RATE = 0.01
+FALSE_ALARM_RATE = 0.001
 """Probability that a speaker without resonances yields any finding."""
 INDEPENDENT_PLACES = 2_000
 """Places (frequency and Q) that the search tries independently, 15 Hz to 20 kHz, Q 2 to 60."""
@@ -41,14 +42,20 @@ THRESHOLD = float(stats.chi2.isf(FALSE_ALARM_RATE / INDEPENDENT_PLACES, 4))
 """Chi-square that a resonator (two numbers for the pole, two for the residue) must explain."""
 DETECTION_PROBABILITY = 0.95
 LIMIT_Q = 10.0
-LOWEST_Q, HIGHEST_Q = 2.0, 200.0
+LOWEST_Q, HIGHEST_Q = 2.0, 150.0
 FLOOR = 1e-5
 """What the measuring chain itself can be trusted to, relative to the impedance (windows, interpolation)."""
 
 _CELLS_SHARING_CALIBRATION = CELLS_PER_OCTAVE / 12
 """The noise of the calibration takes is common to so many cells: a resonator as wide sees it that much stronger."""
 
+HIGHEST_FUNDAMENTAL_HZ = 4_000.0
+"""Tweeters included."""
+HIGHEST_PARTNER_HZ = 500.0
+LOWEST_FUNDAMENTAL_Q = 0.7
+
 _START_POLES = 20
+_MOST_ADDED = 8
 _RELOCATIONS = 8
 _SEARCH_Q = (2.5, 5.0, 10.0, 20.0, 40.0)
 
@@ -127,10 +134,16 @@ def fit_resonances(
             f"the take covers {spectrum.frequency_hz[0]:.0f} to {spectrum.frequency_hz[-1]:.0f} Hz only; "
             "resonances need at least three octaves: record with a wider sweep"
         )
+    # The matrices are small: threads of the linear algebra only get in each other's way (up to 20 times slower).
+    with threadpool_limits(limits=1, user_api="blas"):
+        return _fit(spectrum, port, free_air_hz)
+
+
+def _fit(spectrum: ImpedanceSpectrum, port: bool | None, free_air_hz: float | None) -> ResonanceFit:
     cells = _cells(spectrum)
     data = cells.data()
     fit = FitProblem.of(data).solve(_starting_poles(data))
-    fit = _settle(FitProblem.of(cells.data(fit)), fit.poles_rad_s)
+    fit = _pruned(FitProblem.of(cells.data(fit)), fit.poles_rad_s)
     fit = _settle(FitProblem.of(cells.data(fit)), fit.poles_rad_s)
     problem = FitProblem.of(cells.data(fit, _misfit(fit, cells.frequency_hz.size)))
     fit = _settle(problem, fit.poles_rad_s)
@@ -155,14 +168,18 @@ def _plausible(poles: ComplexArray, data: WeightedData) -> NDArray[np.bool_]:
 
 def _settle(problem: FitProblem, poles: ComplexArray) -> PairFit:
     """Take out what the noise explains, refine the rest, add what is still left over, until nothing changes."""
-    fit = _drop_weak(problem, problem.solve(poles))
-    fit = _drop_split(problem, refine(problem, fit.poles_rad_s))
-    for _ in range(_START_POLES):
+    fit = _pruned(problem, poles)
+    for _ in range(_MOST_ADDED):
         grown = _add_missing(problem, fit)
         if grown is None:
             break
         fit = grown
     return _drop_split(problem, _drop_weak(problem, fit))
+
+
+def _pruned(problem: FitProblem, poles: ComplexArray) -> PairFit:
+    fit = _drop_weak(problem, problem.solve(poles))
+    return _drop_split(problem, refine(problem, fit.poles_rad_s))
 
 
 def _drop_weak(problem: FitProblem, fit: PairFit) -> PairFit:
@@ -300,31 +317,33 @@ def _gradients(pole: complex, residue: complex) -> FloatArray:
 def _motional(resonances: list[Resonance], port: bool | None, free_air_hz: float | None) -> list[Resonance]:
     """The fundamental peak; with it the second peak of a vented box, if there is one.
 
-    A closed box only raises the driver's resonance, so a tall peak below that of free air proves a port. Without
-    a free-air take two tall peaks below 250 Hz, less than a factor of six apart, are taken for a vented box
-    unless the build says that there is no port.
+    Told by their share in the cone's motion: both peaks of a vented box carry a good part of it, a standing wave
+    moves the cone little, however tall its narrow peak is. A closed box only raises the driver's resonance, so
+    with a free-air take the lower of two peaks must lie below that of free air.
     """
-    low = [r for r in resonances if r.frequency_hz < 1_000 and r.q > 0.6]
+    low = [r for r in resonances if r.frequency_hz < HIGHEST_FUNDAMENTAL_HZ and r.q > LOWEST_FUNDAMENTAL_Q]
     if not low:
         return []
-    tallest = max(low, key=lambda r: r.height_ohm)
-    if port is False:
-        return [tallest]
+    first = max(low, key=lambda r: r.height_ohm)
     partners = [
         r
         for r in low
-        if r is not tallest
-        and r.frequency_hz < 250
-        and r.height_ohm > 0.15 * tallest.height_ohm
-        and max(r.frequency_hz, tallest.frequency_hz) < 6 * min(r.frequency_hz, tallest.frequency_hz)
+        if r is not first
+        and r.frequency_hz < HIGHEST_PARTNER_HZ
+        and _share(r) > 0.2 * _share(first)
+        and max(r.frequency_hz, first.frequency_hz) < 6 * min(r.frequency_hz, first.frequency_hz)
     ]
-    if not partners:
-        return [tallest]
-    partner = max(partners, key=lambda r: r.height_ohm)
-    pair = sorted([tallest, partner], key=lambda r: r.frequency_hz)
+    if port is False or not partners:
+        return [first]
+    pair = sorted([first, max(partners, key=_share)], key=lambda r: r.frequency_hz)
     if free_air_hz is not None and not pair[0].frequency_hz < 0.97 * free_air_hz < pair[1].frequency_hz:
-        return [tallest]
+        return [first]
     return pair
+
+
+def _share(resonance: Resonance) -> float:
+    """Share of a mode in the cone's motion: |residue| = Bl^2 / (2 modal mass)."""
+    return abs(resonance.residue_ohm_rad_s)
 
 
 def _detection_limit(problem: FitProblem, tangent: FloatArray) -> DetectionLimit:
