@@ -9,7 +9,8 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-ComplexArray = NDArray[np.complexfloating]
+ComplexArray = NDArray[np.complex128]
+AnyComplex = NDArray[np.complexfloating]
 
 
 @dataclass(frozen=True)
@@ -31,7 +32,7 @@ class Jig:
         return 1 / self.input_ohm
 
 
-def node_voltages(jig: Jig, device_ohm: ComplexArray) -> tuple[ComplexArray, ComplexArray]:
+def node_voltages(jig: Jig, device_ohm: AnyComplex) -> tuple[ComplexArray, ComplexArray]:
     """Voltage at inputs 1 and 2 for a source of 1 V; ``device_ohm`` may be infinite (open)."""
     series = _series_ohm(jig, device_ohm)
     loading = jig.input_siemens
@@ -48,14 +49,14 @@ def node_voltages(jig: Jig, device_ohm: ComplexArray) -> tuple[ComplexArray, Com
     return first, first * ratio
 
 
-def matched_voltages(jig: Jig, device_ohm: ComplexArray) -> tuple[ComplexArray, ComplexArray]:
+def matched_voltages(jig: Jig, device_ohm: AnyComplex) -> tuple[ComplexArray, ComplexArray]:
     """Both inputs on the source side of the reference resistor (channel match)."""
     admittance = 1 / (jig.reference_ohm + _series_ohm(jig, device_ohm))
     voltage = 1 / (1 + jig.source_ohm * (admittance + 2 * jig.input_siemens))
     return voltage, voltage
 
 
-def emf_voltages(jig: Jig, device_ohm: ComplexArray) -> tuple[ComplexArray, ComplexArray]:
+def emf_voltages(jig: Jig, device_ohm: AnyComplex) -> tuple[ComplexArray, ComplexArray]:
     """Voltage at inputs 1 and 2 from 1 V in series with the device, source at rest (high-side or low-side).
 
     The sign is that of a voltage drop: positive current into the device meets the voltage as it meets the device.
@@ -72,15 +73,15 @@ def emf_voltages(jig: Jig, device_ohm: ComplexArray) -> tuple[ComplexArray, Comp
     return current / source, -current * lower
 
 
-def device_current(jig: Jig, device_ohm: ComplexArray) -> ComplexArray:
+def device_current(jig: Jig, device_ohm: AnyComplex) -> ComplexArray:
     """Current through the device for a source of 1 V, A."""
     first, second = node_voltages(jig, device_ohm)
     across = second if jig.kind == "high-side" else first - second
     return across / _series_ohm(jig, device_ohm)
 
 
-def _series_ohm(jig: Jig, device_ohm: ComplexArray) -> ComplexArray:
+def _series_ohm(jig: Jig, device_ohm: AnyComplex) -> ComplexArray:
     """Device and its leads, shape of ``device_ohm``; open is a finite 1e18 ohm, beyond double precision here."""
-    device = np.array(device_ohm, dtype=complex)
+    device: ComplexArray = np.array(device_ohm, dtype=complex)
     device[~np.isfinite(device)] = 1e18
-    return device + jig.lead_ohm
+    return np.asarray(device + jig.lead_ohm, dtype=complex)
