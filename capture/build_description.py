@@ -7,9 +7,10 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Annotated, Any, NamedTuple
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field, Strict, ValidationError
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, Strict, ValidationError, model_validator
 
 from capture.errors import StillboxError, describe_validation_error
+from capture.take import SUBJECTS, Subject
 
 LARGEST_FILE = 1_000_000
 """Bytes; a text written by hand is never longer."""
@@ -33,6 +34,9 @@ PortLength = Annotated[float, Strict(), AfterValidator(within(1, 5000, "mm"))]
 Thickness = Annotated[float, Strict(), AfterValidator(within(0.5, 200, "mm"))]
 RatedImpedance = Annotated[float, Strict(), AfterValidator(within(0.5, 1000, "ohm"))]
 Temperature = Annotated[float, Strict(), AfterValidator(within(-30, 60, "degrees C"))]
+LimitVolts = Annotated[float, Strict(), AfterValidator(within(0.001, 50, "V rms"))]
+LimitWatts = Annotated[float, Strict(), AfterValidator(within(1e-6, 100, "W"))]
+LimitLowest = Annotated[float, Strict(), AfterValidator(within(1, 10_000, "Hz"))]
 Text = Annotated[str, Strict(), Field(max_length=10_000)]
 
 
@@ -72,6 +76,46 @@ class Wall(_Section):
     thickness_mm: Thickness | None = None
 
 
+class Limits(_Section):
+    """What the output may never exceed; None where a person has not said.
+
+    Attributes
+    ----------
+    clips_volts : float or None
+        Voltage at the clips with nothing on them, V rms.
+    resistor_watts, speaker_watts : float or None
+        Power in the reference resistor and in what is on the clips, W.
+    lowest_hz : float or None
+        Nothing below it is played: for tweeters.
+    """
+
+    clips_volts: LimitVolts | None = None
+    resistor_watts: LimitWatts | None = None
+    speaker_watts: LimitWatts | None = None
+    lowest_hz: LimitLowest | None = None
+
+
+class BuildLimits(Limits):
+    """Limits of all subjects, and what differs for single ones (``[limits.free-air]`` in the file)."""
+
+    subjects: dict[Subject, Limits] = {}
+
+    @model_validator(mode="before")
+    @classmethod
+    def _gather_subjects(cls, given: Any) -> Any:
+        if not isinstance(given, dict):
+            return given
+        general = {key: value for key, value in given.items() if key not in SUBJECTS}
+        own = {key: value for key, value in given.items() if key in SUBJECTS}
+        return {**general, "subjects": own} if own else general
+
+    def of(self, subject: Subject) -> Limits:
+        """The limits that hold for a subject."""
+        own = self.subjects.get(subject, Limits())
+        general = self.model_dump(exclude={"subjects"}, exclude_none=True)
+        return Limits.model_validate({**general, **own.model_dump(exclude_none=True)})
+
+
 class BuildDescription(_Section):
     """What ``build.toml`` holds; every key may be missing.
 
@@ -90,6 +134,7 @@ class BuildDescription(_Section):
     driver: DriverPlace = DriverPlace()
     port: PortPlace = PortPlace()
     wall: Wall = Wall()
+    limits: BuildLimits = BuildLimits()
     notes: Text = ""
 
 
@@ -171,4 +216,17 @@ notes = ""
 # What the walls are made of, and how thick they are.
 # material = "MDF"
 # thickness_mm = 19
+
+[limits]
+# What a live sweep never exceeds. Without a value of yours: 2 V, 0.25 W in the resistor, 1 W in the speaker.
+# Voltage at the clips with nothing on them, V rms.
+# clips_volts = 2.0
+# Rating of the reference resistor, and what the speaker may get, W.
+# resistor_watts = 0.25
+# speaker_watts = 1.0
+# For a tweeter without its series capacitor: nothing below this frequency is played, Hz.
+# lowest_hz = 800
+# A section with the name of a subject sets other limits for it alone:
+# [limits.free-air]
+# clips_volts = 0.5
 """

@@ -1,0 +1,191 @@
+"""The quiet burst before a sweep: tones, their levels in both channels, and the noise beside them.
+
+A burst is a sum of tones that repeats with a fixed period; a window of two periods under a Hann window tells the
+tones apart from each other and from mains hum. Where in the recording the burst lies is found by its power.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+from capture.audio_device import AudioDevice, Collected, Playback, StreamReport, StreamState
+from capture.errors import StillboxError
+
+FloatArray = NDArray[np.float64]
+ComplexArray = NDArray[np.complex128]
+
+SILENCE_S = 0.28
+TAIL_S = 0.16
+PERIOD_S = 0.17
+LOWEST_TONE_HZ = 30.0
+TONES_PER_DECADE = 4
+HIGHEST_TONE_OF_RATE = 0.40
+TOP_TONE_OF_RATE = 0.468
+"""The tone that a conversion of the sample rate takes away."""
+
+MAINS_HZ = (50.0, 60.0)
+ONSET_S = 0.02
+
+
+@dataclass(frozen=True)
+class ToneBurst:
+    """A burst at full level.
+
+    Attributes
+    ----------
+    samples : ndarray, shape (frames,)
+        Silence, burst, no tail; peak 1.
+    window_frames : int
+        Length of the window of analysis: two periods.
+    bins : int ndarray, shape (tones,)
+        Bins of the tones in that window; the last one is the top tone.
+    amplitude : float
+        Of each tone.
+    """
+
+    sample_rate_hz: int
+    samples: FloatArray
+    silence_frames: int
+    window_frames: int
+    bins: NDArray[np.int64]
+    amplitude: float
+
+    @property
+    def frequency_hz(self) -> FloatArray:
+        return np.asarray(self.bins * (self.sample_rate_hz / self.window_frames), dtype=np.float64)
+
+
+@dataclass(frozen=True)
+class ToneReading:
+    """What came back of a burst.
+
+    Attributes
+    ----------
+    frequency_hz : ndarray, shape (tones,)
+        The last one is the top tone.
+    gain : complex ndarray, shape (tones, 2)
+        Tone in each channel re the tone that was played, full scale to full scale, up to a common phase per tone.
+    noise_gain : ndarray, shape (tones, 2)
+        What noise beside each tone would read as (rms).
+    noise_density : ndarray, shape (tones, 2)
+        Two-sided power density of that noise, full scale^2 / Hz.
+    peak : ndarray, shape (2,)
+        Largest sample of each channel.
+    silence : ndarray, shape (frames, 2)
+        Recording before the burst.
+    report : StreamReport
+    """
+
+    level_dbfs: float
+    sample_rate_hz: int
+    frequency_hz: FloatArray
+    gain: ComplexArray
+    noise_gain: FloatArray
+    noise_density: FloatArray
+    peak: FloatArray
+    silence: FloatArray
+    report: StreamReport
+
+
+@lru_cache(maxsize=8)
+def tone_burst(sample_rate_hz: int, lowest_hz: float) -> ToneBurst:
+    """The burst whose tones lie above ``lowest_hz`` and apart from mains harmonics."""
+    period = 2 ** round(np.log2(PERIOD_S * sample_rate_hz))
+    bin_hz = sample_rate_hz / period
+    top = round(TOP_TONE_OF_RATE * period)
+    low_hz, high_hz = max(LOWEST_TONE_HZ, lowest_hz + bin_hz), HIGHEST_TONE_OF_RATE * sample_rate_hz
+    if low_hz > high_hz / 2:
+        raise StillboxError(
+            f"the lowest frequency allowed, {lowest_hz:g} Hz, leaves no band at a rate of {sample_rate_hz} Hz; "
+            "choose a higher rate, or mend [limits] in build.toml"
+        )
+    count = max(4, round(TONES_PER_DECADE * np.log10(high_hz / low_hz)))
+    bins = sorted({_apart_from_mains(wanted / bin_hz, bin_hz) for wanted in np.geomspace(low_hz, high_hz, count)})
+    bins.append(top)
+    number = np.arange(len(bins))
+    # Phases after Schroeder, IEEE Trans. IT-16, 85-89, 1970: a low peak for many tones.
+    phases = -np.pi * number * (number + 1) / len(bins)
+    silence = round(SILENCE_S * sample_rate_hz)
+    onset = round(ONSET_S * sample_rate_hz)
+    time = np.arange(2 * period + period // 2 + onset)
+    tones = np.cos(2 * np.pi * np.outer(bins, time) / period + phases[:, None]).sum(axis=0)
+    amplitude = 1 / np.abs(tones).max()
+    rise = 0.5 - 0.5 * np.cos(np.pi * np.arange(onset) / onset)
+    tones[:onset] *= rise
+    tones[-onset:] *= rise[::-1]
+    samples = np.concatenate([np.zeros(silence), amplitude * tones])
+    return ToneBurst(sample_rate_hz, samples, silence, 2 * period, 2 * np.array(bins), float(amplitude))
+
+
+def _apart_from_mains(place: float, bin_hz: float) -> int:
+    """The bin near ``place`` that lies farthest from harmonics of both mains frequencies."""
+    near = np.arange(int(np.ceil(place)), int(np.ceil(place)) + 3)
+    distance = [min(abs(number * bin_hz - f * round(number * bin_hz / f)) for f in MAINS_HZ) for number in near]
+    return int(near[int(np.argmax(distance))])
+
+
+def read_tones(device: AudioDevice, burst: ToneBurst, level_dbfs: float, limit: float) -> ToneReading:
+    """Play the burst with its peak at ``level_dbfs`` and read what comes back.
+
+    Parameters
+    ----------
+    limit : float
+        Peak that the output never exceeds.
+    """
+    rate_hz = burst.sample_rate_hz
+    played = (10 ** (level_dbfs / 20) * burst.samples).astype(np.float32)
+    collected = Collected()
+    playback = Playback(played, rate_hz, limit, round(TAIL_S * rate_hz))
+    report = device.play_and_record(playback, collected, StreamState())
+    samples = collected.samples
+    if report.device_lost or len(samples) < burst.silence_frames + burst.window_frames:
+        raise StillboxError(
+            f"{device.info.name} went away during the check before the sweep; plug it in again and start anew"
+        )
+    first = _burst_window(samples, burst)
+    window = np.hanning(burst.window_frames + 1)[:-1]
+    spectrum = np.fft.rfft(samples[first : first + burst.window_frames] * window[:, None], axis=0)
+    scale = 2 / window.sum()
+    played_amplitude = 10 ** (level_dbfs / 20) * burst.amplitude
+    noise_power = _beside(np.abs(spectrum) ** 2, burst.bins)
+    return ToneReading(
+        level_dbfs=level_dbfs,
+        sample_rate_hz=rate_hz,
+        frequency_hz=burst.frequency_hz,
+        gain=spectrum[burst.bins] * scale / played_amplitude,
+        noise_gain=np.sqrt(noise_power) * scale / played_amplitude,
+        noise_density=noise_power / (window**2).sum() / rate_hz,
+        peak=np.abs(samples).max(axis=0),
+        silence=samples[: burst.silence_frames],
+        report=report,
+    )
+
+
+def _burst_window(samples: FloatArray, burst: ToneBurst) -> int:
+    """Start of the latest window that holds the burst as strongly as any."""
+    step = burst.window_frames // 16
+    starts = np.arange(burst.silence_frames, len(samples) - burst.window_frames + 1, step)
+    phase = np.exp(-2j * np.pi * np.outer(burst.bins, np.arange(burst.window_frames)) / burst.window_frames)
+    power = np.array([
+        (np.abs(phase @ samples[start : start + burst.window_frames]) ** 2).sum() for start in starts
+    ])
+    return int(starts[np.flatnonzero(power >= 0.97 * power.max())[-1]])
+
+
+def _beside(power: FloatArray, bins: NDArray[np.int64]) -> FloatArray:
+    """Noise power at each tone, shape (tones, 2): mean of the bins beside it that no tone and no hum line fills."""
+    result = np.empty((bins.size, power.shape[1]))
+    free = np.ones(len(power), dtype=bool)
+    for number in bins:
+        free[max(0, number - 3) : number + 4] = False
+    free[:3] = False
+    for row, number in enumerate(bins):
+        reach = max(12, number // 8)
+        near = slice(max(0, number - reach), number + reach + 1)
+        # The median of a chi-square with two degrees of freedom is ln 2 of its mean; hum lines do not move it much.
+        result[row] = np.median(power[near][free[near]], axis=0) / np.log(2)
+    return result
