@@ -1,0 +1,330 @@
+"""Driver parameters from a free-air take: Re, fs, Qms, Qes, Qts with uncertainties, the coil's model chosen by the data.
+
+All coil models are fitted to the complex impedance together with the cone; the one with the lowest information
+criterion is kept, then the suspension's creep is tried. The criterion is Schwarz's with the chi-square divided by
+the misfit of the best candidate (quasi-likelihood; Schwarz, Ann. Stat. 6, 461-464, 1978; Burnham and Anderson, Model
+Selection, 2002, 2.5 [M]), so that a model is not preferred for following what none can follow.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from analysis.arrays import ComplexArray, FloatArray
+from analysis.coil_models import COIL_MODELS, CoilModel
+from analysis.cone_resonances import ConeResonances, cone_resonances
+from analysis.driver_model import (
+    CREEP,
+    FIRST_COIL,
+    LN_RE,
+    LN_SCALE,
+    ConeAtResonance,
+    FreeAirModel,
+    cone_at_resonance,
+    mechanical,
+)
+from analysis.findings import Resonance, ResonanceFit
+from analysis.impedance import ImpedanceSpectrum
+from analysis.lumped_fit import CellData, LumpedFit, cell_data, fit_lumped, misfit_factor, pairs_ohm
+from analysis.quantity import Quantity, derived
+from analysis.uncertainty import rectangular_std
+from capture.errors import StillboxError
+
+DEFAULT_METER_PERCENT = 1.0
+"""Tolerance of a multimeter's reading when none is given (common practice, no source)."""
+
+START_CREEP = 0.05
+LOOSE, TIGHT = 0.3, 1e-3
+"""Gain in chi-square at which a fit ends: while models are compared, and at the end."""
+
+
+_Trial = tuple[CoilModel, bool, LumpedFit]
+
+
+@dataclass(frozen=True)
+class MeterReading:
+    """DC resistance of the coil read from a multimeter, leads subtracted."""
+
+    resistance_ohm: float
+    tolerance_percent: float | None = None
+
+
+@dataclass(frozen=True)
+class Candidate:
+    """One model tried: its criterion relative to the best (0), and how well it follows the data."""
+
+    coil: str
+    creep: bool
+    criterion: float
+    reduced_chi_square: float
+
+
+@dataclass(frozen=True)
+class DriverFit:
+    """A driver in free air.
+
+    Attributes
+    ----------
+    coil : CoilModel
+    creep : bool
+        Whether the data ask for creep of the suspension.
+    parameters, covariance : ndarray
+        Of `analysis.driver_model` (ln Re, ln ws, ln Qms, ln scale, lambda, coil), then the extras of ``small``; noise
+        and ohm scale together.
+    candidates : tuple of Candidate
+        All models tried, best first.
+    reduced_chi_square : float
+        Misfit of the chosen model in units of the noise.
+    small : ConeResonances
+        Small resonances fitted as nuisance.
+    """
+
+    coil: CoilModel
+    creep: bool
+    parameters: FloatArray
+    covariance: FloatArray
+    candidates: tuple[Candidate, ...]
+    reduced_chi_square: float
+    small: ConeResonances
+    band_hz: tuple[float, float]
+    warnings: tuple[str, ...] = ()
+
+    @property
+    def lumped(self) -> FloatArray:
+        """Parameters without the extras."""
+        return self.parameters[: FIRST_COIL + self.coil.size]
+
+    @property
+    def extras(self) -> FloatArray:
+        return self.parameters[FIRST_COIL + self.coil.size :]
+
+    def impedance_ohm(self, frequency_hz: FloatArray) -> ComplexArray:
+        """The whole fitted model, shape of ``frequency_hz``."""
+        s = 2j * np.pi * np.asarray(frequency_hz)
+        cone = mechanical(s, self.lumped)[0] + self.small.load(s, self.extras)
+        return self.coil_ohm(frequency_hz) + np.exp(self.parameters[LN_SCALE]) / cone
+
+    def coil_ohm(self, frequency_hz: FloatArray) -> ComplexArray:
+        """Coil with its DC resistance, shape of ``frequency_hz``."""
+        s = 2j * np.pi * np.asarray(frequency_hz)
+        return np.exp(self.parameters[LN_RE]) + self.coil.evaluate(s, self.lumped[FIRST_COIL:])[0]
+
+    def cone(self, parameters: FloatArray) -> ConeAtResonance:
+        """The cone at its resonance for parameters like `parameters`."""
+        border = FIRST_COIL + self.coil.size
+        return cone_at_resonance(parameters[:border], self.small, parameters[border:])
+
+    def _of(self, function: Callable[[FloatArray], float], unit: str = "") -> Quantity:
+        return derived(function, self.parameters, self.covariance, unit)
+
+    @property
+    def re_ohm(self) -> Quantity:
+        return self._of(lambda x: float(np.exp(x[LN_RE])), "ohm")
+
+    @property
+    def fs_hz(self) -> Quantity:
+        return self._of(lambda x: self.cone(x).omega_rad_s / (2 * np.pi), "Hz")
+
+    @property
+    def qms(self) -> Quantity:
+        return self._of(lambda x: self.cone(x).q_mechanical)
+
+    @property
+    def qes(self) -> Quantity:
+        """2 pi fs Mms Re / Bl^2 (Small 1972)."""
+        return self._of(self._electrical_q)
+
+    @property
+    def qts(self) -> Quantity:
+        return self._of(lambda x: 1 / (1 / self.cone(x).q_mechanical + 1 / self._electrical_q(x)))
+
+    def _electrical_q(self, x: FloatArray) -> float:
+        cone = self.cone(x)
+        return float(cone.omega_rad_s * cone.mass_ratio * np.exp(x[LN_RE] - x[LN_SCALE]))
+
+    @property
+    def creep_factor(self) -> Quantity | None:
+        """lambda of Knudsen and Jensen; None if the data do not ask for it."""
+        return self._of(lambda x: float(x[CREEP])) if self.creep else None
+
+    @property
+    def inductance_1khz_h(self) -> Quantity:
+        """Reactance of the coil at 1 kHz over the angular frequency."""
+        s = np.array([2j * np.pi * 1_000.0])
+        return self._of(lambda x: float(self.coil.evaluate(s, x[FIRST_COIL:])[0].imag[0] / s[0].imag), "H")
+
+
+def fit_driver(
+    spectrum: ImpedanceSpectrum, resonances: ResonanceFit, meter: MeterReading | None = None
+) -> DriverFit:
+    """Fit the lumped driver to a free-air take.
+
+    Parameters
+    ----------
+    spectrum : ImpedanceSpectrum
+    resonances : ResonanceFit
+        Of the same spectrum: gives the start and the small resonances that must not disturb the fit.
+    meter : MeterReading, optional
+        DC resistance by multimeter, weighed against the sweep's by their uncertainties.
+
+    Raises
+    ------
+    StillboxError
+        If there is no motional peak, or the meter's value is out of range.
+    """
+    if not resonances.motional:
+        raise StillboxError(
+            "no motional peak shows in the free-air take; check that the driver hangs free on the clips, "
+            "and that the sweep starts below its resonance"
+        )
+    motional = max(resonances.motional, key=lambda r: r.height_ohm)
+    small = cone_resonances(resonances)
+    data = cell_data(spectrum, resonances)
+    data = data.with_extras(small.extras_ohm(data.s_rad_s, _motional_ohm(resonances, data.frequency_hz)))
+    coil, creep, fit, candidates = _choose(data, small, motional, resonances)
+    parameters, covariance = fit.complete()
+    covariance = covariance + spectrum.scale_std**2 * _scale_covariance(coil, parameters.size)
+    warnings = list(resonances.warnings)
+    if meter is not None:
+        parameters, covariance, sentence = _weigh_meter(parameters, covariance, meter)
+        warnings += sentence
+    warnings += _free_air_warnings(resonances, motional)
+    return DriverFit(
+        coil=coil,
+        creep=creep,
+        parameters=parameters,
+        covariance=covariance,
+        candidates=candidates,
+        reduced_chi_square=candidates[0].reduced_chi_square,
+        small=small,
+        band_hz=(float(data.frequency_hz[0]), float(data.frequency_hz[-1])),
+        warnings=tuple(dict.fromkeys(warnings)),
+    )
+
+
+def _motional_ohm(fit: ResonanceFit, frequency_hz: FloatArray) -> ComplexArray:
+    pairs = (*fit.motional, *fit.resonances)
+    return pairs_ohm(pairs, frequency_hz)
+
+
+def _choose(
+    data: CellData, small: ConeResonances, motional: Resonance, resonances: ResonanceFit
+) -> tuple[CoilModel, bool, LumpedFit, tuple[Candidate, ...]]:
+    """Fit every coil model, then creep with the best ones; the chosen fit is refined."""
+    cone = _cone_start(motional, small, resonances)
+    tried: list[_Trial] = []
+    s, coil_ohm = _coil_curve(data, motional, resonances)
+    for coil in COIL_MODELS:
+        start = np.concatenate([cone, coil.start(s, coil_ohm)])
+        tried.append((coil, False, _fit(data, small, coil, start, creep=False)))
+    tried = _ranked(tried)
+    for coil, _, fit in tried[:2]:
+        start = fit.parameters.copy()
+        start[CREEP] = START_CREEP
+        creeping = _fit(data, small, coil, start, creep=True)
+        if creeping.parameters[CREEP] > 0:
+            tried.append((coil, True, creeping))
+    tried = _ranked(tried)
+    criteria = _criteria(tried)
+    candidates = tuple(
+        Candidate(coil.name, creep, value - criteria[0], fit.reduced_chi_square)
+        for (coil, creep, fit), value in zip(tried, criteria, strict=True)
+    )
+    coil, creep, fit = tried[0]
+    factor = misfit_factor(fit)
+    data = data.weakened(factor) if np.any(factor > 1) else data
+    fit = _fit(data, small, coil, fit.parameters, creep, TIGHT)
+    return coil, creep, fit, candidates
+
+
+def _coil_curve(
+    data: CellData, motional: Resonance, resonances: ResonanceFit
+) -> tuple[ComplexArray, ComplexArray]:
+    """s and coil with DC resistance at some forty cells above the motional peak."""
+    inside = np.flatnonzero(data.frequency_hz > 2 * motional.frequency_hz)
+    inside = inside[:: max(1, inside.size // 40)]
+    rest = data.impedance_ohm[inside] - _motional_ohm(resonances, data.frequency_hz[inside])
+    return data.s_rad_s[inside], rest
+
+
+def _cone_start(motional: Resonance, small: ConeResonances, resonances: ResonanceFit) -> FloatArray:
+    """Parameters of the cone and DC resistance such that the motional peak is where it was found."""
+    low_hz = np.array([0.3, 1.0]) * motional.frequency_hz
+    least = float(np.min(np.abs(resonances.impedance_ohm(np.geomspace(1.5, 8.0, 40) * motional.frequency_hz))))
+    resistance = float(np.clip(np.min(resonances.coil_ohm(low_hz).real), 0.2 * least, least))
+    omega = abs(motional.pole_rad_s)
+    load = small.load(np.array([1j * omega]))[0]
+    mass = max(0.1, 1 + load.imag / omega)
+    loss = max(0.2 * mass * omega / motional.q, mass * omega / motional.q - load.real)
+    ws = omega * np.sqrt(mass)
+    return np.array([np.log(resistance), np.log(ws), np.log(ws / loss), np.log(small.scale_ohm_rad_s), 0.0])
+
+
+def _fit(data: CellData, small: ConeResonances, coil: CoilModel, start: FloatArray, creep: bool, tolerance: float = LOOSE
+) -> LumpedFit:
+    free = [index for index in range(start.size) if creep or index != CREEP]
+    return fit_lumped(data, FreeAirModel(coil, small), start, free=free, tolerance=tolerance)
+
+
+def _criteria(tried: Sequence[_Trial]) -> list[float]:
+    """chi^2 over the least misfit, plus ln(number of data) for every parameter."""
+    least = max(1.0, min(fit.reduced_chi_square for _, _, fit in tried))
+    return [
+        fit.chi_square / least + (4 + creep + coil.size) * float(np.log(fit.rest.size)) for coil, creep, fit in tried
+    ]
+
+
+def _ranked(tried: Sequence[_Trial]) -> list[_Trial]:
+    order = np.argsort(_criteria(tried), kind="stable")
+    return [tried[index] for index in order]
+
+
+def _scale_covariance(coil: CoilModel, size: int) -> FloatArray:
+    """Covariance of the parameters for an ohm scale uncertain by one neper."""
+    direction = np.zeros(size)
+    direction[[LN_RE, LN_SCALE]] = 1.0
+    direction[FIRST_COIL : FIRST_COIL + coil.size] = coil.scales
+    return np.outer(direction, direction)
+
+
+def _weigh_meter(
+    parameters: FloatArray, covariance: FloatArray, meter: MeterReading
+) -> tuple[FloatArray, FloatArray, list[str]]:
+    """Parameters after one more datum, ln Re by multimeter (recursive least squares)."""
+    if not 0.05 <= meter.resistance_ohm <= 1_000:
+        raise StillboxError(
+            f"DC resistance by multimeter {meter.resistance_ohm:g} ohm must be 0.05 to 1000 ohm; correct it"
+        )
+    tolerance = DEFAULT_METER_PERCENT if meter.tolerance_percent is None else meter.tolerance_percent
+    variance = rectangular_std(tolerance) ** 2
+    difference = float(np.log(meter.resistance_ohm)) - parameters[LN_RE]
+    total = covariance[LN_RE, LN_RE] + variance
+    gain = covariance[:, LN_RE] / total
+    warnings = []
+    if abs(difference) > 2 * np.sqrt(total):
+        warnings.append(
+            f"the multimeter's DC resistance of {meter.resistance_ohm:g} ohm and that of the sweep, "
+            f"{np.exp(parameters[LN_RE]):.3f} ohm, differ by {100 * difference:+.1f} %, more than their uncertainties "
+            f"allow ({200 * np.sqrt(total):.1f} %): subtract the meter's leads, let the coil cool, check the jig"
+        )
+    return parameters + gain * difference, covariance - np.outer(gain, covariance[LN_RE]), warnings
+
+
+def _free_air_warnings(resonances: ResonanceFit, motional: Resonance) -> list[str]:
+    """A second tall peak at low frequency belongs to a vented box."""
+    second = [
+        r
+        for r in (*resonances.motional, *resonances.resonances)
+        if r is not motional and r.frequency_hz < 250 and r.height_ohm > 0.15 * motional.height_ohm
+    ]
+    if not second:
+        return []
+    tallest = max(second, key=lambda r: r.height_ohm)
+    return [
+        f"a second peak of {tallest.height_ohm:.1f} ohm at {tallest.frequency_hz:.1f} Hz stands beside the one at "
+        f"{motional.frequency_hz:.1f} Hz: the driver does not look like hanging in free air but like sitting in a "
+        "vented box; these driver parameters are not to be trusted"
+    ]

@@ -1,0 +1,111 @@
+"""Impedance of a moving-coil driver from lumped elements, with derivatives: coil, cone, suspension with creep, box.
+
+    Z(s) = Re + Zcoil(s) + scale / D(s),   D = s (1 + mu) + ws/Qms + ws^2 / (s c(s)) + alpha ws^2 B(s)
+
+``scale`` is Bl^2/Mms, ws^2 = 1/(Mms Cms), ws/Qms = Rms/Mms: the motional impedance Bl^2 / (mechanical impedance)
+divided through by the moving mass (Small, JAES 20(5), 1972, fig. 3). ``c = 1 - lambda log10(s/ws)`` is the creep of
+the suspension (Knudsen and Jensen, JAES 41(1/2) 3-18, 1993, logarithmic model [M]). ``B`` is the acoustic impedance
+of the box times its compliance, ``mu`` the air load that the box adds to the cone; both are absent in free air.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+
+from analysis.arrays import ComplexArray, FloatArray
+from analysis.coil_models import CoilModel
+from analysis.cone_resonances import ConeResonances
+
+LN_RE, LN_WS, LN_QMS, LN_SCALE, CREEP = range(5)
+MECHANICAL = (LN_WS, LN_QMS, LN_SCALE, CREEP)
+FIRST_COIL = 5
+"""Order of the parameters: ln Re, ln ws, ln Qms, ln scale, lambda, then those of the coil."""
+
+LN10 = float(np.log(10))
+
+
+def mechanical(s: ComplexArray, x: FloatArray) -> tuple[ComplexArray, ComplexArray]:
+    """Mechanical impedance of the cone over the moving mass, rad/s, (n,); derivatives by ln ws, ln Qms, lambda (n, 3)."""
+    ws, loss = np.exp(x[LN_WS]), np.exp(x[LN_WS] - x[LN_QMS])
+    logarithm = np.log(s / ws) / LN10
+    soft = 1 - x[CREEP] * logarithm
+    spring = ws**2 / (s * soft)
+    # d soft / d ln ws = lambda / ln 10.
+    by_ws = loss + 2 * spring - spring / soft * x[CREEP] / LN10
+    by_qms = np.full(s.shape, -loss, dtype=complex)
+    return s + loss + spring, np.stack([by_ws, by_qms, spring / soft * logarithm], axis=1)
+
+
+@dataclass(frozen=True)
+class FreeAirModel:
+    """The driver without box as a model for `analysis.lumped_fit.fit_lumped`; ``small`` adds to D."""
+
+    coil: CoilModel
+    small: ConeResonances
+
+    def __call__(self, s: ComplexArray, x: FloatArray) -> tuple[ComplexArray, ComplexArray]:
+        slopes = np.empty((s.size, x.size), dtype=complex)
+        coil, slopes[:, FIRST_COIL:] = self.coil.evaluate(s, x[FIRST_COIL:])
+        resistance = np.exp(x[LN_RE])
+        cone, cone_slopes = mechanical(s, x)
+        cone += self._load(s)
+        motional = np.exp(x[LN_SCALE]) / cone
+        slopes[:, LN_RE] = resistance
+        slopes[:, LN_SCALE] = motional
+        slopes[:, [LN_WS, LN_QMS, CREEP]] = -(motional / cone)[:, None] * cone_slopes
+        return resistance + coil + motional, slopes
+
+    def _load(self, s: ComplexArray) -> ComplexArray:
+        """Of the small resonances; remembered for the grid last used, for a fit calls with one grid."""
+        if self._remembered[0] is not s:
+            self._remembered[:] = [s, self.small.load(s)]
+        return self._remembered[1]
+
+    @cached_property
+    def _remembered(self) -> list[ComplexArray]:
+        return [np.zeros(0, dtype=complex), np.zeros(0, dtype=complex)]
+
+
+@dataclass(frozen=True)
+class ConeAtResonance:
+    """What a cone with small resonances looks like from the terminals near its resonance.
+
+    Attributes
+    ----------
+    omega_rad_s : float
+        Where the reactance of the cone vanishes.
+    loss_rad_s : float
+        Mechanical resistance over the nominal mass there, creep included.
+    mass_ratio : float
+        Moving mass over the nominal mass: what hangs on the cone moves with it at its resonance.
+    """
+
+    omega_rad_s: float
+    loss_rad_s: float
+    mass_ratio: float
+
+    @property
+    def q_mechanical(self) -> float:
+        return self.omega_rad_s * self.mass_ratio / self.loss_rad_s
+
+
+def cone_at_resonance(x: FloatArray, small: ConeResonances, extras: FloatArray | None = None) -> ConeAtResonance:
+    """Evaluate D near the resonance; ``x`` as in the head of this module, ``extras`` of `ConeResonances`."""
+    plain = x.copy()
+    plain[CREEP] = 0.0
+
+    def total(omega: FloatArray, parameters: FloatArray) -> ComplexArray:
+        s = 1j * omega
+        return mechanical(s, parameters)[0] + small.load(s, extras)
+
+    omega = float(np.exp(x[LN_WS]))
+    for _ in range(6):
+        around = omega * np.array([1 - 1e-4, 1.0, 1 + 1e-4])
+        reactance = total(around, x).imag
+        omega -= float(reactance[1] * 2e-4 * omega / (reactance[2] - reactance[0]))
+    at = np.array([omega])
+    inertia = float((total(at, plain) - np.exp(2 * x[LN_WS]) / (1j * at)).imag[0])
+    return ConeAtResonance(omega, float(total(at, x).real[0]), inertia / omega)

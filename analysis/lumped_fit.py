@@ -1,0 +1,325 @@
+"""Weighted complex least squares of a lumped model, with priors and with resonances as linear nuisance.
+
+What is fitted are means over cells of the logarithmic axis, corrected for the bend of the impedance over each cell
+by what `analysis.resonances` found. The small resonances take part in the model; how far they may be off is left to
+the fit, as columns that are eliminated while the lumped parameters are sought and solved for at the end. So they
+neither disturb the lumped parameters nor pretend a certainty that is not there.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from functools import cached_property
+
+import numpy as np
+from scipy import linalg
+
+from analysis.arrays import ComplexArray, FloatArray
+from analysis.findings import Resonance, ResonanceFit
+from analysis.impedance import ImpedanceSpectrum
+from analysis.rational import resonators_ohm, stacked
+
+CELLS_PER_OCTAVE = 48
+FLOOR = 1e-5
+"""What the measuring chain itself can be trusted to in a cell, relative to the impedance."""
+
+CALIBRATION_OCTAVES = 1 / 12
+"""Cells within this share the noise of the calibration takes: averaging over them does not reduce it."""
+
+SMOOTH_ABOVE_HZ = 1_500.0
+"""Above this the impedance bends over a cell only at resonances that lie there."""
+
+CORRELATED_OCTAVES = 1 / 3
+"""Misfit of a model is alike over about this much of the axis."""
+
+Model = Callable[[ComplexArray, FloatArray], tuple[ComplexArray, ComplexArray]]
+"""From s (n,) and parameters (k,) to impedance (n,) and its derivatives (n, k)."""
+
+
+@dataclass(frozen=True)
+class Prior:
+    """What is known of some parameters beforehand: ``values`` with ``covariance`` of the parameters ``index``."""
+
+    index: tuple[int, ...]
+    values: FloatArray
+    covariance: FloatArray
+
+    @cached_property
+    def root(self) -> FloatArray:
+        """``R`` with ``R^T R`` the inverse covariance."""
+        return np.linalg.inv(linalg.cholesky(self.covariance, lower=True))
+
+
+@dataclass(frozen=True)
+class CellData:
+    """Cell means of a spectrum.
+
+    Attributes
+    ----------
+    frequency_hz, std_ohm : ndarray, shape (cells,)
+        ``std_ohm`` is that of the real part, and of the imaginary part.
+    impedance_ohm : complex ndarray, shape (cells,)
+    extras : complex ndarray, shape (cells, m)
+        Ohm per unit of each linear nuisance.
+    """
+
+    frequency_hz: FloatArray
+    impedance_ohm: ComplexArray
+    std_ohm: FloatArray
+    extras: ComplexArray
+
+    @cached_property
+    def s_rad_s(self) -> ComplexArray:
+        return 2j * np.pi * self.frequency_hz
+
+    @cached_property
+    def _scaled_extras(self) -> tuple[FloatArray, FloatArray]:
+        """Extras in units of the standard deviation and of unit length; their lengths."""
+        columns = stacked(self.extras, self.std_ohm)
+        length = np.linalg.norm(columns, axis=0)
+        length[length == 0] = 1.0
+        return columns / length, length
+
+    @cached_property
+    def _nuisance(self) -> FloatArray:
+        """Orthonormal basis of the extras, in units of the standard deviation; shape (2 cells, <= m)."""
+        columns = self._scaled_extras[0]
+        if not columns.shape[1]:
+            return columns
+        left, singular, _ = linalg.svd(columns, full_matrices=False, check_finite=False)
+        return left[:, singular > 1e-9 * singular[0]]
+
+    @property
+    def nuisance_size(self) -> int:
+        return self._nuisance.shape[1]
+
+    def project(self, columns: FloatArray) -> FloatArray:
+        """What the extras cannot imitate."""
+        return columns - self._nuisance @ (self._nuisance.T @ columns)
+
+    def weakened(self, factor: FloatArray) -> CellData:
+        """The same with larger standard deviations."""
+        return replace(self, std_ohm=self.std_ohm * factor)
+
+    def with_extras(self, extras: ComplexArray) -> CellData:
+        return replace(self, extras=extras)
+
+
+def cell_data(spectrum: ImpedanceSpectrum, fit: ResonanceFit, high_hz: float = 20_000.0) -> CellData:
+    """Gather a spectrum in cells of 1/48 octave (one bin a cell where bins are wider).
+
+    Parameters
+    ----------
+    spectrum : ImpedanceSpectrum
+    fit : ResonanceFit
+        Of the same spectrum; tells how the impedance bends over a cell.
+    high_hz : float
+        End of the band used.
+    """
+    inside = slice(0, int(np.searchsorted(spectrum.frequency_hz, high_hz)))
+    frequency_hz = spectrum.frequency_hz[inside]
+    weight = 1 / spectrum.noise_variance_ohm2[inside]
+    number = np.floor(CELLS_PER_OCTAVE * np.log2(frequency_hz))
+    first = np.concatenate([[0], np.flatnonzero(np.diff(number) > 0) + 1])
+    total = np.add.reduceat(weight, first)
+    cell_hz = np.add.reduceat(weight * frequency_hz, first) / total
+    mean_ohm = np.add.reduceat(weight * spectrum.impedance_ohm[inside], first) / total
+    smooth_cell = int(np.searchsorted(cell_hz, SMOOTH_ABOVE_HZ))
+    smooth_bin = int(first[smooth_cell]) if smooth_cell < first.size else frequency_hz.size
+    bending = _bending(fit, frequency_hz, smooth_bin)
+    bend = np.add.reduceat(weight * bending, first) / total - _bending(fit, cell_hz, smooth_cell)
+    shared = np.add.reduceat(weight * spectrum.calibration_variance_ohm2[inside], first) / total
+    variance = 0.5 / total + 0.5 * CELLS_PER_OCTAVE * CALIBRATION_OCTAVES * shared + (FLOOR * np.abs(mean_ohm)) ** 2
+    return CellData(cell_hz, mean_ohm - bend, np.sqrt(variance), np.zeros((cell_hz.size, 0), dtype=complex))
+
+
+def _bending(fit: ResonanceFit, frequency_hz: FloatArray, border: int) -> ComplexArray:
+    """The part of the impedance that bends over a cell; from ``border`` on only resonances near there."""
+    pairs = (*fit.motional, *fit.broad, *fit.resonances)
+    upper = tuple(r for r in pairs if r.frequency_hz > 0.5 * SMOOTH_ABOVE_HZ)
+    return np.concatenate([pairs_ohm(pairs, frequency_hz[:border]), pairs_ohm(upper, frequency_hz[border:])])
+
+
+def pairs_ohm(pairs: Sequence[Resonance], frequency_hz: FloatArray) -> ComplexArray:
+    poles = np.array([r.pole_rad_s for r in pairs], dtype=complex)
+    residues = np.array([r.residue_ohm_rad_s for r in pairs], dtype=complex)
+    return resonators_ohm(2j * np.pi * frequency_hz, poles, residues)
+
+
+@dataclass(frozen=True)
+class LumpedFit:
+    """Outcome of `fit_lumped`.
+
+    Attributes
+    ----------
+    parameters, covariance : ndarray, shape (k,) and (k, k)
+        Covariance from noise and priors, the extras' uncertainty included.
+    chi_square, prior_chi_square : float
+        Of the data in units of ``data.std_ohm``; of the priors.
+    rest : ndarray, shape (2 cells,)
+        Misfit in units of the standard deviation, real parts over imaginary parts, extras eliminated.
+    slopes : ndarray, shape (2 cells, k)
+        Derivatives of the model in units of the standard deviation (zero for parameters held).
+    model_rest : ndarray, shape (2 cells,)
+        Misfit with all extras zero.
+    data : CellData
+    """
+
+    parameters: FloatArray
+    covariance: FloatArray
+    chi_square: float
+    prior_chi_square: float
+    rest: FloatArray
+    slopes: FloatArray
+    model_rest: FloatArray
+    data: CellData
+
+    @property
+    def degrees_of_freedom(self) -> int:
+        return max(1, self.rest.size - self.data.nuisance_size - int(np.count_nonzero(np.diag(self.covariance))))
+
+    @property
+    def reduced_chi_square(self) -> float:
+        return self.chi_square / self.degrees_of_freedom
+
+    def gain(self, prior: Prior) -> FloatArray:
+        """Change of the parameters by the prior's values, shape (k, values)."""
+        return self.covariance[:, list(prior.index)] @ np.linalg.inv(prior.covariance)
+
+    def complete(self) -> tuple[FloatArray, FloatArray]:
+        """Parameters followed by the extras, (k + m,), and their joint covariance."""
+        columns, length = self.data._scaled_extras
+        count, size = self.parameters.size, self.parameters.size + columns.shape[1]
+        if not columns.shape[1]:
+            return self.parameters, self.covariance
+        left, singular, right = linalg.svd(columns, full_matrices=False, check_finite=False)
+        inverse = (right.T / np.maximum(singular, 1e-9 * singular[0])) @ left.T / length[:, None]
+        # Extras y = inverse (rest - slopes dx): their mean, their dependence on x, their own scatter.
+        on_parameters = -inverse @ self.slopes
+        covariance = np.zeros((size, size))
+        covariance[:count, :count] = self.covariance
+        covariance[count:, :count] = on_parameters @ self.covariance
+        covariance[:count, count:] = covariance[count:, :count].T
+        covariance[count:, count:] = on_parameters @ self.covariance @ on_parameters.T + inverse @ inverse.T
+        return np.concatenate([self.parameters, inverse @ self.model_rest]), covariance
+
+
+def fit_lumped(
+    data: CellData,
+    model: Model,
+    start: FloatArray,
+    priors: Sequence[Prior] = (),
+    free: Sequence[int] | None = None,
+    iterations: int = 60,
+    tolerance: float = 1e-3,
+) -> LumpedFit:
+    """Damped Gauss-Newton (Levenberg-Marquardt) from ``start``.
+
+    Parameters
+    ----------
+    data : CellData
+    model : callable
+        Impedance and derivatives; parameters of the order of 1 (logarithms).
+    start : ndarray, shape (k,)
+    priors : sequence of Prior
+    free : sequence of int, optional
+        Parameters that may move; the others stay and have no uncertainty.
+    iterations : int
+    tolerance : float
+        The fit ends when a step gains less than this in chi-square, in units of the misfit.
+    """
+    moving = np.arange(start.size) if free is None else np.asarray(sorted(free))
+    target = stacked(data.impedance_ohm, data.std_ohm)
+    prior_rows = [p.root @ (np.asarray(p.index)[:, None] == moving[None, :]).astype(float) for p in priors]
+
+    def evaluate(parameters: FloatArray) -> _Point:
+        value, slopes = model(data.s_rad_s, parameters)
+        model_rest = target - stacked(value, data.std_ohm)
+        own = stacked(slopes[:, moving], data.std_ohm)
+        prior_rest = [p.root @ (p.values - parameters[list(p.index)]) for p in priors]
+        rest = data.project(model_rest)
+        return _Point(
+            model_rest,
+            own,
+            rest,
+            np.concatenate([rest, *prior_rest]),
+            np.concatenate([data.project(own), *prior_rows]),
+        )
+
+    parameters = np.array(start, dtype=float)
+    point, damping = evaluate(parameters), 1e-3
+    for _ in range(iterations):
+        moved = parameters.copy()
+        moved[moving] += _step(point, damping)
+        trial = evaluate(moved)
+        gain = point.chi_square - trial.chi_square
+        if gain > 0:
+            parameters, point = moved, trial
+            damping = max(damping / 6, 1e-10)
+            if gain < tolerance * max(1.0, point.chi_square / target.size):
+                break
+        else:
+            damping *= 6
+            if damping > 1e7:
+                break
+    covariance = np.zeros((parameters.size, parameters.size))
+    covariance[np.ix_(moving, moving)] = _inverse(point.jacobian)
+    slopes = np.zeros((target.size, parameters.size))
+    slopes[:, moving] = point.own
+    chi_data = float(point.rest @ point.rest)
+    return LumpedFit(
+        parameters, covariance, chi_data, point.chi_square - chi_data, point.rest, slopes, point.model_rest, data
+    )
+
+
+@dataclass(frozen=True)
+class _Point:
+    """The model at one set of parameters; ``whole`` and ``jacobian`` have the priors' rows below."""
+
+    model_rest: FloatArray
+    own: FloatArray
+    rest: FloatArray
+    whole: FloatArray
+    jacobian: FloatArray
+
+    @cached_property
+    def chi_square(self) -> float:
+        value = float(self.whole @ self.whole)
+        return value if np.isfinite(value) else float("inf")
+
+
+def _step(point: _Point, damping: float) -> FloatArray:
+    """One damped step, at most 1 (a factor of e) for each parameter."""
+    normal = point.jacobian.T @ point.jacobian
+    size = np.sqrt(np.diag(normal)) + 1e-30
+    scaled = normal / np.outer(size, size)
+    step = np.linalg.solve(scaled + damping * np.eye(size.size), (point.jacobian.T @ point.whole) / size) / size
+    return np.clip(step, -1.0, 1.0)
+
+
+def _inverse(jacobian: FloatArray) -> FloatArray:
+    """``(J^T J)^-1`` by singular values of the scaled columns; what the data do not see gets a large variance."""
+    size = np.linalg.norm(jacobian, axis=0)
+    size[size == 0] = 1e-12
+    triangular = linalg.qr(jacobian / size, mode="r", check_finite=False)[0][: size.size]
+    _, singular, right = np.linalg.svd(triangular)
+    singular = np.maximum(singular, 1e-9 * singular[0])
+    return (right.T / singular**2) @ right / np.outer(size, size)
+
+
+def misfit_factor(fit: LumpedFit) -> FloatArray:
+    """Factor >= 1 on the standard deviations where the model leaves more than the noise, shape (cells,).
+
+    The excess over a window counts as an error common to the window: averaging over its cells does not reduce it,
+    so it is multiplied by their number.
+    """
+    cells = fit.data.frequency_hz.size
+    rest = 0.5 * (fit.rest[:cells] ** 2 + fit.rest[cells:] ** 2)
+    half = round(CELLS_PER_OCTAVE * CORRELATED_OCTAVES)
+    sums = np.concatenate([[0.0], np.cumsum(rest)])
+    index = np.arange(cells)
+    low, high = np.maximum(0, index - half), np.minimum(cells, index + half + 1)
+    mean = (sums[high] - sums[low]) / (high - low)
+    excess = np.where(mean > 1 + 4 / np.sqrt(high - low), mean - 1, 0.0)
+    return np.sqrt(1 + excess * 0.5 * (high - low))

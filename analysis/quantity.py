@@ -1,0 +1,113 @@
+"""A number with its uncertainty and its interval of 95 %, and how such numbers follow from fitted parameters."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from scipy import optimize, stats
+
+from analysis.arrays import FloatArray
+
+COVERAGE = 0.95
+
+
+@dataclass(frozen=True)
+class Quantity:
+    """One number.
+
+    Attributes
+    ----------
+    value, std : float
+        Estimate and its standard uncertainty, all sources together.
+    unit : str
+        As it is printed; empty for a pure number.
+    tolerance_std : float
+        The part of ``std`` that comes from the largest tolerance (a rectangular distribution, JCGM 100 4.3.7);
+        the rest counts as normal.
+    """
+
+    value: float
+    std: float
+    unit: str = ""
+    tolerance_std: float = 0.0
+
+    @cached_property
+    def half_width_95(self) -> float:
+        """Half width of the interval that holds the true value with a probability of 95 %."""
+        normal = float(np.sqrt(max(self.std**2 - self.tolerance_std**2, 0.0)))
+        return _half_width(normal, float(np.sqrt(3)) * self.tolerance_std)
+
+    @property
+    def interval_95(self) -> tuple[float, float]:
+        return self.value - self.half_width_95, self.value + self.half_width_95
+
+    def text(self) -> str:
+        """Value and standard uncertainty in words, two digits of the uncertainty."""
+        unit = f" {self.unit}" if self.unit else ""
+        if not self.std > 0:
+            return f"{self.value:.4g}{unit}"
+        decimals = max(0, 1 - int(np.floor(np.log10(self.std))))
+        return f"{self.value:.{min(decimals, 9)}f} ± {self.std:.{min(decimals, 9)}f}{unit}"
+
+    def as_json(self) -> dict[str, float | str | list[float]]:
+        """Value, standard uncertainty and interval for other programs."""
+        return {"value": self.value, "std": self.std, "interval_95": list(self.interval_95), "unit": self.unit}
+
+
+def _half_width(normal_std: float, tolerance: float) -> float:
+    """h with P(abs(N + U) <= h) = 95 % for a normal N and U even within +-tolerance, both around 0."""
+    if tolerance <= 1e-6 * normal_std or tolerance == 0:
+        return float(stats.norm.isf((1 - COVERAGE) / 2)) * normal_std
+    if normal_std <= 1e-6 * tolerance:
+        return COVERAGE * tolerance
+
+    def integral(z: float) -> float:  # of the normal distribution function
+        return float(z * stats.norm.cdf(z) + stats.norm.pdf(z))
+
+    def excess(half_width: float) -> float:
+        high, low = (half_width + tolerance) / normal_std, (half_width - tolerance) / normal_std
+        below = (integral(high) - integral(low)) * normal_std / (2 * tolerance)
+        return 2 * below - 1 - COVERAGE
+
+    return float(optimize.brentq(excess, 0.0, tolerance + 5 * normal_std))
+
+
+def gradient(function: Callable[[FloatArray], float], point: FloatArray, step: FloatArray | float = 1e-5) -> FloatArray:
+    """Central differences of a scalar function, shape of ``point``; steps suit parameters of the order of 1."""
+    steps = np.broadcast_to(np.asarray(step, dtype=float), point.shape)
+    slopes = np.empty(point.size)
+    for index in range(point.size):
+        move = np.zeros(point.size)
+        move[index] = steps[index]
+        slopes[index] = (function(point + move) - function(point - move)) / (2 * steps[index])
+    return slopes
+
+
+def derived(
+    function: Callable[[FloatArray], float],
+    point: FloatArray,
+    covariance: FloatArray,
+    unit: str = "",
+    tolerances: FloatArray | None = None,
+    step: FloatArray | float = 1e-5,
+) -> Quantity:
+    """A quantity that follows from parameters, its uncertainty by the law of propagation (JCGM 100, 5.2.2).
+
+    Parameters
+    ----------
+    function : callable
+        From the parameters, shape (n,), to the number.
+    point, covariance : ndarray, shape (n,) and (n, n)
+    unit : str
+    tolerances : ndarray, shape (n, t), optional
+        Change of each parameter by one standard uncertainty of each tolerance; its square is part of ``covariance``.
+    step : float or ndarray
+        Step of the differences.
+    """
+    slopes = gradient(function, point, step)
+    std = float(np.sqrt(max(slopes @ covariance @ slopes, 0.0)))
+    largest = 0.0 if tolerances is None or tolerances.size == 0 else float(np.max(np.abs(slopes @ tolerances)))
+    return Quantity(float(function(point)), std, unit, min(largest, std))
