@@ -29,6 +29,7 @@ from analysis.decay import (
 )
 from analysis.findings import ResonanceFit
 from analysis.impedance import ImpedanceSpectrum
+from analysis.rational import resonators_ohm
 from capture.errors import StillboxError
 
 BoolArray = NDArray[np.bool_]
@@ -43,8 +44,10 @@ ABOVE_FUNDAMENTAL = 1.3
 """The band begins this far above the highest fundamental peak, where the quotient is not fed by the peak itself,"""
 BELOW_RESONANCE = 0.8
 """but no higher than this share of the lowest resonance."""
-TAPER_RATIO = 1.3
-"""The quotient returns to 1 within this ratio of frequency outside the band."""
+LOW_TAPER = 1.3
+HIGH_TAPER = 1.6
+"""The quotient returns to 1 within these ratios of frequency outside the band; the wider the taper, the sooner its
+own ringing is over."""
 HUM_RATIO = 10.0
 """A bin whose noise variance exceeds the median of its neighbourhood this many times is replaced."""
 NEIGHBOURHOOD_BINS = 61
@@ -135,7 +138,7 @@ def decay_response(
             "a decay needs a take of a driver, free or in a box"
         )
     first_bin = _first_bin(spectrum)
-    lumped = fit.motional_ohm(spectrum.frequency_hz)
+    lumped = _lumped_ohm(fit, spectrum.frequency_hz)
     unexplained, variance, replaced = _without_hum(spectrum, fit)
     whole_record_s = 1.0 / spectrum.resolution_hz
     record_s = _record_length(fit, whole_record_s) if record_s is None else record_s
@@ -145,7 +148,7 @@ def decay_response(
     resonant = fit.impedance_ohm(spectrum.frequency_hz) - fit.baseline_ohm(spectrum.frequency_hz)
     weight = _taper(spectrum.frequency_hz, band_hz)
     excess = weight * (resonant + unexplained) / lumped
-    samples = _even_length(2.2 * TAPER_RATIO * band_hz[1] / spectrum.resolution_hz)
+    samples = _even_length(2.2 * HIGH_TAPER * band_hz[1] / spectrum.resolution_hz)
     quotient = np.ones(samples // 2 + 1, dtype=complex)
     used = min(spectrum.frequency_hz.size, quotient.size - first_bin)
     quotient[first_bin : first_bin + used] += excess[:used]
@@ -218,6 +221,15 @@ def decay_on_log_grid(
     return _with_noise(decay, response)
 
 
+def _lumped_ohm(fit: ResonanceFit, frequency_hz: FloatArray) -> ComplexArray:
+    """Motional impedance of the fundamental peaks alone: a broad pair may stand for a part of the coil."""
+    return resonators_ohm(
+        2j * np.pi * frequency_hz,
+        np.array([part.pole_rad_s for part in fit.motional]),
+        np.array([part.residue_ohm_rad_s for part in fit.motional]),
+    )
+
+
 def _first_bin(spectrum: ImpedanceSpectrum) -> int:
     place = spectrum.frequency_hz[0] / spectrum.resolution_hz
     if abs(place - round(place)) > 1e-3:
@@ -273,8 +285,8 @@ def _band(
     if lowest_hz * BELOW_RESONANCE < low_hz:
         low_hz = BELOW_RESONANCE * lowest_hz
         low_reason = f"begins at {low_hz:.0f} Hz, just below the lowest resonance at {lowest_hz:.1f} Hz"
-    low_hz = max(low_hz, TAPER_RATIO * fit.band_hz[0], TAPER_RATIO * frequency_hz[0])
-    end_hz = min(highest_hz, fit.band_hz[1] / TAPER_RATIO, frequency_hz[-1] / TAPER_RATIO)
+    low_hz = max(low_hz, LOW_TAPER * fit.band_hz[0], LOW_TAPER * frequency_hz[0])
+    end_hz = min(highest_hz, fit.band_hz[1] / HIGH_TAPER, frequency_hz[-1] / HIGH_TAPER)
     high_hz, high_reason = end_hz, f"ends at {end_hz:.0f} Hz, as far as a decay is asked for or was measured"
     for edge_hz, noise, misfit in _shares(
         frequency_hz, unexplained, variance, lumped, low_hz, end_hz, share_of_record
@@ -322,9 +334,9 @@ def _shares(
 
 def _taper(frequency_hz: FloatArray, band_hz: tuple[float, float]) -> FloatArray:
     """1 in the band, falling along half a raised cosine of log frequency outside it."""
-    octaves = np.log(np.asarray(frequency_hz) / np.sqrt(band_hz[0] * band_hz[1]))
-    outside = np.abs(octaves) - 0.5 * np.log(band_hz[1] / band_hz[0])
-    return 0.5 + 0.5 * np.cos(np.pi * np.clip(outside / np.log(TAPER_RATIO), 0.0, 1.0))
+    below = np.log(band_hz[0] / np.asarray(frequency_hz)) / np.log(LOW_TAPER)
+    above = np.log(np.asarray(frequency_hz) / band_hz[1]) / np.log(HIGH_TAPER)
+    return 0.5 + 0.5 * np.cos(np.pi * np.clip(np.maximum(below, above), 0.0, 1.0))
 
 
 def _even_length(samples: float) -> int:

@@ -21,6 +21,8 @@ LAYERS = 44
 LAYER_HEIGHT = 11.0
 """Height of the level range in units of the distance of two layers."""
 GRID_POINTS = 500
+WIDE_ENOUGH = 3.5
+"""The hatched part left of the band carries words where it spans this ratio of frequency."""
 LEVEL_STEPS_DB = (-30.0, -20.0, -10.0)
 
 
@@ -147,6 +149,20 @@ def draw_heat(axes: Axes, decay: CumulativeDecay, range_db: float = RANGE_DB) ->
     return mesh
 
 
+def _say_blind(axes: Axes, centre_hz: float) -> None:
+    axes.text(
+        centre_hz,
+        0.06,
+        "outside the decay's band",
+        transform=axes.get_xaxis_transform(),
+        ha="center",
+        fontsize=SMALL_PT,
+        color=SOFT_INK,
+        bbox={"facecolor": PAPER, "edgecolor": "none", "pad": 1.5, "alpha": 0.85},
+        zorder=2.6,
+    )
+
+
 def _hatch_blind(axes: Axes, decay: CumulativeDecay, heights: FloatArray) -> None:
     """Hatch what was not measured (outside the band) and what the record cannot support (below 1/(T - tau))."""
     low_hz, high_hz = axes.get_xlim()
@@ -167,6 +183,8 @@ def _hatch_blind(axes: Axes, decay: CumulativeDecay, heights: FloatArray) -> Non
         left_hz = np.maximum(left_hz, decay.band_hz[0])
         if decay.band_hz[1] < high_hz:
             axes.axvspan(decay.band_hz[1], high_hz, **hatch)
+        if decay.band_hz[0] > WIDE_ENOUGH * low_hz:
+            _say_blind(axes, float(np.sqrt(low_hz * decay.band_hz[0])))
     if np.ptp(left_hz) == 0:
         axes.axvspan(low_hz, left_hz[0], **hatch)
     else:

@@ -29,9 +29,16 @@ from analysis.picture_style import (
 if TYPE_CHECKING:
     from analysis.comparison import Comparison
 
+MOST_LABELS = 9
+"""So many of the highest resonances carry words; lower ones only their marker, and the table lists them all."""
 LANE_PT = 15.0
 """Height of one row of labels."""
+FOOT_LANES = 0.5
+"""Room below the lowest label, for the markers of resonances without words."""
+OVERREACH_LANES = 0.82
+"""How far the lines reach down across the gap to the panel."""
 MARKER_PT = 6.0
+SMALL_MARKER_PT = 4.5
 LABEL_GAP_PT = 9.0
 """From a mark's line to its text."""
 EXPANDED = 2.0
@@ -42,7 +49,8 @@ EXPANDED = 2.0
 class Mark:
     """One resonance in a picture.
 
-    ``before`` and ``after`` are the findings it stands for; with one state only ``before`` is used.
+    ``before`` and ``after`` are the findings it stands for;
+    ``verdict`` is empty where nothing was compared.
     """
 
     frequency_hz: float
@@ -50,6 +58,12 @@ class Mark:
     label: str
     before: Finding | None = None
     after: Finding | None = None
+    verdict: str = ""
+
+    @property
+    def height_ohm(self) -> float:
+        """The greater of its heights."""
+        return max(finding.resonance.height_ohm for finding in (self.before, self.after) if finding is not None)
 
 
 @dataclass(frozen=True)
@@ -81,7 +95,7 @@ def marks_of_comparison(comparison: Comparison) -> tuple[Mark, ...]:
         named = change.before or change.after
         if named is not None:
             label = f"{frequency_text(change.frequency_hz)} {named.cause}: {change.verdict}"
-            marks.append(Mark(change.frequency_hz, named.cause, label, change.before, change.after))
+            marks.append(Mark(change.frequency_hz, named.cause, label, change.before, change.after, change.verdict))
     return tuple(marks)
 
 
@@ -99,7 +113,8 @@ def place_labels(marks: Sequence[Mark], low_hz: float, high_hz: float, width_pt:
     span = np.log(high_hz / low_hz)
     placed: list[tuple[float, float, float, PlacedLabel]] = []
     inside = [mark for mark in marks if low_hz <= mark.frequency_hz <= high_hz]
-    for mark in sorted(inside, key=lambda mark: mark.frequency_hz, reverse=True):
+    named = sorted(inside, key=lambda mark: mark.height_ohm, reverse=True)[:MOST_LABELS]
+    for mark in sorted(named, key=lambda mark: mark.frequency_hz, reverse=True):
         line_pt = float(np.log(mark.frequency_hz / low_hz) / span * width_pt)
         reach_pt = LABEL_GAP_PT + text_width_pt(mark.label, TEXT_PT) + LABEL_GAP_PT
         leftward = line_pt + reach_pt > width_pt
@@ -117,36 +132,33 @@ def place_labels(marks: Sequence[Mark], low_hz: float, high_hz: float, width_pt:
 
 def lanes_height_pt(labels: Sequence[PlacedLabel]) -> float:
     """Height that the labels need."""
-    return LANE_PT * (1 + max((label.lane for label in labels), default=0))
+    return LANE_PT * (1 + FOOT_LANES + max((label.lane for label in labels), default=0))
 
 
-def draw_labels(axes: Axes, labels: Sequence[PlacedLabel]) -> None:
-    """Draw labels, markers and the upper ends of the lines into an empty axes above the panels."""
+def draw_labels(axes: Axes, labels: Sequence[PlacedLabel], marks: Sequence[Mark]) -> None:
+    """Draw labels, markers and the upper ends of the lines into an empty axes above the panels.
+
+    Marks without a label get their marker alone, small, at the lower edge.
+    """
     lanes = 1 + max((label.lane for label in labels), default=0)
-    axes.set_ylim(0, lanes)
+    axes.set_ylim(-FOOT_LANES, lanes)
     axes.set_axis_off()
+    for mark in {id(mark): mark for mark in marks}.values():
+        if all(label.mark is not mark for label in labels):
+            _draw_marker(axes, mark, -0.5 * FOOT_LANES, SMALL_MARKER_PT)
     for label in labels:
         style = CAUSE_STYLES[label.mark.cause]
         height = label.lane + 0.5
-        axes.plot(
+        (line,) = axes.plot(
             [label.mark.frequency_hz] * 2,
-            [-0.6, height],
+            [-OVERREACH_LANES, height],
             color=style.colour,
             linewidth=0.8,
             alpha=0.75,
             clip_on=False,
         )
-        axes.plot(
-            [label.mark.frequency_hz],
-            [height],
-            marker=style.marker,
-            markersize=MARKER_PT,
-            color=style.colour,
-            markeredgecolor=PAPER,
-            markeredgewidth=0.6,
-            gid=f"mark {label.mark.cause}",
-            clip_on=False,
-        )
+        line.set_in_layout(False)
+        _draw_marker(axes, label.mark, height, MARKER_PT)
         axes.annotate(
             label.mark.label,
             (label.mark.frequency_hz, height),
@@ -158,6 +170,21 @@ def draw_labels(axes: Axes, labels: Sequence[PlacedLabel]) -> None:
             color=INK,
             annotation_clip=False,
         )
+
+
+def _draw_marker(axes: Axes, mark: Mark, height: float, size_pt: float) -> None:
+    style = CAUSE_STYLES[mark.cause]
+    axes.plot(
+        [mark.frequency_hz],
+        [height],
+        marker=style.marker,
+        markersize=size_pt,
+        color=style.colour,
+        markeredgecolor=PAPER,
+        markeredgewidth=0.6,
+        gid=f"mark {mark.cause}",
+        clip_on=False,
+    )
 
 
 def draw_mark_lines(axes: Axes, marks: Sequence[Mark], zorder: float = 0.8) -> None:
@@ -239,7 +266,7 @@ def _draw_height(axes: Axes, mark: Mark, limit: DetectionLimit | None, styles: S
                 elinewidth=0.9,
                 zorder=4,
             )
-    if not two_states or mark.before is None:
+    if not mark.verdict or mark.before is None:
         return
     begin = mark.before.resonance
     if mark.after is not None:

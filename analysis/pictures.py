@@ -97,7 +97,7 @@ def picture_of_findings(
     *,
     decay_style: DecayStyle = "ridges",
     low_hz: float = LOWEST_HZ,
-    high_hz: float = HIGHEST_HZ,
+    high_hz: float | None = None,
     width_in: float = WIDTH_IN,
 ) -> Figure:
     """The picture: impedance above, heights of the resonances, decay below, each resonance a mark through all.
@@ -112,7 +112,7 @@ def picture_of_findings(
         states.
     decay_style : {"ridges", "heat"}
     low_hz, high_hz, width_in
-        Frequency axis and width of the picture.
+        Frequency axis and width of the picture. Without ``high_hz`` the axis ends an octave above the decay.
     """
     marks = _marks(states, comparison)
     limits = [state.findings.detection_limit for state in states if state.findings is not None]
@@ -122,6 +122,9 @@ def picture_of_findings(
         for state, style in zip(states, styles, strict=True)
         if state.decay is not None
     ]
+    if high_hz is None:
+        ends_hz = [2 * decay.band_hz[1] for decay, _, _ in decays if decay.band_hz is not None]
+        high_hz = min(HIGHEST_HZ, max(ends_hz, default=HIGHEST_HZ))
     heights = [CURVE_IN, *([HEIGHTS_IN] if limits else []), *([DECAY_IN] * len(decays))]
     figure, panels = _panels(title, marks, heights, low_hz, high_hz, width_in)
     _draw_impedance(panels[0], states, styles)
@@ -221,7 +224,7 @@ def _panels(
     for axes in panels:
         frequency_axis(axes, low_hz, high_hz, labelled=axes is panels[-1])
     if labels:
-        draw_labels(panels[0], labels)
+        draw_labels(panels[0], labels, [mark for mark in marks if low_hz <= mark.frequency_hz <= high_hz])
         panels = panels[1:]
     return figure, panels
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,8 +28,10 @@ SEARCH_BANDWIDTHS = 0.75
 STEADY_BANDWIDTHS = 0.5
 """A ridge has ended where its crest has left its first place by more than this many bandwidths."""
 LEAST_PROMINENCE_DB = 6.0
-LEAST_FALL_DB = 15.0
-"""A ridge without a finding must be followed at least this far down: noise, too, makes crests for a few slices."""
+LEAST_FALL_DB = 8.0
+"""A ridge must be followed at least this far down for a decay time."""
+LEAST_FALL_UNPROMPTED_DB = 15.0
+"""And this far where no finding stands behind it: noise, too, makes crests for a few slices."""
 USUAL_Q = 10.0
 """Stands for the bandwidth of ridges looked for without a finding."""
 
@@ -113,11 +115,8 @@ def find_ridges(decay: CumulativeDecay) -> tuple[Ridge, ...]:
         for crest in crests
         if decay.meaningful[first, crest]
     )
-    return tuple(
-        ridge
-        for ridge in ridges
-        if ridge.slope_db_per_s is not None and ridge.level_db[0] - ridge.level_db[-1] >= LEAST_FALL_DB
-    )
+    distinct = {ridge.frequency_hz: ridge for ridge in ridges if ridge.slope_db_per_s is not None}
+    return tuple(ridge for ridge in distinct.values() if _fall_db(ridge) >= LEAST_FALL_UNPROMPTED_DB)
 
 
 def _check_axis(decay: CumulativeDecay) -> None:
@@ -145,12 +144,19 @@ def _follow(decay: CumulativeDecay, near_hz: float, bandwidth_hz: float) -> Ridg
     )
     if slices.size < FEWEST_SLICES:
         reason = f"clear of noise and neighbours in {slices.size} slices only; {FEWEST_SLICES} are needed"
-        return Ridge(ridge.frequency_hz, ridge.time_s, ridge.crest_hz, ridge.level_db, reason=reason)
+        return replace(ridge, reason=reason)
+    if _fall_db(ridge) < LEAST_FALL_DB:
+        reason = f"falls by {_fall_db(ridge):.1f} dB only before it is lost; {LEAST_FALL_DB:g} dB are needed"
+        return replace(ridge, reason=reason)
     slope, slope_std = _slope_with_bend(ridge.time_s, ridge.level_db, _level_covariance(decay, slices, column))
     if slope <= 2 * slope_std:
         reason = f"does not fall clearly: {slope:.0f} dB/s with a standard deviation of {slope_std:.0f} dB/s"
-        return Ridge(ridge.frequency_hz, ridge.time_s, ridge.crest_hz, ridge.level_db, reason=reason)
-    return Ridge(ridge.frequency_hz, ridge.time_s, ridge.crest_hz, ridge.level_db, slope, slope_std)
+        return replace(ridge, reason=reason)
+    return replace(ridge, slope_db_per_s=slope, slope_std_db_per_s=slope_std)
+
+
+def _fall_db(ridge: Ridge) -> float:
+    return float(ridge.level_db[0] - ridge.level_db[-1])
 
 
 def _why_absent(decay: CumulativeDecay, near_hz: float) -> str:

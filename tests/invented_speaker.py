@@ -8,7 +8,6 @@ import numpy as np
 
 from analysis.findings import Cause, DetectionLimit, Finding, FindingsReport, Resonance, ResonanceFit
 from analysis.impedance import ImpedanceCurve, ImpedanceSpectrum
-from analysis.rational import real_basis
 
 BARE = ((178.0, 24.0, 0.35), (287.0, 16.0, 1.9), (512.0, 14.0, 0.55), (1180.0, 9.0, 0.8))
 """Frequency in Hz, Q, height in ohms: wall, two standing waves, driver."""
@@ -22,6 +21,7 @@ CAUSES: dict[float, Cause] = {
     1178.0: "driver",
 }
 VENTED = ((22.0, 5.0, 28.0), (61.0, 4.0, 24.0))
+COIL_COEFFICIENTS = 20
 CLOSED = ((68.0, 3.6, 32.0),)
 
 
@@ -45,16 +45,11 @@ def fit(
 ) -> ResonanceFit:
     """A fit as `analysis.resonances` would return it, with the detection limit of a middling measurement."""
     limit_hz = np.geomspace(15.0, 20_000.0, 120)
-    coil_s = 2j * np.pi * np.geomspace(5.0, 40_000.0, 200)
-    coil = 5.7 + 9e-5 * coil_s + 1.3 * coil_s / (coil_s + 5.6e3) + 6.0 * coil_s / (coil_s + 5.6e4)
-    basis = real_basis(coil_s)
-    return ResonanceFit(
+    bare = ResonanceFit(
         motional=tuple(resonance(*part) for part in motional),
         broad=(),
         resonances=tuple(resonance(*part) for part in parts),
-        real_coefficients=np.linalg.lstsq(
-            np.concatenate([basis.real, basis.imag]), np.concatenate([coil.real, coil.imag])
-        )[0],
+        real_coefficients=np.zeros(COIL_COEFFICIENTS),
         detection_limit=DetectionLimit(
             frequency_hz=limit_hz,
             height_ohm=0.006 * (1 + (limit_hz / 3_000.0) ** 1.2 + (25.0 / limit_hz) ** 2),
@@ -64,6 +59,18 @@ def fit(
         band_hz=(15.0, 20_000.0),
         reduced_chi_square=1.02,
     )
+    return replace(bare, real_coefficients=_coil_coefficients(bare))
+
+
+def _coil_coefficients(bare: ResonanceFit) -> np.ndarray:
+    """Coefficients that make the coil 5.7 ohm, 90 uH and two relaxations, whatever columns the fit has for it."""
+    frequency_hz = np.geomspace(5.0, 40_000.0, 200)
+    s = 2j * np.pi * frequency_hz
+    coil = 5.7 + 9e-5 * s + 1.3 * s / (s + 5.6e3) + 6.0 * s / (s + 5.6e4)
+    columns = np.stack(
+        [replace(bare, real_coefficients=row).coil_ohm(frequency_hz) for row in np.eye(COIL_COEFFICIENTS)], axis=1
+    )
+    return np.linalg.lstsq(np.concatenate([columns.real, columns.imag]), np.concatenate([coil.real, coil.imag]))[0]
 
 
 def spectrum(

@@ -1,0 +1,219 @@
+"""One self-contained HTML report of a build: pictures, findings, comparison, decay, calibration, cautions.
+
+A pure function of plain data: `render_report` takes what it prints and nothing else. The page holds its pictures
+within itself, asks nothing of the network and is made for screen and paper.
+"""
+
+from __future__ import annotations
+
+import base64
+from collections import Counter
+from dataclasses import dataclass
+from functools import cache
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Literal
+
+import numpy as np
+from jinja2 import Environment, FileSystemLoader, StrictUndefined
+
+from analysis.findings import Cause, Finding, FindingsReport
+from analysis.ridges import Ridge
+from capture.whole_file import write_whole
+
+if TYPE_CHECKING:
+    from analysis.comparison import Change, Comparison
+
+Fact = tuple[str, str]
+"""A label and its value, in words."""
+
+_TEMPLATES = Path(__file__).parent / "templates"
+_MEDIA_TYPES = {"svg": "image/svg+xml", "png": "image/png"}
+_NONE = "–"
+
+
+@dataclass(frozen=True)
+class ReportPicture:
+    """A picture with its caption; ``content`` is the whole SVG or PNG file."""
+
+    caption: str
+    content: bytes
+    kind: Literal["svg", "png"] = "svg"
+
+
+@dataclass(frozen=True)
+class ReportState:
+    """One state: its findings, and how it was measured.
+
+    ``ridges`` belong to the findings in their order, or are empty where no decay was computed; ``decay_notes`` say
+    where its band ends and why.
+    """
+
+    name: str
+    take: str
+    findings: FindingsReport
+    facts: tuple[Fact, ...] = ()
+    ridges: tuple[Ridge, ...] = ()
+    decay_notes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class Report:
+    """All that the page says."""
+
+    build: str
+    unit: str
+    written: str
+    program: str
+    states: tuple[ReportState, ...]
+    measurement: tuple[Fact, ...] = ()
+    calibration: tuple[str, ...] = ()
+    pictures: tuple[ReportPicture, ...] = ()
+    comparison: Comparison | None = None
+    tuning: tuple[str, ...] = ()
+    cautions: tuple[str, ...] = ()
+    warnings: tuple[str, ...] = ()
+
+
+def render_report(report: Report) -> str:
+    """The page as HTML text; everything from outside is escaped."""
+    return (
+        _environment()
+        .get_template("report.html.j2")
+        .render(
+            report=report,
+            summary=summary_sentences(report),
+            pictures=[_picture_row(picture) for picture in report.pictures],
+            states=[_state_rows(state) for state in report.states],
+            changes=[]
+            if report.comparison is None
+            else [_change_row(change) for change in report.comparison.changes],
+        )
+    )
+
+
+def write_report(path: Path, report: Report) -> None:
+    """Write the page.
+
+    Raises
+    ------
+    StillboxError
+        The file cannot be written.
+    """
+    write_whole(Path(path), render_report(report))
+
+
+def summary_sentences(report: Report) -> tuple[str, ...]:
+    """The result in one or two sentences."""
+    if report.comparison is not None:
+        verdicts = Counter(change.verdict for change in report.comparison.changes)
+        counted = ", ".join(f"{count} {verdict}" for verdict, count in verdicts.items())
+        total = sum(verdicts.values())
+        if not total:
+            return ("No resonance was found in either state.",)
+        noun = "resonance" if total == 1 else "resonances"
+        return (f"From {report.comparison.before} to {report.comparison.after}: of {total} {noun}, {counted}.",)
+    return tuple(_state_sentence(state) for state in report.states)
+
+
+def _state_sentence(state: ReportState) -> str:
+    findings = state.findings.findings
+    if not findings:
+        return f"{state.name}: no resonance stands clear of the noise."
+    highest = max(findings, key=lambda finding: finding.resonance.height_ohm)
+    noun = "resonance" if len(findings) == 1 else "resonances"
+    return (
+        f"{state.name}: {len(findings)} {noun}; the highest, {highest.resonance.height_ohm:.2g} Ω at "
+        f"{highest.resonance.frequency_hz:.4g} Hz, is put down to: {highest.cause}."
+    )
+
+
+def value_text(value: float, std: float, unit: str = "") -> str:
+    """Value and standard uncertainty, two digits of the latter (JCGM 100, 7.2.6): 287.31 ± 0.12 Hz."""
+    tail = f" {unit}" if unit else ""
+    if not (np.isfinite(std) and std > 0):
+        return f"{value:.4g}{tail}"
+    decimals = 1 - int(np.floor(np.log10(float(f"{std:.1e}"))))
+    rounded_value, rounded_std = round(value, decimals), round(std, decimals)
+    shown = max(decimals, 0)
+    return f"{rounded_value:.{shown}f} ± {rounded_std:.{shown}f}{tail}"
+
+
+@cache
+def _environment() -> Environment:
+    return Environment(
+        loader=FileSystemLoader(_TEMPLATES),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+
+
+def _picture_row(picture: ReportPicture) -> dict[str, str]:
+    encoded = base64.b64encode(picture.content).decode("ascii")
+    return {"caption": picture.caption, "source": f"data:{_MEDIA_TYPES[picture.kind]};base64,{encoded}"}
+
+
+def _state_rows(state: ReportState) -> dict[str, Any]:
+    ridges: tuple[Ridge | None, ...] = state.ridges or (None,) * len(state.findings.findings)
+    limit = state.findings.detection_limit
+    return {
+        "name": state.name,
+        "take": state.take,
+        "facts": state.facts,
+        "decay_notes": state.decay_notes,
+        "warnings": state.findings.warnings,
+        "limit": f"Q {limit.q:g} seen with a probability of 95 %, false-alarm rate {limit.false_alarm_rate:.2g}",
+        "findings": [
+            _finding_row(finding, ridge, limit.at(finding.resonance.frequency_hz))
+            for finding, ridge in zip(state.findings.findings, ridges, strict=True)
+        ],
+    }
+
+
+def _finding_row(finding: Finding, ridge: Ridge | None, limit_ohm: float) -> dict[str, Any]:
+    resonance = finding.resonance
+    return {
+        "frequency": value_text(resonance.frequency_hz, resonance.frequency_std_hz),
+        "q": value_text(resonance.q, resonance.q_std),
+        "height": value_text(resonance.height_ohm, resonance.height_std_ohm),
+        "limit": f"{limit_ohm:.2g}",
+        "cause": finding.cause,
+        "cause_class": _cause_class(finding.cause),
+        "confidence": f"{100 * finding.confidence:.0f} %",
+        "decay": _decay_text(ridge),
+        "decay_reason": "" if ridge is None else ridge.reason,
+        "evidence": finding.evidence,
+        "advice": finding.advice,
+    }
+
+
+def _decay_text(ridge: Ridge | None) -> str:
+    if ridge is None or ridge.decay_time_s is None or ridge.decay_time_std_s is None:
+        return _NONE
+    return value_text(1e3 * ridge.decay_time_s, 1e3 * ridge.decay_time_std_s)
+
+
+def _change_row(change: Change) -> dict[str, str]:
+    named = change.before or change.after
+    cause: Cause = "undecided" if named is None else named.cause
+    return {
+        "frequency": f"{change.frequency_hz:.4g}",
+        "cause": cause,
+        "cause_class": _cause_class(cause),
+        "before": _height_text(change.before),
+        "after": _height_text(change.after),
+        "verdict": change.verdict,
+        "significance": f"{change.significance:.2g}" if np.isfinite(change.significance) else _NONE,
+        "limit": f"{change.detection_limit_ohm:.2g}" if np.isfinite(change.detection_limit_ohm) else _NONE,
+    }
+
+
+def _height_text(finding: Finding | None) -> str:
+    if finding is None:
+        return _NONE
+    return value_text(finding.resonance.height_ohm, finding.resonance.height_std_ohm)
+
+
+def _cause_class(cause: Cause) -> str:
+    return "cause-" + cause.replace(" ", "-")
