@@ -9,13 +9,12 @@ from typing import TYPE_CHECKING
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.font_manager import FontProperties
-from matplotlib.textpath import TextPath
+from matplotlib.textpath import text_to_path
 
 from analysis.findings import Cause, DetectionLimit, Finding
 from analysis.picture_style import (
     BLIND,
     CAUSE_STYLES,
-    FONT_FAMILY,
     INK,
     PAPER,
     SMALL_PT,
@@ -101,7 +100,9 @@ def marks_of_comparison(comparison: Comparison) -> tuple[Mark, ...]:
 
 def text_width_pt(text: str, size_pt: float) -> float:
     """Width of a text in points, measured on the font itself."""
-    return float(TextPath((0, 0), text, size=size_pt, prop=FontProperties(family=FONT_FAMILY)).get_extents().width)
+    font = FontProperties(size=size_pt)
+    width, _, _ = text_to_path.get_text_width_height_descent(text, font, ismath=False)
+    return float(width)
 
 
 def place_labels(marks: Sequence[Mark], low_hz: float, high_hz: float, width_pt: float) -> tuple[PlacedLabel, ...]:

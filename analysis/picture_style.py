@@ -34,7 +34,6 @@ BLIND = "#d9e0e4"
 TEXT_PT = 9.5
 SMALL_PT = 8.0
 TITLE_PT = 12.5
-FONT_FAMILY = "DejaVu Sans"
 
 PICTURE_SUFFIXES = (".svg", ".png", ".pdf")
 PICTURE_DPI = 160
@@ -51,9 +50,9 @@ class StateStyle:
     width: float
 
     @property
-    def line(self) -> tuple[float, tuple[float, ...] | None]:
+    def line(self) -> str | tuple[float, tuple[float, ...]]:
         """Line style as matplotlib takes it."""
-        return (0.0, self.dashes or None)
+        return (0.0, self.dashes) if self.dashes else "-"
 
 
 ALONE = StateStyle("#2f4f6f", (), 1.5)
@@ -169,7 +168,7 @@ def picture_bytes(figure: Figure, suffix: str) -> bytes:
     # Without date and with a fixed salt the same results give the same file.
     metadata = {".svg": {"Date": None}, ".pdf": {"CreationDate": None}, ".png": {}}[suffix]
     buffer = io.BytesIO()
-    with rc_context({"svg.hashsalt": "stillbox", "font.family": FONT_FAMILY}):
+    with rc_context({"svg.hashsalt": "stillbox"}):
         figure.savefig(
             buffer, format=suffix[1:], dpi=PICTURE_DPI, metadata=metadata, facecolor=figure.get_facecolor()
         )

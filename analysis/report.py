@@ -204,9 +204,15 @@ def _change_row(change: Change) -> dict[str, str]:
         "before": _height_text(change.before),
         "after": _height_text(change.after),
         "verdict": change.verdict,
-        "significance": f"{change.significance:.2g}" if np.isfinite(change.significance) else _NONE,
+        "significance": _significance_text(change.significance),
         "limit": f"{change.detection_limit_ohm:.2g}" if np.isfinite(change.detection_limit_ohm) else _NONE,
     }
+
+
+def _significance_text(significance: float) -> str:
+    if not np.isfinite(significance):
+        return _NONE
+    return f"{significance:.0f}" if abs(significance) >= 10 else f"{significance:.1f}"
 
 
 def _height_text(finding: Finding | None) -> str:
