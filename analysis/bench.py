@@ -11,9 +11,10 @@ from functools import cached_property
 
 import numpy as np
 
+from analysis.causes import assign_causes
+from analysis.findings import FindingsReport, ResonanceFit
 from analysis.impedance import ImpedanceCurve, ImpedanceSpectrum, curve_of_spectrum
 from analysis.resonances import fit_resonances
-from analysis.findings import ResonanceFit
 from analysis.transfer import ChannelRatio, channel_ratio
 from analysis.uncertainty import ResistorCheck, check_resistor
 from calibration.jig import STANDARD_SUBJECTS, JigCalibration, fit_jig
@@ -164,6 +165,40 @@ class Bench:
     def _fundamental_hz(self, free_air: TakeInfo) -> float | None:
         motional = self.fit(free_air).motional
         return motional[0].frequency_hz if motional else None
+
+    def findings(self, state: str | None = None, unit: str | None = None) -> FindingsReport:
+        """Resonances of the newest in-box take of a state and unit, each with its cause.
+
+        None in ``state`` or ``unit`` takes the newest in-box take whatever they are.
+        """
+        return self.findings_of(self._in_box(state, unit))
+
+    def findings_of(self, take: TakeInfo) -> FindingsReport:
+        """Resonances of one in-box take, each with its cause."""
+        if take.subject != "in-box":
+            raise StillboxError(f"take {take.number} is of {take.subject}; causes are told from a take of in-box")
+        free_air = self.newest("free-air", unit=take.unit)
+        fit = self.fit(take)
+        found, warnings = assign_causes(fit, None if free_air is None else self.fit(free_air), self.build.description)
+        return FindingsReport(
+            build=self.build.description.name or self.build.path.resolve().name,
+            state=take.state,
+            unit=take.unit,
+            findings=found,
+            fit=fit,
+            warnings=(*fit.warnings, *warnings),
+        )
+
+    def _in_box(self, state: str | None, unit: str | None) -> TakeInfo:
+        take = self.newest("in-box", state, unit)
+        if take is None:
+            there = ", ".join(sorted({f"{t.state}/{t.unit}" for t in self.takes if t.subject == "in-box"}))
+            wanted = "/".join(part or "any" for part in (state, unit))
+            raise StillboxError(
+                f"{self.build.path} has no in-box take of state/unit {wanted}; "
+                + (f"there are: {there}" if there else "import or record one with --subject in-box")
+            )
+        return take
 
     def newest(self, subject: str, state: str | None = None, unit: str | None = None) -> TakeInfo | None:
         """The newest take that fits; None in ``state`` or ``unit`` fits all."""

@@ -81,7 +81,10 @@ class ResonanceFit:
 
     def coil_ohm(self, frequency_hz: FloatArray) -> ComplexArray:
         """Voice coil with DC resistance, shape of ``frequency_hz``."""
-        return real_basis(2j * np.pi * np.asarray(frequency_hz)) @ self.real_coefficients
+        return (
+            real_basis(2j * np.pi * np.asarray(frequency_hz), self.real_coefficients.size - 2)
+            @ self.real_coefficients
+        )
 
     def motional_ohm(self, frequency_hz: FloatArray) -> ComplexArray:
         """Lumped motional impedance without the resonances."""

@@ -36,13 +36,13 @@ CELLS_PER_OCTAVE = 96
 HIGHEST_HZ = 20_000.0
 FALSE_ALARM_RATE = 0.001
 """Probability that a speaker without resonances yields any finding."""
-INDEPENDENT_PLACES = 2_000
-"""Places (frequency and Q) that the search tries independently, 15 Hz to 20 kHz, Q 2 to 60."""
+INDEPENDENT_PLACES = 5_000
+"""Places (frequency and Q) that the search tries independently, 15 Hz to 20 kHz, Q 2 to 300."""
 THRESHOLD = float(stats.chi2.isf(FALSE_ALARM_RATE / INDEPENDENT_PLACES, 4))
 """Chi-square that a resonator (two numbers for the pole, two for the residue) must explain."""
 DETECTION_PROBABILITY = 0.95
 LIMIT_Q = 10.0
-LOWEST_Q, HIGHEST_Q = 2.0, 150.0
+LOWEST_Q = 2.0
 FLOOR = 1e-5
 """What the measuring chain itself can be trusted to, relative to the impedance (windows, interpolation)."""
 
@@ -54,6 +54,9 @@ HIGHEST_FUNDAMENTAL_HZ = 4_000.0
 HIGHEST_PARTNER_HZ = 500.0
 LOWEST_FUNDAMENTAL_Q = 0.7
 
+RELAXATIONS = (18, 28, 40)
+"""Numbers of relaxations that are tried for the coil, fewest first."""
+_GOOD_FIT = 1.1
 _START_POLES = 20
 _MOST_ADDED = 8
 _RELOCATIONS = 8
@@ -141,29 +144,34 @@ def fit_resonances(
 
 def _fit(spectrum: ImpedanceSpectrum, port: bool | None, free_air_hz: float | None) -> ResonanceFit:
     cells = _cells(spectrum)
-    data = cells.data()
-    fit = FitProblem.of(data).solve(_starting_poles(data))
-    fit = _pruned(FitProblem.of(cells.data(fit)), fit.poles_rad_s)
-    fit = _settle(FitProblem.of(cells.data(fit)), fit.poles_rad_s)
-    problem = FitProblem.of(cells.data(fit, _misfit(fit, cells.frequency_hz.size)))
+    relaxations, fit = _first_fit(cells)
+    fit = _settle(FitProblem.of(cells.data(fit), relaxations), fit.poles_rad_s)
+    problem = FitProblem.of(cells.data(fit, _misfit(fit, cells.frequency_hz.size)), relaxations)
     fit = _settle(problem, fit.poles_rad_s)
     return _report(problem, fit, spectrum, port, free_air_hz)
 
 
-def _starting_poles(data: WeightedData) -> ComplexArray:
-    low, high = data.frequency_hz[0], data.frequency_hz[-1]
+def _first_fit(cells: _Cells) -> tuple[int, PairFit]:
+    """Pairs by vector fitting, pruned, with as few relaxations as leave no more than the noise."""
+    best: tuple[int, PairFit] | None = None
+    for relaxations in RELAXATIONS:
+        problem = FitProblem.of(cells.data(), relaxations)
+        fit = problem.solve(_starting_poles(problem))
+        fit = _pruned(FitProblem.of(cells.data(fit), relaxations), fit.poles_rad_s)
+        if best is None or fit.chi_square < best[1].chi_square:
+            best = relaxations, fit
+        if fit.chi_square < _GOOD_FIT * fit.rest.size:
+            break
+    assert best is not None
+    return best
+
+
+def _starting_poles(problem: FitProblem) -> ComplexArray:
+    low, high = problem.data.frequency_hz[0], problem.data.frequency_hz[-1]
     poles = np.array([pole_from(f, 8.0) for f in np.geomspace(1.3 * low, 0.6 * high, _START_POLES)])
     for _ in range(_RELOCATIONS):
-        poles = relocate_poles(data, poles)
-    return poles[_plausible(poles, data)]
-
-
-def _plausible(poles: ComplexArray, data: WeightedData) -> NDArray[np.bool_]:
-    """Inside the band, and wider than a resolution bin."""
-    frequency = np.abs(poles) / (2 * np.pi)
-    q = np.abs(poles) / (2 * np.abs(poles.real))
-    low, high = data.frequency_hz[0], data.frequency_hz[-1]
-    return (frequency > 0.5 * low) & (frequency < high) & (q < HIGHEST_Q)
+        poles = relocate_poles(problem, poles)
+    return poles[problem.free(poles)]
 
 
 def _settle(problem: FitProblem, poles: ComplexArray) -> PairFit:
@@ -179,12 +187,13 @@ def _settle(problem: FitProblem, poles: ComplexArray) -> PairFit:
 
 def _pruned(problem: FitProblem, poles: ComplexArray) -> PairFit:
     fit = _drop_weak(problem, problem.solve(poles))
-    return _drop_split(problem, refine(problem, fit.poles_rad_s))
+    fit = _drop_weak(problem, refine(problem, fit.poles_rad_s))
+    return _drop_split(problem, fit)
 
 
 def _drop_weak(problem: FitProblem, fit: PairFit) -> PairFit:
     while fit.poles_rad_s.size:
-        explained = np.where(_plausible(fit.poles_rad_s, problem.data), fit.explained, 0.0)
+        explained = np.where(problem.free(fit.poles_rad_s), fit.explained, 0.0)
         weakest = int(np.argmin(explained))
         if explained[weakest] >= THRESHOLD:
             break
@@ -197,8 +206,9 @@ def _drop_split(problem: FitProblem, fit: PairFit) -> PairFit:
     tried: set[complex] = set()
     while fit.poles_rad_s.size > 1:
         poles = fit.poles_rad_s
-        nearest = np.array([np.min(np.abs(np.delete(poles, i) - p) / np.abs(p)) for i, p in enumerate(poles)])
-        doubtful = [i for i in range(poles.size) if nearest[i] < 0.15 and complex(poles[i]) not in tried]
+        distance = np.abs(poles[:, None] - poles) / np.add.outer(np.abs(poles.real), np.abs(poles.real))
+        nearest = np.min(distance + np.diag(np.full(poles.size, np.inf)), axis=1)
+        doubtful = [i for i in range(poles.size) if nearest[i] < 1.0 and complex(poles[i]) not in tried]
         if not doubtful:
             break
         index = min(doubtful, key=lambda i: fit.height_ohm[i])
@@ -213,10 +223,9 @@ def _drop_split(problem: FitProblem, fit: PairFit) -> PairFit:
 def _add_missing(problem: FitProblem, fit: PairFit) -> PairFit | None:
     """Fit with one more resonator where the rest shows one that is significant; None where it shows none."""
     for pole in _candidates(problem, fit):
-        trial = refine(problem, np.append(fit.poles_rad_s, pole), iterations=15)
-        plausible = _plausible(trial.poles_rad_s, problem.data).all()
-        if plausible and fit.chi_square - trial.chi_square >= THRESHOLD:
-            return trial
+        trial = refine(problem, np.append(fit.poles_rad_s, pole), held=fit.poles_rad_s.size)
+        if problem.free(trial.poles_rad_s).all() and fit.chi_square - trial.chi_square >= THRESHOLD:
+            return refine(problem, trial.poles_rad_s)
     return None
 
 
@@ -268,7 +277,7 @@ def _report(
         motional=tuple(motional),
         broad=tuple(r for r in others if r.q < LOWEST_Q),
         resonances=tuple(r for r in others if r.q >= LOWEST_Q),
-        real_coefficients=problem.complete(fit.poles_rad_s).real_coefficients,
+        real_coefficients=problem.real_coefficients(fit),
         detection_limit=_detection_limit(problem, tangent),
         band_hz=(float(problem.data.frequency_hz[0]), float(problem.data.frequency_hz[-1])),
         reduced_chi_square=fit.chi_square / (2 * problem.data.s_rad_s.size),
@@ -317,28 +326,29 @@ def _gradients(pole: complex, residue: complex) -> FloatArray:
 def _motional(resonances: list[Resonance], port: bool | None, free_air_hz: float | None) -> list[Resonance]:
     """The fundamental peak; with it the second peak of a vented box, if there is one.
 
-    Told by their share in the cone's motion: both peaks of a vented box carry a good part of it, a standing wave
-    moves the cone little, however tall its narrow peak is. A closed box only raises the driver's resonance, so
-    with a free-air take the lower of two peaks must lie below that of free air.
+    Nothing but a port makes a peak below the fundamental, and a closed box only raises the driver's resonance: so
+    what lies below free air is the lower peak of a vented box. An upper peak is told from a standing wave by its
+    share in the cone's motion: a standing wave moves the cone little, however tall its narrow peak is.
     """
     low = [r for r in resonances if r.frequency_hz < HIGHEST_FUNDAMENTAL_HZ and r.q > LOWEST_FUNDAMENTAL_Q]
     if not low:
         return []
     first = max(low, key=lambda r: r.height_ohm)
-    partners = [
-        r
-        for r in low
-        if r is not first
-        and r.frequency_hz < HIGHEST_PARTNER_HZ
-        and _share(r) > 0.2 * _share(first)
-        and max(r.frequency_hz, first.frequency_hz) < 6 * min(r.frequency_hz, first.frequency_hz)
-    ]
-    if port is False or not partners:
+    if port is False:
         return [first]
-    pair = sorted([first, max(partners, key=_share)], key=lambda r: r.frequency_hz)
-    if free_air_hz is not None and not pair[0].frequency_hz < 0.97 * free_air_hz < pair[1].frequency_hz:
+    below = [r for r in low if first.frequency_hz / 6 < r.frequency_hz < first.frequency_hz]
+    below = [r for r in below if r.height_ohm > 0.03 * first.height_ohm]
+    highest_hz = min(6 * first.frequency_hz, HIGHEST_PARTNER_HZ)
+    above = [r for r in low if first.frequency_hz < r.frequency_hz < highest_hz]
+    if free_air_hz is None:
+        partners = below + [r for r in above if _share(r) > 0.2 * _share(first)]
+    elif first.frequency_hz > 0.97 * free_air_hz:
+        partners = [r for r in below if r.frequency_hz < 0.97 * free_air_hz]
+    else:
+        partners = [r for r in above if r.frequency_hz > free_air_hz and _share(r) > 0.05 * _share(first)]
+    if not partners:
         return [first]
-    return pair
+    return sorted([first, max(partners, key=_share)], key=lambda r: r.frequency_hz)
 
 
 def _share(resonance: Resonance) -> float:
