@@ -95,6 +95,13 @@ class Playback:
         return self.samples.size + self.tail_frames
 
 
+class RecordingStopped(StillboxError):
+    """Someone asked to stop; nothing was kept."""
+
+    def __init__(self) -> None:
+        super().__init__("stopped; nothing of this recording was kept")
+
+
 class StreamState:
     """What a running stream tells whoever watches it, and how it is stopped. Single values only, so no locks.
 

@@ -84,7 +84,7 @@ class RigParts:
     input_peak_volts: float = 1.4
     second_gain: float = 1.01
     noise_dbfs: float = -100.0
-    loud_noise_dbfs: float = -45.0
+    loud_noise_dbfs: float = -30.0
     hum_dbfs: float = -45.0
     coupling_hz: float = 2.0
     latency_frames: int = 480

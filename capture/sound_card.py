@@ -273,3 +273,9 @@ def list_entries() -> list[DeviceInfo]:
     """Every entry of PortAudio's list, in its order, without rates."""
     sounds = portaudio()
     return [_described(sounds, index) for index in range(len(sounds.query_devices()))]
+
+
+def default_indices() -> tuple[int, int]:
+    """PortAudio's default output and input; -1 where there is none."""
+    recording, playing = portaudio().default.device
+    return int(playing), int(recording)

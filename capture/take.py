@@ -37,6 +37,11 @@ NAME_PATTERN = r"^[A-Za-z0-9][A-Za-z0-9 ._+-]{0,39}$"
 """Names of states and units: they become part of file names."""
 
 
+def usual_state(subject: str) -> str:
+    """The state of a take for which none was named: ``stock`` in the box, none elsewhere."""
+    return "stock" if subject == "in-box" else ""
+
+
 class LiveRecord(BaseModel):
     """How a take of a sound card or of the practice rig was made.
 

@@ -12,7 +12,14 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from capture.audio_device import AudioDevice, Collected, Playback, StreamReport, StreamState
+from capture.audio_device import (
+    AudioDevice,
+    Collected,
+    Playback,
+    RecordingStopped,
+    StreamReport,
+    StreamState,
+)
 from capture.errors import StillboxError
 
 FloatArray = NDArray[np.float64]
@@ -29,6 +36,8 @@ TOP_TONE_OF_RATE = 0.468
 
 MAINS_HZ = (50.0, 60.0)
 ONSET_S = 0.02
+STRONG_SHARE = 0.85
+PHASE_DRAWS = 100
 
 
 @dataclass(frozen=True)
@@ -43,7 +52,7 @@ class ToneBurst:
         Length of the window of analysis: two periods.
     bins : int ndarray, shape (tones,)
         Bins of the tones in that window; the last one is the top tone.
-    amplitude : float
+    amplitude : ndarray, shape (tones,)
         Of each tone.
     """
 
@@ -52,7 +61,7 @@ class ToneBurst:
     silence_frames: int
     window_frames: int
     bins: NDArray[np.int64]
-    amplitude: float
+    amplitude: FloatArray
 
     @property
     def frequency_hz(self) -> FloatArray:
@@ -90,10 +99,27 @@ class ToneReading:
     silence: FloatArray
     report: StreamReport
 
+    def sure(self, channel: int, times: float) -> NDArray[np.bool_]:
+        """Tones, without the top one, that stand so many times above the noise beside them."""
+        level = np.abs(self.gain[:-1, channel])
+        return (level > times * self.noise_gain[:-1, channel]) & (level > 0)
 
-@lru_cache(maxsize=8)
-def tone_burst(sample_rate_hz: int, lowest_hz: float) -> ToneBurst:
-    """The burst whose tones lie above ``lowest_hz`` and apart from mains harmonics."""
+    def clearness(self, channel: int) -> float:
+        """Tones over the noise beside them, the median without the top one."""
+        noise = np.maximum(self.noise_gain[:-1, channel], 1e-12)
+        return float(np.median(np.abs(self.gain[:-1, channel]) / noise))
+
+
+@lru_cache(maxsize=16)
+def tone_burst(sample_rate_hz: int, lowest_hz: float, strong: int | None = None) -> ToneBurst:
+    """The burst whose tones lie above ``lowest_hz`` and apart from mains harmonics.
+
+    Parameters
+    ----------
+    strong : int, optional
+        Number of a tone that takes nearly all of the level, so that the burst is as strong as a sweep of its peak;
+        without it all tones are alike.
+    """
     period = 2 ** round(np.log2(PERIOD_S * sample_rate_hz))
     bin_hz = sample_rate_hz / period
     top = round(TOP_TONE_OF_RATE * period)
@@ -106,19 +132,34 @@ def tone_burst(sample_rate_hz: int, lowest_hz: float) -> ToneBurst:
     count = max(4, round(TONES_PER_DECADE * np.log10(high_hz / low_hz)))
     bins = sorted({_apart_from_mains(wanted / bin_hz, bin_hz) for wanted in np.geomspace(low_hz, high_hz, count)})
     bins.append(top)
-    number = np.arange(len(bins))
-    # Phases after Schroeder, IEEE Trans. IT-16, 85-89, 1970: a low peak for many tones.
-    phases = -np.pi * number * (number + 1) / len(bins)
+    weight = np.ones(len(bins))
+    if strong is not None:
+        weight[:] = (1 - STRONG_SHARE) / (len(bins) - 1)
+        weight[strong] = STRONG_SHARE
+    tones = _lowest_peak(np.array(bins), weight, period)
+    amplitude = weight / np.abs(tones).max()
+    tones = tones / np.abs(tones).max()
     silence = round(SILENCE_S * sample_rate_hz)
     onset = round(ONSET_S * sample_rate_hz)
-    time = np.arange(2 * period + period // 2 + onset)
-    tones = np.cos(2 * np.pi * np.outer(bins, time) / period + phases[:, None]).sum(axis=0)
-    amplitude = 1 / np.abs(tones).max()
+    tones = np.resize(tones, 2 * period + period // 2 + onset)
     rise = 0.5 - 0.5 * np.cos(np.pi * np.arange(onset) / onset)
     tones[:onset] *= rise
     tones[-onset:] *= rise[::-1]
-    samples = np.concatenate([np.zeros(silence), amplitude * tones])
-    return ToneBurst(sample_rate_hz, samples, silence, 2 * period, 2 * np.array(bins), float(amplitude))
+    samples = np.concatenate([np.zeros(silence), tones])
+    return ToneBurst(sample_rate_hz, samples, silence, 2 * period, 2 * np.array(bins), amplitude)
+
+
+def _lowest_peak(bins: NDArray[np.int64], weight: FloatArray, period: int) -> FloatArray:
+    """One period of the tones, with the phases that give the lowest peak of some drawn ones."""
+    rng = np.random.default_rng(1)
+    best = np.full(period, np.inf)
+    for _ in range(PHASE_DRAWS):
+        spectrum = np.zeros(period // 2 + 1, dtype=complex)
+        spectrum[bins] = 0.5 * period * weight * np.exp(2j * np.pi * rng.random(len(bins)))
+        tones = np.fft.irfft(spectrum, period)
+        if np.abs(tones).max() < np.abs(best).max():
+            best = tones
+    return best
 
 
 def _apart_from_mains(place: float, bin_hz: float) -> int:
@@ -128,7 +169,9 @@ def _apart_from_mains(place: float, bin_hz: float) -> int:
     return int(near[int(np.argmax(distance))])
 
 
-def read_tones(device: AudioDevice, burst: ToneBurst, level_dbfs: float, limit: float) -> ToneReading:
+def read_tones(
+    device: AudioDevice, burst: ToneBurst, level_dbfs: float, limit: float, state: StreamState
+) -> ToneReading:
     """Play the burst with its peak at ``level_dbfs`` and read what comes back.
 
     Parameters
@@ -140,8 +183,10 @@ def read_tones(device: AudioDevice, burst: ToneBurst, level_dbfs: float, limit: 
     played = (10 ** (level_dbfs / 20) * burst.samples).astype(np.float32)
     collected = Collected()
     playback = Playback(played, rate_hz, limit, round(TAIL_S * rate_hz))
-    report = device.play_and_record(playback, collected, StreamState())
+    report = device.play_and_record(playback, collected, state)
     samples = collected.samples
+    if report.stopped:
+        raise RecordingStopped
     if report.device_lost or len(samples) < burst.silence_frames + burst.window_frames:
         raise StillboxError(
             f"{device.info.name} went away during the check before the sweep; plug it in again and start anew"
@@ -150,7 +195,7 @@ def read_tones(device: AudioDevice, burst: ToneBurst, level_dbfs: float, limit: 
     window = np.hanning(burst.window_frames + 1)[:-1]
     spectrum = np.fft.rfft(samples[first : first + burst.window_frames] * window[:, None], axis=0)
     scale = 2 / window.sum()
-    played_amplitude = 10 ** (level_dbfs / 20) * burst.amplitude
+    played_amplitude = 10 ** (level_dbfs / 20) * burst.amplitude[:, None]
     noise_power = _beside(np.abs(spectrum) ** 2, burst.bins)
     return ToneReading(
         level_dbfs=level_dbfs,
@@ -169,10 +214,8 @@ def _burst_window(samples: FloatArray, burst: ToneBurst) -> int:
     """Start of the latest window that holds the burst as strongly as any."""
     step = burst.window_frames // 16
     starts = np.arange(burst.silence_frames, len(samples) - burst.window_frames + 1, step)
-    phase = np.exp(-2j * np.pi * np.outer(burst.bins, np.arange(burst.window_frames)) / burst.window_frames)
-    power = np.array([
-        (np.abs(phase @ samples[start : start + burst.window_frames]) ** 2).sum() for start in starts
-    ])
+    windows = np.stack([samples[start : start + burst.window_frames] for start in starts])
+    power = (np.abs(np.fft.rfft(windows, axis=1)[:, burst.bins]) ** 2).sum(axis=(1, 2))
     return int(starts[np.flatnonzero(power >= 0.97 * power.max())[-1]])
 
 

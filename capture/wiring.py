@@ -66,10 +66,11 @@ NO_CONVERSION_DB = -30.0
 
 @dataclass(frozen=True)
 class WiringFault:
-    """One fault: its kind, and a sentence with the remedy."""
+    """One fault: its kind, and a sentence with the remedy; without ``forbids`` it is only worth knowing."""
 
     kind: FaultKind
     sentence: str
+    forbids: bool = True
 
 
 @dataclass(frozen=True)
@@ -103,7 +104,7 @@ def _signals(reading: ToneReading, facts: JigFacts) -> WiringFault | None:
             )
     level = np.sqrt(np.mean(np.abs(reading.gain[:-1]) ** 2, axis=0))
     noise = np.sqrt(np.mean(reading.noise_gain[:-1] ** 2, axis=0))
-    heard = [bool(np.median(_clear(reading, index)) > SURE) for index in (0, 1)]
+    heard = [reading.clearness(index) > SURE for index in (0, 1)]
     if not any(heard):
         if _noise_dbfs(reading) > -60:
             return WiringFault(
@@ -134,15 +135,9 @@ def _signals(reading: ToneReading, facts: JigFacts) -> WiringFault | None:
     return None
 
 
-def _clear(reading: ToneReading, index: int) -> NDArray[np.float64]:
-    """Tones over the noise beside them, without the top tone."""
-    noise = np.maximum(reading.noise_gain[:-1, index], 1e-12)
-    return np.asarray(np.abs(reading.gain[:-1, index]) / noise, dtype=np.float64)
-
-
 def _ratio(reading: ToneReading) -> ComplexArray:
     """Channel 2 over channel 1 where channel 1 is sure, in the band where ratios are judged unless that is empty."""
-    sure = (_clear(reading, 0) > SURE) & (np.abs(reading.gain[:-1, 0]) > 0)
+    sure = reading.sure(0, SURE)
     frequency_hz = reading.frequency_hz[:-1]
     inside = sure & (frequency_hz >= JUDGED_HZ[0]) & (frequency_hz <= JUDGED_HZ[1])
     chosen = inside if inside.any() else sure
@@ -150,7 +145,7 @@ def _ratio(reading: ToneReading) -> ComplexArray:
 
 
 def _polarity(reading: ToneReading) -> WiringFault | None:
-    sure = (_clear(reading, 0) > SURE) & (_clear(reading, 1) > SURE)
+    sure = reading.sure(0, SURE) & reading.sure(1, SURE)
     low = sure & (reading.frequency_hz[:-1] <= POLARITY_HZ)
     chosen = low if low.any() else sure
     if not chosen.any():

@@ -1,0 +1,276 @@
+"""Before a sweep: read the wiring quietly, then raise the level to the highest that is safe and clean."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from capture.audio_device import AudioDevice, StreamState
+from capture.errors import StillboxError
+from capture.excitation import Excitation
+from capture.recording_checks import SPEAKER_SUBJECTS, mains_hum
+from capture.safety import OutputLimit
+from capture.tone_burst import ToneReading, read_tones, tone_burst
+from capture.wiring import SURE, JigFacts, WiringFault, conversion_fault, wiring_fault
+
+QUIET_DBFS = -50.0
+QUIET_BELOW_LIMIT_DB = 16.0
+QUIET_STEP_DB = 10.0
+QUIET_TRIES = 3
+CLEAR = 30.0
+"""The wiring is judged when tones stand so many times above the noise beside them."""
+
+FULL = 0.98
+"""Peaks from here on count as full scale."""
+
+HEADROOM_DB = 6.0
+BETWEEN_TONES_DB = 0.6
+"""By how much a response may peak between two tones, dB."""
+
+STEP_DB = 14.0
+LEAST_SPAN_DB = 6.0
+PROPORTION_DB = 0.5
+LEAST_LEVEL_DBFS = -70.0
+STREAM_TRIES = 3
+
+HUM_NOTE_DBFS = -80.0
+HUM_SHARE = 0.3
+"""Part of the power in the silence that must be hum before it is named."""
+
+HUM_REFUSED = 0.5
+"""Hum is refused from so many times the rms of the sweep."""
+
+POINTS_PER_OCTAVE = 96
+MOST_SWEEPS = 64
+
+
+@dataclass(frozen=True)
+class PreCheck:
+    """What the check before a sweep found.
+
+    Attributes
+    ----------
+    level_dbfs : float
+        Peak level for the sweep.
+    notes : tuple of WiringFault
+        What does not forbid the sweep.
+    expected_error : float
+        Relative standard uncertainty of the impedance that noise will leave, on 96 points an octave: at the worst
+        frequency for speakers, at the middle one for parts and standards.
+    """
+
+    level_dbfs: float
+    notes: tuple[WiringFault, ...]
+    expected_error: float
+
+
+class PreCheckRefusal(StillboxError):
+    """The check before the sweep found a fault.
+
+    Attributes
+    ----------
+    fault : WiringFault
+    """
+
+    def __init__(self, fault: WiringFault) -> None:
+        super().__init__(fault.sentence)
+        self.fault = fault
+
+
+def check_before_sweep(
+    device: AudioDevice,
+    excitation: Excitation,
+    limit: OutputLimit,
+    facts: JigFacts,
+    accuracy: float,
+    wanted_dbfs: float | None = None,
+    state: StreamState | None = None,
+) -> PreCheck:
+    """Read wiring, hum and noise with quiet tones, then raise the level in steps.
+
+    Parameters
+    ----------
+    excitation : Excitation
+        Of the sweep to come; its level is not used.
+    accuracy : float
+        Relative standard uncertainty of the impedance that is asked for.
+    wanted_dbfs : float, optional
+        Level that is not to be exceeded; the highest clean one is taken without it.
+    state : StreamState, optional
+        To stop by.
+
+    Raises
+    ------
+    PreCheckRefusal
+        With the fault that was found.
+    RecordingStopped
+    """
+    check = _Check(device, excitation, limit, facts, state or StreamState())
+    quiet = check.quiet_reading()
+    gain = float(np.abs(quiet.gain).max()) * 10 ** (BETWEEN_TONES_DB / 20)
+    reachable_dbfs = min(limit.dbfs, -HEADROOM_DB - 20 * math.log10(max(gain, 1e-6)))
+    if SURE < max(quiet.clearness(0), quiet.clearness(1)) < CLEAR:
+        _require(_noise_fault(quiet, excitation, facts, accuracy, (reachable_dbfs, reachable_dbfs)))
+    _require(wiring_fault(quiet, facts))
+    _require(conversion_fault(quiet))
+    level_dbfs = reachable_dbfs if wanted_dbfs is None else min(reachable_dbfs, wanted_dbfs)
+    loudest = check.raise_level(quiet, level_dbfs)
+    hum = hum_fault(loudest, level_dbfs + 20 * math.log10(gain))
+    if hum is not None and hum.forbids:
+        raise PreCheckRefusal(hum)
+    _require(_noise_fault(loudest, excitation, facts, accuracy, (level_dbfs, reachable_dbfs)))
+    notes = () if hum is None else (hum,)
+    return PreCheck(level_dbfs, notes, expected_error(loudest, excitation, level_dbfs, facts))
+
+
+def _require(fault: WiringFault | None) -> None:
+    if fault is not None:
+        raise PreCheckRefusal(fault)
+
+
+class _Check:
+    """The steps of one check."""
+
+    def __init__(
+        self, device: AudioDevice, excitation: Excitation, limit: OutputLimit, facts: JigFacts, state: StreamState
+    ) -> None:
+        self._device, self._limit, self._facts, self._state = device, limit, facts, state
+        self._rate_hz = excitation.sample_rate_hz
+
+    def read(self, level_dbfs: float, strong: int | None = None) -> ToneReading:
+        """A reading whose stream had no faults; ``strong`` as in tone_burst."""
+        burst = tone_burst(self._rate_hz, self._limit.lowest_hz, strong)
+        for _ in range(STREAM_TRIES):
+            reading = read_tones(self._device, burst, level_dbfs, self._limit.peak, self._state)
+            if not reading.report.faults:
+                return reading
+        faults = "; ".join(reading.report.faults)
+        raise StillboxError(
+            f"the check before the sweep failed {STREAM_TRIES} times: {faults}; close other programs, or choose "
+            "another device or rate"
+        )
+
+    def quiet_reading(self) -> ToneReading:
+        """The quietest reading whose tones are clear of the noise, far below the level of sweeps."""
+        highest_dbfs = self._limit.dbfs - QUIET_BELOW_LIMIT_DB
+        for attempt in range(QUIET_TRIES):
+            reading = self.read(min(QUIET_DBFS + QUIET_STEP_DB * attempt, highest_dbfs))
+            if max(reading.clearness(0), reading.clearness(1)) >= CLEAR or reading.peak.max() >= FULL:
+                break
+        return reading
+
+    def raise_level(self, quiet: ToneReading, target_dbfs: float) -> ToneReading:
+        """Go up to the target in steps, watching that the inputs follow; returns the reading there.
+
+        The last burst is as strong as the sweep will be, which is what wakes an automatic gain.
+        """
+        if target_dbfs < LEAST_LEVEL_DBFS:
+            _require(
+                WiringFault(
+                    "overload",
+                    f"only {target_dbfs:.0f} dBFS at the output would keep the inputs {HEADROOM_DB:g} dB below "
+                    "clipping; turn the gain of the inputs down",
+                )
+            )
+        span_db = target_dbfs - quiet.level_dbfs
+        if span_db < LEAST_SPAN_DB:  # too near to tell whether the inputs follow
+            _require(_proportion_fault(self.read(min(quiet.level_dbfs, target_dbfs) - LEAST_SPAN_DB), quiet))
+        steps = max(1, math.ceil(span_db / STEP_DB))
+        for step in range(1, steps + 1):
+            reading = self.read(quiet.level_dbfs + span_db * step / steps)
+            _require(_proportion_fault(quiet, reading))
+        strongest = int(np.argmax(np.abs(quiet.gain[:-1, 0])))
+        _require(_proportion_fault(quiet, self.read(target_dbfs, strongest)))
+        return reading
+
+
+def _proportion_fault(one: ToneReading, other: ToneReading) -> WiringFault | None:
+    """Gains that follow the level are no gains of a jig."""
+    sure = (np.abs(one.gain) > CLEAR * one.noise_gain) & (np.abs(other.gain) > CLEAR * other.noise_gain)
+    sure[-1] = False
+    if not sure.any():
+        return None
+    change_db = float(np.median(20 * np.log10(np.abs(other.gain[sure]) / np.abs(one.gain[sure]))))
+    if abs(change_db) <= PROPORTION_DB:
+        return None
+    step_db = other.level_dbfs - one.level_dbfs
+    return WiringFault(
+        "automatic gain",
+        f"the level is not proportional: {step_db:.0f} dB more at the output gave {step_db + change_db:.1f} dB more "
+        "at the inputs; switch automatic gain and other enhancements of the inputs off in the system's settings",
+    )
+
+
+def hum_fault(reading: ToneReading, sweep_dbfs: float) -> WiringFault | None:
+    """Mains hum in the silence, with its frequency; refused where it comes near the level of the sweep.
+
+    Parameters
+    ----------
+    sweep_dbfs : float
+        Peak of the sweep in the louder input, dB re full scale.
+    """
+    found = [(*mains_hum(channel, reading.sample_rate_hz), float(np.var(channel))) for channel in reading.silence.T]
+    rms, mains_hz, power = max(found)
+    if rms < 10 ** (HUM_NOTE_DBFS / 20) or rms**2 < HUM_SHARE * power:
+        return None
+    what = f"mains hum of {mains_hz} Hz at {20 * math.log10(rms):.0f} dBFS on input {found.index(max(found)) + 1}"
+    if rms > HUM_REFUSED * 10 ** (sweep_dbfs / 20) / math.sqrt(2):
+        remedy = "find its source (a ground loop, a dimmer, a lead beside a transformer) before sweeping"
+        return WiringFault("hum", f"{what}, nearly as loud as the sweep; {remedy}")
+    remedy = "it is taken out of the result, yet better taken out of the wiring"
+    return WiringFault("hum", f"{what}; {remedy}", forbids=False)
+
+
+def expected_error(reading: ToneReading, excitation: Excitation, level_dbfs: float, facts: JigFacts) -> float:
+    """Relative standard uncertainty of |Z| that the noise beside the tones will leave in a sweep.
+
+    A sweep of amplitude A has the energy density ``A^2 L / (4 f)`` (stationary phase); noise of two-sided density N
+    leaves the variance ``4 f N / (A^2 L df)`` in a mean over df, and with df = f ln2 / 96 that is
+    ``4 * 96 N / (A^2 L ln2)`` whatever the frequency. With m = V2/V1 the impedance has ``dZ/Z = dm / (m (1 - m))``.
+    """
+    if facts.clips.subject == "microphone":
+        return 0.0
+    inside = np.abs(reading.gain[:-1, 0]) > 0
+    gain, density = reading.gain[:-1][inside], reading.noise_density[:-1][inside]
+    amplitude = 10 ** (level_dbfs / 20) * np.abs(gain[:, 0])
+    ratio = gain[:, 1] / gain[:, 0]
+    noise = density[:, 1] + np.abs(ratio) ** 2 * density[:, 0]
+    spread = 4 * POINTS_PER_OCTAVE * noise / (
+        amplitude**2 * excitation.rate_constant_s * math.log(2) * excitation.repeats
+    )
+    if facts.clips.subject in SPEAKER_SUBJECTS or facts.clips.subject == "part":
+        spread = spread / np.maximum(np.abs(ratio * (1 - ratio)) ** 2, 1e-12)
+    # Half of the complex variance lies along |Z|.
+    error = np.sqrt(0.5 * spread)
+    return float(error.max() if facts.clips.subject in SPEAKER_SUBJECTS else np.median(error))
+
+
+def _noise_fault(
+    reading: ToneReading,
+    excitation: Excitation,
+    facts: JigFacts,
+    accuracy: float,
+    levels_dbfs: tuple[float, float],
+) -> WiringFault | None:
+    """Noise that leaves more uncertainty than asked; ``levels_dbfs``: of the sweep, and the highest possible."""
+    level_dbfs, reachable_dbfs = levels_dbfs
+    error = expected_error(reading, excitation, level_dbfs, facts)
+    if error <= accuracy:
+        return None
+    needed_dbfs = level_dbfs + 20 * math.log10(error / accuracy)
+    if needed_dbfs <= reachable_dbfs:
+        remedy = f"{needed_dbfs:.0f} dBFS would do, so give --level {math.ceil(needed_dbfs)} or leave it out"
+    else:
+        sweeps = math.ceil(excitation.repeats * 10 ** ((needed_dbfs - reachable_dbfs) / 10))
+        more = f"take {sweeps} sweeps (--repeats), or " if sweeps <= MOST_SWEEPS else ""
+        remedy = (
+            f"{needed_dbfs:.0f} dBFS would do, but {reachable_dbfs:.0f} dBFS is the most here; {more}find what makes "
+            "the noise"
+        )
+    return WiringFault(
+        "noise",
+        f"noise would leave {100 * error:.2g} % of uncertainty at {level_dbfs:.0f} dBFS where {100 * accuracy:g} % "
+        f"is asked; {remedy}",
+    )
