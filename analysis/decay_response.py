@@ -25,9 +25,10 @@ from analysis.decay import (
     CumulativeDecay,
     cumulative_spectral_decay,
     decay_at_frequencies,
+    slope_db_per_s,
     window_energy_s,
 )
-from analysis.findings import ResonanceFit
+from analysis.findings import Resonance, ResonanceFit
 from analysis.impedance import ImpedanceSpectrum
 from analysis.rational import resonators_ohm
 from capture.errors import StillboxError
@@ -54,6 +55,7 @@ NEIGHBOURHOOD_BINS = 61
 BANDS_PER_OCTAVE = 12
 TIME_CONSTANTS = 9.0
 """The record lasts so many time constants of the slowest resonance (-78 dB), within the limits below."""
+LEAST_FFT_LENGTH = 8_192
 SHORTEST_RECORD_S = 0.4
 LONGEST_RECORD_S = 3.0
 RISE_S = 2e-3
@@ -62,8 +64,8 @@ RISE_CYCLES = 3.0
 """Rise of the window on a logarithmic grid, in cycles of each frequency."""
 SHORTEST_SPAN_S = 0.05
 LONGEST_SPAN_S = 0.25
-SPAN_DB = 45.0
-"""The slices span the time in which the slowest resonance falls so far."""
+SPAN_DB = 42.0
+"""The slices span the time in which all ridges sink so far below the flat first slice."""
 GRID_LOW_HZ = 20.0
 GRID_POINTS = 480
 
@@ -84,7 +86,7 @@ class DecayResponse:
     whole_record_s : float
         Length of the record the impedance comes from: 1 / resolution.
     suggested_span_s : float
-        Time in which the slowest resonance has fallen out of sight: for the slices.
+        Time in which all ridges have sunk out of sight: for the slices. Two states to be compared need one span.
     replaced_bins : int
         Bins interpolated because hum stands in them.
     reasons : tuple of str
@@ -138,14 +140,16 @@ def decay_response(
             "a decay needs a take of a driver, free or in a box"
         )
     first_bin = _first_bin(spectrum)
-    lumped = _lumped_ohm(fit, spectrum.frequency_hz)
+    spectrum = _cut(spectrum, 1.05 * HIGH_TAPER * highest_hz)
+    # The fundamental peaks alone: a broad pair of the fit may stand for a part of the coil.
+    lumped = _pairs_ohm(fit.motional, spectrum.frequency_hz)
     unexplained, variance, replaced = _without_hum(spectrum, fit)
     whole_record_s = 1.0 / spectrum.resolution_hz
     record_s = _record_length(fit, whole_record_s) if record_s is None else record_s
     band_hz, reasons = _band(
         spectrum.frequency_hz, unexplained, variance, lumped, fit, highest_hz, record_s / whole_record_s
     )
-    resonant = fit.impedance_ohm(spectrum.frequency_hz) - fit.baseline_ohm(spectrum.frequency_hz)
+    resonant = _pairs_ohm(fit.resonances, spectrum.frequency_hz)
     weight = _taper(spectrum.frequency_hz, band_hz)
     excess = weight * (resonant + unexplained) / lumped
     samples = _even_length(2.2 * HIGH_TAPER * band_hz[1] / spectrum.resolution_hz)
@@ -160,7 +164,7 @@ def decay_response(
         noise_frequency_hz=spectrum.frequency_hz[:used],
         noise_variance=(weight**2 * variance / np.abs(lumped) ** 2)[:used],
         whole_record_s=whole_record_s,
-        suggested_span_s=_span(fit, record_s),
+        suggested_span_s=_span(fit, record_s, band_hz),
         replaced_bins=replaced,
         reasons=reasons,
     )
@@ -177,8 +181,11 @@ def decay_of_response(
     """Cumulative spectral decay of the quotient on the FFT's grid, with noise floor and band.
 
     The first slice, at ``-rise_s``, holds the whole response and lies flat at 0 dB but for the resonances. Parameters
-    as for `cumulative_spectral_decay`; ``span_s`` is the start of the last slice (default: the response's own).
+    as for `cumulative_spectral_decay`; ``span_s`` is the start of the last slice (default: the response's own) and
+    the FFT has at least 8,192 points.
     """
+    if fft_length is None and response.impulse_response.size <= LEAST_FFT_LENGTH:
+        fft_length = LEAST_FFT_LENGTH
     decay = cumulative_spectral_decay(
         response.impulse_response,
         response.sample_rate_hz,
@@ -221,12 +228,21 @@ def decay_on_log_grid(
     return _with_noise(decay, response)
 
 
-def _lumped_ohm(fit: ResonanceFit, frequency_hz: FloatArray) -> ComplexArray:
-    """Motional impedance of the fundamental peaks alone: a broad pair may stand for a part of the coil."""
-    return resonators_ohm(
-        2j * np.pi * frequency_hz,
-        np.array([part.pole_rad_s for part in fit.motional]),
-        np.array([part.residue_ohm_rad_s for part in fit.motional]),
+def _pairs_ohm(parts: Sequence[Resonance], frequency_hz: FloatArray) -> ComplexArray:
+    poles = np.array([part.pole_rad_s for part in parts], dtype=complex)
+    residues = np.array([part.residue_ohm_rad_s for part in parts], dtype=complex)
+    return resonators_ohm(2j * np.pi * frequency_hz, poles, residues)
+
+
+def _cut(spectrum: ImpedanceSpectrum, highest_hz: float) -> ImpedanceSpectrum:
+    """The spectrum up to a frequency; what lies above would only cost time."""
+    kept = int(np.searchsorted(spectrum.frequency_hz, highest_hz))
+    return replace(
+        spectrum,
+        frequency_hz=spectrum.frequency_hz[:kept],
+        impedance_ohm=spectrum.impedance_ohm[:kept],
+        noise_variance_ohm2=spectrum.noise_variance_ohm2[:kept],
+        calibration_variance_ohm2=spectrum.calibration_variance_ohm2[:kept],
     )
 
 
@@ -262,10 +278,18 @@ def _record_length(fit: ResonanceFit, whole_record_s: float) -> float:
     return float(min(np.clip(TIME_CONSTANTS / slowest, SHORTEST_RECORD_S, LONGEST_RECORD_S), 0.5 * whole_record_s))
 
 
-def _span(fit: ResonanceFit, record_s: float) -> float:
-    slowest = min((abs(part.pole_rad_s.real) for part in fit.resonances), default=np.inf)
-    span_s = SPAN_DB * np.log(10) / 20 / slowest
-    return float(min(np.clip(span_s, SHORTEST_SPAN_S, LONGEST_SPAN_S), 0.5 * record_s))
+def _span(fit: ResonanceFit, record_s: float, band_hz: tuple[float, float]) -> float:
+    """When the last ridge has sunk below ``SPAN_DB``: it starts at its height over the lumped impedance there."""
+    ends_s = [
+        (20 * np.log10(part.height_ohm / lumped_ohm) + SPAN_DB) / slope_db_per_s(part.frequency_hz, part.q)
+        for part, lumped_ohm in zip(
+            fit.resonances,
+            np.abs(_pairs_ohm(fit.motional, np.array([part.frequency_hz for part in fit.resonances]))),
+            strict=True,
+        )
+        if band_hz[0] <= part.frequency_hz <= band_hz[1]
+    ]
+    return float(min(np.clip(max(ends_s, default=0.0), SHORTEST_SPAN_S, LONGEST_SPAN_S), 0.5 * record_s))
 
 
 def _band(

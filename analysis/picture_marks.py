@@ -11,10 +11,10 @@ from matplotlib.axes import Axes
 from matplotlib.font_manager import FontProperties
 from matplotlib.textpath import text_to_path
 
+from analysis.cause_signs import CAUSE_SIGNS
 from analysis.findings import Cause, DetectionLimit, Finding
 from analysis.picture_style import (
     BLIND,
-    CAUSE_STYLES,
     INK,
     PAPER,
     SMALL_PT,
@@ -148,7 +148,7 @@ def draw_labels(axes: Axes, labels: Sequence[PlacedLabel], marks: Sequence[Mark]
         if all(label.mark is not mark for label in labels):
             _draw_marker(axes, mark, -0.5 * FOOT_LANES, SMALL_MARKER_PT)
     for label in labels:
-        style = CAUSE_STYLES[label.mark.cause]
+        style = CAUSE_SIGNS[label.mark.cause]
         height = label.lane + 0.5
         (line,) = axes.plot(
             [label.mark.frequency_hz] * 2,
@@ -174,7 +174,7 @@ def draw_labels(axes: Axes, labels: Sequence[PlacedLabel], marks: Sequence[Mark]
 
 
 def _draw_marker(axes: Axes, mark: Mark, height: float, size_pt: float) -> None:
-    style = CAUSE_STYLES[mark.cause]
+    style = CAUSE_SIGNS[mark.cause]
     axes.plot(
         [mark.frequency_hz],
         [height],
@@ -192,7 +192,7 @@ def draw_mark_lines(axes: Axes, marks: Sequence[Mark], zorder: float = 0.8) -> N
     """The thin line of each mark through one panel."""
     for mark in marks:
         axes.axvline(
-            mark.frequency_hz, color=CAUSE_STYLES[mark.cause].colour, linewidth=0.8, alpha=0.55, zorder=zorder
+            mark.frequency_hz, color=CAUSE_SIGNS[mark.cause].colour, linewidth=0.8, alpha=0.55, zorder=zorder
         )
 
 
@@ -247,7 +247,7 @@ def draw_heights(
 
 
 def _draw_height(axes: Axes, mark: Mark, limit: DetectionLimit | None, styles: Sequence[StateStyle]) -> None:
-    colour = CAUSE_STYLES[mark.cause].colour
+    colour = CAUSE_SIGNS[mark.cause].colour
     two_states = len(styles) > 1
     for finding, filled in ((mark.before, not two_states), (mark.after, True)):
         if finding is not None:
@@ -258,7 +258,7 @@ def _draw_height(axes: Axes, mark: Mark, limit: DetectionLimit | None, styles: S
                     [min(EXPANDED * finding.resonance.height_std_ohm, 0.99 * finding.resonance.height_ohm)],
                     [EXPANDED * finding.resonance.height_std_ohm],
                 ],
-                fmt=CAUSE_STYLES[mark.cause].marker,
+                fmt=CAUSE_SIGNS[mark.cause].marker,
                 markersize=MARKER_PT,
                 color=colour,
                 markerfacecolor=colour if filled else PAPER,

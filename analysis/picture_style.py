@@ -19,7 +19,6 @@ from matplotlib.figure import Figure
 from matplotlib.layout_engine import ConstrainedLayoutEngine
 from matplotlib.ticker import FixedLocator, FuncFormatter, NullFormatter
 
-from analysis.findings import Cause
 from capture.errors import StillboxError
 from capture.whole_file import write_whole
 
@@ -60,22 +59,6 @@ BEFORE = StateStyle("#b9622b", (5.0, 1.6), 1.4)
 AFTER = StateStyle("#0f6b74", (), 1.7)
 
 
-@dataclass(frozen=True)
-class CauseStyle:
-    """Marker and colour of a cause."""
-
-    marker: str
-    colour: str
-
-
-CAUSE_STYLES: dict[Cause, CauseStyle] = {
-    "driver": CauseStyle("o", "#4a3f92"),
-    "standing wave": CauseStyle("D", "#11806a"),
-    "port": CauseStyle("^", "#a87708"),
-    "wall": CauseStyle("s", "#a8325f"),
-    "undecided": CauseStyle("X", "#66737d"),
-}
-
 HEAT = LinearSegmentedColormap.from_list(
     "stillbox-heat", ["#ffffff", "#e4eef0", "#b5d3d3", "#7db0b1", "#478a92", "#2b6079", "#2a3a5e", "#251a3a"]
 )
@@ -84,6 +67,8 @@ HEAT = LinearSegmentedColormap.from_list(
 
 def state_styles(count: int) -> tuple[StateStyle, ...]:
     """Styles of one state alone, or of the earlier and the later of two."""
+    if count not in (1, 2):
+        raise StillboxError(f"a picture shows one state or two, not {count}")
     return (ALONE,) if count == 1 else (BEFORE, AFTER)
 
 

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any, Literal
 import numpy as np
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
+from analysis.cause_signs import CAUSE_SIGNS
 from analysis.findings import Cause, Finding, FindingsReport
 from analysis.ridges import Ridge
 from capture.whole_file import write_whole
@@ -81,6 +82,7 @@ def render_report(report: Report) -> str:
         .get_template("report.html.j2")
         .render(
             report=report,
+            signs=CAUSE_SIGNS,
             summary=summary_sentences(report),
             pictures=[_picture_row(picture) for picture in report.pictures],
             states=[_state_rows(state) for state in report.states],
@@ -179,7 +181,6 @@ def _finding_row(finding: Finding, ridge: Ridge | None, limit_ohm: float) -> dic
         "height": value_text(resonance.height_ohm, resonance.height_std_ohm),
         "limit": f"{limit_ohm:.2g}",
         "cause": finding.cause,
-        "cause_class": _cause_class(finding.cause),
         "confidence": f"{100 * finding.confidence:.0f} %",
         "decay": _decay_text(ridge),
         "decay_reason": "" if ridge is None else ridge.reason,
@@ -200,7 +201,6 @@ def _change_row(change: Change) -> dict[str, str]:
     return {
         "frequency": f"{change.frequency_hz:.4g}",
         "cause": cause,
-        "cause_class": _cause_class(cause),
         "before": _height_text(change.before),
         "after": _height_text(change.after),
         "verdict": change.verdict,
@@ -219,7 +219,3 @@ def _height_text(finding: Finding | None) -> str:
     if finding is None:
         return _NONE
     return value_text(finding.resonance.height_ohm, finding.resonance.height_std_ohm)
-
-
-def _cause_class(cause: Cause) -> str:
-    return "cause-" + cause.replace(" ", "-")

@@ -28,6 +28,8 @@ SEARCH_BANDWIDTHS = 0.75
 STEADY_BANDWIDTHS = 0.5
 """A ridge has ended where its crest has left its first place by more than this many bandwidths."""
 LEAST_PROMINENCE_DB = 6.0
+LEAST_CLARITY = 3.0
+"""A slope must be so many times its standard deviation."""
 LEAST_FALL_DB = 8.0
 """A ridge must be followed at least this far down for a decay time."""
 LEAST_FALL_UNPROMPTED_DB = 15.0
@@ -149,7 +151,7 @@ def _follow(decay: CumulativeDecay, near_hz: float, bandwidth_hz: float) -> Ridg
         reason = f"falls by {_fall_db(ridge):.1f} dB only before it is lost; {LEAST_FALL_DB:g} dB are needed"
         return replace(ridge, reason=reason)
     slope, slope_std = _slope_with_bend(ridge.time_s, ridge.level_db, _level_covariance(decay, slices, column))
-    if slope <= 2 * slope_std:
+    if slope <= LEAST_CLARITY * slope_std:
         reason = f"does not fall clearly: {slope:.0f} dB/s with a standard deviation of {slope_std:.0f} dB/s"
         return replace(ridge, reason=reason)
     return replace(ridge, slope_db_per_s=slope, slope_std_db_per_s=slope_std)

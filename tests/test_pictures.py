@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import re
 import xml.etree.ElementTree as ElementTree
 from pathlib import Path
@@ -12,9 +13,11 @@ import matplotlib
 import numpy as np
 import pytest
 from matplotlib.axes import Axes
+from matplotlib.colors import to_rgb
 from matplotlib.figure import Figure
 from matplotlib.text import Text
 
+from analysis.cause_signs import CAUSE_SIGNS
 from analysis.decay import cumulative_spectral_decay
 from analysis.decay_response import decay_of_response, decay_on_log_grid, decay_response
 from analysis.findings import Finding
@@ -32,7 +35,6 @@ from analysis.picture_style import (
     AFTER,
     ALONE,
     BEFORE,
-    CAUSE_STYLES,
     HEAT,
     TEXT_PT,
     frequency_axis,
@@ -210,6 +212,11 @@ def test_only_the_highest_resonances_carry_words_but_all_carry_marks() -> None:
     assert frequency_text(parts[0][0]) + " undecided" not in labels
 
 
+def test_three_states_are_refused() -> None:
+    with pytest.raises(StillboxError, match="one state or two, not 3"):
+        picture_of_findings("three", [STOCK, STOCK, LINED])
+
+
 def test_a_speaker_without_findings() -> None:
     fit = invented_speaker.fit(())
     state = PicturedState("bare driver", invented_speaker.curve(fit), invented_speaker.report(fit))
@@ -219,9 +226,44 @@ def test_a_speaker_without_findings() -> None:
 
 
 def test_causes_differ_by_marker_and_not_by_colour_alone() -> None:
-    assert len({style.marker for style in CAUSE_STYLES.values()}) == len(CAUSE_STYLES) == 5
-    assert len({style.colour for style in CAUSE_STYLES.values()}) == 5
+    assert len({style.marker for style in CAUSE_SIGNS.values()}) == len(CAUSE_SIGNS) == 5
+    assert len({style.colour for style in CAUSE_SIGNS.values()}) == 5
     assert len({(style.dashes, style.width) for style in (BEFORE, AFTER)}) == 2
+
+
+# Machado, Oliveira, Fernandes, IEEE Trans. Vis. Comput. Graph. 15(6) 1291-1298, 2009, severity 1 [M].
+COLOUR_BLINDNESS = {
+    "none": np.eye(3),
+    "protan": np.array(
+        [[0.152286, 1.052583, -0.204868], [0.114503, 0.786281, 0.099216], [-0.003882, -0.048116, 1.051998]]
+    ),
+    "deutan": np.array(
+        [[0.367322, 0.860646, -0.227968], [0.280085, 0.672501, 0.047413], [-0.011820, 0.042940, 0.968881]]
+    ),
+    "tritan": np.array(
+        [[1.255528, -0.076749, -0.178779], [-0.078411, 0.930809, 0.147602], [0.004733, 0.691367, 0.303900]]
+    ),
+}
+
+
+def cielab(colour: str, blindness: np.ndarray) -> np.ndarray:
+    """CIE 1976 L*a*b* (D65) of an sRGB colour (IEC 61966-2-1) as a colour-blind eye sees it."""
+    coded = np.array(to_rgb(colour))
+    linear = np.where(coded <= 0.04045, coded / 12.92, ((coded + 0.055) / 1.055) ** 2.4)
+    seen = np.clip(blindness @ linear, 0.0, 1.0)
+    to_xyz = np.array([[0.4124, 0.3576, 0.1805], [0.2126, 0.7152, 0.0722], [0.0193, 0.1192, 0.9505]])
+    xyz = to_xyz @ seen / np.array([0.9505, 1.0, 1.089])
+    bent = np.where(xyz > 216 / 24389, np.cbrt(xyz), (24389 / 27 * xyz + 16) / 116)
+    return np.array([116 * bent[1] - 16, 500 * (bent[0] - bent[1]), 200 * (bent[1] - bent[2])])
+
+
+@pytest.mark.parametrize("blindness", COLOUR_BLINDNESS.values(), ids=COLOUR_BLINDNESS)
+def test_colours_keep_apart_for_the_colour_blind(blindness: np.ndarray) -> None:
+    """A distance of 20 is seen at a glance; about 2.3 is the least that can be told side by side."""
+    sets = ([sign.colour for sign in CAUSE_SIGNS.values()], [BEFORE.colour, AFTER.colour])
+    for colours in sets:
+        for one, other in itertools.combinations(colours, 2):
+            assert np.linalg.norm(cielab(one, blindness) - cielab(other, blindness)) > 20
 
 
 def test_the_heat_map_darkens_evenly() -> None:

@@ -188,7 +188,7 @@ def test_findings_table() -> None:
         "1.9000 ± 0.0060",
         "0.0064",
         "122.6 ± 2.0",
-        "standing wave",
+        "◆standing wave",
         "90 %",
     ]
     assert rows[7][4] == "–"
@@ -198,9 +198,9 @@ def test_comparison_table() -> None:
     page = Page(render_report(report(comparison=comparison())))
     rows = page.rows[:5]
     assert rows[0][2:5] == ["stock, Ω", "lined, Ω", "Verdict"]
-    assert rows[1] == ["178", "wall", "0.3500 ± 0.0060", "0.3000 ± 0.0060", "reduced", "5.9", "0.0071"]
-    assert rows[2] == ["287", "standing wave", "1.9000 ± 0.0060", "–", "gone", "221", "0.0072"]
-    assert rows[4] == ["1178", "driver", "–", "0.7800 ± 0.0060", "new", "33", "0.0074"]
+    assert rows[1] == ["178", "■wall", "0.3500 ± 0.0060", "0.3000 ± 0.0060", "reduced", "5.9", "0.0071"]
+    assert rows[2] == ["287", "◆standing wave", "1.9000 ± 0.0060", "–", "gone", "221", "0.0072"]
+    assert rows[4] == ["1178", "●driver", "–", "0.7800 ± 0.0060", "new", "33", "0.0074"]
     assert "levels differ" in page.words
     assert "From stock to lined: of 4 resonances, 1 reduced, 2 gone, 1 new." in page.words
 
