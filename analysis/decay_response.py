@@ -49,6 +49,8 @@ LOW_TAPER = 1.3
 HIGH_TAPER = 1.6
 """The quotient returns to 1 within these ratios of frequency outside the band; the wider the taper, the sooner its
 own ringing is over."""
+TAPER_DISTANCE = 1.12
+"""Above the band the taper begins this far out, so that its ringing stays outside."""
 HUM_RATIO = 10.0
 """A bin whose noise variance exceeds the median of its neighbourhood this many times is replaced."""
 NEIGHBOURHOOD_BINS = 61
@@ -140,7 +142,7 @@ def decay_response(
             "a decay needs a take of a driver, free or in a box"
         )
     first_bin = _first_bin(spectrum)
-    spectrum = _cut(spectrum, 1.05 * HIGH_TAPER * highest_hz)
+    spectrum = _cut(spectrum, 1.05 * TAPER_DISTANCE * HIGH_TAPER * highest_hz)
     # The fundamental peaks alone: a broad pair of the fit may stand for a part of the coil.
     lumped = _pairs_ohm(fit.motional, spectrum.frequency_hz)
     unexplained, variance, replaced = _without_hum(spectrum, fit)
@@ -152,7 +154,7 @@ def decay_response(
     resonant = _pairs_ohm(fit.resonances, spectrum.frequency_hz)
     weight = _taper(spectrum.frequency_hz, band_hz)
     excess = weight * (resonant + unexplained) / lumped
-    samples = _even_length(2.2 * HIGH_TAPER * band_hz[1] / spectrum.resolution_hz)
+    samples = _even_length(2.1 * TAPER_DISTANCE * HIGH_TAPER * band_hz[1] / spectrum.resolution_hz)
     quotient = np.ones(samples // 2 + 1, dtype=complex)
     used = min(spectrum.frequency_hz.size, quotient.size - first_bin)
     quotient[first_bin : first_bin + used] += excess[:used]
@@ -310,7 +312,7 @@ def _band(
         low_hz = BELOW_RESONANCE * lowest_hz
         low_reason = f"begins at {low_hz:.0f} Hz, just below the lowest resonance at {lowest_hz:.1f} Hz"
     low_hz = max(low_hz, LOW_TAPER * fit.band_hz[0], LOW_TAPER * frequency_hz[0])
-    end_hz = min(highest_hz, fit.band_hz[1] / HIGH_TAPER, frequency_hz[-1] / HIGH_TAPER)
+    end_hz = min(highest_hz, min(fit.band_hz[1], frequency_hz[-1]) / (TAPER_DISTANCE * HIGH_TAPER))
     high_hz, high_reason = end_hz, f"ends at {end_hz:.0f} Hz, as far as a decay is asked for or was measured"
     for edge_hz, noise, misfit in _shares(
         frequency_hz, unexplained, variance, lumped, low_hz, end_hz, share_of_record
@@ -359,7 +361,7 @@ def _shares(
 def _taper(frequency_hz: FloatArray, band_hz: tuple[float, float]) -> FloatArray:
     """1 in the band, falling along half a raised cosine of log frequency outside it."""
     below = np.log(band_hz[0] / np.asarray(frequency_hz)) / np.log(LOW_TAPER)
-    above = np.log(np.asarray(frequency_hz) / band_hz[1]) / np.log(HIGH_TAPER)
+    above = np.log(np.asarray(frequency_hz) / (TAPER_DISTANCE * band_hz[1])) / np.log(HIGH_TAPER)
     return 0.5 + 0.5 * np.cos(np.pi * np.clip(np.maximum(below, above), 0.0, 1.0))
 
 

@@ -12,6 +12,7 @@ from matplotlib.ticker import FixedLocator, FuncFormatter
 
 from analysis.arrays import FloatArray
 from analysis.decay import BoolArray, CumulativeDecay
+from analysis.picture_marks import text_width_pt
 from analysis.picture_style import BLIND, HEAT, INK, PAPER, SMALL_PT, SOFT_INK, TEXT_PT, StateStyle, tint
 
 RANGE_DB = 40.0
@@ -21,8 +22,7 @@ LAYERS = 44
 LAYER_HEIGHT = 11.0
 """Height of the level range in units of the distance of two layers."""
 GRID_POINTS = 500
-WIDE_ENOUGH = 3.5
-"""The hatched part left of the band carries words where it spans this ratio of frequency."""
+BLIND_WORDS = "outside the decay's band"
 LEVEL_STEPS_DB = (-30.0, -20.0, -10.0)
 
 
@@ -149,11 +149,17 @@ def draw_heat(axes: Axes, decay: CumulativeDecay, range_db: float = RANGE_DB) ->
     return mesh
 
 
-def _say_blind(axes: Axes, centre_hz: float) -> None:
+def _say_blind(axes: Axes, begin_hz: float) -> None:
+    """Words in the hatched part left of the band, where they fit."""
+    low_hz, high_hz = axes.get_xlim()
+    share = np.log(begin_hz / low_hz) / np.log(high_hz / low_hz)
+    width_pt = 72 * axes.bbox.width / axes.figure.dpi
+    if share * width_pt < text_width_pt(BLIND_WORDS, SMALL_PT) + 8:
+        return
     axes.text(
-        centre_hz,
+        float(np.sqrt(low_hz * begin_hz)),
         0.06,
-        "outside the decay's band",
+        BLIND_WORDS,
         transform=axes.get_xaxis_transform(),
         ha="center",
         fontsize=SMALL_PT,
@@ -183,8 +189,7 @@ def _hatch_blind(axes: Axes, decay: CumulativeDecay, heights: FloatArray) -> Non
         left_hz = np.maximum(left_hz, decay.band_hz[0])
         if decay.band_hz[1] < high_hz:
             axes.axvspan(decay.band_hz[1], high_hz, **hatch)
-        if decay.band_hz[0] > WIDE_ENOUGH * low_hz:
-            _say_blind(axes, float(np.sqrt(low_hz * decay.band_hz[0])))
+        _say_blind(axes, decay.band_hz[0])
     if np.ptp(left_hz) == 0:
         axes.axvspan(low_hz, left_hz[0], **hatch)
     else:

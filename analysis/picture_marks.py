@@ -109,7 +109,8 @@ def place_labels(marks: Sequence[Mark], low_hz: float, high_hz: float, width_pt:
     """Give each label a lane so that no text lies on another's text or line.
 
     From right to left: a label lies right of its line, one lane above every mark that its text spans. Lines end at
-    their own lane, so they pass below the texts left of them. Texts that would leave the picture go to the left.
+    their own lane, so they pass below the texts left of them. Texts that would leave the picture go to the left,
+    where they may have to interrupt a line.
     """
     span = np.log(high_hz / low_hz)
     placed: list[tuple[float, float, float, PlacedLabel]] = []
@@ -170,6 +171,9 @@ def draw_labels(axes: Axes, labels: Sequence[PlacedLabel], marks: Sequence[Mark]
             fontsize=TEXT_PT,
             color=INK,
             annotation_clip=False,
+            # Where another mark's line must cross a text, the text interrupts the line.
+            bbox={"facecolor": PAPER, "edgecolor": "none", "pad": 0.6},
+            zorder=4,
         )
 
 
@@ -185,6 +189,7 @@ def _draw_marker(axes: Axes, mark: Mark, height: float, size_pt: float) -> None:
         markeredgewidth=0.6,
         gid=f"mark {mark.cause}",
         clip_on=False,
+        zorder=5,
     )
 
 

@@ -263,7 +263,7 @@ def _draw_decay(axes: Axes, decay: CumulativeDecay, style: StateStyle, decay_sty
 def _name_panel(axes: Axes, name: str, style: StateStyle) -> None:
     axes.text(
         0.995,
-        0.955,
+        0.9,
         name,
         transform=axes.transAxes,
         ha="right",
