@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from capture.errors import StillboxError
+from stillbox_live import record
 
 if TYPE_CHECKING:
     from capture.take import TakeInfo
@@ -134,11 +135,59 @@ def import_recording(
 
 
 @app.command()
-def takes(build: BuildArgument, as_json: JsonOption = False) -> None:
+def devices() -> None:
+    """List what can play and record."""
+    from capture.devices import device_rows, list_devices
+
+    there = list_devices()
+    _print_table(("number", "device", "host API", "outputs", "inputs", "rates, Hz"), device_rows(there))
+    _say(f"without --device: {there.default_name}")
+    if there.remedy:
+        _warn(there.remedy)
+
+
+app.command()(record)
+
+
+@app.command()
+def jig(
+    rated_ohms: Annotated[float, typer.Option(metavar="R", help="Rated impedance of the speaker.")] = 8.0,
+    output_volts: Annotated[float, typer.Option(metavar="V", help="Output at full scale, V rms.")] = 1.0,
+    source_ohms: Annotated[float, typer.Option(metavar="R", help="Resistance of the output.")] = 1.0,
+    input_volts: Annotated[float, typer.Option(metavar="V", help="Inputs at full scale, V rms.")] = 1.0,
+    noise: Annotated[float, typer.Option(metavar="DBFS", help="Noise of the inputs.")] = -95.0,
+    kind: Annotated[str, typer.Option(metavar="KIND", help="high-side or low-side.")] = "high-side",
+    amplifier_watts: Annotated[
+        float | None, typer.Option(metavar="W", help="Rated power of an amplifier that drives the jig.")
+    ] = None,
+    amplifier_ohms: Annotated[float, typer.Option(metavar="R", help="Load of that rating.")] = 8.0,
+) -> None:
+    """How to build the jig: wiring, best reference resistor, voltages, powers, attenuator, standards."""
+    from analysis.cautions import cautions_for
+    from capture.jig_guide import jig_levels
+    from capture.jig_text import jig_text
+
+    levels = jig_levels(rated_ohms, output_volts, source_ohms, input_volts, noise, kind)
+    _say(jig_text(levels, None if amplifier_watts is None else (amplifier_watts, amplifier_ohms)))
+    for text in cautions_for("amplifier", "heat and mains"):
+        _say(f"caution: {text}")
+
+
+@app.command()
+def takes(
+    build: BuildArgument,
+    as_json: JsonOption = False,
+    remove_unfinished: Annotated[
+        bool, typer.Option("--remove-unfinished", help="Delete recordings that were cut off.")
+    ] = False,
+) -> None:
     """List what a build holds."""
     from capture.build_folder import BuildFolder
 
     folder = BuildFolder.open(build)
+    if remove_unfinished:
+        for path in folder.remove_unfinished():
+            _warn(f"removed {path}")
     found, faults = folder.takes(), folder.damaged()
     if as_json:
         _print_json(

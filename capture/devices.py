@@ -41,6 +41,21 @@ def list_devices() -> DeviceList:
     return DeviceList((*rated, rig), _default(cards).info.name if cards else RIG_NAME, remedy)
 
 
+def device_rows(there: DeviceList) -> list[tuple[str, ...]]:
+    """The list as rows of text: number, name, host API, outputs, inputs, rates."""
+    return [
+        (
+            "" if info.kind == "practice rig" else str(number),
+            info.name,
+            info.host_api,
+            str(info.output_channels),
+            str(info.input_channels),
+            ", ".join(map(str, info.rates_hz)) or f"{info.default_rate_hz} (one direction)",
+        )
+        for number, info in enumerate(there.devices)
+    ]
+
+
 def find_device(name: str | None, input_name: str | None = None, *, real_pace: bool = False) -> AudioDevice:
     """The device a person means.
 

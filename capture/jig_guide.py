@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field
+from typing import cast
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,6 +16,7 @@ from capture.errors import StillboxError
 from capture.practice_speakers import SPEAKERS
 from capture.safety import output_limit
 from capture.take import JigKind
+from capture.take_import import JIGS
 
 FloatArray = NDArray[np.float64]
 
@@ -70,6 +72,15 @@ class JigLevels:
         _require("resistance of the output", self.source_ohm, 0.0, 10_000.0, "ohm")
         _require("full scale of the inputs", self.input_volts, 0.001, 200.0, "V rms")
         _require("noise of the inputs", self.noise_dbfs, -150.0, -20.0, "dBFS")
+
+
+def jig_levels(
+    rated_ohm: float, output_volts: float, source_ohm: float, input_volts: float, noise_dbfs: float, jig: str
+) -> JigLevels:
+    """Levels for a jig named in text; StillboxError if there is none of that name."""
+    if jig not in JIGS:
+        raise StillboxError(f"there is no jig '{jig}'; choose one of {', '.join(JIGS)}")
+    return JigLevels(rated_ohm, output_volts, source_ohm, input_volts, noise_dbfs, jig=cast(JigKind, jig))
 
 
 def _require(name: str, value: float, low: float, high: float, unit: str) -> None:

@@ -1,0 +1,148 @@
+"""The command ``stillbox record``: its options, its progress on the terminal, its questions."""
+
+from __future__ import annotations
+
+import math
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+if TYPE_CHECKING:
+    from capture.audio_device import StreamState
+    from capture.first_use import Dialogue
+
+
+def record(
+    build: Annotated[Path, typer.Argument(metavar="BUILD", help="Folder of the build.", show_default=False)],
+    subject: Annotated[
+        str,
+        typer.Option(
+            metavar="S",
+            help="What is on the clips: free-air, added-mass, test-box, in-box, part, microphone, check-resistor, "
+            "channel-match, open, short or load.",
+        ),
+    ],
+    state: Annotated[
+        str | None, typer.Option(metavar="NAME", help="Stage of the work; left out: stock for in-box, else none.")
+    ] = None,
+    unit: Annotated[str, typer.Option(metavar="NAME", help="Which of a pair.")] = "A",
+    device: Annotated[
+        str | None,
+        typer.Option(
+            metavar="D",
+            help="Number or name of 'stillbox devices', or 'practice rig: SPEAKER'; left out: the sound card if any.",
+        ),
+    ] = None,
+    input_device: Annotated[
+        str | None, typer.Option(metavar="D", help="Device of the inputs, where it is listed apart from the output.")
+    ] = None,
+    level: Annotated[
+        float | None, typer.Option(metavar="DBFS", help="Highest level; left out: the highest that is safe and clean.")
+    ] = None,
+    repeats: Annotated[int, typer.Option(metavar="N", help="Number of sweeps in the take.")] = 1,
+    seconds: Annotated[float, typer.Option(metavar="S", help="Length of one sweep.")] = 5.0,
+    rate: Annotated[
+        int | None, typer.Option(metavar="HZ", help="Sample rate; left out: 48000, or that of the device.")
+    ] = None,
+    accuracy: Annotated[
+        float, typer.Option(metavar="PERCENT", help="Uncertainty that noise may leave in the impedance.")
+    ] = 1.0,
+    jig: Annotated[str, typer.Option(metavar="KIND", help="high-side or low-side; see 'stillbox jig'.")] = "high-side",
+    load_ohms: Annotated[
+        float | None, typer.Option(metavar="R", help="Marked value of the resistor, for load and check-resistor.")
+    ] = None,
+    load_tolerance: Annotated[float | None, typer.Option(metavar="PERCENT", help="Its tolerance.")] = None,
+    loudest_volts: Annotated[
+        float | None,
+        typer.Option(metavar="V", help="Output at full scale, V rms, if you know it; kept for this device."),
+    ] = None,
+    cautions_read: Annotated[
+        bool, typer.Option("--cautions-read", help="Say that you have read the cautions, where nobody can be asked.")
+    ] = False,
+    fast: Annotated[bool, typer.Option("--fast", help="Let the practice rig run faster than real time.")] = False,
+) -> None:
+    """Sweep and record with a sound card or the practice rig, after a quiet check of the wiring."""
+    from analysis.cautions import cautions_for
+    from capture.audio_device import StreamState
+    from capture.build_folder import BuildFolder
+    from capture.devices import find_device
+    from capture.first_use import heed_cautions, know_output, offer_removal
+    from capture.live_take import LiveRequest, record_take
+
+    folder = BuildFolder.open(build)
+    chosen = find_device(device, input_device, real_pace=not fast)
+    dialogue = _dialogue()
+    offer_removal(folder, dialogue)
+    heed_cautions(
+        folder, chosen, cautions_for("amplifier", "tweeter", "hearing", "heat and mains"), cautions_read, dialogue
+    )
+    know_output(chosen, loudest_volts, dialogue)
+    request = LiveRequest(
+        subject=subject,
+        state=state,
+        unit=unit,
+        jig=jig,
+        load_ohm=load_ohms,
+        load_tolerance_percent=load_tolerance,
+        level_dbfs=level,
+        repeats=repeats,
+        seconds=seconds,
+        sample_rate_hz=rate,
+        accuracy_percent=accuracy,
+    )
+    stream = StreamState()
+    with _shown_progress(stream):
+        info = record_take(folder, chosen, request, stream, typer.echo)
+    latency = "" if info.latency_s is None else f", latency {1000 * info.latency_s:.1f} ms"
+    typer.echo(f"take {info.number}: {info.address}, {len(info.sweep_starts)} sweep(s){latency}")
+    for flag in info.flags:
+        typer.echo(f"note: {flag}")
+
+
+def _dialogue() -> Dialogue:
+    from capture.first_use import Dialogue
+
+    def warn(text: str) -> None:
+        typer.echo(f"stillbox: {text}", err=True)
+
+    def ask(question: str) -> str:
+        return str(typer.prompt(question, default="", show_default=False))
+
+    if not sys.stdin.isatty():
+        return Dialogue(typer.echo, warn)
+    return Dialogue(typer.echo, warn, typer.confirm, ask)
+
+
+@contextmanager
+def _shown_progress(stream: StreamState) -> Iterator[None]:
+    """A bar with the levels of both inputs while a stream runs; nothing where the output is no terminal."""
+    if not sys.stderr.isatty():
+        yield
+        return
+    import threading
+
+    from rich.console import Console
+    from rich.progress import BarColumn, Progress, TextColumn
+
+    ended = threading.Event()
+    columns = (BarColumn(), TextColumn("{task.percentage:3.0f} %  {task.description}"))
+    with Progress(*columns, console=Console(stderr=True), transient=True) as progress:
+        task = progress.add_task("", total=1.0)
+
+        def follow() -> None:
+            while not ended.wait(0.1):
+                levels = (20 * math.log10(max(peak, 1e-6)) for peak in stream.take_peaks())
+                text = "  ".join(f"input {number} {level:4.0f} dBFS" for number, level in enumerate(levels, start=1))
+                progress.update(task, completed=stream.progress, description=text)
+
+        watcher = threading.Thread(target=follow, name="progress", daemon=True)
+        watcher.start()
+        try:
+            yield
+        finally:
+            ended.set()
+            watcher.join()
