@@ -53,7 +53,7 @@ class RoomMode:
             axis = parts[0]
             order = self.orders[axis]
             ordinal = _ORDINALS[order] if order < len(_ORDINALS) else f"{order}th"
-            return f"{ordinal} mode between {_PLACES[axis]} ({_DIMENSIONS[axis]} {self.inside_mm[axis]:g} mm)"
+            return f"{ordinal} mode between {_PLACES[axis]} ({_DIMENSIONS[axis]} {self.inside_mm[axis]:.0f} mm)"
         along = " and ".join(f"{self.orders[axis]} along the {_DIMENSIONS[axis]}" for axis in parts)
         return f"{self.kind} mode, half waves: {along}"
 
@@ -117,9 +117,7 @@ def effective_port_length_m(length_m: float, radius_m: float) -> float:
     return length_m + (FLANGED_END + FREE_END) * radius_m
 
 
-def pipe_modes_hz(
-    length_m: float, radius_m: float, speed_of_sound_m_s: float, highest_hz: float
-) -> tuple[float, ...]:
+def pipe_modes_hz(length_m: float, radius_m: float, speed_of_sound_m_s: float, highest_hz: float) -> tuple[float, ...]:
     """Resonances of a port as a pipe open at both ends: ``n c / (2 L_eff)`` up to a frequency, Hz."""
     first_hz = speed_of_sound_m_s / (2 * effective_port_length_m(length_m, radius_m))
     return tuple(order * first_hz for order in range(1, int(highest_hz / first_hz) + 1))
