@@ -51,6 +51,7 @@ from analysis.picture_style import (
     picture_bytes,
     plain_axes,
     save_picture,
+    signed_text,
     state_styles,
 )
 
@@ -76,6 +77,7 @@ MARGIN_IN = 1.45
 CURVE_IN = 2.9
 HEIGHTS_IN = 1.25
 DECAY_IN = 2.7
+BAR_TICKS_DB = (-40, -30, -20, -10, 0)
 TITLE_IN = 0.42
 AXIS_IN = 0.5
 
@@ -255,7 +257,8 @@ def _draw_decay(axes: Axes, decay: CumulativeDecay, style: StateStyle, decay_sty
         return
     mesh = draw_heat(axes, decay)
     bar = axes.figure.colorbar(mesh, ax=axes, pad=0.01, fraction=0.025, aspect=22)
-    bar.set_label("dB", fontsize=SMALL_PT, color=SOFT_INK)
+    bar.set_label("Level, dB", fontsize=SMALL_PT, color=SOFT_INK)
+    bar.set_ticks(BAR_TICKS_DB, labels=[signed_text(tick) for tick in BAR_TICKS_DB])
     bar.ax.tick_params(labelsize=SMALL_PT, colors=SOFT_INK, width=0.6, length=2)
     bar.outline.set_visible(False)
 

@@ -164,7 +164,11 @@ def _fall_db(ridge: Ridge) -> float:
 def _why_absent(decay: CumulativeDecay, near_hz: float) -> str:
     if decay.band_hz is not None and not decay.band_hz[0] <= near_hz <= decay.band_hz[1]:
         return f"{near_hz:.0f} Hz lies outside the band of {decay.band_hz[0]:.0f} to {decay.band_hz[1]:.0f} Hz"
-    return "no crest stands clear of the noise there once the first pulse has passed"
+    row, column = _first_slice(decay), int(np.argmin(np.abs(decay.frequency_hz - near_hz)))
+    floor_db = decay.noise_floor_db
+    if floor_db is not None and decay.level_db[row, column] < floor_db[row, column] + CLEAR_DB:
+        return "the noise covers it once the first pulse has passed"
+    return "it makes no crest of its own: the skirt of a neighbour covers it"
 
 
 def _crest_slices(

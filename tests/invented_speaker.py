@@ -22,6 +22,7 @@ CAUSES: dict[float, Cause] = {
 }
 VENTED = ((22.0, 5.0, 28.0), (61.0, 4.0, 24.0))
 COIL_COEFFICIENTS = 20
+COIL_HZ = np.geomspace(5.0, 40_000.0, 200)
 CLOSED = ((68.0, 3.6, 32.0),)
 
 
@@ -59,18 +60,17 @@ def fit(
         band_hz=(15.0, 20_000.0),
         reduced_chi_square=1.02,
     )
-    return replace(bare, real_coefficients=_coil_coefficients(bare))
+    s = 2j * np.pi * COIL_HZ
+    return with_coil(bare, 5.7 + 9e-5 * s + 1.3 * s / (s + 5.6e3) + 6.0 * s / (s + 5.6e4))
 
 
-def _coil_coefficients(bare: ResonanceFit) -> np.ndarray:
-    """Coefficients that make the coil 5.7 ohm, 90 uH and two relaxations, whatever columns the fit has for it."""
-    frequency_hz = np.geomspace(5.0, 40_000.0, 200)
-    s = 2j * np.pi * frequency_hz
-    coil = 5.7 + 9e-5 * s + 1.3 * s / (s + 5.6e3) + 6.0 * s / (s + 5.6e4)
+def with_coil(bare: ResonanceFit, coil_ohm: np.ndarray, frequency_hz: np.ndarray = COIL_HZ) -> ResonanceFit:
+    """The fit with a coil of the given impedance, whatever columns the fit has for it."""
     columns = np.stack(
         [replace(bare, real_coefficients=row).coil_ohm(frequency_hz) for row in np.eye(COIL_COEFFICIENTS)], axis=1
     )
-    return np.linalg.lstsq(np.concatenate([columns.real, columns.imag]), np.concatenate([coil.real, coil.imag]))[0]
+    parts = np.concatenate([columns.real, columns.imag]), np.concatenate([coil_ohm.real, coil_ohm.imag])
+    return replace(bare, real_coefficients=np.linalg.lstsq(*parts)[0])
 
 
 def spectrum(

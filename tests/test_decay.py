@@ -2,9 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import replace
+
 import invented_speaker
 import numpy as np
 import pytest
+from reference.analytic import impedance_ohm as exact_impedance_ohm
+from reference.random_speakers import random_speaker, to_be_found
+from reference.truth import TrueResonance
 
 from analysis.decay import (
     cumulative_spectral_decay,
@@ -13,6 +19,8 @@ from analysis.decay import (
     window_energy_s,
 )
 from analysis.decay_response import decay_of_response, decay_on_log_grid, decay_response
+from analysis.findings import Resonance
+from analysis.impedance import ImpedanceSpectrum
 from analysis.ridges import find_ridges, follow_ridges
 from capture.errors import StillboxError
 
@@ -221,6 +229,41 @@ def test_decay_times_are_true_within_their_uncertainty() -> None:
             inside.append(abs(ridge.decay_time_s - expected_s) < 2 * ridge.decay_time_std_s)
     assert np.max(np.abs(errors)) < 0.06
     assert np.mean(inside) >= 0.9
+
+
+@pytest.mark.parametrize(("seed", "kind"), [(1, "standing wave"), (2, "wall"), (4, "mixed"), (5, "driver")])
+def test_ridges_of_simulated_speakers(seed: int, kind: str) -> None:
+    """Circuits whose impedance ngspice confirms and whose poles are known: Q out of the ridge against the pole's."""
+    speaker = random_speaker(seed, kind)
+    fundamentals = tuple(one for one in speaker.truth if one.cause == "fundamental")
+    others = tuple(one for one in speaker.truth if one.cause != "fundamental")
+    frequency_hz = np.arange(84, 7 * 9_000) / 7.0
+    impedance_ohm = exact_impedance_ohm(speaker.in_box, frequency_hz)
+    bare = replace(invented_speaker.fit((), ()), motional=as_resonances(fundamentals), resonances=as_resonances(others))
+    some_hz = frequency_hz[::40]
+    pairs_ohm = bare.impedance_ohm(some_hz) - bare.coil_ohm(some_hz)
+    fit = invented_speaker.with_coil(bare, impedance_ohm[::40] - pairs_ohm, some_hz)
+    rng = np.random.default_rng(seed)
+    noise = 1.4e-3 * (rng.standard_normal(frequency_hz.size) + 1j * rng.standard_normal(frequency_hz.size))
+    spectrum = ImpedanceSpectrum(
+        frequency_hz=frequency_hz,
+        impedance_ohm=impedance_ohm + noise,
+        noise_variance_ohm2=np.full(frequency_hz.size, 2 * 1.4e-3**2),
+        calibration_variance_ohm2=np.zeros(frequency_hz.size),
+        scale_std=0.0,
+    )
+    expected = [one for one in to_be_found(speaker.truth) if one.q > 5]
+    ridges = follow_ridges(decay_on_log_grid(decay_response(spectrum, fit)), as_resonances(expected))
+    measured = [(one.q, ridge) for one, ridge in zip(expected, ridges, strict=True) if ridge.q is not None]
+    assert len(measured) >= max(1, len(expected) - 1)  # one may lie under its neighbour's skirt
+    for q, ridge in measured:
+        assert ridge.q is not None and ridge.q_std is not None
+        assert ridge.q_std < 0.15 * q
+        assert abs(ridge.q - q) < 3 * ridge.q_std
+
+
+def as_resonances(true: Sequence[TrueResonance]) -> tuple[Resonance, ...]:
+    return tuple(Resonance(one.pole_rad_s, one.residue_ohm_rad_s, 0.01, 0.01, 0.01, 100.0) for one in true)
 
 
 def test_noise_floor_is_what_noise_alone_shows() -> None:
