@@ -13,8 +13,11 @@ import numpy as np
 from scipy import linalg
 
 from analysis.arrays import ComplexArray, FloatArray
-from analysis.findings import ResonanceFit
+from analysis.findings import Resonance, ResonanceFit
 from analysis.rational import pair_basis, pole_derivatives, resonators_ohm
+
+BROAD_Q = 4.0
+"""Pairs below this are easily found too strong: they and the coil can stand in for each other."""
 
 
 @dataclass(frozen=True)
@@ -37,25 +40,37 @@ class ConeResonances:
         """Only the pairs where ``keep`` is true."""
         return ConeResonances(self.scale_ohm_rad_s, self.poles_rad_s[keep], self.residues[keep])
 
-    def load(self, s: ComplexArray, extras: FloatArray | None = None) -> ComplexArray:
-        """What the pairs add to D, rad/s, shape of ``s``; ``extras`` (4 k,) change residues, then poles."""
-        if self.poles_rad_s.size == 0:
-            return np.zeros(s.shape, dtype=complex)
-        value = resonators_ohm(s, self.poles_rad_s, self.residues)
-        return value if extras is None or extras.size == 0 else value + self._changes(s) @ extras
+    @property
+    def size(self) -> int:
+        """Number of parameters that change the pairs."""
+        return 4 * self.poles_rad_s.size
 
-    def _changes(self, s: ComplexArray) -> ComplexArray:
-        """Derivatives of the pairs by their residues and poles, in units of each one's own size; (n, 4 k)."""
-        size = np.repeat(np.abs(self.residues), 2)
-        width = np.repeat(np.abs(self.poles_rad_s.real), 2)
-        by_residue = pair_basis(s, self.poles_rad_s) * size
-        return np.concatenate([by_residue, pole_derivatives(s, self.poles_rad_s, self.residues) * width], axis=1)
+    def weaker(self, motional: Resonance) -> ConeResonances:
+        """Another start for a fit: broad pairs a third as strong, the scale that of the motional peak alone."""
+        broad = np.abs(self.poles_rad_s) < BROAD_Q * 2 * np.abs(self.poles_rad_s.real)
+        residues = np.where(broad, self.residues / 3, self.residues)
+        return ConeResonances(2 * abs(motional.residue_ohm_rad_s.real), self.poles_rad_s, residues)
 
-    def extras_ohm(self, s: ComplexArray, motional_ohm: ComplexArray) -> ComplexArray:
-        """Change of the impedance by each of them, ohm, shape (n, 4 k): dZ = -Zmot^2/scale dD."""
-        if self.poles_rad_s.size == 0:
-            return np.zeros((s.size, 0), dtype=complex)
-        return -(motional_ohm**2 / self.scale_ohm_rad_s)[:, None] * self._changes(s)
+    def moved(self, changes: FloatArray) -> ConeResonances:
+        """The pairs with residues, then poles changed; in units of each residue's size and pole's damping."""
+        by_residue, by_pole = changes.reshape(2, -1)
+        return ConeResonances(
+            self.scale_ohm_rad_s,
+            self.poles_rad_s + np.abs(self.poles_rad_s.real) * (by_pole[0::2] + 1j * by_pole[1::2]),
+            self.residues + np.abs(self.residues) * (by_residue[0::2] + 1j * by_residue[1::2]),
+        )
+
+    def load(self, s: ComplexArray, changes: FloatArray) -> ComplexArray:
+        """What the changed pairs add to D, rad/s, shape of ``s``."""
+        moved = self.moved(changes)
+        return resonators_ohm(s, moved.poles_rad_s, moved.residues)
+
+    def load_slopes(self, s: ComplexArray, changes: FloatArray) -> ComplexArray:
+        """Derivatives of `load` by the changes, shape (n, 4 k)."""
+        moved = self.moved(changes)
+        by_residue = pair_basis(s, moved.poles_rad_s) * np.repeat(np.abs(self.residues), 2)
+        by_pole = pole_derivatives(s, moved.poles_rad_s, moved.residues)
+        return np.concatenate([by_residue, by_pole * np.repeat(np.abs(self.poles_rad_s.real), 2)], axis=1)
 
 
 def cone_resonances(fit: ResonanceFit) -> ConeResonances:

@@ -28,7 +28,15 @@ from analysis.driver_model import (
 )
 from analysis.findings import Resonance, ResonanceFit
 from analysis.impedance import ImpedanceSpectrum
-from analysis.lumped_fit import CellData, LumpedFit, cell_data, fit_lumped, misfit_factor, pairs_ohm
+from analysis.lumped_fit import (
+    CellData,
+    LumpedFit,
+    Prior,
+    cell_data,
+    fit_lumped,
+    misfit_factor,
+    pairs_ohm,
+)
 from analysis.quantity import Quantity, derived
 from analysis.uncertainty import rectangular_std
 from capture.errors import StillboxError
@@ -37,6 +45,14 @@ DEFAULT_METER_PERCENT = 1.0
 """Tolerance of a multimeter's reading when none is given (common practice, no source)."""
 
 START_CREEP = 0.05
+ROUGH = 1e-3
+"""Relative error of the data while all coil models are tried."""
+POOR = 3.0
+"""Reduced chi-square from which on another start is tried."""
+CHANGE_STD = 1.0
+"""The small resonances were found to about their own size and width."""
+FINALISTS = 4
+"""Coil models that are compared in the end."""
 LOOSE, TIGHT = 0.3, 1e-3
 """Gain in chi-square at which a fit ends: while models are compared, and at the end."""
 
@@ -72,10 +88,10 @@ class DriverFit:
     creep : bool
         Whether the data ask for creep of the suspension.
     parameters, covariance : ndarray
-        Of `analysis.driver_model` (ln Re, ln ws, ln Qms, ln scale, lambda, coil), then the extras of ``small``; noise
+        Of `analysis.driver_model` (ln Re, ln ws, ln Qms, ln scale, lambda, coil), then the changes of ``small``; noise
         and ohm scale together.
     candidates : tuple of Candidate
-        All models tried, best first.
+        The models compared in the end, best first.
     reduced_chi_square : float
         Misfit of the chosen model in units of the noise.
     small : ConeResonances
@@ -94,17 +110,18 @@ class DriverFit:
 
     @property
     def lumped(self) -> FloatArray:
-        """Parameters without the extras."""
+        """Parameters without the changes of the small resonances."""
         return self.parameters[: FIRST_COIL + self.coil.size]
 
     @property
-    def extras(self) -> FloatArray:
+    def changes(self) -> FloatArray:
+        """Of the small resonances."""
         return self.parameters[FIRST_COIL + self.coil.size :]
 
     def impedance_ohm(self, frequency_hz: FloatArray) -> ComplexArray:
         """The whole fitted model, shape of ``frequency_hz``."""
         s = 2j * np.pi * np.asarray(frequency_hz)
-        cone = mechanical(s, self.lumped)[0] + self.small.load(s, self.extras)
+        cone = mechanical(s, self.lumped)[0] + self.small.load(s, self.changes)
         return self.coil_ohm(frequency_hz) + np.exp(self.parameters[LN_SCALE]) / cone
 
     def coil_ohm(self, frequency_hz: FloatArray) -> ComplexArray:
@@ -181,12 +198,15 @@ def fit_driver(
             "and that the sweep starts below its resonance"
         )
     motional = max(resonances.motional, key=lambda r: r.height_ohm)
-    small = cone_resonances(resonances)
     data = cell_data(spectrum, resonances)
-    data = data.with_extras(small.extras_ohm(data.s_rad_s, _motional_ohm(resonances, data.frequency_hz)))
-    coil, creep, fit, candidates = _choose(data, small, motional, resonances)
-    parameters, covariance = fit.complete()
-    covariance = covariance + spectrum.scale_std**2 * _scale_covariance(coil, parameters.size)
+    choice = _choose(data, motional, resonances)
+    coil, creep, fit = choice.tried[0]
+    small, candidates = choice.small, _candidates(choice.tried)
+    factor = misfit_factor(fit)
+    data = data.weakened(factor) if np.any(factor > 1) else data
+    fit = _fit(data, small, coil, fit.parameters, creep, TIGHT)
+    parameters = fit.parameters
+    covariance = fit.covariance + spectrum.scale_std**2 * _scale_covariance(coil, parameters.size)
     warnings = list(resonances.warnings)
     if meter is not None:
         parameters, covariance, sentence = _weigh_meter(parameters, covariance, meter)
@@ -210,34 +230,55 @@ def _motional_ohm(fit: ResonanceFit, frequency_hz: FloatArray) -> ComplexArray:
     return pairs_ohm(pairs, frequency_hz)
 
 
-def _choose(
-    data: CellData, small: ConeResonances, motional: Resonance, resonances: ResonanceFit
-) -> tuple[CoilModel, bool, LumpedFit, tuple[Candidate, ...]]:
-    """Fit every coil model, then creep with the best ones; the chosen fit is refined."""
+@dataclass(frozen=True)
+class _Choice:
+    tried: list[_Trial]
+    small: ConeResonances
+
+    @property
+    def misfit(self) -> float:
+        return self.tried[0][2].reduced_chi_square
+
+
+def _choose(data: CellData, motional: Resonance, resonances: ResonanceFit) -> _Choice:
+    """Compare the models; where none follows the data, once more from weaker broad resonances."""
+    small = cone_resonances(resonances)
+    choice = _compare(data, motional, resonances, small)
+    if choice.misfit > POOR and small.size:
+        other = _compare(data, motional, resonances, small.weaker(motional))
+        choice = min(choice, other, key=lambda c: c.misfit)
+    return choice
+
+
+def _compare(
+    data: CellData, motional: Resonance, resonances: ResonanceFit, small: ConeResonances
+) -> _Choice:
+    """Fit every coil model roughly and the best ones sharply, creep included; best first."""
     cone = _cone_start(motional, small, resonances)
-    tried: list[_Trial] = []
     s, coil_ohm = _coil_curve(data, motional, resonances)
+    rough: list[_Trial] = []
     for coil in COIL_MODELS:
-        start = np.concatenate([cone, coil.start(s, coil_ohm)])
-        tried.append((coil, False, _fit(data, small, coil, start, creep=False)))
-    tried = _ranked(tried)
-    for coil, _, fit in tried[:2]:
+        start = np.concatenate([cone, coil.start(s, coil_ohm), np.zeros(small.size)])
+        rough.append((coil, False, _fit(data.coarse(ROUGH), small, coil, start, creep=False)))
+    tried: list[_Trial] = []
+    for coil, _, fit in _ranked(rough)[:FINALISTS]:
+        tried.append((coil, False, _fit(data, small, coil, fit.parameters, creep=False)))
+    for coil, _, fit in _ranked(tried)[:2]:
         start = fit.parameters.copy()
         start[CREEP] = START_CREEP
         creeping = _fit(data, small, coil, start, creep=True)
         if creeping.parameters[CREEP] > 0:
             tried.append((coil, True, creeping))
-    tried = _ranked(tried)
+    return _Choice(_ranked(tried), small)
+
+
+def _candidates(tried: Sequence[_Trial]) -> tuple[Candidate, ...]:
+    """The models that were fitted sharply, with their criterion relative to the best."""
     criteria = _criteria(tried)
-    candidates = tuple(
+    return tuple(
         Candidate(coil.name, creep, value - criteria[0], fit.reduced_chi_square)
         for (coil, creep, fit), value in zip(tried, criteria, strict=True)
     )
-    coil, creep, fit = tried[0]
-    factor = misfit_factor(fit)
-    data = data.weakened(factor) if np.any(factor > 1) else data
-    fit = _fit(data, small, coil, fit.parameters, creep, TIGHT)
-    return coil, creep, fit, candidates
 
 
 def _coil_curve(
@@ -256,24 +297,35 @@ def _cone_start(motional: Resonance, small: ConeResonances, resonances: Resonanc
     least = float(np.min(np.abs(resonances.impedance_ohm(np.geomspace(1.5, 8.0, 40) * motional.frequency_hz))))
     resistance = float(np.clip(np.min(resonances.coil_ohm(low_hz).real), 0.2 * least, least))
     omega = abs(motional.pole_rad_s)
-    load = small.load(np.array([1j * omega]))[0]
+    load = small.load(np.array([1j * omega]), np.zeros(small.size))[0]
     mass = max(0.1, 1 + load.imag / omega)
     loss = max(0.2 * mass * omega / motional.q, mass * omega / motional.q - load.real)
     ws = omega * np.sqrt(mass)
     return np.array([np.log(resistance), np.log(ws), np.log(ws / loss), np.log(small.scale_ohm_rad_s), 0.0])
 
 
-def _fit(data: CellData, small: ConeResonances, coil: CoilModel, start: FloatArray, creep: bool, tolerance: float = LOOSE
+def _fit(
+    data: CellData, small: ConeResonances, coil: CoilModel, start: FloatArray, creep: bool, tolerance: float = LOOSE
 ) -> LumpedFit:
     free = [index for index in range(start.size) if creep or index != CREEP]
-    return fit_lumped(data, FreeAirModel(coil, small), start, free=free, tolerance=tolerance)
+    model = FreeAirModel(coil, small)
+    return fit_lumped(data, model, start, changes_prior(model), free, tolerance=tolerance)
+
+
+def changes_prior(model: FreeAirModel) -> tuple[Prior, ...]:
+    """What is known of the small resonances beforehand."""
+    size = model.small.size
+    if not size:
+        return ()
+    index = tuple(range(model.changes.start, model.changes.stop))
+    return (Prior(index, np.zeros(size), CHANGE_STD**2 * np.eye(size)),)
 
 
 def _criteria(tried: Sequence[_Trial]) -> list[float]:
     """chi^2 over the least misfit, plus ln(number of data) for every parameter."""
     least = max(1.0, min(fit.reduced_chi_square for _, _, fit in tried))
     return [
-        fit.chi_square / least + (4 + creep + coil.size) * float(np.log(fit.rest.size)) for coil, creep, fit in tried
+        fit.total_chi_square / least + (4 + creep + coil.size) * float(np.log(fit.rest.size)) for coil, creep, fit in tried
     ]
 
 

@@ -11,7 +11,6 @@ of the box times its compliance, ``mu`` the air load that the box adds to the co
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cached_property
 
 import numpy as np
 
@@ -41,32 +40,33 @@ def mechanical(s: ComplexArray, x: FloatArray) -> tuple[ComplexArray, ComplexArr
 
 @dataclass(frozen=True)
 class FreeAirModel:
-    """The driver without box as a model for `analysis.lumped_fit.fit_lumped`; ``small`` adds to D."""
+    """The driver without box as a model for `analysis.lumped_fit.fit_lumped`; ``small`` adds to D.
+
+    Parameters: those of the head of this module, then the changes of ``small``.
+    """
 
     coil: CoilModel
     small: ConeResonances
 
+    @property
+    def changes(self) -> slice:
+        """Where the changes of the small resonances are."""
+        return slice(FIRST_COIL + self.coil.size, FIRST_COIL + self.coil.size + self.small.size)
+
     def __call__(self, s: ComplexArray, x: FloatArray) -> tuple[ComplexArray, ComplexArray]:
         slopes = np.empty((s.size, x.size), dtype=complex)
-        coil, slopes[:, FIRST_COIL:] = self.coil.evaluate(s, x[FIRST_COIL:])
+        first, last = self.changes.start, self.changes.stop
+        coil, slopes[:, FIRST_COIL:first] = self.coil.evaluate(s, x[FIRST_COIL:first])
         resistance = np.exp(x[LN_RE])
         cone, cone_slopes = mechanical(s, x)
-        cone += self._load(s)
+        if self.small.size:
+            cone += self.small.load(s, x[self.changes])
+            cone_slopes = np.concatenate([cone_slopes, self.small.load_slopes(s, x[self.changes])], axis=1)
         motional = np.exp(x[LN_SCALE]) / cone
         slopes[:, LN_RE] = resistance
         slopes[:, LN_SCALE] = motional
-        slopes[:, [LN_WS, LN_QMS, CREEP]] = -(motional / cone)[:, None] * cone_slopes
+        slopes[:, [LN_WS, LN_QMS, CREEP, *range(first, last)]] = -(motional / cone)[:, None] * cone_slopes
         return resistance + coil + motional, slopes
-
-    def _load(self, s: ComplexArray) -> ComplexArray:
-        """Of the small resonances; remembered for the grid last used, for a fit calls with one grid."""
-        if self._remembered[0] is not s:
-            self._remembered[:] = [s, self.small.load(s)]
-        return self._remembered[1]
-
-    @cached_property
-    def _remembered(self) -> list[ComplexArray]:
-        return [np.zeros(0, dtype=complex), np.zeros(0, dtype=complex)]
 
 
 @dataclass(frozen=True)
@@ -92,14 +92,14 @@ class ConeAtResonance:
         return self.omega_rad_s * self.mass_ratio / self.loss_rad_s
 
 
-def cone_at_resonance(x: FloatArray, small: ConeResonances, extras: FloatArray | None = None) -> ConeAtResonance:
-    """Evaluate D near the resonance; ``x`` as in the head of this module, ``extras`` of `ConeResonances`."""
+def cone_at_resonance(x: FloatArray, small: ConeResonances, changes: FloatArray) -> ConeAtResonance:
+    """Evaluate D near the resonance; ``x`` as in the head of this module, ``changes`` of ``small``."""
     plain = x.copy()
     plain[CREEP] = 0.0
 
     def total(omega: FloatArray, parameters: FloatArray) -> ComplexArray:
         s = 1j * omega
-        return mechanical(s, parameters)[0] + small.load(s, extras)
+        return mechanical(s, parameters)[0] + small.load(s, changes)
 
     omega = float(np.exp(x[LN_WS]))
     for _ in range(6):

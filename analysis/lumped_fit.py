@@ -1,9 +1,7 @@
-"""Weighted complex least squares of a lumped model, with priors and with resonances as linear nuisance.
+"""Weighted complex least squares of a lumped model with priors.
 
 What is fitted are means over cells of the logarithmic axis, corrected for the bend of the impedance over each cell
-by what `analysis.resonances` found. The small resonances take part in the model; how far they may be off is left to
-the fit, as columns that are eliminated while the lumped parameters are sought and solved for at the end. So they
-neither disturb the lumped parameters nor pretend a certainty that is not there.
+by what `analysis.resonances` found.
 """
 
 from __future__ import annotations
@@ -60,50 +58,23 @@ class CellData:
     frequency_hz, std_ohm : ndarray, shape (cells,)
         ``std_ohm`` is that of the real part, and of the imaginary part.
     impedance_ohm : complex ndarray, shape (cells,)
-    extras : complex ndarray, shape (cells, m)
-        Ohm per unit of each linear nuisance.
     """
 
     frequency_hz: FloatArray
     impedance_ohm: ComplexArray
     std_ohm: FloatArray
-    extras: ComplexArray
 
     @cached_property
     def s_rad_s(self) -> ComplexArray:
         return 2j * np.pi * self.frequency_hz
 
-    @cached_property
-    def _scaled_extras(self) -> tuple[FloatArray, FloatArray]:
-        """Extras in units of the standard deviation and of unit length; their lengths."""
-        columns = stacked(self.extras, self.std_ohm)
-        length = np.linalg.norm(columns, axis=0)
-        length[length == 0] = 1.0
-        return columns / length, length
-
-    @cached_property
-    def _nuisance(self) -> FloatArray:
-        """Orthonormal basis of the extras, in units of the standard deviation; shape (2 cells, <= m)."""
-        columns = self._scaled_extras[0]
-        if not columns.shape[1]:
-            return columns
-        left, singular, _ = linalg.svd(columns, full_matrices=False, check_finite=False)
-        return left[:, singular > 1e-9 * singular[0]]
-
-    @property
-    def nuisance_size(self) -> int:
-        return self._nuisance.shape[1]
-
-    def project(self, columns: FloatArray) -> FloatArray:
-        """What the extras cannot imitate."""
-        return columns - self._nuisance @ (self._nuisance.T @ columns)
-
     def weakened(self, factor: FloatArray) -> CellData:
         """The same with larger standard deviations."""
         return replace(self, std_ohm=self.std_ohm * factor)
 
-    def with_extras(self, extras: ComplexArray) -> CellData:
-        return replace(self, extras=extras)
+    def coarse(self, relative: float) -> CellData:
+        """The same as if measured roughly: a fit finds its way there from farther off."""
+        return replace(self, std_ohm=np.hypot(self.std_ohm, relative * np.abs(self.impedance_ohm)))
 
 
 def cell_data(spectrum: ImpedanceSpectrum, fit: ResonanceFit, high_hz: float = 20_000.0) -> CellData:
@@ -131,7 +102,7 @@ def cell_data(spectrum: ImpedanceSpectrum, fit: ResonanceFit, high_hz: float = 2
     bend = np.add.reduceat(weight * bending, first) / total - _bending(fit, cell_hz, smooth_cell)
     shared = np.add.reduceat(weight * spectrum.calibration_variance_ohm2[inside], first) / total
     variance = 0.5 / total + 0.5 * CELLS_PER_OCTAVE * CALIBRATION_OCTAVES * shared + (FLOOR * np.abs(mean_ohm)) ** 2
-    return CellData(cell_hz, mean_ohm - bend, np.sqrt(variance), np.zeros((cell_hz.size, 0), dtype=complex))
+    return CellData(cell_hz, mean_ohm - bend, np.sqrt(variance))
 
 
 def _bending(fit: ResonanceFit, frequency_hz: FloatArray, border: int) -> ComplexArray:
@@ -154,15 +125,11 @@ class LumpedFit:
     Attributes
     ----------
     parameters, covariance : ndarray, shape (k,) and (k, k)
-        Covariance from noise and priors, the extras' uncertainty included.
+        Covariance from noise and priors.
     chi_square, prior_chi_square : float
         Of the data in units of ``data.std_ohm``; of the priors.
     rest : ndarray, shape (2 cells,)
-        Misfit in units of the standard deviation, real parts over imaginary parts, extras eliminated.
-    slopes : ndarray, shape (2 cells, k)
-        Derivatives of the model in units of the standard deviation (zero for parameters held).
-    model_rest : ndarray, shape (2 cells,)
-        Misfit with all extras zero.
+        Misfit in units of the standard deviation, real parts over imaginary parts.
     data : CellData
     """
 
@@ -171,13 +138,15 @@ class LumpedFit:
     chi_square: float
     prior_chi_square: float
     rest: FloatArray
-    slopes: FloatArray
-    model_rest: FloatArray
     data: CellData
 
     @property
+    def total_chi_square(self) -> float:
+        return self.chi_square + self.prior_chi_square
+
+    @property
     def degrees_of_freedom(self) -> int:
-        return max(1, self.rest.size - self.data.nuisance_size - int(np.count_nonzero(np.diag(self.covariance))))
+        return max(1, self.rest.size - int(np.count_nonzero(np.diag(self.covariance))))
 
     @property
     def reduced_chi_square(self) -> float:
@@ -186,23 +155,6 @@ class LumpedFit:
     def gain(self, prior: Prior) -> FloatArray:
         """Change of the parameters by the prior's values, shape (k, values)."""
         return self.covariance[:, list(prior.index)] @ np.linalg.inv(prior.covariance)
-
-    def complete(self) -> tuple[FloatArray, FloatArray]:
-        """Parameters followed by the extras, (k + m,), and their joint covariance."""
-        columns, length = self.data._scaled_extras
-        count, size = self.parameters.size, self.parameters.size + columns.shape[1]
-        if not columns.shape[1]:
-            return self.parameters, self.covariance
-        left, singular, right = linalg.svd(columns, full_matrices=False, check_finite=False)
-        inverse = (right.T / np.maximum(singular, 1e-9 * singular[0])) @ left.T / length[:, None]
-        # Extras y = inverse (rest - slopes dx): their mean, their dependence on x, their own scatter.
-        on_parameters = -inverse @ self.slopes
-        covariance = np.zeros((size, size))
-        covariance[:count, :count] = self.covariance
-        covariance[count:, :count] = on_parameters @ self.covariance
-        covariance[:count, count:] = covariance[count:, :count].T
-        covariance[count:, count:] = on_parameters @ self.covariance @ on_parameters.T + inverse @ inverse.T
-        return np.concatenate([self.parameters, inverse @ self.model_rest]), covariance
 
 
 def fit_lumped(
@@ -235,16 +187,10 @@ def fit_lumped(
 
     def evaluate(parameters: FloatArray) -> _Point:
         value, slopes = model(data.s_rad_s, parameters)
-        model_rest = target - stacked(value, data.std_ohm)
-        own = stacked(slopes[:, moving], data.std_ohm)
-        prior_rest = [p.root @ (p.values - parameters[list(p.index)]) for p in priors]
-        rest = data.project(model_rest)
+        rest = [target - stacked(value, data.std_ohm)]
+        rest += [p.root @ (p.values - parameters[list(p.index)]) for p in priors]
         return _Point(
-            model_rest,
-            own,
-            rest,
-            np.concatenate([rest, *prior_rest]),
-            np.concatenate([data.project(own), *prior_rows]),
+            np.concatenate(rest), np.concatenate([stacked(slopes[:, moving], data.std_ohm), *prior_rows])
         )
 
     parameters = np.array(start, dtype=float)
@@ -263,23 +209,17 @@ def fit_lumped(
             damping *= 6
             if damping > 1e7:
                 break
+    rest = point.whole[: target.size]
     covariance = np.zeros((parameters.size, parameters.size))
     covariance[np.ix_(moving, moving)] = _inverse(point.jacobian)
-    slopes = np.zeros((target.size, parameters.size))
-    slopes[:, moving] = point.own
-    chi_data = float(point.rest @ point.rest)
-    return LumpedFit(
-        parameters, covariance, chi_data, point.chi_square - chi_data, point.rest, slopes, point.model_rest, data
-    )
+    chi_data = float(rest @ rest)
+    return LumpedFit(parameters, covariance, chi_data, point.chi_square - chi_data, rest, data)
 
 
 @dataclass(frozen=True)
 class _Point:
-    """The model at one set of parameters; ``whole`` and ``jacobian`` have the priors' rows below."""
+    """The model at one set of parameters: misfit and derivatives in units of the standard deviation, priors below."""
 
-    model_rest: FloatArray
-    own: FloatArray
-    rest: FloatArray
     whole: FloatArray
     jacobian: FloatArray
 
@@ -290,12 +230,12 @@ class _Point:
 
 
 def _step(point: _Point, damping: float) -> FloatArray:
-    """One damped step, at most 1 (a factor of e) for each parameter."""
+    """One damped step, shortened so that no parameter moves by more than 1 (a factor of e)."""
     normal = point.jacobian.T @ point.jacobian
     size = np.sqrt(np.diag(normal)) + 1e-30
     scaled = normal / np.outer(size, size)
     step = np.linalg.solve(scaled + damping * np.eye(size.size), (point.jacobian.T @ point.whole) / size) / size
-    return np.clip(step, -1.0, 1.0)
+    return step / max(1.0, float(np.max(np.abs(step))))
 
 
 def _inverse(jacobian: FloatArray) -> FloatArray:
