@@ -22,7 +22,7 @@ from analysis.findings import Finding, Resonance, ResonanceFit
 from analysis.held_cone import held_motional_hz, held_resonances
 from capture.build_description import BuildDescription, DriverPlace, InsideSize, PortPlace, Wall
 
-SEEDS = range(500, 510)
+SEEDS = range(500, 507)
 
 
 @cache
@@ -144,7 +144,7 @@ ALL_KINDS: tuple[Kind, ...] = ("driver", "standing wave", "wall", "mixed")
 
 @pytest.mark.parametrize("placed", [True, False])
 def test_causes_of_random_speakers(placed: bool) -> None:
-    """40 speakers: at least 90 % right in each kind of cause, and confidence means what it says."""
+    """28 speakers: at least 90 % right in each kind of cause, and confidence means what it says."""
     right: Counter[str] = Counter()
     count: Counter[str] = Counter()
     sure = []
@@ -157,7 +157,7 @@ def test_causes_of_random_speakers(placed: bool) -> None:
                 right[cause] += finding.cause == cause
                 sure.append((finding.confidence, finding.cause == cause))
     for cause in ("driver", "standing wave", "wall"):
-        assert count[cause] >= 15
+        assert count[cause] >= 10
         assert right[cause] >= 0.9 * count[cause], (cause, right, count)
     confidence, hit = np.array(sure, dtype=float).T
     assert np.mean(hit[confidence > 0.9]) > 0.97
@@ -171,8 +171,8 @@ def test_a_speaker_without_resonances_has_no_findings() -> None:
 
 def test_without_free_air_the_driver_is_never_named() -> None:
     standing_right = standing = 0
-    for seed in SEEDS:
-        pairs, warnings = judged(drawn(seed, "mixed"), with_free_air=False)
+    for seed, kind in itertools.product(SEEDS, ("mixed", "standing wave")):
+        pairs, warnings = judged(drawn(seed, kind), with_free_air=False)
         if pairs:
             assert "no free-air take" in warnings[0]
         for finding, cause in pairs:
@@ -180,7 +180,7 @@ def test_without_free_air_the_driver_is_never_named() -> None:
             assert any("no free-air take" in sentence for sentence in finding.evidence)
             standing += cause == "standing wave"
             standing_right += cause == finding.cause == "standing wave"
-    assert standing_right >= 0.9 * standing > 5
+    assert standing_right >= 0.9 * standing > 9
 
 
 def test_without_dimensions_only_the_driver_is_named() -> None:

@@ -1,0 +1,292 @@
+"""Comparison of two states on constructed cases; matching against brute force."""
+
+from __future__ import annotations
+
+import itertools
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from analysis.comparison import Change, Comparison, compare, matched_pairs
+from analysis.detection import limit_for_q
+from analysis.findings import Cause, DetectionLimit, Finding, FindingsReport, Resonance, ResonanceFit
+
+STD = 0.004
+
+
+def finding(
+    frequency_hz: float,
+    height_ohm: float,
+    q: float = 20.0,
+    cause: Cause = "undecided",
+    height_std_ohm: float = STD,
+    frequency_std_hz: float | None = None,
+) -> Finding:
+    return Finding(
+        resonance(frequency_hz, height_ohm, q, height_std_ohm, frequency_std_hz), cause, 0.95, ("invented",), "none"
+    )
+
+
+def resonance(
+    frequency_hz: float,
+    height_ohm: float,
+    q: float,
+    height_std_ohm: float = STD,
+    frequency_std_hz: float | None = None,
+) -> Resonance:
+    natural = 2 * np.pi * frequency_hz
+    pole = natural * complex(-1 / (2 * q), math.sqrt(1 - 1 / (4 * q * q)))
+    std = frequency_hz * 1e-4 if frequency_std_hz is None else frequency_std_hz
+    return Resonance(pole, height_ohm * abs(pole.real) + 0j, std, 0.01 * q, height_std_ohm, 500.0)
+
+
+def report(
+    *findings: Finding,
+    state: str = "stock",
+    limit_ohm: float = 0.01,
+    peaks: tuple[tuple[float, float, float], ...] = ((60.0, 30.0, 4.0),),
+    peak_std_hz: float = 0.02,
+    unit: str = "A",
+) -> FindingsReport:
+    grid = np.geomspace(15.0, 20e3, 40)
+    fit = ResonanceFit(
+        motional=tuple(resonance(f, h, q, 0.01, peak_std_hz) for f, h, q in peaks),
+        broad=(),
+        resonances=tuple(one.resonance for one in findings),
+        real_coefficients=np.zeros(20),
+        detection_limit=DetectionLimit(grid, np.full(40, limit_ohm), 10.0, 0.01),
+        band_hz=(15.0, 20e3),
+        reduced_chi_square=1.0,
+    )
+    return FindingsReport("pair", state, unit, findings, fit, ())
+
+
+def only(comparison: Comparison) -> Change:
+    (change,) = comparison.changes
+    return change
+
+
+@pytest.mark.parametrize(
+    ("after", "verdict"),
+    [
+        (finding(300.0, 0.5), "unchanged"),
+        (finding(300.0, 0.505), "unchanged"),
+        (finding(300.0, 0.3), "reduced"),
+        (finding(300.0, 0.7), "grown"),
+        (finding(309.0, 0.5), "moved"),
+        (finding(288.0, 0.06, q=5.0), "reduced"),
+        (finding(300.4, 0.5), "unchanged"),
+    ],
+)
+def test_verdicts_of_a_pair(after: Finding, verdict: str) -> None:
+    change = only(compare(report(finding(300.0, 0.5)), report(after, state="lined")))
+    assert change.verdict == verdict
+    assert change.frequency_hz == pytest.approx(300.0)
+    assert change.before is not None
+    assert change.after is after
+
+
+def test_significance_is_against_both_uncertainties() -> None:
+    """0.5 +- 0.03 to 0.3 +- 0.04: 0.2 / 0.05 = 4 standard uncertainties."""
+    before = report(finding(300.0, 0.5, height_std_ohm=0.03))
+    change = only(compare(before, report(finding(300.0, 0.3, height_std_ohm=0.04))))
+    assert change.verdict == "reduced"
+    assert change.significance == pytest.approx(-4.0)
+    unsure = only(compare(before, report(finding(300.0, 0.3, height_std_ohm=0.1))))
+    assert unsure.verdict == "unchanged"
+    assert unsure.significance == pytest.approx(-0.2 / math.hypot(0.03, 0.1))
+
+
+def test_moved_counts_the_frequency() -> None:
+    before = report(finding(300.0, 0.5, frequency_std_hz=0.6))
+    change = only(compare(before, report(finding(306.0, 0.5, frequency_std_hz=0.8))))
+    assert change.verdict == "moved"
+    assert change.significance == pytest.approx(6.0)
+    vague = only(compare(before, report(finding(306.0, 0.5, frequency_std_hz=3.0))))
+    assert vague.verdict == "unchanged"
+
+
+def test_gone_needs_a_measurement_that_could_have_seen_it() -> None:
+    before = report(finding(300.0, 0.05, q=40.0))
+    seen = compare(before, report(state="lined", limit_ohm=0.01))
+    change = only(seen)
+    assert change.verdict == "gone"
+    assert change.after is None
+    # The limit of Q 10 becomes that of Q 40: twice as high.
+    assert change.detection_limit_ohm == pytest.approx(0.02)
+    assert change.significance < -3
+    assert seen.warnings == ()
+    blind = compare(before, report(state="lined", limit_ohm=0.03))
+    change = only(blind)
+    assert change.verdict == "unchanged"
+    assert change.detection_limit_ohm == pytest.approx(0.06)
+    assert abs(change.significance) < 3
+    assert "in lined nothing below 0.06 ohm could have been seen there" in blind.warnings[0]
+
+
+def test_new_is_judged_by_the_earlier_limit() -> None:
+    after = report(finding(180.0, 0.05, q=10.0), state="lined", limit_ohm=0.001)
+    change = only(compare(report(limit_ohm=0.02), after))
+    assert change.verdict == "new"
+    assert change.before is None
+    assert change.frequency_hz == pytest.approx(180.0)
+    assert change.detection_limit_ohm == pytest.approx(0.02)
+    blind = compare(report(limit_ohm=0.06), after)
+    assert only(blind).verdict == "unchanged"
+    assert "shows only in the later state" in blind.warnings[0]
+
+
+def test_limit_for_another_q() -> None:
+    limit = DetectionLimit(np.array([100.0, 1_000.0]), np.array([0.01, 0.04]), 10.0, 0.01)
+    assert limit_for_q(limit, 100.0, 10.0) == pytest.approx(0.01)
+    assert limit_for_q(limit, 100.0, 90.0) == pytest.approx(0.03)
+    assert limit_for_q(limit, math.sqrt(1e5), 10.0) == pytest.approx(0.02)
+
+
+def test_limit_follows_the_energy_of_a_resonator() -> None:
+    """Chi-square of h (s/2Q w0) / (...) against white noise on even bins: equal at h ~ sqrt(Q)."""
+    frequency_hz = np.arange(100.0, 2_000.0, 0.05)
+    s = 2j * np.pi * frequency_hz
+
+    def energy(q: float) -> float:
+        one = resonance(500.0, math.sqrt(q), q)
+        pole, residue = one.pole_rad_s, one.residue_ohm_rad_s
+        value = residue / (s - pole) + np.conj(residue) / (s - np.conj(pole))
+        return float(np.sum(np.abs(value) ** 2))
+
+    for q in (5.0, 20.0, 60.0):
+        assert energy(q) == pytest.approx(energy(10.0), rel=0.08)
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_matching_is_optimal(seed: int) -> None:
+    """Against all one-to-one matchings of up to 4 with up to 4, counted one by one."""
+    rng = np.random.default_rng(seed)
+    before = tuple(finding(f, 0.1) for f in np.sort(300 * np.exp(rng.uniform(0, 0.2, 4))))
+    after = tuple(finding(f, 0.1) for f in np.sort(300 * np.exp(rng.uniform(0, 0.2, 3))))
+
+    def cost(pairs: list[tuple[int | None, int | None]]) -> float:
+        total = 0.0
+        for first, second in pairs:
+            if first is None or second is None:
+                total += 4.5
+            else:
+                ratio = after[second].resonance.frequency_hz / before[first].resonance.frequency_hz
+                total += (math.log(ratio) / 0.03) ** 2
+        return total
+
+    best = math.inf
+    for count in range(4):
+        for rows in itertools.combinations(range(4), count):
+            for columns in itertools.permutations(range(3), count):
+                pairs: list[tuple[int | None, int | None]] = list(zip(rows, columns, strict=True))
+                pairs += [(row, None) for row in range(4) if row not in rows]
+                pairs += [(None, column) for column in range(3) if column not in columns]
+                best = min(best, cost(pairs))
+    found = matched_pairs(before, after)
+    assert cost(found) == pytest.approx(best)
+    assert sorted(one for one, _ in found if one is not None) == [0, 1, 2, 3]
+    assert sorted(other for _, other in found if other is not None) == [0, 1, 2]
+
+
+def test_neighbours_are_not_exchanged() -> None:
+    """Both move up by 3 %: the first then lies nearer to the old second."""
+    before = report(finding(300.0, 0.5), finding(312.0, 0.2))
+    after = report(finding(309.0, 0.5), finding(321.4, 0.2), state="lined")
+    changes = compare(before, after).changes
+    assert [change.verdict for change in changes] == ["moved", "moved"]
+    for change, expected in zip(changes, (309.0, 321.4), strict=True):
+        assert change.after is not None
+        assert change.after.resonance.frequency_hz == pytest.approx(expected)
+
+
+def test_far_apart_is_gone_and_new() -> None:
+    changes = compare(report(finding(300.0, 0.5)), report(finding(340.0, 0.5))).changes
+    assert [change.verdict for change in changes] == ["gone", "new"]
+
+
+def test_causes_keep_different_things_apart() -> None:
+    """8 % apart: the same standing wave, but not a wall where a standing wave was."""
+    before = report(finding(300.0, 0.5, cause="standing wave"))
+    same = compare(before, report(finding(277.0, 0.1, cause="standing wave")))
+    assert only(same).verdict == "reduced"
+    other = compare(before, report(finding(277.0, 0.1, cause="wall")))
+    assert [change.verdict for change in other.changes] == ["new", "gone"]
+    untold = compare(before, report(finding(277.0, 0.1, cause="undecided")))
+    assert only(untold).verdict == "reduced"
+
+
+def test_shift_of_a_closed_box() -> None:
+    before = report(peaks=((60.0, 30.0, 4.0),), peak_std_hz=0.03)
+    after = report(peaks=((58.8, 28.0, 4.0),), peak_std_hz=0.04, state="lined")
+    (shift,) = compare(before, after).tuning_shifts
+    assert shift.shift_hz == pytest.approx(-1.2)
+    assert shift.std_hz == pytest.approx(0.05)
+    assert shift.significance == pytest.approx(-24.0)
+    assert compare(before, after).tuning == (
+        "fundamental peak: 60 Hz before, 58.8 Hz after: a shift (-1.2 ± 0.05 Hz, -2 %)",
+    )
+    (same,) = compare(before, before).tuning
+    assert "no shift that could be told" in same
+
+
+def test_shift_of_a_vented_box_names_the_tuning() -> None:
+    """Lossless case of the check values: fL 19.6524, fH 60.0346, fB 35.7522 (Small 1973, worked independently).
+
+    Residues of the two peaks follow from the zero between them: (fB^2 - fL^2) : (fH^2 - fB^2).
+    """
+    low, high, tuning = 19.6524, 60.0346, 35.7522
+    share_low = (tuning**2 - low**2) / (high**2 - low**2)
+
+    def peak(frequency: float, share: float) -> tuple[float, float, float]:
+        q = 50.0
+        return frequency, 1_000 * share / (np.pi * frequency / q), q
+
+    # s (s^2 + wB^2) / ((s^2 + wL^2)(s^2 + wH^2)) in partial fractions.
+    vented = report(peaks=(peak(low, share_low), peak(high, 1 - share_low)))
+    shifts = {shift.name: shift for shift in compare(vented, vented).tuning_shifts}
+    assert set(shifts) == {"lower peak", "upper peak", "tuning of the port"}
+    assert shifts["tuning of the port"].before_hz == pytest.approx(tuning, abs=0.02)
+
+
+def test_other_number_of_peaks_is_said() -> None:
+    vented = report(peaks=((25.0, 20.0, 5.0), (60.0, 20.0, 5.0)))
+    comparison = compare(vented, report())
+    assert comparison.tuning == ()
+    assert "2 fundamental peak(s) before and 1 after" in comparison.warnings[0]
+    none = replace(report(), fit=replace(report().fit, motional=()))
+    assert "no fundamental peak" in compare(report(), none).warnings[0]
+
+
+def test_warnings_and_names_are_passed_on() -> None:
+    before = replace(report(), warnings=("hum was loud",))
+    comparison = compare(before, report(state="lined", unit="B"))
+    assert (comparison.before, comparison.after, comparison.unit) == ("stock", "lined", "A")
+    assert "unit A is compared with unit B" in comparison.warnings
+    assert "stock: hum was loud" in comparison.warnings
+
+
+def test_nothing_in_either_state() -> None:
+    assert compare(report(), report()).changes == ()
+
+
+def test_false_changes_are_rare() -> None:
+    """Two measurements of the same speaker, 300 resonances: errors as stated give no change."""
+    rng = np.random.default_rng(2)
+    verdicts = []
+    for _ in range(100):
+        truth = [(250.0, 0.06), (400.0, 0.2), (900.0, 1.0)]
+        states = [
+            report(
+                *(
+                    finding(f * (1 + 1e-4 * by_f), h + STD * by_h)
+                    for (f, h), (by_f, by_h) in zip(truth, noise, strict=True)
+                )
+            )
+            for noise in rng.standard_normal((2, 3, 2))
+        ]
+        verdicts += [change.verdict for change in compare(*states).changes]
+    assert len(verdicts) == 300
+    assert verdicts.count("unchanged") >= 297
