@@ -17,7 +17,7 @@ from scipy import special
 
 from analysis.air import speed_of_sound_m_s
 from analysis.cavity import RoomMode, effective_port_length_m, pipe_modes_hz, room_modes
-from analysis.detection import limit_factor
+from analysis.detection import typical_limit
 from analysis.findings import Cause, ResonanceFit
 from analysis.held_cone import HeldResonance, cone_residue, held_motional_hz, held_resonances
 from analysis.plates import PanelRange, panel_material, panel_ranges
@@ -37,7 +37,6 @@ _MODE_SEEN = {"axial": 0.8, "tangential": 0.15, "oblique": 0.05}
 """How often a mode that is strong enough is found: the cone drives axial modes best (common practice, no source)."""
 
 _PIPE_SEEN = 0.8
-_LIMIT_OCTAVES = 0.5
 _TYPICAL_PORT_RADIUS_M = 0.03
 _HIGHEST_CANDIDATE_HZ = 6_000.0
 
@@ -139,7 +138,7 @@ def driver_candidates(in_box: ResonanceFit, free_air: ResonanceFit | None) -> li
         return []
     candidates = []
     for resonance, held in zip(free_air.resonances, held_resonances(free_air), strict=True):
-        limit = _typical_limit(in_box, resonance.frequency_hz, resonance.q)
+        limit = typical_limit(in_box.detection_limit, resonance.frequency_hz, resonance.q)
         candidates.append(
             Candidate(
                 cause="driver",
@@ -172,7 +171,7 @@ def mode_candidates(in_box: ResonanceFit, description: BuildDescription, setting
         rounded = math.sqrt(_cone_average(mode, driver.diameter_mm))
         likely = 0.5 * largest if ratio is None else max(ratio, 0.02 * largest)
         height = setting.height_ohm(mode.frequency_hz, likely * rounded, _TYPICAL_Q)
-        limit = _typical_limit(in_box, mode.frequency_hz, _TYPICAL_Q)
+        limit = typical_limit(in_box.detection_limit, mode.frequency_hz, _TYPICAL_Q)
         shift, shift_std = _port_shift(mode, setting, (port.from_top_mm, port.from_left_mm, 0.0))
         candidates.append(
             Candidate(
@@ -216,7 +215,7 @@ def pipe_candidates(in_box: ResonanceFit, description: BuildDescription, setting
                 frequency_hz=frequency,
                 shift=0.0,
                 std=math.hypot(_speed_std(description.temperature_c), 0.015, doubt),
-                seen=_PIPE_SEEN * _visible(height, _typical_limit(in_box, frequency, _TYPICAL_Q)),
+                seen=_PIPE_SEEN * _visible(height, typical_limit(in_box.detection_limit, frequency, _TYPICAL_Q)),
                 energy_ratio=ratio,
                 energy_ratio_ln_std=1.5,  # where port and cone lie in the standing waves
             )
@@ -230,18 +229,6 @@ def wall_panels(description: BuildDescription) -> tuple[PanelRange, ...]:
     if inside is None or wall.thickness_mm is None:
         return ()
     return panel_ranges((inside.height, inside.width, inside.depth), wall.thickness_mm, panel_material(wall.material))
-
-
-def _typical_limit(fit: ResonanceFit, frequency_hz: float, q: float) -> float:
-    """Median detection limit around a frequency for a Q, ohm.
-
-    The limit itself peaks at every fitted resonance, for there a second one could not be told from it; here the
-    question is whether a resonance could have been one of those that were fitted.
-    """
-    limit = fit.detection_limit
-    near = np.abs(np.log2(limit.frequency_hz / frequency_hz)) <= _LIMIT_OCTAVES
-    level = float(np.median(limit.height_ohm[near])) if np.any(near) else limit.at(frequency_hz)
-    return level * limit_factor(limit, q)
 
 
 def _visible(height_ohm: float, limit_ohm: float) -> float:

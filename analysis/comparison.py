@@ -10,7 +10,7 @@ import numpy as np
 from scipy import optimize
 
 from analysis.arrays import FloatArray
-from analysis.detection import limit_for_q
+from analysis.detection import limit_for_q, typical_limit
 from analysis.findings import Finding, FindingsReport, Resonance
 from analysis.held_cone import held_motional_hz
 
@@ -50,6 +50,7 @@ class Change:
         frequency. Negative where the height fell.
     detection_limit_ohm : float
         Smallest height with this Q that could have been seen at this place: after, but before where it is new.
+        Where the resonance is seen in both states, typical for its neighbourhood.
     """
 
     frequency_hz: float
@@ -204,7 +205,7 @@ def _judge_pair(first: Finding, second: Finding, after: FindingsReport) -> Chang
         verdict = "grown" if height_change > 0 else "reduced"
     elif abs(by_frequency) >= SIGNIFICANT and abs(frequency_change) >= LEAST_FREQUENCY_CHANGE:
         verdict, significance = "moved", by_frequency
-    limit = limit_for_q(after.detection_limit, old.frequency_hz, old.q)
+    limit = typical_limit(after.detection_limit, old.frequency_hz, old.q)
     return Change(old.frequency_hz, first, second, verdict, float(significance), limit)
 
 

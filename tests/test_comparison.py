@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from analysis.comparison import Change, Comparison, compare, matched_pairs
-from analysis.detection import limit_for_q
+from analysis.detection import limit_for_q, typical_limit
 from analysis.findings import Cause, DetectionLimit, Finding, FindingsReport, Resonance, ResonanceFit
 
 STD = 0.004
@@ -143,6 +143,14 @@ def test_limit_for_another_q() -> None:
     assert limit_for_q(limit, 100.0, 10.0) == pytest.approx(0.01)
     assert limit_for_q(limit, 100.0, 90.0) == pytest.approx(0.03)
     assert limit_for_q(limit, math.sqrt(1e5), 10.0) == pytest.approx(0.02)
+
+
+def test_typical_limit_does_not_see_the_peak_at_a_fitted_resonance() -> None:
+    grid = np.geomspace(15.0, 20e3, 160)
+    height = np.where(np.abs(np.log2(grid / 890.0)) < 0.07, 0.08, 0.008)
+    limit = DetectionLimit(grid, height, 10.0, 0.01)
+    assert limit_for_q(limit, 890.0, 10.0) == pytest.approx(0.08)
+    assert typical_limit(limit, 890.0, 10.0) == pytest.approx(0.008)
 
 
 def test_limit_follows_the_energy_of_a_resonator() -> None:
