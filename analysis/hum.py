@@ -15,6 +15,7 @@ Span = tuple[int, int]
 HARMONICS = 20
 SEARCH_HARMONICS = 6
 RANGES_HZ = ((49.0, 51.0), (59.0, 61.0))
+_BLOCK = 1_024
 _FIT_RATE_HZ = 6_000
 _SEARCH_RATE_HZ = 1_000
 _VISIBLE_RATIO = 8.0
@@ -42,16 +43,12 @@ class Hum:
 
     def samples(self, span: Span, channel: int, sample_rate_hz: int) -> FloatArray:
         """The hum of one channel in the frames of ``span``, shape (n,)."""
-        turn = 2j * np.pi * self.fundamental_hz / sample_rate_hz
-        block = 8_192
-        within = np.exp(turn * np.outer(np.arange(1, len(self.amplitude) + 1), np.arange(block)))
-        hum = np.empty(span[1] - span[0])
-        for first in range(span[0], span[1], block):
-            orders = np.arange(1, len(self.amplitude) + 1)
-            phasor = self.amplitude[:, channel] * np.exp(turn * orders * first)
-            count = min(block, span[1] - first)
-            hum[first - span[0] : first - span[0] + count] = (phasor @ within[:, :count]).real
-        return hum
+        count = span[1] - span[0]
+        turn = 2j * np.pi * self.fundamental_hz / sample_rate_hz * np.arange(1, len(self.amplitude) + 1)
+        starts = span[0] + _BLOCK * np.arange(-(-count // _BLOCK))
+        phasors = self.amplitude[:, channel] * np.exp(np.outer(starts, turn))
+        within = np.exp(np.outer(turn, np.arange(_BLOCK)))
+        return (phasors.real @ within.real - phasors.imag @ within.imag).reshape(-1)[:count]
 
 
 def _block_means(samples: FloatArray, spans: list[Span], block: int) -> tuple[FloatArray, FloatArray]:
@@ -88,7 +85,10 @@ def _coarse_fundamental(samples: FloatArray, span: Span, sample_rate_hz: int) ->
     candidates = np.concatenate([np.arange(low, high, step_hz / 2) for low, high in RANGES_HZ])
     orders = np.arange(1, SEARCH_HARMONICS + 1)
     bins = np.rint(candidates[:, None] * orders / step_hz).astype(int)
-    height = power[np.minimum(bins, power.size - 1)] / (np.median(power[bins.min() // 2 :]) / np.log(2))
+    floor = np.median(power[bins.min() // 2 :]) / np.log(2)
+    if floor == 0:  # digital silence
+        return float(candidates[0]), 0.0
+    height = power[np.minimum(bins, power.size - 1)] / floor
     score = np.sort(height, axis=1)[:, -3:].sum(axis=1)
     best = int(np.argmax(score))
     return float(candidates[best]), float(score[best])
@@ -134,7 +134,7 @@ def _fit_amplitudes(samples: FloatArray, sample_rate_hz: int, spans: list[Span],
     block = max(1, sample_rate_hz // _FIT_RATE_HZ)
     centres, values = _block_means(samples, spans, block)
     basis = _basis(centres / sample_rate_hz, fundamental_hz, HARMONICS)
-    solution = np.linalg.lstsq(basis, values, rcond=None)[0]
+    solution = np.linalg.solve(basis.T @ basis, basis.T @ values)
     amplitude: ComplexArray = solution[:HARMONICS] + 1j * solution[HARMONICS : 2 * HARMONICS]
     # The mean over a block weakens a tone: undo it (Dirichlet kernel).
     half_turn = np.pi * fundamental_hz * np.arange(1, HARMONICS + 1) / sample_rate_hz

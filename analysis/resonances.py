@@ -113,6 +113,8 @@ def _cells(spectrum: ImpedanceSpectrum) -> _Cells:
     return _Cells(spectrum, first, weight, frequency_hz, std)
 
 
+# The matrices are small: threads of the linear algebra only get in each other's way (up to 20 times slower).
+@threadpool_limits.wrap(limits=1, user_api="blas")
 def fit_resonances(
     spectrum: ImpedanceSpectrum, port: bool | None = None, free_air_hz: float | None = None
 ) -> ResonanceFit:
@@ -137,12 +139,6 @@ def fit_resonances(
             f"the take covers {spectrum.frequency_hz[0]:.0f} to {spectrum.frequency_hz[-1]:.0f} Hz only; "
             "resonances need at least three octaves: record with a wider sweep"
         )
-    # The matrices are small: threads of the linear algebra only get in each other's way (up to 20 times slower).
-    with threadpool_limits(limits=1, user_api="blas"):
-        return _fit(spectrum, port, free_air_hz)
-
-
-def _fit(spectrum: ImpedanceSpectrum, port: bool | None, free_air_hz: float | None) -> ResonanceFit:
     cells = _cells(spectrum)
     relaxations, fit = _first_fit(cells)
     fit = _settle(FitProblem.of(cells.data(fit), relaxations), fit.poles_rad_s)

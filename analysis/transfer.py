@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 from scipy import fft
+from threadpoolctl import threadpool_limits
 
 from analysis.arrays import ComplexArray, FloatArray
 from analysis.hum import Hum, Span, find_hum
@@ -238,6 +239,7 @@ def _smoothed_with_lines(frequency_hz: FloatArray, power: FloatArray, cross: Com
     )
 
 
+@threadpool_limits.wrap(limits=1, user_api="blas")  # small matrices: threads only wait for each other
 def channel_ratio(recording: Recording, gate_s: float | None = None) -> ChannelRatio:
     """Ratio of the channels over the band of the sweep, with its noise.
 
