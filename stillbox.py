@@ -21,6 +21,7 @@ from capture.errors import StillboxError
 from stillbox_live import record
 
 if TYPE_CHECKING:
+    from analysis.tables import Table
     from capture.take import TakeInfo
 
 app = typer.Typer(
@@ -34,6 +35,24 @@ app = typer.Typer(
 BuildArgument = Annotated[Path, typer.Argument(metavar="BUILD", help="Folder of the build.", show_default=False)]
 JsonOption = Annotated[bool, typer.Option("--json", help="Print JSON for other programs.")]
 UnitOption = Annotated[str, typer.Option("--unit", metavar="NAME", help="Which of a pair.")]
+
+AnyUnitOption = Annotated[
+    str | None, typer.Option("--unit", metavar="NAME", help="Which of a pair; left out: the newest take's.")
+]
+StateOption = Annotated[
+    str | None, typer.Option("--state", metavar="NAME", help="Stage of the work; left out: the newest take's.")
+]
+TakeArgument = Annotated[
+    str,
+    typer.Argument(
+        metavar="TAKE", help="Number of a take, or subject[/state[/unit]]: the newest that fits.", show_default=False
+    ),
+]
+PlotOption = Annotated[Path | None, typer.Option("--plot", metavar="F", help="Picture to write: .svg, .png or .pdf.")]
+GateOption = Annotated[
+    float | None,
+    typer.Option("--gate", metavar="S", help="Keep the response this long only: less noise, coarser resolution."),
+]
 
 SUBJECT_HELP = (
     "What the recording is of: free-air, added-mass, test-box, in-box, part, microphone, check-resistor, "
@@ -202,6 +221,175 @@ def takes(
         _warn(fault)
 
 
+@app.command()
+def calibrate(
+    build: BuildArgument,
+    reference_ohms: Annotated[
+        float, typer.Option(metavar="R", help="Reference resistor of the jig, ohm.", show_default=False)
+    ],
+    reference_tolerance: Annotated[
+        float | None,
+        typer.Option(metavar="PERCENT", help="Its tolerance; also that of a load that was given none."),
+    ] = None,
+) -> None:
+    """Say the reference resistor, and what the calibration takes of the build correct."""
+    from analysis.bench import Bench
+    from capture.build_folder import BuildFolder
+
+    folder = BuildFolder.open(build)
+    folder.set_calibration(reference_ohms, reference_tolerance)
+    for line in Bench(folder).calibration_report():
+        _say(line)
+
+
+@app.command()
+def curve(
+    build: BuildArgument,
+    take: TakeArgument,
+    csv: Annotated[Path | None, typer.Option(metavar="F", help="Table of the logarithmic grid.")] = None,
+    touchstone: Annotated[Path | None, typer.Option(metavar="F", help="One-port Z parameters (.z1p, .s1p).")] = None,
+    plot: PlotOption = None,
+    gate: GateOption = None,
+) -> None:
+    """Impedance of a take: show it, or write it."""
+    from analysis.bench import Bench
+    from analysis.export import write_curve_csv, write_touchstone
+    from analysis.tables import curve_text
+    from capture.build_folder import BuildFolder
+
+    bench = Bench(BuildFolder.open(build), gate)
+    info = bench.build.find_take(take)
+    measured = bench.curve(info)
+    _say(curve_text(info, measured))
+    if csv is not None:
+        write_curve_csv(csv, measured)
+        _say(f"wrote {csv}")
+    if touchstone is not None:
+        write_touchstone(touchstone, measured, f"{bench.name}: {info.address}")
+        _say(f"wrote {touchstone}")
+    if plot is not None:
+        from analysis.write_up import plot_curve
+
+        plot_curve(bench, info, plot)
+        _say(f"wrote {plot}")
+    for warning in measured.warnings:
+        _warn(warning)
+
+
+@app.command()
+def findings(
+    build: BuildArgument,
+    state: StateOption = None,
+    unit: AnyUnitOption = None,
+    as_json: JsonOption = False,
+    gate: GateOption = None,
+) -> None:
+    """What rings in the box, and why: resonances with cause, evidence and advice."""
+    from analysis.bench import Bench
+    from analysis.export import findings_document
+    from analysis.tables import finding_text, findings_table, motional_text
+    from capture.build_folder import BuildFolder
+
+    report = Bench(BuildFolder.open(build), gate).findings(state, unit)
+    if as_json:
+        _print_json(findings_document(report))
+        return
+    _say(f"{report.build}, state {report.state or '-'}, unit {report.unit}: {motional_text(report)}")
+    if report.findings:
+        _show(findings_table(report))
+        for finding in report.findings:
+            _say("")
+            for line in finding_text(finding):
+                _say(line)
+    else:
+        _say("no resonance stands out of the noise")
+    for warning in report.warnings:
+        _warn(warning)
+
+
+@app.command()
+def decay(
+    build: BuildArgument,
+    take: TakeArgument,
+    plot: PlotOption = None,
+    csv: Annotated[Path | None, typer.Option(metavar="F", help="Levels over time and frequency.")] = None,
+    cycles: Annotated[bool, typer.Option("--cycles", help="Time in cycles of each frequency, not in ms.")] = False,
+    gate: GateOption = None,
+) -> None:
+    """How each resonance dies out: cumulative spectral decay from the impedance alone."""
+    from analysis.bench import Bench
+    from analysis.tables import ridges_table
+    from analysis.write_up import plot_decay, ridges_of, write_decay_table
+    from capture.build_folder import BuildFolder
+
+    bench = Bench(BuildFolder.open(build), gate)
+    info = bench.build.find_take(take)
+    ridges, notes = ridges_of(bench, info)
+    if ridges:
+        _show(ridges_table(ridges))
+    else:
+        _say("no resonance to follow")
+    for note in notes:
+        _say(f"note: {note}")
+    if plot is not None:
+        plot_decay(bench, info, plot, cycles=cycles)
+        _say(f"wrote {plot}")
+    if csv is not None:
+        write_decay_table(bench, info, csv, cycles=cycles)
+        _say(f"wrote {csv}")
+
+
+@app.command()
+def compare(
+    build: BuildArgument,
+    before: Annotated[str, typer.Argument(metavar="BEFORE", help="State before.", show_default=False)],
+    after: Annotated[str, typer.Argument(metavar="AFTER", help="State after.", show_default=False)],
+    unit: AnyUnitOption = None,
+    as_json: JsonOption = False,
+    plot: Annotated[Path | None, typer.Option(metavar="F", help="Both curves over each other.")] = None,
+    difference: Annotated[Path | None, typer.Option(metavar="F", help="Picture of the difference.")] = None,
+    gate: GateOption = None,
+) -> None:
+    """Which resonances are gone, reduced, unchanged, grown, new or moved between two states."""
+    from analysis.bench import Bench
+    from analysis.export import comparison_document
+    from analysis.tables import changes_table
+    from capture.build_folder import BuildFolder
+
+    bench = Bench(BuildFolder.open(build), gate)
+    result = bench.comparison(before, after, unit)
+    if plot is not None or difference is not None:
+        from analysis.write_up import plot_comparison
+
+        plot_comparison(bench, before, after, unit, overlay=plot, difference=difference)
+    if as_json:
+        _print_json(comparison_document(result))
+        return
+    _say(f"{result.before} -> {result.after}, unit {result.unit}")
+    if result.changes:
+        _show(changes_table(result))
+    else:
+        _say("no resonance in either state")
+    for line in result.tuning:
+        _say(line)
+    for path in (plot, difference):
+        if path is not None:
+            _say(f"wrote {path}")
+    for warning in result.warnings:
+        _warn(warning)
+
+
+@app.command()
+def demo(
+    out: Annotated[Path, typer.Option(metavar="FOLDER", help="Folder for what is written.")] = Path("stillbox-demo"),
+) -> None:
+    """Real work on recordings of an invented speaker: calibrate, find, compare, draw, report."""
+    from analysis.demonstration import run_demonstration
+
+    for item in run_demonstration(out, _progress):
+        _show(item)
+
+
 def _take_row(info: TakeInfo) -> tuple[str, ...]:
     rate_hz = info.excitation.sample_rate_hz
     marked = () if info.load_ohm is None else (f"marked {info.load_ohm:g} ohm",)
@@ -226,6 +414,18 @@ def _inside_mm(text: str | None) -> tuple[float, float, float] | None:
 
 def _say(text: str) -> None:
     typer.echo(text)
+
+
+def _show(item: str | Table) -> None:
+    if isinstance(item, str):
+        _say(item)
+    else:
+        _print_table(item.heads, item.rows)
+
+
+def _progress(text: str) -> None:
+    """What is being done, on stderr so that results can be piped."""
+    typer.echo(f"... {text}", err=True)
 
 
 def _warn(text: str) -> None:

@@ -12,6 +12,8 @@ from functools import cached_property
 import numpy as np
 
 from analysis.causes import assign_causes
+from analysis.comparison import Comparison, compare
+from analysis.decay_response import DecayResponse, decay_response
 from analysis.findings import FindingsReport, ResonanceFit
 from analysis.impedance import ImpedanceCurve, ImpedanceSpectrum, curve_of_spectrum
 from analysis.resonances import fit_resonances
@@ -52,6 +54,11 @@ class Bench:
     @cached_property
     def takes(self) -> list[TakeInfo]:
         return self.build.takes()
+
+    @cached_property
+    def name(self) -> str:
+        """Name of the build, or of its folder."""
+        return self.build.description.name or self.build.path.resolve().name
 
     @cached_property
     def settings(self) -> CalibrationSettings:
@@ -97,6 +104,20 @@ class Bench:
             readings,
             self.settings.reference_tolerance_percent,
         )
+
+    def calibration_report(self) -> list[str]:
+        """In sentences: what the calibration takes correct, what they show, and whether a known resistor agrees."""
+        speakers = [take for take in self.takes if take.subject not in STANDARD_SUBJECTS]
+        like = speakers[-1] if speakers else (self.takes[-1] if self.takes else None)
+        settings = self.settings
+        if like is None:
+            return [f"reference resistor {settings.reference_ohm:g} ohm; no takes yet"]
+        calibration = self.calibration(like)
+        sentences = [calibration.summary, *calibration.found, *calibration.warnings]
+        for take in self.takes:
+            if take.subject == "check-resistor":
+                sentences.append(f"check-resistor (take {take.number}): {self.resistor_check(take).sentence}")
+        return sentences
 
     def _grid(self, take: TakeInfo) -> np.ndarray:
         """Frequencies of a take that all standards cover."""
@@ -171,7 +192,7 @@ class Bench:
 
         None in ``state`` or ``unit`` takes the newest in-box take whatever they are.
         """
-        return self.findings_of(self._in_box(state, unit))
+        return self.findings_of(self.in_box(state, unit))
 
     def findings_of(self, take: TakeInfo) -> FindingsReport:
         """Resonances of one in-box take, each with its cause."""
@@ -181,7 +202,7 @@ class Bench:
         fit = self.fit(take)
         found, warnings = assign_causes(fit, None if free_air is None else self.fit(free_air), self.build.description)
         return FindingsReport(
-            build=self.build.description.name or self.build.path.resolve().name,
+            build=self.name,
             state=take.state,
             unit=take.unit,
             findings=found,
@@ -189,7 +210,17 @@ class Bench:
             warnings=(*fit.warnings, *warnings),
         )
 
-    def _in_box(self, state: str | None, unit: str | None) -> TakeInfo:
+    def comparison(self, before: str, after: str, unit: str | None = None) -> Comparison:
+        """Two states of one unit, resonance by resonance."""
+        return compare(self.findings(before, unit), self.findings(after, unit))
+
+    def decay(self, take: TakeInfo) -> DecayResponse:
+        """Response of the motional impedance over its lumped baseline, from which decays are drawn."""
+        self._say(f"computing the decay of take {take.number} ({take.address})")
+        return decay_response(self.spectrum(take), self.fit(take))
+
+    def in_box(self, state: str | None = None, unit: str | None = None) -> TakeInfo:
+        """The newest in-box take of a state and unit; StillboxError lists what there is."""
         take = self.newest("in-box", state, unit)
         if take is None:
             there = ", ".join(sorted({f"{t.state}/{t.unit}" for t in self.takes if t.subject == "in-box"}))

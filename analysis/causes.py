@@ -16,7 +16,6 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from analysis.advice import first_advice
-from analysis.arrays import FloatArray
 from analysis.cause_candidates import (
     Candidate,
     Setting,
@@ -30,6 +29,7 @@ from analysis.cause_evidence import evidence_for
 from analysis.findings import Cause, Finding, ResonanceFit
 from analysis.held_cone import HeldResonance, held_resonances
 from analysis.plates import PanelRange
+from capture.arrays import FloatArray
 from capture.build_description import BuildDescription
 
 CAUSES: tuple[Cause, ...] = ("driver", "standing wave", "port", "wall", "undecided")

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import optimize
 
-from analysis.arrays import ComplexArray, FloatArray
+from capture.arrays import ComplexArray, FloatArray
 
 REFERENCE_RAD_S = 2 * np.pi * 1_000.0
 

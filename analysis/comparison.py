@@ -9,10 +9,10 @@ from typing import Literal
 import numpy as np
 from scipy import optimize
 
-from analysis.arrays import FloatArray
 from analysis.detection import limit_for_q, typical_limit
 from analysis.findings import Finding, FindingsReport, Resonance
 from analysis.held_cone import held_motional_hz
+from capture.arrays import FloatArray
 
 Verdict = Literal["gone", "reduced", "unchanged", "grown", "new", "moved"]
 

@@ -12,9 +12,9 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import linalg
 
-from analysis.arrays import ComplexArray, FloatArray
 from analysis.findings import Resonance, ResonanceFit
 from analysis.rational import pair_basis, pole_derivatives, resonators_ohm
+from capture.arrays import ComplexArray, FloatArray
 
 BROAD_Q = 4.0
 """Pairs below this are easily found too strong: they and the coil can stand in for each other."""

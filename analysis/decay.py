@@ -20,7 +20,7 @@ import scipy.fft
 from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
-from analysis.arrays import ComplexArray, FloatArray
+from capture.arrays import ComplexArray, FloatArray
 from capture.errors import StillboxError
 
 SingleArray = NDArray[np.float32]

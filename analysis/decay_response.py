@@ -18,7 +18,6 @@ import scipy.fft
 from numpy.typing import NDArray
 from scipy.ndimage import median_filter
 
-from analysis.arrays import ComplexArray, FloatArray
 from analysis.decay import (
     DEFAULT_SLICES,
     FALL_FRACTION,
@@ -31,6 +30,7 @@ from analysis.decay import (
 from analysis.findings import Resonance, ResonanceFit
 from analysis.impedance import ImpedanceSpectrum
 from analysis.rational import resonators_ohm
+from capture.arrays import ComplexArray, FloatArray
 from capture.errors import StillboxError
 
 BoolArray = NDArray[np.bool_]
@@ -216,6 +216,8 @@ def decay_on_log_grid(
     The rise lasts ``rise_cycles`` cycles of each frequency. The first slice holds the whole response; the others
     start evenly from 0 to ``span_s``, or where ``cycles`` puts them.
     """
+    if cycles is not None and cycles[0] > -rise_cycles:
+        cycles = np.concatenate([[-rise_cycles], cycles])
     high_hz = 0.5 * response.sample_rate_hz if high_hz is None else min(high_hz, 0.5 * response.sample_rate_hz)
     span_s = response.suggested_span_s if span_s is None else span_s
     times_s = np.concatenate([[-rise_cycles / low_hz], np.linspace(0.0, span_s, slices - 1)])
@@ -314,9 +316,7 @@ def _band(
     low_hz = max(low_hz, LOW_TAPER * fit.band_hz[0], LOW_TAPER * frequency_hz[0])
     end_hz = min(highest_hz, min(fit.band_hz[1], frequency_hz[-1]) / (TAPER_DISTANCE * HIGH_TAPER))
     high_hz, high_reason = end_hz, f"ends at {end_hz:.0f} Hz, as far as a decay is asked for or was measured"
-    for edge_hz, noise, misfit in _shares(
-        frequency_hz, unexplained, variance, lumped, low_hz, end_hz, share_of_record
-    ):
+    for edge_hz, noise, misfit in _shares(frequency_hz, unexplained, variance, lumped, low_hz, end_hz, share_of_record):
         if noise > LARGEST_NOISE or misfit > LARGEST_MISFIT:
             cause = "the noise" if noise > LARGEST_NOISE else "what the fit cannot explain"
             share = noise if noise > LARGEST_NOISE else misfit

@@ -13,7 +13,6 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analysis.arrays import ComplexArray, FloatArray
 from analysis.coil_models import COIL_MODELS, CoilModel
 from analysis.cone_resonances import ConeResonances, cone_resonances
 from analysis.driver_model import (
@@ -39,6 +38,7 @@ from analysis.lumped_fit import (
 )
 from analysis.quantity import Quantity, derived
 from analysis.uncertainty import rectangular_std
+from capture.arrays import ComplexArray, FloatArray
 from capture.errors import StillboxError
 
 DEFAULT_METER_PERCENT = 1.0
@@ -88,8 +88,10 @@ class DriverFit:
     creep : bool
         Whether the data ask for creep of the suspension.
     parameters, covariance : ndarray
-        Of `analysis.driver_model` (ln Re, ln ws, ln Qms, ln scale, lambda, coil), then the changes of ``small``; noise
-        and ohm scale together.
+        Of `analysis.driver_model` (ln Re, ln ws, ln Qms, ln scale, lambda, coil), then the changes of ``small``;
+        covariance from noise (and multimeter), without the ohm scale.
+    scale_std : float
+        Relative standard uncertainty of the ohm scale.
     candidates : tuple of Candidate
         The models compared in the end, best first.
     reduced_chi_square : float
@@ -103,6 +105,7 @@ class DriverFit:
     parameters: FloatArray
     covariance: FloatArray
     candidates: tuple[Candidate, ...]
+    scale_std: float
     reduced_chi_square: float
     small: ConeResonances
     band_hz: tuple[float, float]
@@ -135,7 +138,12 @@ class DriverFit:
         return cone_at_resonance(parameters[:border], self.small, parameters[border:])
 
     def _of(self, function: Callable[[FloatArray], float], unit: str = "") -> Quantity:
-        return derived(function, self.parameters, self.covariance, unit)
+        return derived(function, self.parameters, self.total_covariance, unit)
+
+    @property
+    def total_covariance(self) -> FloatArray:
+        """With the ohm scale."""
+        return self.covariance + self.scale_std**2 * scale_covariance(self.coil, self.parameters.size)
 
     @property
     def re_ohm(self) -> Quantity:
@@ -205,11 +213,11 @@ def fit_driver(
     factor = misfit_factor(fit)
     data = data.weakened(factor) if np.any(factor > 1) else data
     fit = _fit(data, small, coil, fit.parameters, creep, TIGHT)
-    parameters = fit.parameters
-    covariance = fit.covariance + spectrum.scale_std**2 * _scale_covariance(coil, parameters.size)
+    parameters, covariance = fit.parameters, fit.covariance
     warnings = list(resonances.warnings)
     if meter is not None:
-        parameters, covariance, sentence = _weigh_meter(parameters, covariance, meter)
+        scale = spectrum.scale_std**2 * scale_covariance(coil, parameters.size)
+        parameters, covariance, sentence = _weigh_meter(parameters, covariance, scale, meter)
         warnings += sentence
     warnings += _free_air_warnings(resonances, motional)
     return DriverFit(
@@ -217,6 +225,7 @@ def fit_driver(
         creep=creep,
         parameters=parameters,
         covariance=covariance,
+        scale_std=spectrum.scale_std,
         candidates=candidates,
         reduced_chi_square=candidates[0].reduced_chi_square,
         small=small,
@@ -334,7 +343,7 @@ def _ranked(tried: Sequence[_Trial]) -> list[_Trial]:
     return [tried[index] for index in order]
 
 
-def _scale_covariance(coil: CoilModel, size: int) -> FloatArray:
+def scale_covariance(coil: CoilModel, size: int) -> FloatArray:
     """Covariance of the parameters for an ohm scale uncertain by one neper."""
     direction = np.zeros(size)
     direction[[LN_RE, LN_SCALE]] = 1.0
@@ -343,9 +352,9 @@ def _scale_covariance(coil: CoilModel, size: int) -> FloatArray:
 
 
 def _weigh_meter(
-    parameters: FloatArray, covariance: FloatArray, meter: MeterReading
+    parameters: FloatArray, covariance: FloatArray, scale: FloatArray, meter: MeterReading
 ) -> tuple[FloatArray, FloatArray, list[str]]:
-    """Parameters after one more datum, ln Re by multimeter (recursive least squares)."""
+    """Parameters after one more datum, ln Re by multimeter (recursive least squares); it may also mend the ohm scale."""
     if not 0.05 <= meter.resistance_ohm <= 1_000:
         raise StillboxError(
             f"DC resistance by multimeter {meter.resistance_ohm:g} ohm must be 0.05 to 1000 ohm; correct it"
@@ -353,8 +362,9 @@ def _weigh_meter(
     tolerance = DEFAULT_METER_PERCENT if meter.tolerance_percent is None else meter.tolerance_percent
     variance = rectangular_std(tolerance) ** 2
     difference = float(np.log(meter.resistance_ohm)) - parameters[LN_RE]
-    total = covariance[LN_RE, LN_RE] + variance
-    gain = covariance[:, LN_RE] / total
+    both = covariance + scale
+    total = both[LN_RE, LN_RE] + variance
+    gain = both[:, LN_RE] / total
     warnings = []
     if abs(difference) > 2 * np.sqrt(total):
         warnings.append(
@@ -362,7 +372,7 @@ def _weigh_meter(
             f"{np.exp(parameters[LN_RE]):.3f} ohm, differ by {100 * difference:+.1f} %, more than their uncertainties "
             f"allow ({200 * np.sqrt(total):.1f} %): subtract the meter's leads, let the coil cool, check the jig"
         )
-    return parameters + gain * difference, covariance - np.outer(gain, covariance[LN_RE]), warnings
+    return parameters + gain * difference, both - np.outer(gain, both[LN_RE]), warnings
 
 
 def _free_air_warnings(resonances: ResonanceFit, motional: Resonance) -> list[str]:

@@ -14,9 +14,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analysis.arrays import ComplexArray, FloatArray
 from analysis.coil_models import CoilModel
 from analysis.cone_resonances import ConeResonances
+from capture.arrays import ComplexArray, FloatArray
 
 LN_RE, LN_WS, LN_QMS, LN_SCALE, CREEP = range(5)
 MECHANICAL = (LN_WS, LN_QMS, LN_SCALE, CREEP)

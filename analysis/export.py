@@ -79,8 +79,7 @@ def write_touchstone(path: Path, curve: ImpedanceCurve, comment: str = "") -> No
     """Write `curve_touchstone` to a file whose name must end in .z1p or .s1p."""
     if Path(path).suffix.lower() not in TOUCHSTONE_SUFFIXES:
         raise StillboxError(
-            f"{path}: a Touchstone one-port file ends in {' or '.join(TOUCHSTONE_SUFFIXES)}, "
-            f"not '{Path(path).suffix}'"
+            f"{path}: a Touchstone one-port file ends in {' or '.join(TOUCHSTONE_SUFFIXES)}, not '{Path(path).suffix}'"
         )
     write_whole(path, curve_touchstone(curve, comment))
 

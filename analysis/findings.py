@@ -7,8 +7,8 @@ from typing import Literal
 
 import numpy as np
 
-from analysis.arrays import ComplexArray, FloatArray
 from analysis.rational import real_basis, resonators_ohm
+from capture.arrays import ComplexArray, FloatArray
 
 Cause = Literal["driver", "standing wave", "port", "wall", "undecided"]
 

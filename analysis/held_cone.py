@@ -16,11 +16,14 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import linalg, optimize
 
-from analysis.arrays import ComplexArray
 from analysis.findings import Resonance, ResonanceFit
+from capture.arrays import ComplexArray
 
 _BACKGROUND_STD = 0.1
 """Relative uncertainty of what the other resonators add up to at the zero (coil and cone are never ideal)."""
+
+
+_LEAST_COUPLING = 1e-9
 
 
 @dataclass(frozen=True)
@@ -79,7 +82,7 @@ def _held(resonance: Resonance, zero: complex) -> HeldResonance:
         frequency_std_hz=float(np.hypot(resonance.frequency_std_hz, pull_std / (2 * np.pi))),
         q=q,
         q_std=float(q * damping_std / damping),
-        coupling=abs(pole**2 / zero**2 - 1),
+        coupling=max(float(abs(pole**2 / zero**2 - 1)), _LEAST_COUPLING),
     )
 
 
@@ -119,7 +122,8 @@ def _zeros_by_pole(fit: ResonanceFit) -> list[complex]:
         return found
     zeros = _zeros(fit)
     # The strongest motional peak belongs to the cone itself: there is one zero less than there are poles.
-    cone = int(np.argmax([abs(pair.residue_ohm_rad_s) for pair in pairs]))
+    among = fit.motional or pairs
+    cone = int(np.argmax([abs(pair.residue_ohm_rad_s) for pair in among]))
     distance = np.abs(np.log(poles[:, None] / zeros[None, :]))
     distance[cone] += 1e3
     for row, column in zip(*optimize.linear_sum_assignment(distance), strict=True):

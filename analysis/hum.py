@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import fft, optimize
 
-from analysis.arrays import ComplexArray, FloatArray
+from capture.arrays import ComplexArray, FloatArray
 
 Span = tuple[int, int]
 """First frame and last frame + 1."""

@@ -6,8 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analysis.arrays import ComplexArray, FloatArray
 from analysis.uncertainty import covariance_of_impedance
+from capture.arrays import ComplexArray, FloatArray
 
 
 @dataclass(frozen=True)

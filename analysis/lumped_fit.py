@@ -13,10 +13,10 @@ from functools import cached_property
 import numpy as np
 from scipy import linalg
 
-from analysis.arrays import ComplexArray, FloatArray
 from analysis.findings import Resonance, ResonanceFit
 from analysis.impedance import ImpedanceSpectrum
 from analysis.rational import resonators_ohm, stacked
+from capture.arrays import ComplexArray, FloatArray
 
 CELLS_PER_OCTAVE = 48
 FLOOR = 1e-5

@@ -6,7 +6,6 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.ticker import FixedLocator, FuncFormatter
 
-from analysis.arrays import FloatArray
 from analysis.impedance import ImpedanceCurve
 from analysis.picture_marks import EXPANDED
 from analysis.picture_style import (
@@ -21,9 +20,12 @@ from analysis.picture_style import (
     signed_text,
     tint,
 )
+from capture.arrays import FloatArray
 
-LINEAR_SHARE = 3.0
-"""The difference's axis is linear up to this many times its median uncertainty, logarithmic beyond."""
+LINEAR_NOISE = 3.0
+LINEAR_SHARE = 1 / 200
+"""The difference's axis is linear up to this many times its median uncertainty or this share of the largest change,
+logarithmic beyond."""
 
 
 def magnitude_std_ohm(curve: ImpedanceCurve) -> FloatArray:
@@ -121,9 +123,9 @@ def draw_difference(axes: Axes, before: ImpedanceCurve, after: ImpedanceCurve, s
         frequency_hz, difference - spread, difference + spread, color=tint(style.colour, 0.3), linewidth=0, zorder=1.5
     )
     axes.plot(frequency_hz, difference, color=style.colour, linewidth=style.width, zorder=3)
-    linear_ohm = _round_step(LINEAR_SHARE * float(np.median(spread)))
-    axes.set_yscale("symlog", linthresh=linear_ohm, linscale=0.6)
     largest = float(np.max(np.abs(difference) + spread))
+    linear_ohm = _round_step(max(LINEAR_NOISE * float(np.median(spread)), LINEAR_SHARE * largest))
+    axes.set_yscale("symlog", linthresh=linear_ohm, linscale=0.6)
     decades = np.arange(np.log10(linear_ohm), np.log10(largest) + 1)
     steps = [0.0, *(sign * 10**power for power in decades for sign in (1, -1))]
     axes.yaxis.set_major_locator(FixedLocator(steps))
@@ -147,5 +149,5 @@ def magnitude_difference(before: ImpedanceCurve, after: ImpedanceCurve) -> tuple
 
 
 def _round_step(value: float) -> float:
-    """The power of ten next above."""
-    return float(10.0 ** np.ceil(np.log10(max(value, 1e-6))))
+    """The nearest power of ten."""
+    return float(10.0 ** np.round(np.log10(max(value, 1e-6))))

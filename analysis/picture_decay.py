@@ -10,10 +10,10 @@ from matplotlib.cm import ScalarMappable
 from matplotlib.colors import Normalize
 from matplotlib.ticker import FixedLocator, FuncFormatter
 
-from analysis.arrays import FloatArray
 from analysis.decay import BoolArray, CumulativeDecay
 from analysis.picture_marks import text_width_pt
 from analysis.picture_style import BLIND, HEAT, INK, PAPER, SMALL_PT, SOFT_INK, TEXT_PT, StateStyle, tint
+from capture.arrays import FloatArray
 
 RANGE_DB = 40.0
 """Levels are shown down to this far below the flat first slice."""
@@ -115,9 +115,7 @@ def _scale_bar(axes: Axes, range_db: float) -> None:
     top = LAYER_HEIGHT
     place = axes.get_yaxis_transform()
     axes.plot([0.012, 0.012], [top - 20 * unit, top], transform=place, color=SOFT_INK, linewidth=1.2, zorder=5)
-    axes.text(
-        0.02, top - 10 * unit, "20 dB", transform=place, va="center", fontsize=SMALL_PT, color=SOFT_INK, zorder=5
-    )
+    axes.text(0.02, top - 10 * unit, "20 dB", transform=place, va="center", fontsize=SMALL_PT, color=SOFT_INK, zorder=5)
     axes.text(0.02, top, "0 dB", transform=place, va="bottom", fontsize=SMALL_PT, color=SOFT_INK, zorder=5)
 
 

@@ -32,6 +32,8 @@ MOST_LABELS = 9
 """So many of the highest resonances carry words; lower ones only their marker, and the table lists them all."""
 LANE_PT = 15.0
 """Height of one row of labels."""
+OVERHANG_PT = 24.0
+"""A text may reach this far beyond the panel, into the margin of the phase axis."""
 FOOT_LANES = 0.5
 """Room below the lowest label, for the markers of resonances without words."""
 OVERREACH_LANES = 0.82
@@ -49,7 +51,7 @@ class Mark:
     """One resonance in a picture.
 
     ``before`` and ``after`` are the findings it stands for;
-    ``verdict`` is empty where nothing was compared.
+    ``verdict`` is empty where nothing was compared; ``limit_ohm`` is what could still have been seen of it after.
     """
 
     frequency_hz: float
@@ -58,6 +60,7 @@ class Mark:
     before: Finding | None = None
     after: Finding | None = None
     verdict: str = ""
+    limit_ohm: float | None = None
 
     @property
     def height_ohm(self) -> float:
@@ -94,7 +97,17 @@ def marks_of_comparison(comparison: Comparison) -> tuple[Mark, ...]:
         named = change.before or change.after
         if named is not None:
             label = f"{frequency_text(change.frequency_hz)} {named.cause}: {change.verdict}"
-            marks.append(Mark(change.frequency_hz, named.cause, label, change.before, change.after, change.verdict))
+            marks.append(
+                Mark(
+                    change.frequency_hz,
+                    named.cause,
+                    label,
+                    change.before,
+                    change.after,
+                    change.verdict,
+                    change.detection_limit_ohm,
+                )
+            )
     return tuple(marks)
 
 
@@ -119,7 +132,7 @@ def place_labels(marks: Sequence[Mark], low_hz: float, high_hz: float, width_pt:
     for mark in sorted(named, key=lambda mark: mark.frequency_hz, reverse=True):
         line_pt = float(np.log(mark.frequency_hz / low_hz) / span * width_pt)
         reach_pt = LABEL_GAP_PT + text_width_pt(mark.label, TEXT_PT) + LABEL_GAP_PT
-        leftward = line_pt + reach_pt > width_pt
+        leftward = line_pt + reach_pt > width_pt + OVERHANG_PT
         begin_pt, end_pt = (line_pt - reach_pt, line_pt) if leftward else (line_pt, line_pt + reach_pt)
         begin_pt -= MARKER_PT
         in_the_way = [
@@ -196,9 +209,7 @@ def _draw_marker(axes: Axes, mark: Mark, height: float, size_pt: float) -> None:
 def draw_mark_lines(axes: Axes, marks: Sequence[Mark], zorder: float = 0.8) -> None:
     """The thin line of each mark through one panel."""
     for mark in marks:
-        axes.axvline(
-            mark.frequency_hz, color=CAUSE_SIGNS[mark.cause].colour, linewidth=0.8, alpha=0.55, zorder=zorder
-        )
+        axes.axvline(mark.frequency_hz, color=CAUSE_SIGNS[mark.cause].colour, linewidth=0.8, alpha=0.55, zorder=zorder)
 
 
 def draw_detection_limit(axes: Axes, limit: DetectionLimit, style: StateStyle, floor_ohm: float) -> None:
@@ -236,7 +247,7 @@ def draw_heights(
     for limit, style in zip(limits, styles, strict=True):
         draw_detection_limit(axes, limit, style, floor_ohm)
     for mark in marks:
-        _draw_height(axes, mark, limits[-1] if limits else None, styles)
+        _draw_height(axes, mark, two_states=len(styles) > 1)
     axes.set_ylabel("Height, Ω", fontsize=TEXT_PT, color=INK)
     if limits:
         axes.text(
@@ -251,9 +262,8 @@ def draw_heights(
         )
 
 
-def _draw_height(axes: Axes, mark: Mark, limit: DetectionLimit | None, styles: Sequence[StateStyle]) -> None:
+def _draw_height(axes: Axes, mark: Mark, two_states: bool) -> None:
     colour = CAUSE_SIGNS[mark.cause].colour
-    two_states = len(styles) > 1
     for finding, filled in ((mark.before, not two_states), (mark.after, True)):
         if finding is not None:
             axes.errorbar(
@@ -277,8 +287,8 @@ def _draw_height(axes: Axes, mark: Mark, limit: DetectionLimit | None, styles: S
     begin = mark.before.resonance
     if mark.after is not None:
         end = (mark.after.resonance.frequency_hz, mark.after.resonance.height_ohm)
-    elif limit is not None:
-        end = (begin.frequency_hz, limit.at(begin.frequency_hz))
+    elif mark.verdict == "gone" and mark.limit_ohm is not None:
+        end = (begin.frequency_hz, mark.limit_ohm)
     else:
         return
     if abs(np.log(end[1] / begin.height_ohm)) > 0.15:

@@ -143,20 +143,17 @@ def plain_ohm_axis(axes: Axes, steps: Sequence[int] = (1, 2, 5)) -> None:
 
 
 def picture_bytes(figure: Figure, suffix: str) -> bytes:
-    """The picture as the content of a .svg, .png or .pdf file."""
-    suffix = suffix.lower()
+    """The picture as the content of a .svg, .png or .pdf file; the suffix with its dot or without."""
+    suffix = "." + suffix.lower().lstrip(".")
     if suffix not in PICTURE_SUFFIXES:
         raise StillboxError(
-            f"a picture's name must end in {', '.join(PICTURE_SUFFIXES[:-1])} or {PICTURE_SUFFIXES[-1]}, "
-            f"not '{suffix}'"
+            f"a picture's name must end in {', '.join(PICTURE_SUFFIXES[:-1])} or {PICTURE_SUFFIXES[-1]}, not '{suffix}'"
         )
     # Without date and with a fixed salt the same results give the same file.
     metadata = {".svg": {"Date": None}, ".pdf": {"CreationDate": None}, ".png": {}}[suffix]
     buffer = io.BytesIO()
     with rc_context({"svg.hashsalt": "stillbox"}):
-        figure.savefig(
-            buffer, format=suffix[1:], dpi=PICTURE_DPI, metadata=metadata, facecolor=figure.get_facecolor()
-        )
+        figure.savefig(buffer, format=suffix[1:], dpi=PICTURE_DPI, metadata=metadata, facecolor=figure.get_facecolor())
     return buffer.getvalue()
 
 

@@ -120,9 +120,7 @@ def picture_of_findings(
     limits = [state.findings.detection_limit for state in states if state.findings is not None]
     styles = state_styles(len(states))
     decays = [
-        (state.decay, state.name, style)
-        for state, style in zip(states, styles, strict=True)
-        if state.decay is not None
+        (state.decay, state.name, style) for state, style in zip(states, styles, strict=True) if state.decay is not None
     ]
     if high_hz is None:
         ends_hz = [2 * decay.band_hz[1] for decay, _, _ in decays if decay.band_hz is not None]

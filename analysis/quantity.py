@@ -9,7 +9,7 @@ from functools import cached_property
 import numpy as np
 from scipy import optimize, stats
 
-from analysis.arrays import FloatArray
+from capture.arrays import FloatArray
 
 COVERAGE = 0.95
 

@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import linalg
 
-from analysis.arrays import ComplexArray, FloatArray
+from capture.arrays import ComplexArray, FloatArray
 
 LEAST_Q, MOST_Q = 0.6, 300.0
 """More damped than this a pair is as good as two relaxations; narrower than this it is noise in a few bins."""

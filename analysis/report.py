@@ -86,9 +86,9 @@ def render_report(report: Report) -> str:
             summary=summary_sentences(report),
             pictures=[_picture_row(picture) for picture in report.pictures],
             states=[_state_rows(state) for state in report.states],
-            changes=[]
-            if report.comparison is None
-            else [_change_row(change) for change in report.comparison.changes],
+            comparison_warnings=_comparison_warnings(report),
+            warnings=_other_warnings(report),
+            changes=[] if report.comparison is None else [_change_row(change) for change in report.comparison.changes],
         )
     )
 
@@ -149,6 +149,20 @@ def _environment() -> Environment:
         trim_blocks=True,
         lstrip_blocks=True,
     )
+
+
+def _comparison_warnings(report: Report) -> list[str]:
+    """Those of the comparison that no state says for itself."""
+    if report.comparison is None:
+        return []
+    said = {f"{state.name}: {warning}" for state in report.states for warning in state.findings.warnings}
+    return [warning for warning in report.comparison.warnings if warning not in said]
+
+
+def _other_warnings(report: Report) -> list[str]:
+    """Those that the comparison does not hold already."""
+    said = () if report.comparison is None else report.comparison.warnings
+    return [warning for warning in report.warnings if warning not in said]
 
 
 def _picture_row(picture: ReportPicture) -> dict[str, str]:
@@ -212,7 +226,8 @@ def _change_row(change: Change) -> dict[str, str]:
 def _significance_text(significance: float) -> str:
     if not np.isfinite(significance):
         return _NONE
-    return f"{significance:.0f}" if abs(significance) >= 10 else f"{significance:.1f}"
+    text = f"{significance:+.0f}" if abs(significance) >= 10 else f"{significance:+.1f}"
+    return text.replace("-", "\N{MINUS SIGN}")
 
 
 def _height_text(finding: Finding | None) -> str:

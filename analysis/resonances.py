@@ -15,7 +15,6 @@ from numpy.typing import NDArray
 from scipy import fft, optimize, stats
 from threadpoolctl import threadpool_limits
 
-from analysis.arrays import ComplexArray, FloatArray
 from analysis.findings import DetectionLimit, Resonance, ResonanceFit
 from analysis.impedance import ImpedanceSpectrum
 from analysis.rational import (
@@ -30,6 +29,7 @@ from analysis.rational import (
     relocate_poles,
     resonators_ohm,
 )
+from capture.arrays import ComplexArray, FloatArray
 from capture.errors import StillboxError
 
 CELLS_PER_OCTAVE = 96

@@ -9,9 +9,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.signal import find_peaks
 
-from analysis.arrays import FloatArray
 from analysis.decay import DB_PER_NEPER, CumulativeDecay, slope_db_per_s
 from analysis.findings import Resonance
+from capture.arrays import FloatArray
 from capture.errors import StillboxError
 
 CLEAR_DB = 10.0

@@ -14,8 +14,8 @@ from numpy.typing import NDArray
 from scipy import fft
 from threadpoolctl import threadpool_limits
 
-from analysis.arrays import ComplexArray, FloatArray
 from analysis.hum import Hum, Span, find_hum
+from capture.arrays import ComplexArray, FloatArray
 from capture.errors import StillboxError
 from capture.excitation import Excitation, sweep_samples
 from capture.take import Recording

@@ -6,12 +6,9 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
+from capture.arrays import ComplexArray, FloatArray
 from capture.errors import StillboxError
-
-FloatArray = NDArray[np.float64]
-ComplexArray = NDArray[np.complex128]
 
 CHECK_BAND_HZ = (100.0, 5_000.0)
 """A resistor is checked here: below, AC coupling and hum; above, the inductance of wire-wound resistors."""

@@ -6,7 +6,6 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from calibration.jig_checks import (
     ResidualCheck,
@@ -18,11 +17,9 @@ from calibration.jig_checks import (
 )
 from calibration.jig_models import StandardInfluence, StandardReading, solve_jig
 from calibration.one_port import OnePortTerms
+from capture.arrays import ComplexArray, FloatArray
 from capture.errors import StillboxError
 from capture.take import JigKind
-
-FloatArray = NDArray[np.float64]
-ComplexArray = NDArray[np.complex128]
 
 STANDARD_SUBJECTS = ("channel-match", "open", "short", "load")
 _REFERENCE_RANGE_OHM = (0.01, 100_000.0)

@@ -9,11 +9,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.jig_models import SolvedJig, StandardReading, near_and_far, reference_seen
+from capture.arrays import ComplexArray, FloatArray
 from capture.errors import StillboxError
 from capture.take import JigKind
-
-FloatArray = NDArray[np.float64]
-ComplexArray = NDArray[np.complex128]
 
 GAIN = "gain and delay between channels"
 LOADING = "input loading"
@@ -74,9 +72,7 @@ def require_load_apart(frequency_hz: FloatArray, standards: Mapping[str, Standar
         other = standards.get(subject)
         if other is None:
             continue
-        if _typical(frequency_hz, load.ratio - other.ratio) < _SMALLEST_LOAD_SPAN * _typical(
-            frequency_hz, load.ratio
-        ):
+        if _typical(frequency_hz, load.ratio - other.ratio) < _SMALLEST_LOAD_SPAN * _typical(frequency_hz, load.ratio):
             raise StillboxError(
                 f"the load take of {load.load_ohm:g} ohm reads like the {subject} take; "
                 "use a load of about the speaker's impedance and record it again"

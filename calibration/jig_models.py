@@ -20,13 +20,11 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
 from calibration.one_port import OnePortTerms, scale_from_load
+from capture.arrays import ComplexArray, FloatArray
 from capture.take import JigKind
 
-FloatArray = NDArray[np.float64]
-ComplexArray = NDArray[np.complex128]
 Sensitivities = dict[str, ComplexArray | float]
 """Derivative of one term by the ratio of each standard that it depends on."""
 

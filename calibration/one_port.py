@@ -15,9 +15,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-ComplexArray = NDArray[np.complex128]
+from capture.arrays import ComplexArray
 
 _SMALLEST_GAP = 1e-12
 """Of ratios: a device that reads exactly like the open clips has a huge impedance, not an infinite one."""
@@ -44,9 +43,7 @@ class OnePortTerms:
 
     def ratio(self, impedance_ohm: ComplexArray) -> ComplexArray:
         """Ratio that an impedance at the clips reads (the inverse of `impedance`)."""
-        return (self.scale_ohm * self.short_ratio + impedance_ohm * self.open_ratio) / (
-            self.scale_ohm + impedance_ohm
-        )
+        return (self.scale_ohm * self.short_ratio + impedance_ohm * self.open_ratio) / (self.scale_ohm + impedance_ohm)
 
     def by_ratio(self, ratio: ComplexArray) -> ComplexArray:
         """dZ/dm, ohm."""

@@ -1,4 +1,4 @@
-"""Names for the arrays that all of analysis passes around."""
+"""Names for the arrays that all rooms pass around."""
 
 from typing import Any
 

@@ -1,0 +1,87 @@
+"""The demonstration: recordings of an invented speaker that come with the program, worked through from the start."""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Iterator
+from pathlib import Path
+
+import tomlkit
+
+from analysis.bench import Bench, Progress
+from analysis.tables import Table, changes_table, findings_table, motional_text
+from analysis.write_up import write_everything
+from capture.build_folder import DESCRIPTION_FILE, BuildFolder
+from capture.errors import StillboxError
+from capture.excitation import read_excitation
+from capture.take_import import import_take
+from capture.whole_file import write_whole
+
+RECORDINGS = Path(__file__).resolve().parent.parent / "demo_recordings"
+BEFORE, AFTER = "stock", "lined"
+_DESCRIBED = ("inside_mm", "rated_ohm", "temperature_c", "driver", "port")
+
+
+def demonstration_build(folder: Path, progress: Progress) -> BuildFolder:
+    """A build made of the demonstration's recordings, the way a person would import them.
+
+    Raises
+    ------
+    StillboxError
+        If the recordings are not beside the program, or ``folder`` holds a build already.
+    """
+    manifest = RECORDINGS / "demo.toml"
+    if not manifest.is_file():
+        raise StillboxError(
+            f"{manifest} is missing; run the demonstration from a clone of the project, installed with "
+            "'pip install -e .'"
+        )
+    demo = tomllib.loads(manifest.read_text(encoding="utf-8"))
+    build = BuildFolder.create(folder)
+    document = tomlkit.parse((folder / DESCRIPTION_FILE).read_text(encoding="utf-8"))
+    document["name"] = demo["name"]
+    for key in _DESCRIBED:
+        if key in demo:
+            document[key] = demo[key]
+    write_whole(folder / DESCRIPTION_FILE, tomlkit.dumps(document))
+    for take in demo["takes"]:
+        progress(f"importing {take['file']}")
+        import_take(
+            build,
+            RECORDINGS / take["file"],
+            read_excitation(RECORDINGS / take["excitation"]),
+            subject=take["subject"],
+            state=take.get("state"),
+            unit=demo["unit"],
+            jig=demo["jig"],
+            load_ohm=take.get("load_ohm"),
+            load_tolerance_percent=take.get("load_tolerance_percent"),
+        )
+    build.set_calibration(demo["reference_ohm"], demo["reference_tolerance_percent"])
+    return build
+
+
+def run_demonstration(folder: Path, progress: Progress) -> Iterator[str | Table]:
+    """Work the demonstration through; yield what there is to say, text or table; write files to ``folder``."""
+    build_path = folder / "build"
+    if build_path.exists():
+        raise StillboxError(f"{folder} holds a demonstration already; give another folder with --out")
+    build = demonstration_build(build_path, progress)
+    bench = Bench(build, progress=progress)
+    unit = bench.takes[-1].unit
+    yield from bench.calibration_report()
+    for state in (BEFORE, AFTER):
+        report = bench.findings(state, unit)
+        yield ""
+        yield f"{state}: {motional_text(report)}"
+        yield findings_table(report)
+    comparison = bench.comparison(BEFORE, AFTER, unit)
+    yield ""
+    yield f"{BEFORE} -> {AFTER}"
+    yield changes_table(comparison)
+    yield from comparison.tuning
+    progress("drawing")
+    yield ""
+    yield f"wrote {build_path} (a build folder: try 'stillbox findings {build_path}')"
+    for path in write_everything(bench, BEFORE, AFTER, unit, folder):
+        yield f"wrote {path}"

@@ -1,0 +1,119 @@
+"""Results as short texts and tables, for the terminal and wherever text is read."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from analysis.comparison import Comparison
+from analysis.findings import Finding, FindingsReport
+from analysis.impedance import ImpedanceCurve
+from analysis.report import value_text
+from analysis.ridges import Ridge
+from capture.take import TakeInfo
+
+_NONE = "-"
+
+
+@dataclass(frozen=True)
+class Table:
+    """Heads and rows of text."""
+
+    heads: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+
+
+def findings_table(report: FindingsReport) -> Table:
+    """One row a resonance."""
+    heads = ("frequency, Hz", "Q", "height, ohm", "cause", "sure")
+    rows = []
+    for finding in report.findings:
+        resonance = finding.resonance
+        rows.append(
+            (
+                value_text(resonance.frequency_hz, resonance.frequency_std_hz),
+                value_text(resonance.q, resonance.q_std),
+                value_text(resonance.height_ohm, resonance.height_std_ohm),
+                finding.cause,
+                f"{100 * finding.confidence:.0f} %",
+            )
+        )
+    return Table(heads, tuple(rows))
+
+
+def finding_text(finding: Finding) -> Iterator[str]:
+    """Evidence and advice of one finding, a line each."""
+    yield f"{finding.resonance.frequency_hz:.4g} Hz, {finding.cause}"
+    for sentence in finding.evidence:
+        yield f"  - {sentence}"
+    yield f"  advice: {finding.advice}"
+
+
+def motional_text(report: FindingsReport) -> str:
+    """The peak or peaks of driver and box in words."""
+    if not report.fit.motional:
+        return "no motional peak found"
+    peaks = " and ".join(
+        f"{value_text(peak.frequency_hz, peak.frequency_std_hz)} Hz ({peak.height_ohm:.3g} ohm)"
+        for peak in report.fit.motional
+    )
+    return f"{'peak' if len(report.fit.motional) == 1 else 'two peaks, as a port makes them'} at {peaks}"
+
+
+def changes_table(comparison: Comparison) -> Table:
+    """One row a resonance of either state."""
+    heads = ("frequency, Hz", "before, ohm", "after, ohm", "verdict", "significance", "seen from, ohm", "cause")
+    rows = []
+    for change in comparison.changes:
+        named = change.before or change.after
+        rows.append(
+            (
+                f"{change.frequency_hz:.4g}",
+                _height(change.before),
+                _height(change.after),
+                change.verdict,
+                f"{change.significance:.3g}" if np.isfinite(change.significance) else _NONE,
+                f"{change.detection_limit_ohm:.2g}" if np.isfinite(change.detection_limit_ohm) else _NONE,
+                _NONE if named is None else named.cause,
+            )
+        )
+    return Table(heads, tuple(rows))
+
+
+def _height(finding: Finding | None) -> str:
+    if finding is None:
+        return _NONE
+    return value_text(finding.resonance.height_ohm, finding.resonance.height_std_ohm)
+
+
+def ridges_table(ridges: Sequence[Ridge]) -> Table:
+    """One row a ridge of a decay."""
+    heads = ("frequency, Hz", "60 dB down after, ms", "dB per second", "why not")
+    rows = []
+    for ridge in ridges:
+        known = ridge.decay_time_s is not None and ridge.decay_time_std_s is not None
+        rows.append(
+            (
+                f"{ridge.frequency_hz:.4g}",
+                value_text(1e3 * ridge.decay_time_s, 1e3 * ridge.decay_time_std_s)
+                if ridge.decay_time_s is not None and ridge.decay_time_std_s is not None
+                else _NONE,
+                f"{ridge.slope_db_per_s:.4g}" if known and ridge.slope_db_per_s is not None else _NONE,
+                ridge.reason,
+            )
+        )
+    return Table(heads, tuple(rows))
+
+
+def curve_text(take: TakeInfo, curve: ImpedanceCurve) -> str:
+    """A curve in one sentence: band, points, lowest impedance."""
+    magnitude = np.abs(curve.impedance_ohm)
+    lowest = int(np.argmin(magnitude))
+    relative = np.sqrt(curve.noise_variance_ohm2) / magnitude
+    return (
+        f"take {take.number}, {take.address}: {curve.frequency_hz.size} points from {curve.frequency_hz[0]:.4g} to "
+        f"{curve.frequency_hz[-1]:.5g} Hz; lowest impedance {magnitude[lowest]:.4g} ohm at "
+        f"{curve.frequency_hz[lowest]:.4g} Hz; noise {100 * float(np.median(relative)):.2g} % (median)"
+    )

@@ -1,0 +1,213 @@
+"""What is written for a person from a bench: pictures, decay tables, and the report of one or two states."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import datetime
+from importlib.metadata import PackageNotFoundError, version
+from pathlib import Path
+
+import numpy as np
+
+from analysis.bench import Bench
+from analysis.cautions import cautions_for
+from analysis.comparison import Comparison
+from analysis.decay import CumulativeDecay
+from analysis.decay_response import decay_of_response, decay_on_log_grid
+from analysis.export import write_curve_csv, write_decay_csv, write_touchstone
+from analysis.findings import FindingsReport
+from analysis.pictures import (
+    PicturedState,
+    picture_bytes,
+    picture_of_curve,
+    picture_of_decay,
+    picture_of_difference,
+    picture_of_findings,
+    picture_overlay,
+    save_picture,
+)
+from analysis.report import Fact, Report, ReportPicture, ReportState, write_report
+from analysis.ridges import Ridge, follow_ridges
+from capture.take import TakeInfo
+
+CYCLES = np.linspace(0.0, 30.0, 91)
+"""Time axis of decays drawn in cycles of each frequency."""
+
+
+def decay_of_take(bench: Bench, take: TakeInfo, cycles: bool = False) -> CumulativeDecay:
+    """Decay on the logarithmic grid on which pictures are drawn."""
+    return decay_on_log_grid(bench.decay(take), cycles=CYCLES if cycles else None)
+
+
+def ridges_of(bench: Bench, take: TakeInfo) -> tuple[tuple[Ridge, ...], tuple[str, ...]]:
+    """The ridge of each resonance of a take, and where the decay's band ends and why."""
+    response = bench.decay(take)
+    return follow_ridges(decay_on_log_grid(response), bench.fit(take).resonances), response.reasons
+
+
+def write_decay_table(bench: Bench, take: TakeInfo, path: Path, cycles: bool = False) -> None:
+    """Levels over time and frequency as CSV."""
+    response = bench.decay(take)
+    write_decay_csv(path, decay_on_log_grid(response, cycles=CYCLES) if cycles else decay_of_response(response))
+
+
+def plot_curve(bench: Bench, take: TakeInfo, path: Path) -> None:
+    """Impedance of a take; with what rings in it where it is a take in the box."""
+    if take.subject == "in-box":
+        report = bench.findings_of(take)
+        figure = picture_of_curve(_title(bench, take), bench.curve(take), report.findings, report.detection_limit)
+    else:
+        figure = picture_of_curve(_title(bench, take), bench.curve(take))
+    save_picture(figure, path)
+
+
+def plot_decay(bench: Bench, take: TakeInfo, path: Path, cycles: bool = False) -> None:
+    """Decay as layered ridges and as a heat map."""
+    found = bench.findings_of(take).findings if take.subject == "in-box" else ()
+    save_picture(picture_of_decay(_title(bench, take), decay_of_take(bench, take, cycles), found), path)
+
+
+def plot_comparison(
+    bench: Bench, before: str, after: str, unit: str | None, overlay: Path | None, difference: Path | None
+) -> None:
+    """Both curves over each other, and the difference of the two."""
+    first, second = (pictured(bench, bench.in_box(state, unit), decay=False) for state in (before, after))
+    comparison = bench.comparison(before, after, unit)
+    title = f"{bench.name}: {before} and {after}"
+    if overlay is not None:
+        save_picture(picture_overlay(title, first, second, comparison), overlay)
+    if difference is not None:
+        save_picture(picture_of_difference(title, first, second, comparison), difference)
+
+
+def pictured(bench: Bench, take: TakeInfo, decay: bool = True) -> PicturedState:
+    """What the pictures show of an in-box take."""
+    return PicturedState(
+        name=take.state or take.address,
+        curve=bench.curve(take),
+        findings=bench.findings_of(take),
+        decay=decay_of_take(bench, take) if decay else None,
+    )
+
+
+def _title(bench: Bench, take: TakeInfo) -> str:
+    return f"{bench.name}, {take.address}"
+
+
+def write_everything(bench: Bench, before: str, after: str, unit: str, folder: Path) -> list[Path]:
+    """Curves, pictures and report of two states; returns the files written, the report last."""
+    takes = [bench.in_box(state, unit) for state in (before, after)]
+    comparison = bench.comparison(before, after, unit)
+    states = [pictured(bench, take) for take in takes]
+    written: list[Path] = []
+    free_air = bench.newest("free-air", unit=unit)
+    for take in (*([free_air] if free_air else []), *takes):
+        stem = folder / "-".join(filter(None, (take.subject, take.state, take.unit)))
+        write_curve_csv(stem.with_suffix(".csv"), bench.curve(take))
+        write_touchstone(stem.with_suffix(".z1p"), bench.curve(take), _title(bench, take))
+        written += [stem.with_suffix(".csv"), stem.with_suffix(".z1p")]
+    title = f"{bench.name}, unit {unit}"
+    figures = {
+        "findings": picture_of_findings(f"{title}: {before} and {after}", states, comparison),
+        f"decay-{before}": picture_of_decay(f"{title}: {before}", _decay(states[0]), _findings(states[0]).findings),
+        f"decay-{after}": picture_of_decay(f"{title}: {after}", _decay(states[1]), _findings(states[1]).findings),
+        "overlay": picture_overlay(f"{title}: {before} and {after}", states[0], states[1], comparison),
+        "difference": picture_of_difference(f"{title}: {after} minus {before}", states[0], states[1], comparison),
+    }
+    for name, figure in figures.items():
+        path = folder / f"{name}.png"
+        save_picture(figure, path)
+        written.append(path)
+    pictures = (
+        ReportPicture(
+            "Impedance, heights and decay of both states", picture_bytes(figures["findings"], "png"), "png"
+        ),
+        ReportPicture("Difference of the two states", picture_bytes(figures["difference"], "svg")),
+    )
+    report = report_of(bench, takes, comparison, pictures)
+    write_report(folder / "report.html", report)
+    return [*written, folder / "report.html"]
+
+
+def _decay(state: PicturedState) -> CumulativeDecay:
+    assert state.decay is not None
+    return state.decay
+
+
+def _findings(state: PicturedState) -> FindingsReport:
+    assert state.findings is not None
+    return state.findings
+
+
+def report_of(
+    bench: Bench, takes: Sequence[TakeInfo], comparison: Comparison | None, pictures: tuple[ReportPicture, ...]
+) -> Report:
+    """All that the report says of one or two in-box takes."""
+    return Report(
+        build=bench.name,
+        unit=takes[0].unit,
+        written=f"{datetime.now().astimezone():%Y-%m-%d %H:%M}",
+        program=f"Stillbox {_version()}",
+        states=tuple(_state(bench, take) for take in takes),
+        measurement=_measurement(bench),
+        calibration=tuple(bench.calibration_report()),
+        pictures=pictures,
+        comparison=comparison,
+        tuning=() if comparison is None else comparison.tuning,
+        cautions=cautions_for("hearing", "heat and mains", "materials"),
+        warnings=() if comparison is None else comparison.warnings,
+    )
+
+
+def _version() -> str:
+    try:
+        return version("stillbox")
+    except PackageNotFoundError:
+        return "(not installed)"
+
+
+def _state(bench: Bench, take: TakeInfo) -> ReportState:
+    ridges, notes = ridges_of(bench, take)
+    return ReportState(
+        name=take.state or take.address,
+        take=f"take {take.number}, {take.address}, {take.created.astimezone():%Y-%m-%d %H:%M}",
+        findings=bench.findings_of(take),
+        facts=_take_facts(bench, take),
+        ridges=ridges,
+        decay_notes=notes,
+    )
+
+
+def _take_facts(bench: Bench, take: TakeInfo) -> tuple[Fact, ...]:
+    ratio, excitation = bench.ratio(take), take.excitation
+    hum = "none seen"
+    if ratio.hum_hz is not None and ratio.hum_dbfs is not None:
+        hum = f"{ratio.hum_hz:.2f} Hz at {ratio.hum_dbfs:.0f} dBFS, taken out"
+    return (
+        (
+            "Sweep",
+            f"{excitation.low_hz:g} to {excitation.high_hz:g} Hz, {excitation.seconds:g} s, "
+            f"{len(take.sweep_starts)} time(s), {excitation.level_dbfs:g} dBFS, {excitation.sample_rate_hz} Hz",
+        ),
+        ("Noise of the channels", " and ".join(f"{level:.0f} dBFS" for level in ratio.noise_dbfs)),
+        ("Mains hum", hum),
+        ("Resolution", f"{bench.spectrum(take).resolution_hz:.2g} Hz"),
+    )
+
+
+def _measurement(bench: Bench) -> tuple[Fact, ...]:
+    settings, description = bench.settings, bench.build.description
+    tolerance = settings.reference_tolerance_percent
+    facts = [
+        (
+            "Reference resistor",
+            f"{settings.reference_ohm:g} Ω"
+            + (", tolerance not given" if tolerance is None else f" ± {tolerance:g} %"),
+        ),
+        ("Air", f"{description.temperature_c:g} °C"),
+    ]
+    if description.inside_mm is not None:
+        facts.append(
+            ("Inside", " × ".join(f"{side:g}" for side in description.inside_mm) + " mm (height × width × depth)")
+        )
+    return tuple(facts)
