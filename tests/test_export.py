@@ -13,9 +13,11 @@ import numpy as np
 import pytest
 import skrf
 
+from analysis.comparison import Change, Comparison
 from analysis.decay import cumulative_spectral_decay
 from analysis.decay_response import decay_on_log_grid, decay_response
 from analysis.export import (
+    comparison_document,
     curve_csv,
     curve_touchstone,
     decay_csv,
@@ -112,6 +114,32 @@ def test_findings_document_has_the_agreed_keys() -> None:
     assert document["findings"][1]["cause"] == "standing wave"
     assert list(document["detection_limit"]) == ["frequency_hz", "height_ohm"]
     assert len(document["detection_limit"]["height_ohm"]) == len(document["detection_limit"]["frequency_hz"]) > 0
+
+
+def test_comparison_document_has_the_agreed_keys() -> None:
+    before, after = invented_speaker.report(FIT).findings[1:3], invented_speaker.report(FIT, "lined").findings[3:]
+    changes = (
+        Change(287.0, before[0], None, "gone", -150.0, 0.009),
+        Change(512.0, before[1], before[1], "unchanged", 0.0, 0.01),
+        Change(1180.0, None, after[0], "new", 80.0, 0.011),
+    )
+    comparison = Comparison("stock", "lined", "A", changes, (), ("a warning",))
+    document = json.loads(json.dumps(comparison_document(comparison)))
+    assert {key: document[key] for key in ("before", "after", "unit", "warnings")} == {
+        "before": "stock",
+        "after": "lined",
+        "unit": "A",
+        "warnings": ["a warning"],
+    }
+    keys = ["frequency_hz", "before", "after", "verdict", "significance", "detection_limit_ohm"]
+    assert [list(change) for change in document["changes"]] == [keys] * 3
+    gone, unchanged, new = document["changes"]
+    assert gone["after"] is None and new["before"] is None
+    assert gone["before"] == unchanged["before"] | {
+        key: gone["before"][key] for key in ("frequency_hz", "frequency_std_hz", "q", "q_std", "height_ohm", "evidence")
+    }
+    assert [change["verdict"] for change in document["changes"]] == ["gone", "unchanged", "new"]
+    assert gone["detection_limit_ohm"] == 0.009 and gone["significance"] == -150.0
 
 
 def test_files_appear_whole_or_not_at_all(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

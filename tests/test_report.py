@@ -7,13 +7,14 @@ import re
 from dataclasses import replace
 from html.parser import HTMLParser
 from pathlib import Path
-from types import SimpleNamespace
 
 import invented_speaker
 import numpy as np
 import pytest
 
 from analysis.cautions import CAUTIONS, cautions_for
+from analysis.comparison import Change, Comparison, Verdict
+from analysis.findings import Finding
 from analysis.report import (
     Report,
     ReportPicture,
@@ -106,28 +107,24 @@ def report(**changes: object) -> Report:
     return replace(whole, **changes)
 
 
-def comparison() -> SimpleNamespace:
+def comparison() -> Comparison:
     before = state().findings.findings
     after = state("lined", invented_speaker.LINED).findings.findings
 
-    def change(one: object, other: object, verdict: str, significance: float, limit: float) -> SimpleNamespace:
-        frequency_hz = (one or other).resonance.frequency_hz  # type: ignore[attr-defined]
-        return SimpleNamespace(
-            frequency_hz=frequency_hz,
-            before=one,
-            after=other,
-            verdict=verdict,
-            significance=significance,
-            detection_limit_ohm=limit,
-        )
+    def change(
+        one: Finding | None, other: Finding | None, verdict: Verdict, significance: float, limit: float
+    ) -> Change:
+        named = one or other
+        assert named is not None
+        return Change(named.resonance.frequency_hz, one, other, verdict, significance, limit)
 
     changes = (
-        change(before[0], after[0], "reduced", 5.9, 0.0071),
-        change(before[1], None, "gone", 221.0, 0.0072),
-        change(before[2], None, "gone", 64.0, 0.0073),
+        change(before[0], after[0], "reduced", -5.9, 0.0071),
+        change(before[1], None, "gone", -221.0, 0.0072),
+        change(before[2], None, "gone", -64.0, 0.0073),
         change(None, after[1], "new", 33.0, 0.0074),
     )
-    return SimpleNamespace(before="stock", after="lined", unit="A", changes=changes, warnings=("levels differ",))
+    return Comparison("stock", "lined", "A", changes, (), ("levels differ", "stock: the noise is high"))
 
 
 def test_the_page_stands_alone() -> None:
@@ -198,11 +195,19 @@ def test_comparison_table() -> None:
     page = Page(render_report(report(comparison=comparison())))
     rows = page.rows[:5]
     assert rows[0][2:5] == ["stock, Ω", "lined, Ω", "Verdict"]
-    assert rows[1] == ["178", "■wall", "0.3500 ± 0.0060", "0.3000 ± 0.0060", "reduced", "5.9", "0.0071"]
-    assert rows[2] == ["287", "◆standing wave", "1.9000 ± 0.0060", "–", "gone", "221", "0.0072"]
-    assert rows[4] == ["1178", "●driver", "–", "0.7800 ± 0.0060", "new", "33", "0.0074"]
+    assert rows[1] == ["178", "■wall", "0.3500 ± 0.0060", "0.3000 ± 0.0060", "reduced", "−5.9", "0.0071"]
+    assert rows[2] == ["287", "◆standing wave", "1.9000 ± 0.0060", "–", "gone", "−221", "0.0072"]
+    assert rows[4] == ["1178", "●driver", "–", "0.7800 ± 0.0060", "new", "+33", "0.0074"]
     assert "levels differ" in page.words
     assert "From stock to lined: of 4 resonances, 1 reduced, 2 gone, 1 new." in page.words
+
+
+def test_no_warning_is_said_twice() -> None:
+    stock = state()
+    noisy = replace(stock, findings=replace(stock.findings, warnings=("the noise is high",)))
+    warnings = ("levels differ", "hum at 50 Hz", "stock: the noise is high")
+    words = Page(render_report(report(states=(noisy,), comparison=comparison(), warnings=warnings))).words
+    assert [words.count(text) for text in ("levels differ", "hum at 50 Hz", "the noise is high")] == [1, 1, 1]
 
 
 def test_summary_of_states() -> None:
@@ -215,7 +220,7 @@ def test_summary_of_states() -> None:
 
 
 def test_nothing_found_in_two_states() -> None:
-    nothing = SimpleNamespace(before="stock", after="lined", unit="A", changes=(), warnings=())
+    nothing = Comparison("stock", "lined", "A", (), ())
     words = Page(render_report(report(comparison=nothing))).words
     assert words.count("No resonance was found in either state.") == 2
 
