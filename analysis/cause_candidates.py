@@ -37,6 +37,7 @@ _MODE_SEEN = {"axial": 0.8, "tangential": 0.15, "oblique": 0.05}
 """How often a mode that is strong enough is found: the cone drives axial modes best (common practice, no source)."""
 
 _PIPE_SEEN = 0.8
+_MOST_MODES = 1_500
 _TYPICAL_PORT_RADIUS_M = 0.03
 _HIGHEST_CANDIDATE_HZ = 6_000.0
 
@@ -161,7 +162,9 @@ def mode_candidates(in_box: ResonanceFit, description: BuildDescription, setting
     speed = speed_of_sound_m_s(description.temperature_c)
     speed_std = _speed_std(description.temperature_c)
     highest_hz = min(_HIGHEST_CANDIDATE_HZ, 1.3 * in_box.resonances[-1].frequency_hz)
-    highest_hz = min(highest_hz, 40 * speed / (2e-3 * max(inside)))
+    # Weyl: about 4 pi V f^3 / (3 c^3) modes lie below f; beyond so many a match says nothing.
+    volume_m3 = math.prod(inside) * 1e-9
+    highest_hz = min(highest_hz, speed * (3 * _MOST_MODES / (4 * math.pi * volume_m3)) ** (1 / 3))
     driver, port = description.driver, description.port
     candidates = []
     for mode in room_modes((inside.height, inside.width, inside.depth), speed, highest_hz):

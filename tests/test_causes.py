@@ -363,6 +363,40 @@ def test_probabilities_are_complete() -> None:
             assert finding.advice
 
 
+@pytest.mark.parametrize("seed", range(60))
+def test_any_fit_and_any_description_give_probabilities(seed: int) -> None:
+    """Nonsense from a hand-written build.toml or a bad take: no crash, no warning of numpy, a sum of 1."""
+    rng = np.random.default_rng(seed)
+
+    def peaks(count: int, low_hz: float, high_hz: float) -> tuple[Resonance, ...]:
+        none = replace(exact_fit(tall_box()), resonances=())
+        for frequency_hz in np.exp(rng.uniform(np.log(low_hz), np.log(high_hz), count)):
+            height = float(np.exp(rng.uniform(-5, 3)))
+            none = with_resonance(none, float(frequency_hz), float(np.exp(rng.uniform(0, 5))), height)
+        return none.resonances
+
+    def fit() -> ResonanceFit:
+        plain = exact_fit(tall_box())
+        motional = peaks(int(rng.integers(0, 3)), 15, 200)
+        return replace(
+            plain, motional=motional, broad=peaks(1, 30, 9e3), resonances=peaks(int(rng.integers(0, 7)), 30, 2e4)
+        )
+
+    description = BuildDescription(
+        inside_mm=InsideSize(*np.exp(rng.uniform(np.log(20), np.log(5000), 3)).tolist()),
+        temperature_c=float(rng.uniform(-30, 60)),
+        driver=DriverPlace(diameter_mm=float(rng.uniform(5, 1000)), from_top_mm=float(rng.uniform(0, 5000))),
+        port=PortPlace(length_mm=float(rng.uniform(1, 5000))),
+        wall=Wall(material="oak?", thickness_mm=float(rng.uniform(0.5, 200))),
+    )
+    in_box = fit()
+    findings, _ = assign_causes(in_box, fit(), description)
+    assert len(findings) == len(in_box.resonances)
+    for finding in findings:
+        assert 0 < finding.confidence <= 1
+        assert sum(probability(finding, cause) for cause in CAUSES) == pytest.approx(1, abs=0.03)
+
+
 def test_no_motional_peak_is_said() -> None:
     fit = replace(exact_fit(tall_box()), motional=())
     findings, warnings = assign_causes(fit, exact_fit(SpeakerCircuit(tall_box().driver)), describe())
