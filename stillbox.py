@@ -72,7 +72,10 @@ def excitation(
     level: Annotated[float, typer.Option(metavar="DBFS", help="Peak level re full scale.")] = -12.0,
     repeats: Annotated[int, typer.Option(metavar="N", help="Number of sweeps.")] = 1,
 ) -> None:
-    """Write the sweep to play, and beside it the JSON that an analysis needs."""
+    """Write the sweep to play, with its JSON.
+
+    The JSON beside the WAV holds everything that an analysis of a recording of it needs.
+    """
     from capture.excitation import default_high_hz, make_excitation, write_excitation
 
     if out.suffix.lower() != ".wav":
@@ -98,7 +101,10 @@ def start(
     ] = None,
     rated_ohms: Annotated[float | None, typer.Option(metavar="R", help="Rated impedance, ohm.")] = None,
 ) -> None:
-    """Make the folder of a new build, with a build.toml to edit by hand."""
+    """Make the folder of a new build.
+
+    Its build.toml is there to be edited by hand: what you know of the box makes causes surer.
+    """
     from capture.build_folder import DESCRIPTION_FILE, BuildFolder
 
     made = BuildFolder.create(build, _inside_mm(inside), rated_ohms)
@@ -232,7 +238,10 @@ def calibrate(
         typer.Option(metavar="PERCENT", help="Its tolerance; also that of a load that was given none."),
     ] = None,
 ) -> None:
-    """Say the reference resistor, and what the calibration takes of the build correct."""
+    """Set the reference resistor; see what is corrected.
+
+    Uses whichever calibration takes the build has: channel-match, open, short, load; check-resistor verifies.
+    """
     from analysis.bench import Bench
     from capture.build_folder import BuildFolder
 
@@ -251,7 +260,7 @@ def curve(
     plot: PlotOption = None,
     gate: GateOption = None,
 ) -> None:
-    """Impedance of a take: show it, or write it."""
+    """Impedance of a take: show or write it."""
     from analysis.bench import Bench
     from analysis.export import write_curve_csv, write_touchstone
     from analysis.tables import curve_text
@@ -284,7 +293,10 @@ def findings(
     as_json: JsonOption = False,
     gate: GateOption = None,
 ) -> None:
-    """What rings in the box, and why: resonances with cause, evidence and advice."""
+    """What rings in the box, and why.
+
+    Resonances with cause, evidence and advice, and the smallest that this measurement could have seen.
+    """
     from analysis.bench import Bench
     from analysis.export import findings_document
     from analysis.tables import finding_text, findings_table, motional_text
@@ -316,7 +328,10 @@ def decay(
     cycles: Annotated[bool, typer.Option("--cycles", help="Time in cycles of each frequency, not in ms.")] = False,
     gate: GateOption = None,
 ) -> None:
-    """How each resonance dies out: cumulative spectral decay from the impedance alone."""
+    """How each resonance dies out.
+
+    Cumulative spectral decay from the impedance alone: no microphone, no room.
+    """
     from analysis.bench import Bench
     from analysis.tables import ridges_table
     from analysis.write_up import plot_decay, ridges_of, write_decay_table
@@ -350,7 +365,10 @@ def compare(
     difference: Annotated[Path | None, typer.Option(metavar="F", help="Picture of the difference.")] = None,
     gate: GateOption = None,
 ) -> None:
-    """Which resonances are gone, reduced, unchanged, grown, new or moved between two states."""
+    """What changed between two states.
+
+    Each resonance: gone, reduced, unchanged, grown, new or moved, with its significance and what could be seen.
+    """
     from analysis.bench import Bench
     from analysis.export import comparison_document
     from analysis.tables import changes_table
@@ -383,7 +401,10 @@ def compare(
 def demo(
     out: Annotated[Path, typer.Option(metavar="FOLDER", help="Folder for what is written.")] = Path("stillbox-demo"),
 ) -> None:
-    """Real work on recordings of an invented speaker: calibrate, find, compare, draw, report."""
+    """The whole work on an invented speaker's recordings.
+
+    Calibrates, computes, compares, draws and writes a report; names every file written.
+    """
     from analysis.demonstration import run_demonstration
 
     for item in run_demonstration(out, _progress):
