@@ -90,7 +90,7 @@ def _air(
 
 def _walls(held: HeldResonance, panels: Sequence[PanelRange]) -> str:
     if not panels:
-        return "thickness of the walls or inside dimensions are not given: what a wall could do is not known"
+        return "what the walls could do is not known: give their thickness and the inside dimensions in build.toml"
     ranges = ", ".join(
         f"{panel.name} ({panel.sides_mm[0]:g} x {panel.sides_mm[1]:g} mm) {panel.lowest_hz:.0f} to "
         f"{panel.highest_hz:.0f} Hz"
