@@ -1,4 +1,4 @@
-"""The command ``stillbox record``: its options, its progress on the terminal, its questions."""
+"""Commands about live capture: devices, jig, and record with its progress on the terminal and its questions."""
 
 from __future__ import annotations
 
@@ -11,9 +11,48 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from commands.printing import print_table, say, warn
+
 if TYPE_CHECKING:
     from capture.audio_device import StreamState
     from capture.first_use import Dialogue
+
+
+def devices() -> None:
+    """List what can play and record."""
+    from capture.devices import device_rows, list_devices
+
+    there = list_devices()
+    print_table(("number", "device", "host API", "outputs", "inputs", "rates, Hz"), device_rows(there))
+    say(f"without --device: {there.default_name}")
+    if there.remedy:
+        warn(there.remedy)
+
+
+def jig(
+    rated_ohms: Annotated[float, typer.Option(metavar="R", help="Rated impedance of the speaker.")] = 8.0,
+    output_volts: Annotated[float, typer.Option(metavar="V", help="Output at full scale, V rms.")] = 1.0,
+    source_ohms: Annotated[float, typer.Option(metavar="R", help="Resistance of the output.")] = 1.0,
+    input_volts: Annotated[float, typer.Option(metavar="V", help="Inputs at full scale, V rms.")] = 1.0,
+    noise: Annotated[float, typer.Option(metavar="DBFS", help="Noise of the inputs.")] = -95.0,
+    kind: Annotated[str, typer.Option(metavar="KIND", help="high-side or low-side.")] = "high-side",
+    amplifier_watts: Annotated[
+        float | None, typer.Option(metavar="W", help="Rated power of an amplifier that drives the jig.")
+    ] = None,
+    amplifier_ohms: Annotated[float, typer.Option(metavar="R", help="Load of that rating.")] = 8.0,
+) -> None:
+    """How to build the jig, and how to drive it.
+
+    Wiring, best reference resistor, voltages and powers, attenuator for an amplifier, calibration standards.
+    """
+    from analysis.cautions import cautions_for
+    from capture.jig_guide import jig_levels
+    from capture.jig_text import jig_text
+
+    levels = jig_levels(rated_ohms, output_volts, source_ohms, input_volts, noise, kind)
+    say(jig_text(levels, None if amplifier_watts is None else (amplifier_watts, amplifier_ohms)))
+    for text in cautions_for("amplifier", "heat and mains"):
+        say(f"caution: {text}")
 
 
 def record(
@@ -65,7 +104,10 @@ def record(
     ] = False,
     fast: Annotated[bool, typer.Option("--fast", help="Let the practice rig run faster than real time.")] = False,
 ) -> None:
-    """Sweep and record with a sound card or the practice rig, after a quiet check of the wiring."""
+    """Sweep a speaker on the jig and keep the take.
+
+    With a sound card or the practice rig, after a quiet check of the wiring.
+    """
     from analysis.cautions import cautions_for
     from capture.audio_device import StreamState
     from capture.build_folder import BuildFolder

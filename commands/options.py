@@ -1,0 +1,35 @@
+"""Declarations of arguments and options that several commands share."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+BuildArgument = Annotated[Path, typer.Argument(metavar="BUILD", help="Folder of the build.", show_default=False)]
+JsonOption = Annotated[bool, typer.Option("--json", help="Print JSON for other programs.")]
+UnitOption = Annotated[str, typer.Option("--unit", metavar="NAME", help="Which of a pair.")]
+
+AnyUnitOption = Annotated[
+    str | None, typer.Option("--unit", metavar="NAME", help="Which of a pair; left out: the newest take's.")
+]
+StateOption = Annotated[
+    str | None, typer.Option("--state", metavar="NAME", help="Stage of the work; left out: the newest take's.")
+]
+TakeArgument = Annotated[
+    str,
+    typer.Argument(
+        metavar="TAKE", help="Number of a take, or subject[/state[/unit]]: the newest that fits.", show_default=False
+    ),
+]
+PlotOption = Annotated[Path | None, typer.Option("--plot", metavar="F", help="Picture to write: .svg, .png or .pdf.")]
+GateOption = Annotated[
+    float | None,
+    typer.Option("--gate", metavar="S", help="Keep the response this long only: less noise, coarser resolution."),
+]
+
+SUBJECT_HELP = (
+    "What the recording is of: free-air, added-mass, test-box, in-box, part, microphone, check-resistor, "
+    "channel-match, open, short or load."
+)

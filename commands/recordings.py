@@ -1,0 +1,159 @@
+"""Commands about recordings: excitation, start, import, takes."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from capture.errors import StillboxError
+from commands.options import SUBJECT_HELP, BuildArgument, JsonOption, UnitOption
+from commands.printing import print_json, print_table, say, warn
+
+if TYPE_CHECKING:
+    from capture.take import TakeInfo
+
+
+def excitation(
+    out: Annotated[Path, typer.Argument(metavar="OUT.wav", help="WAV file to write.", show_default=False)],
+    low: Annotated[float, typer.Option(metavar="HZ", help="Lowest frequency.")] = 10.0,
+    high: Annotated[
+        float | None, typer.Option(metavar="HZ", help="Highest frequency; left out: as high as the rate allows.")
+    ] = None,
+    seconds: Annotated[float, typer.Option(metavar="S", help="Length of one sweep.")] = 5.0,
+    rate: Annotated[int, typer.Option(metavar="HZ", help="Sample rate.")] = 48_000,
+    level: Annotated[float, typer.Option(metavar="DBFS", help="Peak level re full scale.")] = -12.0,
+    repeats: Annotated[int, typer.Option(metavar="N", help="Number of sweeps.")] = 1,
+) -> None:
+    """Write the sweep to play, with its JSON.
+
+    The JSON beside the WAV holds everything that an analysis of a recording of it needs.
+    """
+    from capture.excitation import default_high_hz, make_excitation, write_excitation
+
+    if out.suffix.lower() != ".wav":
+        raise StillboxError(f"OUT.wav: '{out}' does not end in .wav; give a name like sweep.wav")
+    signal = make_excitation(
+        low_hz=low,
+        high_hz=default_high_hz(rate) if high is None else high,
+        seconds=seconds,
+        sample_rate_hz=rate,
+        level_dbfs=level,
+        repeats=repeats,
+    )
+    json_path = write_excitation(signal, out)
+    say(f"{out}: {signal.total_frames / rate:.1f} s, {low:g} to {signal.high_hz:g} Hz, 24 bit, {rate} Hz")
+    say(f"{json_path}: goes with every recording of it ('stillbox import ... --excitation {json_path}')")
+
+
+def start(
+    build: BuildArgument,
+    inside: Annotated[
+        str | None, typer.Option(metavar="HEIGHTxWIDTHxDEPTH", help="Inside of the empty box, mm.")
+    ] = None,
+    rated_ohms: Annotated[float | None, typer.Option(metavar="R", help="Rated impedance, ohm.")] = None,
+) -> None:
+    """Make the folder of a new build.
+
+    Its build.toml is there to be edited by hand: what you know of the box makes causes surer.
+    """
+    from capture.build_folder import DESCRIPTION_FILE, BuildFolder
+
+    made = BuildFolder.create(build, _inside_mm(inside), rated_ohms)
+    say(f"{made.path / DESCRIPTION_FILE}: edit it in a text editor; what you know of the box makes causes surer")
+
+
+def import_recording(
+    build: BuildArgument,
+    file: Annotated[Path, typer.Argument(metavar="FILE", help="WAV, FLAC or AIFF.", show_default=False)],
+    excitation_json: Annotated[
+        Path, typer.Option("--excitation", metavar="E.json", help="The JSON beside the excitation that was played.")
+    ],
+    subject: Annotated[str, typer.Option(metavar="S", help=SUBJECT_HELP)],
+    state: Annotated[
+        str | None, typer.Option(metavar="NAME", help="Stage of the work; left out: stock for in-box, else none.")
+    ] = None,
+    unit: UnitOption = "A",
+    jig: Annotated[
+        str,
+        typer.Option(
+            metavar="KIND",
+            help="high-side: channel 1 at the source, 2 at the clips; "
+            "low-side: channel 1 across resistor and speaker, 2 across the resistor to ground.",
+        ),
+    ] = "high-side",
+    load_ohms: Annotated[
+        float | None, typer.Option(metavar="R", help="Marked value of the resistor, for load and check-resistor.")
+    ] = None,
+    load_tolerance: Annotated[float | None, typer.Option(metavar="PERCENT", help="Its tolerance.")] = None,
+) -> None:
+    """Take a recording made elsewhere into a build."""
+    from capture.build_folder import BuildFolder
+    from capture.excitation import read_excitation
+    from capture.take_import import import_take
+
+    info = import_take(
+        BuildFolder.open(build),
+        file,
+        read_excitation(excitation_json),
+        subject=subject,
+        state=state,
+        unit=unit,
+        jig=jig,
+        load_ohm=load_ohms,
+        load_tolerance_percent=load_tolerance,
+    )
+    rate_hz = info.excitation.sample_rate_hz
+    places = ", ".join(f"{frame / rate_hz:.3f} s" for frame in info.sweep_starts)
+    say(f"take {info.number}: {info.address}, {len(info.sweep_starts)} sweep(s), starting at {places}")
+    for flag in info.flags:
+        say(f"note: {flag}")
+
+
+def takes(
+    build: BuildArgument,
+    as_json: JsonOption = False,
+    remove_unfinished: Annotated[
+        bool, typer.Option("--remove-unfinished", help="Delete recordings that were cut off.")
+    ] = False,
+) -> None:
+    """List what a build holds."""
+    from capture.build_folder import BuildFolder
+
+    folder = BuildFolder.open(build)
+    if remove_unfinished:
+        for path in folder.remove_unfinished():
+            warn(f"removed {path}")
+    found, faults = folder.takes(), folder.damaged()
+    if as_json:
+        print_json({"build": str(build), "takes": [info.model_dump(mode="json") for info in found], "damaged": faults})
+        return
+    if found:
+        print_table(("take", "subject/state/unit", "recorded", "length", "notes"), map(_take_row, found))
+    else:
+        say(f"{build} holds no takes yet; add one with 'stillbox import'")
+    for fault in faults:
+        warn(fault)
+
+
+def _take_row(info: TakeInfo) -> tuple[str, ...]:
+    rate_hz = info.excitation.sample_rate_hz
+    marked = () if info.load_ohm is None else (f"marked {info.load_ohm:g} ohm",)
+    return (
+        str(info.number),
+        info.address,
+        f"{info.created.astimezone():%Y-%m-%d %H:%M}",
+        f"{info.frames / rate_hz:.1f} s",
+        "; ".join((*marked, *info.flags)),
+    )
+
+
+def _inside_mm(text: str | None) -> tuple[float, float, float] | None:
+    if text is None:
+        return None
+    try:
+        height, width, depth = (float(part) for part in text.lower().replace("×", "x").split("x"))
+    except ValueError as error:
+        raise StillboxError(f"--inside: '{text}' is not HEIGHTxWIDTHxDEPTH in mm; write 600x350x280") from error
+    return height, width, depth

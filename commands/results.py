@@ -1,0 +1,197 @@
+"""Commands about results: calibrate, curve, findings, decay, compare, demo."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from commands.options import (
+    AnyUnitOption,
+    BuildArgument,
+    GateOption,
+    JsonOption,
+    PlotOption,
+    StateOption,
+    TakeArgument,
+)
+from commands.printing import print_json, progress, say, show, warn
+
+
+def calibrate(
+    build: BuildArgument,
+    reference_ohms: Annotated[
+        float, typer.Option(metavar="R", help="Reference resistor of the jig, ohm.", show_default=False)
+    ],
+    reference_tolerance: Annotated[
+        float | None,
+        typer.Option(metavar="PERCENT", help="Its tolerance; also that of a load that was given none."),
+    ] = None,
+) -> None:
+    """Set the reference resistor; see what is corrected.
+
+    Uses whichever calibration takes the build has: channel-match, open, short, load; check-resistor verifies.
+    """
+    from analysis.bench import Bench
+    from capture.build_folder import BuildFolder
+
+    folder = BuildFolder.open(build)
+    folder.set_calibration(reference_ohms, reference_tolerance)
+    for line in Bench(folder).calibration_report():
+        say(line)
+
+
+def curve(
+    build: BuildArgument,
+    take: TakeArgument,
+    csv: Annotated[Path | None, typer.Option(metavar="F", help="Table of the logarithmic grid.")] = None,
+    touchstone: Annotated[Path | None, typer.Option(metavar="F", help="One-port Z parameters (.z1p, .s1p).")] = None,
+    plot: PlotOption = None,
+    gate: GateOption = None,
+) -> None:
+    """Impedance of a take: show or write it."""
+    from analysis.bench import Bench
+    from analysis.export import write_curve_csv, write_touchstone
+    from analysis.tables import curve_text
+    from capture.build_folder import BuildFolder
+
+    bench = Bench(BuildFolder.open(build), gate)
+    info = bench.build.find_take(take)
+    measured = bench.curve(info)
+    say(curve_text(info, measured))
+    if csv is not None:
+        write_curve_csv(csv, measured)
+        say(f"wrote {csv}")
+    if touchstone is not None:
+        write_touchstone(touchstone, measured, f"{bench.name}: {info.address}")
+        say(f"wrote {touchstone}")
+    if plot is not None:
+        from analysis.write_up import plot_curve
+
+        plot_curve(bench, info, plot)
+        say(f"wrote {plot}")
+    for warning in measured.warnings:
+        warn(warning)
+
+
+def findings(
+    build: BuildArgument,
+    state: StateOption = None,
+    unit: AnyUnitOption = None,
+    as_json: JsonOption = False,
+    gate: GateOption = None,
+) -> None:
+    """What rings in the box, and why.
+
+    Resonances with cause, evidence and advice, and the smallest that this measurement could have seen.
+    """
+    from analysis.bench import Bench
+    from analysis.export import findings_document
+    from analysis.tables import finding_text, findings_table, motional_text
+    from capture.build_folder import BuildFolder
+
+    report = Bench(BuildFolder.open(build), gate).findings(state, unit)
+    if as_json:
+        print_json(findings_document(report))
+        return
+    say(f"{report.build}, state {report.state or '-'}, unit {report.unit}: {motional_text(report)}")
+    if report.findings:
+        show(findings_table(report))
+        for finding in report.findings:
+            say("")
+            for line in finding_text(finding):
+                say(line)
+    else:
+        say("no resonance stands out of the noise")
+    for warning in report.warnings:
+        warn(warning)
+
+
+def decay(
+    build: BuildArgument,
+    take: TakeArgument,
+    plot: PlotOption = None,
+    csv: Annotated[Path | None, typer.Option(metavar="F", help="Levels over time and frequency.")] = None,
+    cycles: Annotated[bool, typer.Option("--cycles", help="Time in cycles of each frequency, not in ms.")] = False,
+    gate: GateOption = None,
+) -> None:
+    """How each resonance dies out.
+
+    Cumulative spectral decay from the impedance alone: no microphone, no room.
+    """
+    from analysis.bench import Bench
+    from analysis.tables import ridges_table
+    from analysis.write_up import plot_decay, ridges_of, write_decay_table
+    from capture.build_folder import BuildFolder
+
+    bench = Bench(BuildFolder.open(build), gate)
+    info = bench.build.find_take(take)
+    ridges, notes = ridges_of(bench, info)
+    if ridges:
+        show(ridges_table(ridges))
+    else:
+        say("no resonance to follow")
+    for note in notes:
+        say(f"note: {note}")
+    if plot is not None:
+        plot_decay(bench, info, plot, cycles=cycles)
+        say(f"wrote {plot}")
+    if csv is not None:
+        write_decay_table(bench, info, csv, cycles=cycles)
+        say(f"wrote {csv}")
+
+
+def compare(
+    build: BuildArgument,
+    before: Annotated[str, typer.Argument(metavar="BEFORE", help="State before.", show_default=False)],
+    after: Annotated[str, typer.Argument(metavar="AFTER", help="State after.", show_default=False)],
+    unit: AnyUnitOption = None,
+    as_json: JsonOption = False,
+    plot: Annotated[Path | None, typer.Option(metavar="F", help="Both curves over each other.")] = None,
+    difference: Annotated[Path | None, typer.Option(metavar="F", help="Picture of the difference.")] = None,
+    gate: GateOption = None,
+) -> None:
+    """What changed between two states.
+
+    Each resonance: gone, reduced, unchanged, grown, new or moved, with its significance and what could be seen.
+    """
+    from analysis.bench import Bench
+    from analysis.export import comparison_document
+    from analysis.tables import changes_table
+    from capture.build_folder import BuildFolder
+
+    bench = Bench(BuildFolder.open(build), gate)
+    result = bench.comparison(before, after, unit)
+    if plot is not None or difference is not None:
+        from analysis.write_up import plot_comparison
+
+        plot_comparison(bench, before, after, unit, overlay=plot, difference=difference)
+    if as_json:
+        print_json(comparison_document(result))
+        return
+    say(f"{result.before} -> {result.after}, unit {result.unit}")
+    if result.changes:
+        show(changes_table(result))
+    else:
+        say("no resonance in either state")
+    for line in result.tuning:
+        say(line)
+    for path in (plot, difference):
+        if path is not None:
+            say(f"wrote {path}")
+    for warning in result.warnings:
+        warn(warning)
+
+
+def demo(
+    out: Annotated[Path, typer.Option(metavar="FOLDER", help="Folder for what is written.")] = Path("stillbox-demo"),
+) -> None:
+    """The whole work on an invented speaker's recordings.
+
+    Calibrates, computes, compares, draws and writes a report; names every file written.
+    """
+    from analysis.demonstration import run_demonstration
+
+    for item in run_demonstration(out, progress):
+        show(item)
