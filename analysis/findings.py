@@ -10,6 +10,10 @@ import numpy as np
 from analysis.rational import real_basis, resonators_ohm
 from capture.arrays import ComplexArray, FloatArray
 
+NOTABLE_OHM = 0.05
+"""Where room is short, evidence and advice are given for resonances of at least this height (common practice, no
+source: a resonance lower than this is a curiosity)."""
+
 Cause = Literal["driver", "standing wave", "port", "wall", "undecided"]
 
 
@@ -126,6 +130,11 @@ class FindingsReport:
     findings: tuple[Finding, ...]
     fit: ResonanceFit
     warnings: tuple[str, ...] = field(default=())
+
+    @property
+    def notable(self) -> tuple[Finding, ...]:
+        """Those of at least ``NOTABLE_OHM``."""
+        return tuple(finding for finding in self.findings if finding.resonance.height_ohm >= NOTABLE_OHM)
 
     @property
     def detection_limit(self) -> DetectionLimit:

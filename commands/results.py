@@ -80,6 +80,9 @@ def findings(
     state: StateOption = None,
     unit: AnyUnitOption = None,
     as_json: JsonOption = False,
+    everything: Annotated[
+        bool, typer.Option("--all", help="Evidence and advice for resonances below 0.05 ohm too.")
+    ] = False,
     gate: GateOption = None,
 ) -> None:
     """What rings in the box, and why.
@@ -88,6 +91,7 @@ def findings(
     """
     from analysis.bench import Bench
     from analysis.export import findings_document
+    from analysis.findings import NOTABLE_OHM
     from analysis.tables import finding_text, findings_table, motional_text
     from capture.build_folder import BuildFolder
 
@@ -98,10 +102,15 @@ def findings(
     say(f"{report.build}, state {report.state or '-'}, unit {report.unit}: {motional_text(report)}")
     if report.findings:
         show(findings_table(report))
-        for finding in report.findings:
+        detailed = report.findings if everything else report.notable
+        for finding in detailed:
             say("")
             for line in finding_text(finding):
                 say(line)
+        if len(detailed) < len(report.findings):
+            say(
+                f"\n{len(report.findings) - len(detailed)} more are lower than {NOTABLE_OHM:g} ohm: see --all or --json"
+            )
     else:
         say("no resonance stands out of the noise")
     for warning in report.warnings:
