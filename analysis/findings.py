@@ -86,8 +86,7 @@ class ResonanceFit:
     def coil_ohm(self, frequency_hz: FloatArray) -> ComplexArray:
         """Voice coil with DC resistance, shape of ``frequency_hz``."""
         return (
-            real_basis(2j * np.pi * np.asarray(frequency_hz), self.real_coefficients.size - 2)
-            @ self.real_coefficients
+            real_basis(2j * np.pi * np.asarray(frequency_hz), self.real_coefficients.size - 2) @ self.real_coefficients
         )
 
     def motional_ohm(self, frequency_hz: FloatArray) -> ComplexArray:

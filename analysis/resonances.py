@@ -292,9 +292,7 @@ def _with_uncertainty(fit: PairFit, tangent: FloatArray, scale_std: float) -> li
     count = fit.poles_rad_s.size
     covariance = inverse_gram(tangent) if count else np.zeros((0, 0))
     resonances = []
-    for index, (pole, residue, explained) in enumerate(
-        zip(fit.poles_rad_s, fit.residues, fit.explained, strict=True)
-    ):
+    for index, (pole, residue, explained) in enumerate(zip(fit.poles_rad_s, fit.residues, fit.explained, strict=True)):
         at = [2 * (count + index), 2 * (count + index) + 1, 2 * index, 2 * index + 1]
         gradient = _gradients(pole, residue)
         std = np.sqrt(np.diag(gradient @ covariance[np.ix_(at, at)] @ gradient.T))
