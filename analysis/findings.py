@@ -70,7 +70,7 @@ class ResonanceFit:
     """Baseline and resonances fitted together to one impedance spectrum.
 
     ``motional`` are the fundamental peak or peaks (closed box one, vented box two); ``broad`` are pairs too damped
-    to be called resonances (Q below 2), part of the baseline; ``resonances`` are the rest, in order of frequency.
+    or too uncertain to be called resonances (Q below 2, height below three standard deviations), part of the baseline; ``resonances`` are the rest, in order of frequency.
     """
 
     motional: tuple[Resonance, ...]

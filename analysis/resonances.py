@@ -43,6 +43,7 @@ THRESHOLD = float(stats.chi2.isf(FALSE_ALARM_RATE / INDEPENDENT_PLACES, 4))
 DETECTION_PROBABILITY = 0.95
 LIMIT_Q = 10.0
 LOWEST_Q = 2.0
+LEAST_HEIGHT_IN_STD = 3.0
 FLOOR = 1e-5
 """What the measuring chain itself can be trusted to, relative to the impedance (windows, interpolation)."""
 
@@ -271,14 +272,19 @@ def _report(
     warnings = () if motional else ("no motional peak shows: is a driver on the clips?",)
     return ResonanceFit(
         motional=tuple(motional),
-        broad=tuple(r for r in others if r.q < LOWEST_Q),
-        resonances=tuple(r for r in others if r.q >= LOWEST_Q),
+        broad=tuple(r for r in others if not _is_resonance(r)),
+        resonances=tuple(r for r in others if _is_resonance(r)),
         real_coefficients=problem.real_coefficients(fit),
         detection_limit=_detection_limit(problem, tangent),
         band_hz=(float(problem.data.frequency_hz[0]), float(problem.data.frequency_hz[-1])),
         reduced_chi_square=fit.chi_square / (2 * problem.data.s_rad_s.size),
         warnings=(*spectrum.warnings, *warnings),
     )
+
+
+def _is_resonance(pair: Resonance) -> bool:
+    """Narrow enough to ring, and known well enough to be told from the neighbours it overlaps with."""
+    return pair.q >= LOWEST_Q and pair.height_ohm >= LEAST_HEIGHT_IN_STD * pair.height_std_ohm
 
 
 def _tangent(problem: FitProblem, fit: PairFit) -> FloatArray:

@@ -3,13 +3,9 @@
 from __future__ import annotations
 
 import os
-import sys
 from collections.abc import Generator
-from pathlib import Path
 
 import pytest
-
-sys.path.insert(0, str(Path(__file__).parent))
 
 NO_SKIPS = os.environ.get("STILLBOX_NO_SKIPS") == "1"
 
