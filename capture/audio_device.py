@@ -145,6 +145,8 @@ class StreamReport:
         Blocks in which the system dropped recorded samples, or had none to play in time.
     lost_frames : int
         Recorded frames that were dropped because the disk did not keep up.
+    broken_frames : int
+        Recorded frames for which the system delivered no numbers.
     device_lost : bool
         The device went away before the end.
     stopped : bool
@@ -157,6 +159,7 @@ class StreamReport:
     input_overflows: int = 0
     output_underflows: int = 0
     lost_frames: int = 0
+    broken_frames: int = 0
     device_lost: bool = False
     stopped: bool = False
     reported_latency_s: float = 0.0
@@ -173,6 +176,8 @@ class StreamReport:
             found.append(f"the output ran dry ({self.output_underflows} underflow(s))")
         if self.lost_frames:
             found.append(f"{self.lost_frames} recorded frames were lost because the disk was too slow")
+        if self.broken_frames:
+            found.append(f"the system delivered {self.broken_frames} frames that are no sound")
         return found
 
 

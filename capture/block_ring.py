@@ -14,6 +14,8 @@ PAUSE_S = 0.005
 """How long the emptying thread sleeps when there is nothing to do, s."""
 
 LARGEST_BLOCK = 16_384
+ABSURD = 100.0
+"""No input delivers so many times full scale."""
 
 
 class BlockRing:
@@ -60,11 +62,14 @@ class RingEmptier:
         What the sink raised; from then on the thread only throws away.
     handed : int
         Frames that the sink has taken.
+    broken : int
+        Frames that held no numbers, or absurd ones, as a failing driver delivers; silence was handed on for them.
     """
 
     def __init__(self, ring: BlockRing, sink: BlockSink, state: StreamState) -> None:
         self.failure: BaseException | None = None
         self.handed = 0
+        self.broken = 0
         self._ring, self._sink, self._state = ring, sink, state
         self._ending = False
         self._thread = threading.Thread(target=self._run, name="recording writer", daemon=True)
@@ -88,6 +93,7 @@ class RingEmptier:
                 time.sleep(PAUSE_S)
 
     def _hand_on(self, block: NDArray[np.float32]) -> None:
+        self._mend(block)
         self._state.add_block(block)
         if self.failure is not None:
             return
@@ -96,3 +102,10 @@ class RingEmptier:
             self.handed += len(block)
         except BaseException as error:
             self.failure = error
+
+    def _mend(self, block: NDArray[np.float32]) -> None:
+        with np.errstate(invalid="ignore"):
+            absurd = ~(np.abs(block) < ABSURD).all(axis=1)
+        if absurd.any():
+            block[absurd] = 0
+            self.broken += int(absurd.sum())

@@ -18,8 +18,6 @@ from capture.safety import output_limit
 from capture.take import JigKind
 from capture.take_import import JIGS
 
-FloatArray = NDArray[np.float64]
-
 REFERENCE_RANGE_OHM = (0.1, 1000.0)
 BAND_HZ = (20.0, 20_000.0)
 LEAST_PART_OF_RATED = 0.8

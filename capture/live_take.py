@@ -176,8 +176,6 @@ class _Session:
             report = self._play(excitation, writer)
             if report.stopped or self._state.stop_requested:
                 raise RecordingStopped
-            if report.device_lost:
-                raise StillboxError(f"{self._device.info.name}: {'; '.join(report.faults)}; nothing was kept")
             if report.faults:
                 raise _BadSweep("; ".join(report.faults))
             writer.keep()

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 import time
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from typing import Literal, get_args
 
@@ -28,7 +28,7 @@ from capture.audio_device import (
     StreamState,
 )
 from capture.errors import StillboxError
-from capture.practice_speakers import SPEAKERS, sound_pressure_pa_per_v, speaker_named
+from capture.practice_speakers import SPEAKERS, PracticeSpeaker, sound_pressure_pa_per_v, speaker_named
 
 RIG_NAME = "practice rig"
 DEFAULT_SPEAKER = "boxy"
@@ -96,8 +96,8 @@ class PracticeRig:
 
     Parameters
     ----------
-    speaker : str
-        One of SPEAKERS.
+    speaker : str or PracticeSpeaker
+        A name of SPEAKERS, or a speaker of one's own.
     faults : iterable of str
         Of FAULTS.
     real_pace : bool
@@ -106,20 +106,24 @@ class PracticeRig:
         Of noise and of the moments at which faults strike; None for another one each time.
     fault_streams : int or None
         How many long streams the faults of the recording strike; None for all.
+    listener : callable
+        Gets every block that goes out, shape (frames,), full scale = 1.
     """
 
     def __init__(
         self,
-        speaker: str = DEFAULT_SPEAKER,
+        speaker: str | PracticeSpeaker = DEFAULT_SPEAKER,
         faults: Iterable[str] = (),
         *,
         real_pace: bool = False,
         seed: int | None = None,
         fault_streams: int | None = None,
         parts: RigParts | None = None,
+        listener: Callable[[NDArray[np.float32]], None] = lambda _: None,
     ) -> None:
-        self.speaker_name = speaker
-        self._speaker = speaker_named(speaker)
+        self.speaker_name = speaker if isinstance(speaker, str) else "of its own"
+        self._speaker = speaker_named(speaker) if isinstance(speaker, str) else speaker
+        self._listener = listener
         self._faults = frozenset(faults)
         unknown = self._faults.difference(FAULTS)
         if unknown:
@@ -160,7 +164,8 @@ class PracticeRig:
         feed = OutputFeed(playback)
         try:
             return self._run(playback, feed, sink, state)
-        except KeyboardInterrupt:
+        except BaseException:
+            # As a sound card does: whatever went wrong, the output fades out before anyone hears of it.
             state.request_stop()
             self._run(playback, feed, lambda _: None, state)
             raise
@@ -176,6 +181,7 @@ class PracticeRig:
             if state.stop_requested:
                 feed.stop()
             feed.fill(out)
+            self._listener(out)
             block = path.through(out)[: total - done]
             done += len(block)
             if loss is not None:
@@ -222,7 +228,9 @@ class PracticeRig:
             self._responses[rate_hz] = np.fft.irfft(spectrum, taps, axis=1)
         return self._responses[rate_hz]
 
-    def _node_voltages(self, frequency_hz: NDArray[np.float64]) -> tuple[NDArray[np.complex128], ...]:
+    def _node_voltages(
+        self, frequency_hz: NDArray[np.float64]
+    ) -> tuple[NDArray[np.complex128], NDArray[np.complex128]]:
         """Voltages that both inputs read for 1 V of the source."""
         parts, clips = self.parts, self._clips
         reference_ohm = parts.reference_ohm * (10.0 if self.has("large reference") else 1.0)
@@ -242,7 +250,8 @@ class PracticeRig:
         ratio = upper / (upper + lower)
         if clips.subject == "channel-match":
             ratio = np.ones_like(ratio)
-        first = 1 / (1 + parts.source_ohm * (2 * loading + upper * lower / (upper + lower)))
+        bridge = upper * lower / (upper + lower)
+        first = np.asarray(1 / (1 + parts.source_ohm * (2 * loading + bridge)), dtype=np.complex128)
         second = first * ratio
         if clips.subject == "microphone":
             second = first * self._microphone(frequency_hz)
@@ -254,7 +263,8 @@ class PracticeRig:
     def _microphone(self, frequency_hz: NDArray[np.float64]) -> NDArray[np.complex128]:
         """Voltage of a microphone 1 m in front of the speaker, for 1 V at the clips."""
         driver, box = self._speaker.driver_of(self._clips), self._speaker.box_of(self._clips)
-        return self.parts.microphone_v_per_pa * sound_pressure_pa_per_v(driver, frequency_hz, box, 1.0)
+        pressure = sound_pressure_pa_per_v(driver, frequency_hz, box, 1.0)
+        return np.asarray(self.parts.microphone_v_per_pa * pressure, dtype=np.complex128)
 
     def _converters(self, frequency_hz: NDArray[np.float64], rate_hz: int) -> NDArray[np.complex128]:
         """Scale, coupling capacitors, filters near half the rate and latency."""
@@ -265,7 +275,7 @@ class PracticeRig:
         scale = parts.loudest_volts * math.sqrt(2) / parts.input_peak_volts
         scale *= 0.0 if self.has("muted output") else 1.0
         delay = np.exp(-2j * np.pi * frequency_hz / rate_hz * parts.latency_frames)
-        return scale * s / (1 + s) * (0.5 + 0.5 * np.cos(np.pi * across)) * delay
+        return np.asarray(scale * s / (1 + s) * (0.5 + 0.5 * np.cos(np.pi * across)) * delay, dtype=np.complex128)
 
 
 class _SignalPath:

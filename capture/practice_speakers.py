@@ -13,13 +13,10 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
+from capture.arrays import ComplexArray, FloatArray
 from capture.audio_device import Clips
 from capture.errors import StillboxError
-
-ComplexArray = NDArray[np.complex128]
-FloatArray = NDArray[np.float64]
 
 AIR_DENSITY_KG_M3 = 1.2
 SPEED_OF_SOUND_M_S = 343.7

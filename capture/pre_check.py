@@ -12,7 +12,7 @@ from capture.errors import StillboxError
 from capture.excitation import Excitation
 from capture.recording_checks import SPEAKER_SUBJECTS, mains_hum
 from capture.safety import OutputLimit
-from capture.tone_burst import ToneReading, read_tones, tone_burst
+from capture.tone_burst import BurstLost, ToneReading, read_tones, tone_burst
 from capture.wiring import SURE, JigFacts, WiringFault, conversion_fault, wiring_fault
 
 QUIET_DBFS = -50.0
@@ -29,7 +29,7 @@ HEADROOM_DB = 6.0
 BETWEEN_TONES_DB = 0.6
 """By how much a response may peak between two tones, dB."""
 
-STEP_DB = 14.0
+STEP_DB = 15.0
 LEAST_SPAN_DB = 6.0
 PROPORTION_DB = 0.5
 LEAST_LEVEL_DBFS = -70.0
@@ -120,9 +120,10 @@ def check_before_sweep(
     hum = hum_fault(loudest, level_dbfs + 20 * math.log10(gain))
     if hum is not None and hum.forbids:
         raise PreCheckRefusal(hum)
-    _require(_noise_fault(loudest, excitation, facts, accuracy, (level_dbfs, reachable_dbfs)))
+    # Of the quiet reading: breaks in a louder one would look like noise.
+    _require(_noise_fault(quiet, excitation, facts, accuracy, (level_dbfs, reachable_dbfs)))
     notes = () if hum is None else (hum,)
-    return PreCheck(level_dbfs, notes, expected_error(loudest, excitation, level_dbfs, facts))
+    return PreCheck(level_dbfs, notes, expected_error(quiet, excitation, level_dbfs, facts))
 
 
 def _require(fault: WiringFault | None) -> None:
@@ -143,13 +144,20 @@ class _Check:
         """A reading whose stream had no faults; ``strong`` as in tone_burst."""
         burst = tone_burst(self._rate_hz, self._limit.lowest_hz, strong)
         for _ in range(STREAM_TRIES):
-            reading = read_tones(self._device, burst, level_dbfs, self._limit.peak, self._state)
-            if not reading.report.faults:
+            try:
+                reading = read_tones(self._device, burst, level_dbfs, self._limit.peak, self._state)
+            except BurstLost as error:
+                reason = str(error)
+                continue
+            if reading.steady and not reading.report.faults:
                 return reading
-        faults = "; ".join(reading.report.faults)
-        raise StillboxError(
-            f"the check before the sweep failed {STREAM_TRIES} times: {faults}; close other programs, or choose "
-            "another device or rate"
+            reason = "; ".join(reading.report.faults) or "the test tones come back with breaks in them"
+        raise PreCheckRefusal(
+            WiringFault(
+                "dropouts",
+                f"samples get lost or repeated on their way ({reason}, {STREAM_TRIES} times); close other programs, "
+                "and choose another device, rate or host API ('stillbox devices')",
+            )
         )
 
     def quiet_reading(self) -> ToneReading:

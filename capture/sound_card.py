@@ -159,7 +159,7 @@ class SoundCard:
         for failure in (run.failure, emptier.failure):
             if failure is not None:
                 raise failure
-        return run.report(emptier.handed, sum(stream.latency), state)
+        return run.report(emptier, sum(stream.latency), state)
 
 
 class _Run:
@@ -226,12 +226,13 @@ class _Run:
         if ended and self.failure is None:
             state.progress = min(1.0, self.done / self._total)
 
-    def report(self, frames: int, latency_s: float, state: StreamState) -> StreamReport:
+    def report(self, emptier: RingEmptier, latency_s: float, state: StreamState) -> StreamReport:
         return StreamReport(
-            frames=frames,
+            frames=emptier.handed,
             input_overflows=self._input_overflows,
             output_underflows=self._output_underflows,
             lost_frames=self.ring.lost,
+            broken_frames=emptier.broken,
             device_lost=self.device_lost,
             stopped=state.stop_requested,
             reported_latency_s=max(0.0, latency_s),

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import os
+import shutil
+from contextlib import suppress
 from pathlib import Path
 from types import TracebackType
 
@@ -14,6 +16,7 @@ from capture.errors import StillboxError
 
 SUBTYPE = "PCM_24"
 CONTAINER = "FLAC"
+LEAST_FREE_BYTES = 1_000_000
 
 
 class TakeWriter:
@@ -80,7 +83,10 @@ class TakeWriter:
         self._kept = True
 
     def _refusal(self, error: BaseException) -> StillboxError:
-        reason = getattr(error, "strerror", None) or " ".join(str(error).split()) or type(error).__name__
+        reason = getattr(error, "strerror", None) or " ".join(str(error).split()).rstrip(".") or type(error).__name__
+        with suppress(OSError):
+            if shutil.disk_usage(self.path.parent).free < LEAST_FREE_BYTES:
+                reason = "the disk is full"
         return StillboxError(
             f"cannot write {self.path}: {reason}; check free space and rights there; earlier takes are untouched"
         )

@@ -12,6 +12,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
+from capture.arrays import ComplexArray, FloatArray
 from capture.audio_device import (
     AudioDevice,
     Collected,
@@ -22,11 +23,8 @@ from capture.audio_device import (
 )
 from capture.errors import StillboxError
 
-FloatArray = NDArray[np.float64]
-ComplexArray = NDArray[np.complex128]
-
 SILENCE_S = 0.28
-TAIL_S = 0.16
+TAIL_S = 0.25
 PERIOD_S = 0.17
 LOWEST_TONE_HZ = 30.0
 TONES_PER_DECADE = 4
@@ -38,6 +36,8 @@ MAINS_HZ = (50.0, 60.0)
 ONSET_S = 0.02
 STRONG_SHARE = 0.85
 PHASE_DRAWS = 100
+UNSTEADY_SHARE = 0.05
+"""Part of the power by which two periods may differ: the first may still hold what rings from the onset."""
 
 
 @dataclass(frozen=True)
@@ -86,6 +86,8 @@ class ToneReading:
         Largest sample of each channel.
     silence : ndarray, shape (frames, 2)
         Recording before the burst.
+    steady : bool
+        The second period is like the first but for a gain; where it is not, samples were lost or repeated.
     report : StreamReport
     """
 
@@ -97,6 +99,7 @@ class ToneReading:
     noise_density: FloatArray
     peak: FloatArray
     silence: FloatArray
+    steady: bool
     report: StreamReport
 
     def sure(self, channel: int, times: float) -> NDArray[np.bool_]:
@@ -108,6 +111,10 @@ class ToneReading:
         """Tones over the noise beside them, the median without the top one."""
         noise = np.maximum(self.noise_gain[:-1, channel], 1e-12)
         return float(np.median(np.abs(self.gain[:-1, channel]) / noise))
+
+
+class BurstLost(StillboxError):
+    """Too little of the recording came back to be read."""
 
 
 @lru_cache(maxsize=16)
@@ -178,6 +185,12 @@ def read_tones(
     ----------
     limit : float
         Peak that the output never exceeds.
+
+    Raises
+    ------
+    RecordingStopped
+    BurstLost
+        If the recording ended before the burst could have come back.
     """
     rate_hz = burst.sample_rate_hz
     played = (10 ** (level_dbfs / 20) * burst.samples).astype(np.float32)
@@ -187,11 +200,11 @@ def read_tones(
     samples = collected.samples
     if report.stopped:
         raise RecordingStopped
-    if report.device_lost or len(samples) < burst.silence_frames + burst.window_frames:
-        raise StillboxError(
-            f"{device.info.name} went away during the check before the sweep; plug it in again and start anew"
-        )
+    if len(samples) < burst.silence_frames + burst.window_frames:
+        reasons = "; ".join(report.faults) or f"only {len(samples)} frames came"
+        raise BurstLost(reasons)
     first = _burst_window(samples, burst)
+    silence = samples[: burst.silence_frames]
     window = np.hanning(burst.window_frames + 1)[:-1]
     spectrum = np.fft.rfft(samples[first : first + burst.window_frames] * window[:, None], axis=0)
     scale = 2 / window.sum()
@@ -205,7 +218,8 @@ def read_tones(
         noise_gain=np.sqrt(noise_power) * scale / played_amplitude,
         noise_density=noise_power / (window**2).sum() / rate_hz,
         peak=np.abs(samples).max(axis=0),
-        silence=samples[: burst.silence_frames],
+        silence=silence,
+        steady=_is_steady(samples[first : first + burst.window_frames], silence),
         report=report,
     )
 
@@ -217,6 +231,17 @@ def _burst_window(samples: FloatArray, burst: ToneBurst) -> int:
     windows = np.stack([samples[start : start + burst.window_frames] for start in starts])
     power = (np.abs(np.fft.rfft(windows, axis=1)[:, burst.bins]) ** 2).sum(axis=(1, 2))
     return int(starts[np.flatnonzero(power >= 0.97 * power.max())[-1]])
+
+
+def _is_steady(window: FloatArray, silence: FloatArray) -> bool:
+    """Whether the second period of the louder channel repeats the first, noise and a change of gain allowed for."""
+    loud = int(np.argmax(np.var(window, axis=0)))
+    one, other = np.split(window[:, loud] - window[:, loud].mean(), 2)
+    noise, power = float(np.var(silence[:, loud])), float(np.mean(one**2))
+    if power <= 4 * noise:
+        return True
+    gain = float(one @ other) / float(one @ one)
+    return float(np.mean((other - gain * one) ** 2)) < UNSTEADY_SHARE * power + 4 * noise
 
 
 def _beside(power: FloatArray, bins: NDArray[np.int64]) -> FloatArray:

@@ -12,8 +12,8 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
+from capture.arrays import ComplexArray
 from capture.audio_device import Clips
 from capture.recording_checks import SPEAKER_SUBJECTS
 from capture.tone_burst import ToneReading
@@ -33,9 +33,9 @@ FaultKind = Literal[
     "hum",
     "automatic gain",
     "sample-rate conversion",
+    "dropouts",
 ]
 
-ComplexArray = NDArray[np.complex128]
 
 SURE = 6.0
 """A tone counts where it is so many times the noise beside it."""
