@@ -15,18 +15,28 @@ from analysis.causes import assign_causes
 from analysis.comparison import Comparison, compare
 from analysis.decay_response import DecayResponse, decay_response
 from analysis.findings import FindingsReport, ResonanceFit
-from analysis.impedance import ImpedanceCurve, ImpedanceSpectrum, curve_of_spectrum
+from analysis.impedance import (
+    POINTS_PER_OCTAVE,
+    ImpedanceCurve,
+    ImpedanceSpectrum,
+    curve_of_every_bin,
+    curve_of_spectrum,
+)
 from analysis.resonances import fit_resonances
 from analysis.transfer import ChannelRatio, channel_ratio
 from analysis.uncertainty import ResistorCheck, check_resistor
 from calibration.jig import STANDARD_SUBJECTS, JigCalibration, fit_jig
 from calibration.jig_models import StandardReading
 from calibration.smoothing import smooth_ratio
+from capture.build_description import BuildDescription
 from capture.build_folder import BuildFolder, CalibrationSettings
 from capture.errors import StillboxError
-from capture.take import JigKind, TakeInfo
+from capture.take import CALIBRATION_SUBJECTS, JigKind, TakeInfo
 
 Progress = Callable[[str], None]
+
+SECONDS_OF_RINGING = 2.2
+"""Times Q over frequency: the time in which a resonator falls by 60 dB, ln(1000) / pi."""
 
 _CHECK_BAND_HZ = (50.0, 5_000.0)
 
@@ -51,6 +61,34 @@ class Bench:
         self._spectra: dict[int, ImpedanceSpectrum] = {}
         self._fits: dict[int, ResonanceFit] = {}
 
+    def renewed(self) -> Bench:
+        """A bench on the build as it is on the disk now; what still holds of what was computed is taken along."""
+        new = Bench(self.build, self.gate_s, self._say)
+        digests = {take.number: take.samples_sha256 for take in self.takes}
+        known = {take.number for take in new.takes if digests.get(take.number) == take.samples_sha256}
+        new._ratios = {number: ratio for number, ratio in self._ratios.items() if number in known}
+        if self._basis() == new._basis():
+            new._spectra = {number: value for number, value in self._spectra.items() if number in known}
+            new._fits = {number: value for number, value in self._fits.items() if number in known}
+        return new
+
+    def _basis(self) -> tuple[object, ...]:
+        """All that enters every result beside the take itself: calibration, description, free air."""
+        common = [
+            (take.number, take.subject, take.unit, take.samples_sha256)
+            for take in self.takes
+            if take.subject in (*STANDARD_SUBJECTS, "free-air")
+        ]
+        return self._calibration_settings, self._description, tuple(common)
+
+    @cached_property
+    def _calibration_settings(self) -> CalibrationSettings | None:
+        return self.build.calibration
+
+    @cached_property
+    def _description(self) -> BuildDescription:
+        return self.build.description
+
     @cached_property
     def takes(self) -> list[TakeInfo]:
         return self.build.takes()
@@ -58,11 +96,11 @@ class Bench:
     @cached_property
     def name(self) -> str:
         """Name of the build, or of its folder."""
-        return self.build.description.name or self.build.path.resolve().name
+        return self._description.name or self.build.path.resolve().name
 
     @cached_property
     def settings(self) -> CalibrationSettings:
-        settings = self.build.calibration
+        settings = self._calibration_settings
         if settings is None:
             raise StillboxError(
                 f"the reference resistor of {self.build.path} is not known; "
@@ -147,13 +185,29 @@ class Bench:
                 noise_variance_ohm2=np.abs(calibration.derivative(measured)) ** 2 * ratio.noise_variance[inside],
                 calibration_variance_ohm2=calibration.noise_variance(measured, np.zeros(measured.size)),
                 scale_std=calibration.scale_std,
-                warnings=(*take.flags, *calibration.warnings, *ratio.warnings),
+                warnings=(*take.flags, *calibration.warnings, *ratio.warnings, *self._smeared(take)),
             )
         return self._spectra[take.number]
 
-    def curve(self, take: TakeInfo) -> ImpedanceCurve:
-        """Impedance of a take on the logarithmic grid."""
-        return curve_of_spectrum(self.spectrum(take))
+    def _smeared(self, take: TakeInfo) -> tuple[str, ...]:
+        """A warning for each resonance that rings longer than the gate lasts."""
+        if self.gate_s is None or take.subject in CALIBRATION_SUBJECTS or take.subject == "part":
+            return ()
+        whole = Bench(self.build).fit(take)
+        pairs = (*whole.motional, *whole.resonances)
+        rings = [(SECONDS_OF_RINGING * pair.q / pair.frequency_hz, pair) for pair in pairs]
+        return tuple(
+            f"the gate of {self.gate_s:g} s smears the resonance at {pair.frequency_hz:.4g} Hz (Q {pair.q:.3g}), "
+            f"which rings for {length_s:.2g} s; give a longer gate, or none"
+            for length_s, pair in rings
+            if length_s > self.gate_s
+        )
+
+    def curve(self, take: TakeInfo, points_per_octave: int = POINTS_PER_OCTAVE) -> ImpedanceCurve:
+        """Impedance of a take on the logarithmic grid; with 0 points an octave, at every bin of the record."""
+        if points_per_octave == 0:
+            return curve_of_every_bin(self.spectrum(take))
+        return curve_of_spectrum(self.spectrum(take), points_per_octave=points_per_octave)
 
     def resistor_check(self, take: TakeInfo) -> ResistorCheck:
         """A check-resistor take against its marked value."""
@@ -178,7 +232,7 @@ class Bench:
                 fit = fit_resonances(spectrum, port=False)
             else:
                 free_air = self.newest("free-air", unit=take.unit)
-                port = True if self.build.description.port.diameter_mm is not None else None
+                port = True if self._description.port.diameter_mm is not None else None
                 fit = fit_resonances(spectrum, port, None if free_air is None else self._fundamental_hz(free_air))
             self._fits[take.number] = fit
         return self._fits[take.number]
@@ -200,7 +254,7 @@ class Bench:
             raise StillboxError(f"take {take.number} is of {take.subject}; causes are told from a take of in-box")
         free_air = self.newest("free-air", unit=take.unit)
         fit = self.fit(take)
-        found, warnings = assign_causes(fit, None if free_air is None else self.fit(free_air), self.build.description)
+        found, warnings = assign_causes(fit, None if free_air is None else self.fit(free_air), self._description)
         return FindingsReport(
             build=self.name,
             state=take.state,

@@ -308,8 +308,10 @@ class BuildFolder:
         ]
 
     def _next_number(self) -> int:
-        matches = (NUMBERED.match(entry.name) for entry in self._takes_path.iterdir())
-        return max((int(match[1]) for match in matches if match), default=0) + 1
+        # The wastebasket counts too: what lies there can come back.
+        names = [entry.name for entry in self._takes_path.iterdir()]
+        names += [entry.name for entry in self.path.glob("wastebasket/*")]
+        return max((int(match[1]) for name in names if (match := NUMBERED.match(name))), default=0) + 1
 
     def _audio_path(self, info: TakeInfo) -> Path:
         """Path of the samples, made sure to lie among the takes."""
