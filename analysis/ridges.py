@@ -17,7 +17,7 @@ from capture.errors import StillboxError
 CLEAR_DB = 10.0
 """A ridge is followed down to this far above the noise floor; closer to it the level is biased by noise."""
 INTERFERENCE_DB = 0.15
-"""Standard deviation of a level that is granted to neighbours' skirts, beside the noise,"""
+"""Standard deviation of a level that is granted to neighbours' skirts at least, beside the noise,"""
 INTERFERENCE_SHARE = 0.2
 """correlated over this share of the ridge's span: skirts pass slowly, many slices do not average them away."""
 ENERGY_STEPS = 2000
@@ -34,6 +34,8 @@ LEAST_FALL_DB = 8.0
 """A ridge must be followed at least this far down for a decay time."""
 LEAST_FALL_UNPROMPTED_DB = 15.0
 """And this far where no finding stands behind it: noise, too, makes crests for a few slices."""
+MOST_DISAGREEMENT = 1.5
+"""A ridge whose Q differs from the finding's by this factor and beyond its uncertainty is another's."""
 USUAL_Q = 10.0
 """Stands for the bandwidth of ridges looked for without a finding."""
 
@@ -103,7 +105,7 @@ def follow_ridges(decay: CumulativeDecay, resonances: Sequence[Resonance]) -> tu
         The time axis runs in cycles.
     """
     _check_axis(decay)
-    return tuple(_follow(decay, part.frequency_hz, part.frequency_hz / part.q) for part in resonances)
+    return tuple(_checked(_follow(decay, part.frequency_hz, part.frequency_hz / part.q), part) for part in resonances)
 
 
 def find_ridges(decay: CumulativeDecay) -> tuple[Ridge, ...]:
@@ -150,11 +152,24 @@ def _follow(decay: CumulativeDecay, near_hz: float, bandwidth_hz: float) -> Ridg
     if _fall_db(ridge) < LEAST_FALL_DB:
         reason = f"falls by {_fall_db(ridge):.1f} dB only before it is lost; {LEAST_FALL_DB:g} dB are needed"
         return replace(ridge, reason=reason)
-    slope, slope_std = _slope_with_bend(ridge.time_s, ridge.level_db, _level_covariance(decay, slices, column))
+    noise, interference = _noise_covariance(decay, slices, column), _interference_covariance(ridge.time_s)
+    slope, slope_std = _slope_with_bend(ridge.time_s, ridge.level_db, noise, interference)
     if slope <= LEAST_CLARITY * slope_std:
         reason = f"does not fall clearly: {slope:.0f} dB/s with a standard deviation of {slope_std:.0f} dB/s"
         return replace(ridge, reason=reason)
     return replace(ridge, slope_db_per_s=slope, slope_std_db_per_s=slope_std)
+
+
+def _checked(ridge: Ridge, resonance: Resonance) -> Ridge:
+    """The ridge without its slope where it falls so differently that it cannot be this resonance's."""
+    if ridge.q is None or ridge.q_std is None or abs(ridge.q - resonance.q) < LEAST_CLARITY * ridge.q_std:
+        return ridge
+    if 1 / MOST_DISAGREEMENT < ridge.q / resonance.q < MOST_DISAGREEMENT:
+        return ridge
+    reason = (
+        f"what stands there falls as with Q {ridge.q:.2g}, the resonance has Q {resonance.q:.2g}: a neighbour covers it"
+    )
+    return replace(ridge, slope_db_per_s=None, slope_std_db_per_s=None, reason=reason)
 
 
 def _fall_db(ridge: Ridge) -> float:
@@ -174,20 +189,22 @@ def _why_absent(decay: CumulativeDecay, near_hz: float) -> str:
 def _crest_slices(
     decay: CumulativeDecay, near_hz: float, bandwidth_hz: float
 ) -> tuple[NDArray[np.int_], NDArray[np.int_]]:
-    """Slices in which the crest is followed, and its column in each, from t = 0 until it is lost."""
-    first = _first_slice(decay)
-    slices: list[int] = []
-    crests: list[int] = []
-    centre_hz, reach_hz = near_hz, SEARCH_BANDWIDTHS * bandwidth_hz
-    for row in range(first, decay.time_s.size):
-        crest = _crest(decay, row, centre_hz, reach_hz)
-        if crest is None:
-            break
-        if not crests:
-            centre_hz, reach_hz = float(decay.frequency_hz[crest]), STEADY_BANDWIDTHS * bandwidth_hz
-        slices.append(row)
-        crests.append(crest)
-    return np.array(slices, dtype=int), np.array(crests, dtype=int)
+    """Slices in which the crest is followed, and its column in each: the longest run from t = 0 on.
+
+    Not the first run: a low and narrow ridge may come out only when a broad neighbour has died away.
+    """
+    best: list[tuple[int, int]] = []
+    run: list[tuple[int, int]] = []
+    for row in range(_first_slice(decay), decay.time_s.size):
+        if run:
+            first_hz = float(decay.frequency_hz[run[0][1]])
+            crest = _crest(decay, row, first_hz, STEADY_BANDWIDTHS * bandwidth_hz)
+        else:
+            crest = _crest(decay, row, near_hz, SEARCH_BANDWIDTHS * bandwidth_hz)
+        run = [] if crest is None else [*run, (row, crest)]
+        best = run if len(run) > len(best) else best
+    rows, crests = (np.array([place[part] for place in best], dtype=int) for part in (0, 1))
+    return rows, crests
 
 
 def _crest(decay: CumulativeDecay, row: int, centre_hz: float, reach_hz: float) -> int | None:
@@ -208,24 +225,28 @@ def _crest(decay: CumulativeDecay, row: int, centre_hz: float, reach_hz: float) 
     return crest
 
 
-def _level_covariance(decay: CumulativeDecay, slices: NDArray[np.int_], column: int) -> FloatArray:
-    """Covariance of a ridge's levels, dB^2, shape (n, n).
+def _interference_covariance(time_s: FloatArray) -> FloatArray:
+    """Covariance of a ridge's levels, dB^2, that is granted to neighbours, shape (n, n)."""
+    correlation_s = INTERFERENCE_SHARE * max(float(time_s[-1] - time_s[0]), 1e-9)
+    return np.asarray(INTERFERENCE_DB**2 * np.exp(-np.abs(time_s[:, None] - time_s) / correlation_s))
+
+
+def _noise_covariance(decay: CumulativeDecay, slices: NDArray[np.int_], column: int) -> FloatArray:
+    """Covariance of a ridge's levels, dB^2, that comes from noise, shape (n, n).
 
     Two slices share the noise that both windows let through, and half of the complex noise lies along the phasor::
 
         cov(L_i, L_j) = (20 lg e)^2 / 2 * n_i^2 e_ij / e_ii / (A_i A_j),  e_ij = integral of w_i w_j
     """
     time_s = decay.time_s[slices]
-    correlation_s = INTERFERENCE_SHARE * max(float(time_s[-1] - time_s[0]), 1e-9)
-    granted = INTERFERENCE_DB**2 * np.exp(-np.abs(time_s[:, None] - time_s) / correlation_s)
     if decay.noise_floor is None:
-        return granted
+        return np.zeros((slices.size, slices.size))
     amplitude = np.asarray(decay.magnitude[slices, column], dtype=float)
     noise_power = np.asarray(decay.noise_floor[slices, column], dtype=float) ** 2
     rise_s = np.broadcast_to(decay.rise_s, decay.frequency_hz.shape)[column]
     energy_s = _shared_energy_s(time_s, decay.record_s, float(rise_s))
     density = np.mean(noise_power / np.diag(energy_s))
-    return granted + 0.5 * DB_PER_NEPER**2 * density * energy_s / np.outer(amplitude, amplitude)
+    return 0.5 * DB_PER_NEPER**2 * density * energy_s / np.outer(amplitude, amplitude)
 
 
 def _shared_energy_s(time_s: FloatArray, record_s: float, rise_s: float) -> FloatArray:
@@ -237,21 +258,27 @@ def _shared_energy_s(time_s: FloatArray, record_s: float, rise_s: float) -> Floa
     return np.asarray(windows @ windows.T * step_s + max(record_s - last_open_s, step_s))
 
 
-def _slope_with_bend(time_s: FloatArray, level_db: FloatArray, covariance: FloatArray) -> tuple[float, float]:
-    """Slope of the whole ridge; half the difference between its two halves is added to the deviation.
+def _slope_with_bend(
+    time_s: FloatArray, level_db: FloatArray, noise: FloatArray, interference: FloatArray
+) -> tuple[float, float]:
+    """Slope of the whole ridge with its deviation.
 
-    A neighbour's skirt bends a ridge smoothly, which the scatter around the line does not show.
+    Neighbours are granted what the scatter around the line shows beyond the noise; and half the difference between
+    the slopes of the ridge's two halves is added, for a neighbour's skirt may bend a ridge without scatter.
     """
-    slope, noise_std = _fitted_slope(time_s, level_db, covariance)
+    line = np.polynomial.Polynomial.fit(time_s, level_db, 1)
+    excess = np.mean((level_db - line(time_s)) ** 2) - np.mean(np.diag(noise))
+    covariance = noise + interference * max(1.0, excess / INTERFERENCE_DB**2)
+    slope, slope_std = _fitted_slope(time_s, level_db, covariance)
     half = time_s.size // 2
     if half < FEWEST_SLICES:
-        return slope, noise_std
+        return slope, slope_std
     early, late = slice(None, half), slice(half, None)
     early_slope, early_std = _fitted_slope(time_s[early], level_db[early], covariance[early, early])
     late_slope, late_std = _fitted_slope(time_s[late], level_db[late], covariance[late, late])
-    # Noise alone makes the halves differ: only what exceeds it is a bend.
+    # The granted scatter alone makes the halves differ: only what exceeds it is a bend.
     bend = np.sqrt(max((early_slope - late_slope) ** 2 - early_std**2 - late_std**2, 0.0)) / 2
-    return slope, float(np.hypot(noise_std, bend))
+    return slope, float(np.hypot(slope_std, bend))
 
 
 def _fitted_slope(time_s: FloatArray, level_db: FloatArray, covariance: FloatArray) -> tuple[float, float]:
