@@ -16,6 +16,9 @@ from analysis.findings import Resonance, ResonanceFit
 from analysis.rational import pair_basis, pole_derivatives, resonators_ohm
 from capture.arrays import ComplexArray, FloatArray
 
+SAME_PAIR = 0.03
+"""Distance, relative to the frequency, within which pairs of two takes are the same one."""
+
 BROAD_Q = 4.0
 """Pairs below this are easily found too strong: they and the coil can stand in for each other."""
 
@@ -45,6 +48,27 @@ class ConeResonances:
         """Number of parameters that change the pairs."""
         return 4 * self.poles_rad_s.size
 
+    def only(self, keep: FloatArray) -> ConeResonances:
+        """The pairs where ``keep`` is true."""
+        return ConeResonances(self.scale_ohm_rad_s, self.poles_rad_s[keep], self.residues[keep])
+
+    def joined(self, other: ConeResonances) -> ConeResonances:
+        """These pairs, then the other's."""
+        return ConeResonances(
+            self.scale_ohm_rad_s,
+            np.concatenate([self.poles_rad_s, other.poles_rad_s]),
+            np.concatenate([self.residues, other.residues]),
+        )
+
+    def apart_from(self, other: ConeResonances) -> ConeResonances:
+        """The pairs that are not those of another take: each of its pairs claims the nearest one within reach."""
+        keep = np.ones(self.poles_rad_s.size, dtype=bool)
+        for pole in other.poles_rad_s:
+            distance = np.where(keep, np.abs(self.poles_rad_s - pole), np.inf)
+            if keep.any() and distance.min() < max(SAME_PAIR * abs(pole), abs(pole.real)):
+                keep[int(np.argmin(distance))] = False
+        return self.only(keep)
+
     def weaker(self, motional: Resonance) -> ConeResonances:
         """Another start for a fit: broad pairs a third as strong, the scale that of the motional peak alone."""
         broad = np.abs(self.poles_rad_s) < BROAD_Q * 2 * np.abs(self.poles_rad_s.real)
@@ -52,12 +76,12 @@ class ConeResonances:
         return ConeResonances(2 * abs(motional.residue_ohm_rad_s.real), self.poles_rad_s, residues)
 
     def moved(self, changes: FloatArray) -> ConeResonances:
-        """The pairs with residues, then poles changed; in units of each residue's size and pole's damping."""
-        by_residue, by_pole = changes.reshape(2, -1)
+        """The pairs changed, four numbers each: residue in units of its size, pole in units of its damping."""
+        change = changes.reshape(-1, 4)
         return ConeResonances(
             self.scale_ohm_rad_s,
-            self.poles_rad_s + np.abs(self.poles_rad_s.real) * (by_pole[0::2] + 1j * by_pole[1::2]),
-            self.residues + np.abs(self.residues) * (by_residue[0::2] + 1j * by_residue[1::2]),
+            self.poles_rad_s + np.abs(self.poles_rad_s.real) * (change[:, 2] + 1j * change[:, 3]),
+            self.residues + np.abs(self.residues) * (change[:, 0] + 1j * change[:, 1]),
         )
 
     def load(self, s: ComplexArray, changes: FloatArray) -> ComplexArray:
@@ -70,7 +94,23 @@ class ConeResonances:
         moved = self.moved(changes)
         by_residue = pair_basis(s, moved.poles_rad_s) * np.repeat(np.abs(self.residues), 2)
         by_pole = pole_derivatives(s, moved.poles_rad_s, moved.residues)
-        return np.concatenate([by_residue, by_pole * np.repeat(np.abs(self.poles_rad_s.real), 2)], axis=1)
+        by_pole *= np.repeat(np.abs(self.poles_rad_s.real), 2)
+        shape = (s.size, -1, 2)
+        return np.concatenate([by_residue.reshape(shape), by_pole.reshape(shape)], axis=2).reshape(s.size, -1)
+
+    def at_rest(self) -> tuple[FloatArray, FloatArray]:
+        """Each pair at zero frequency over its strength there, (k,), and the derivatives by the changes (k, 4 k).
+
+        A standing wave or a wall adds mass there but no resistance: what they do vanishes with the motion.
+        """
+        strength = 2 * np.abs(self.residues / self.poles_rad_s)
+        value = -2 * (self.residues / self.poles_rad_s).real / strength
+        slopes = np.zeros((value.size, self.size))
+        for k, (pole, residue) in enumerate(zip(self.poles_rad_s, self.residues, strict=True)):
+            by_residue = np.array([1.0, 1j]) * abs(residue) / pole
+            by_pole = -np.array([1.0, 1j]) * abs(pole.real) * residue / pole**2
+            slopes[k, 4 * k : 4 * k + 4] = -2 * np.concatenate([by_residue, by_pole]).real / strength[k]
+        return value, slopes
 
 
 def cone_resonances(fit: ResonanceFit) -> ConeResonances:

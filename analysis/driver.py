@@ -89,7 +89,10 @@ class DriverFit:
         Whether the data ask for creep of the suspension.
     parameters, covariance : ndarray
         Of `analysis.driver_model` (ln Re, ln ws, ln Qms, ln scale, lambda, coil), then the changes of ``small``;
-        covariance from noise (and multimeter), without the ohm scale.
+        covariance from noise. In the ohms of the sweep, as other takes of the same jig have them.
+    reported, reported_covariance : ndarray
+        The same with the uncertainty of the ohm scale, and with the multimeter's reading weighed in: what the
+        quantities are made from.
     scale_std : float
         Relative standard uncertainty of the ohm scale.
     candidates : tuple of Candidate
@@ -104,6 +107,8 @@ class DriverFit:
     creep: bool
     parameters: FloatArray
     covariance: FloatArray
+    reported: FloatArray
+    reported_covariance: FloatArray
     candidates: tuple[Candidate, ...]
     scale_std: float
     reduced_chi_square: float
@@ -138,12 +143,7 @@ class DriverFit:
         return cone_at_resonance(parameters[:border], self.small, parameters[border:])
 
     def _of(self, function: Callable[[FloatArray], float], unit: str = "") -> Quantity:
-        return derived(function, self.parameters, self.total_covariance, unit)
-
-    @property
-    def total_covariance(self) -> FloatArray:
-        """With the ohm scale."""
-        return self.covariance + self.scale_std**2 * scale_covariance(self.coil, self.parameters.size)
+        return derived(function, self.reported, self.reported_covariance, unit)
 
     @property
     def re_ohm(self) -> Quantity:
@@ -213,18 +213,20 @@ def fit_driver(
     factor = misfit_factor(fit)
     data = data.weakened(factor) if np.any(factor > 1) else data
     fit = _fit(data, small, coil, fit.parameters, creep, TIGHT)
-    parameters, covariance = fit.parameters, fit.covariance
+    reported = fit.parameters
+    reported_covariance = fit.covariance + spectrum.scale_std**2 * scale_covariance(coil, reported.size)
     warnings = list(resonances.warnings)
     if meter is not None:
-        scale = spectrum.scale_std**2 * scale_covariance(coil, parameters.size)
-        parameters, covariance, sentence = _weigh_meter(parameters, covariance, scale, meter)
+        reported, reported_covariance, sentence = _weigh_meter(reported, reported_covariance, meter)
         warnings += sentence
     warnings += _free_air_warnings(resonances, motional)
     return DriverFit(
         coil=coil,
         creep=creep,
-        parameters=parameters,
-        covariance=covariance,
+        parameters=fit.parameters,
+        covariance=fit.covariance,
+        reported=reported,
+        reported_covariance=reported_covariance,
         scale_std=spectrum.scale_std,
         candidates=candidates,
         reduced_chi_square=candidates[0].reduced_chi_square,
@@ -352,7 +354,7 @@ def scale_covariance(coil: CoilModel, size: int) -> FloatArray:
 
 
 def _weigh_meter(
-    parameters: FloatArray, covariance: FloatArray, scale: FloatArray, meter: MeterReading
+    parameters: FloatArray, covariance: FloatArray, meter: MeterReading
 ) -> tuple[FloatArray, FloatArray, list[str]]:
     """Parameters after one more datum, ln Re by multimeter (recursive least squares); it may also mend the ohm scale."""
     if not 0.05 <= meter.resistance_ohm <= 1_000:
@@ -362,9 +364,8 @@ def _weigh_meter(
     tolerance = DEFAULT_METER_PERCENT if meter.tolerance_percent is None else meter.tolerance_percent
     variance = rectangular_std(tolerance) ** 2
     difference = float(np.log(meter.resistance_ohm)) - parameters[LN_RE]
-    both = covariance + scale
-    total = both[LN_RE, LN_RE] + variance
-    gain = both[:, LN_RE] / total
+    total = covariance[LN_RE, LN_RE] + variance
+    gain = covariance[:, LN_RE] / total
     warnings = []
     if abs(difference) > 2 * np.sqrt(total):
         warnings.append(
@@ -372,7 +373,7 @@ def _weigh_meter(
             f"{np.exp(parameters[LN_RE]):.3f} ohm, differ by {100 * difference:+.1f} %, more than their uncertainties "
             f"allow ({200 * np.sqrt(total):.1f} %): subtract the meter's leads, let the coil cool, check the jig"
         )
-    return parameters + gain * difference, both - np.outer(gain, both[LN_RE]), warnings
+    return parameters + gain * difference, covariance - np.outer(gain, covariance[LN_RE]), warnings
 
 
 def _free_air_warnings(resonances: ResonanceFit, motional: Resonance) -> list[str]:

@@ -8,6 +8,7 @@ import numpy as np
 
 from analysis.uncertainty import covariance_of_impedance
 from capture.arrays import ComplexArray, FloatArray
+from capture.errors import StillboxError
 
 
 @dataclass(frozen=True)
@@ -70,6 +71,7 @@ class ImpedanceCurve:
 
 
 POINTS_PER_OCTAVE = 96
+MOST_POINTS_PER_OCTAVE = 3_000
 LOWEST_HZ = 10.0
 HIGHEST_HZ = 20_000.0
 
@@ -85,6 +87,19 @@ def logarithmic_grid(low_hz: float, high_hz: float, points_per_octave: int = POI
     first = np.ceil(points_per_octave * np.log2(low_hz / 1000) - 1e-9)
     last = np.floor(points_per_octave * np.log2(high_hz / 1000) + 1e-9)
     return 1000.0 * 2 ** (np.arange(first, last + 1) / points_per_octave)
+
+
+def curve_of_every_bin(spectrum: ImpedanceSpectrum) -> ImpedanceCurve:
+    """The spectrum as it is, with its covariance."""
+    variance = spectrum.noise_variance_ohm2 + spectrum.calibration_variance_ohm2
+    return ImpedanceCurve(
+        frequency_hz=spectrum.frequency_hz,
+        impedance_ohm=spectrum.impedance_ohm,
+        covariance_ohm2=covariance_of_impedance(variance, spectrum.impedance_ohm, spectrum.scale_std),
+        noise_variance_ohm2=variance,
+        scale_std=spectrum.scale_std,
+        warnings=spectrum.warnings,
+    )
 
 
 def curve_of_spectrum(
@@ -103,8 +118,15 @@ def curve_of_spectrum(
     low_hz, high_hz : float
         Limits of the grid; cut to what the spectrum covers.
     points_per_octave : int
-        96 or more gives every detail of resonances up to Q 30.
+        1 to 3,000; 96 or more gives every detail of resonances up to Q 30.
+
+    Raises
+    ------
+    StillboxError
+        If there are no such points.
     """
+    if not 1 <= points_per_octave <= MOST_POINTS_PER_OCTAVE:
+        raise StillboxError(f"{points_per_octave} points an octave; give 1 to {MOST_POINTS_PER_OCTAVE}")
     lowest, highest = spectrum.frequency_hz[[3, -4]]
     grid_hz = logarithmic_grid(max(low_hz, lowest), min(high_hz, highest), points_per_octave)
     impedance = np.empty(grid_hz.size, dtype=complex)

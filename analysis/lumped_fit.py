@@ -37,16 +37,30 @@ Model = Callable[[ComplexArray, FloatArray], tuple[ComplexArray, ComplexArray]]
 
 @dataclass(frozen=True)
 class Prior:
-    """What is known of some parameters beforehand: ``values`` with ``covariance`` of the parameters ``index``."""
+    """What is known of some parameters beforehand: ``rows @ parameters[index]`` is ``values`` with ``covariance``.
+
+    Without ``rows`` the parameters themselves are known.
+    """
 
     index: tuple[int, ...]
     values: FloatArray
     covariance: FloatArray
+    rows: FloatArray | None = None
 
     @cached_property
     def root(self) -> FloatArray:
         """``R`` with ``R^T R`` the inverse covariance."""
         return np.linalg.inv(linalg.cholesky(self.covariance, lower=True))
+
+    def rest(self, parameters: FloatArray) -> FloatArray:
+        """Known minus actual, in units of the uncertainty."""
+        actual = parameters[list(self.index)]
+        return self.root @ (self.values - (actual if self.rows is None else self.rows @ actual))
+
+    def jacobian(self, moving: FloatArray) -> FloatArray:
+        """Derivatives of what is known by the moving parameters, in units of the uncertainty."""
+        pick = (np.asarray(self.index)[:, None] == moving[None, :]).astype(float)
+        return self.root @ (pick if self.rows is None else self.rows @ pick)
 
 
 @dataclass(frozen=True)
@@ -183,12 +197,12 @@ def fit_lumped(
     """
     moving = np.arange(start.size) if free is None else np.asarray(sorted(free))
     target = stacked(data.impedance_ohm, data.std_ohm)
-    prior_rows = [p.root @ (np.asarray(p.index)[:, None] == moving[None, :]).astype(float) for p in priors]
+    prior_rows = [prior.jacobian(moving) for prior in priors]
 
     def evaluate(parameters: FloatArray) -> _Point:
         value, slopes = model(data.s_rad_s, parameters)
         rest = [target - stacked(value, data.std_ohm)]
-        rest += [p.root @ (p.values - parameters[list(p.index)]) for p in priors]
+        rest += [prior.rest(parameters) for prior in priors]
         return _Point(
             np.concatenate(rest), np.concatenate([stacked(slopes[:, moving], data.std_ohm), *prior_rows])
         )

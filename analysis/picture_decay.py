@@ -55,7 +55,7 @@ def draw_ridges(axes: Axes, decay: CumulativeDecay, style: StateStyle, range_db:
     """Layered ridges: each slice hides what lies behind it; later slices lie lower and in front."""
     grid_hz, level_db, meaningful = resampled(decay, *axes.get_xlim())
     starts, label = slice_axis(decay)
-    rows = _layers(starts)
+    rows = layers_of(starts)
     height = LAYER_HEIGHT * np.clip(level_db + range_db, 0.0, range_db + HEADROOM_DB) / range_db
     height = np.where(meaningful, height, 0.0)
     for layer, row in enumerate(rows):
@@ -81,7 +81,7 @@ def draw_ridges(axes: Axes, decay: CumulativeDecay, style: StateStyle, range_db:
     _hatch_blind(axes, decay, layer_of)
 
 
-def _layers(starts: FloatArray) -> list[int]:
+def layers_of(starts: FloatArray) -> list[int]:
     """Rows to draw: the first (whole response) and evenly chosen later ones."""
     first_later = int(np.searchsorted(starts, 0.0))
     first_later = max(first_later, 1)

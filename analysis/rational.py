@@ -125,10 +125,6 @@ class FitProblem:
 
     def solve(self, poles_rad_s: ComplexArray, known: FloatArray | None = None) -> PairFit:
         """Residues of given poles by linear least squares; ``known`` are the projected pairs of the first poles."""
-        if poles_rad_s.size == 0:
-            return PairFit(
-                poles_rad_s, np.zeros(0, dtype=complex), self.target, np.zeros((0, 0)), self.target[:, None]
-            )
         if known is None:
             pairs = self.project(pair_basis(self.data.s_rad_s, poles_rad_s))
         else:
@@ -166,6 +162,8 @@ class FitProblem:
 
 def inverse_gram(columns: FloatArray) -> FloatArray:
     """Inverse of ``A^T A``, columns scaled, with a floor that keeps nearly equal columns harmless."""
+    if columns.shape[1] == 0:
+        return np.zeros((0, 0))
     scale = np.linalg.norm(columns, axis=0)
     scale[scale == 0] = 1.0
     scaled = columns / scale

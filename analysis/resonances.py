@@ -290,13 +290,13 @@ def _is_resonance(pair: Resonance) -> bool:
 def _tangent(problem: FitProblem, fit: PairFit) -> FloatArray:
     """Derivatives of the model by all residues and all poles, in units of the noise; shape (2 n, 4 k)."""
     slopes = pole_derivatives(problem.data.s_rad_s, fit.poles_rad_s, fit.residues)
-    return np.concatenate([fit.pairs[:, : 2 * fit.residues.size], problem.project(slopes)], axis=1)
+    return np.concatenate([fit.pairs, problem.project(slopes)], axis=1)
 
 
 def _with_uncertainty(fit: PairFit, tangent: FloatArray, scale_std: float) -> list[Resonance]:
     """Each pair with the standard deviations of frequency, Q and height from the joint covariance."""
     count = fit.poles_rad_s.size
-    covariance = inverse_gram(tangent) if count else np.zeros((0, 0))
+    covariance = inverse_gram(tangent)
     resonances = []
     for index, (pole, residue, explained) in enumerate(zip(fit.poles_rad_s, fit.residues, fit.explained, strict=True)):
         at = [2 * (count + index), 2 * (count + index) + 1, 2 * index, 2 * index + 1]

@@ -35,8 +35,10 @@ _LOWEST_SHOULDER_HZ = 13.5
 _HIGHEST_HARMONIC = 12
 """Harmonics up to this order are cut away from the end of the (circular) record."""
 
+_SHORTEST_PART = 0.4
+"""Silences shorter than this part of the longest blur the noise's low end too much to be used."""
 _NOISE_AVERAGE_OCTAVES = 1 / 3
-_NOISE_AVERAGE_BINS = 12
+_NOISE_AVERAGE_BINS = 20
 _LINE_OVER_FLOOR = 12.0
 """A line of the noise spectrum is kept apart from the floor when it stands above it by this power ratio."""
 
@@ -192,25 +194,29 @@ def _response_window(excitation: Excitation, frames: int, gate_s: float | None) 
 def noise_spectra(samples: FloatArray, sample_rate_hz: int, spans: list[Span], hum: Hum | None) -> NoiseSpectra:
     """Noise of both channels from the silences, hum taken out, smoothed over a third of an octave.
 
-    Lines that stand far above the floor (hum that is not steady, other tones) are kept as lines.
+    The longest silence (up to 2 s) sets the resolution; shorter ones, if not by far, are padded to it. Lines that
+    stand far above the floor (hum that is not steady, other tones) are kept as lines.
     """
-    length = min(min(last - first for first, last in spans), 2 * sample_rate_hz)
-    window = np.hanning(length + 2)[1:-1]
-    norm = np.sum(window**2)
-    pieces = []
+    length = min(max(last - first for first, last in spans), 2 * sample_rate_hz)
+    power, cross, weight = np.zeros((length // 2 + 1, 2)), np.zeros(length // 2 + 1, dtype=complex), 0.0
     for first, last in spans:
+        size = min(last - first, length)
+        if size < _SHORTEST_PART * length:
+            continue
         piece = samples[first:last].copy()
         if hum is not None:
             for channel in (0, 1):
                 piece[:, channel] -= hum.samples((first, last), channel, sample_rate_hz)
-        for offset in range(0, len(piece) - length + 1, max(1, length // 2)):
-            part = piece[offset : offset + length]
-            pieces.append(fft.rfft((part - part.mean(axis=0)) * window[:, None], axis=0))
-    spectra = np.stack(pieces)
-    power = np.mean(np.abs(spectra) ** 2, axis=0) / norm
-    cross = np.mean(spectra[:, :, 1] * np.conj(spectra[:, :, 0]), axis=0) / norm
+        window = np.hanning(size + 2)[1:-1]
+        for offset in range(0, len(piece) - size + 1, max(1, size // 2)):
+            part = piece[offset : offset + size]
+            spectrum = fft.rfft((part - part.mean(axis=0)) * window[:, None], length, axis=0)
+            # Each piece counts by its length: window energy times density.
+            power += np.abs(spectrum) ** 2
+            cross += spectrum[:, 1] * np.conj(spectrum[:, 0])
+            weight += np.sum(window**2)
     frequency_hz = np.arange(len(power)) * sample_rate_hz / length
-    return _smoothed_with_lines(frequency_hz, power, cross)
+    return _smoothed_with_lines(frequency_hz, power / weight, cross / weight)
 
 
 def _smoothed_with_lines(frequency_hz: FloatArray, power: FloatArray, cross: ComplexArray) -> NoiseSpectra:
@@ -272,7 +278,10 @@ def channel_ratio(recording: Recording, gate_s: float | None = None) -> ChannelR
         raise StillboxError(f"take {info.number}: channel 1 carries no signal; check the wiring and record again")
     spectra = _windowed_spectra(recording, hum, gate_s)
     frequency_hz, ratio = spectra.frequency_hz, spectra.ratio
-    quiet = noise.of_ratio(frequency_hz, ratio) * spectra.noise_gain / spectra.power
+    quiet = noise.of_ratio(frequency_hz, ratio)
+    if hum is not None:
+        quiet += _hum_rest(hum, noise, frequency_hz, ratio, rate)
+    quiet *= spectra.noise_gain / spectra.power
     variance, warnings = _with_scatter(quiet, spectra)
     return ChannelRatio(
         frequency_hz=frequency_hz,
@@ -283,6 +292,30 @@ def channel_ratio(recording: Recording, gate_s: float | None = None) -> ChannelR
         hum_dbfs=None if hum is None else float(20 * np.log10(np.max(hum.rms))),
         warnings=warnings,
     )
+
+
+def _hum_rest(
+    hum: Hum, noise: NoiseSpectra, frequency_hz: FloatArray, ratio: ComplexArray, sample_rate_hz: int
+) -> FloatArray:
+    """What taking out the hum leaves at its harmonics, as E|N2 - m N1|^2 per sample, shape of ``frequency_hz``.
+
+    A tone of mean square P in n frames stands n P / 2 high in the bin at its frequency, and falls off beside it with
+    the square of the sinc function.
+    """
+    step_hz = frequency_hz[1] - frequency_hz[0]
+    bin_frames = sample_rate_hz / step_hz
+    harmonics_hz = hum.harmonics_hz
+    rest_1, rest_2 = (
+        hum.rest_power(channel, np.interp(harmonics_hz, noise.frequency_hz, power))
+        for channel, power in enumerate((noise.power_1, noise.power_2))
+    )
+    total = np.zeros(frequency_hz.size)
+    for order, centre_hz in enumerate(harmonics_hz):
+        first, last = np.searchsorted(frequency_hz, [centre_hz - 5 * step_hz, centre_hz + 5 * step_hz])
+        beside = np.sinc((frequency_hz[first:last] - centre_hz) / step_hz) ** 2
+        rest = rest_2[order] + np.abs(ratio[first:last]) ** 2 * rest_1[order]
+        total[first:last] += 0.5 * bin_frames * rest * beside
+    return total
 
 
 def _level_dbfs(power: FloatArray) -> float:

@@ -34,9 +34,9 @@ CYCLES = np.linspace(0.0, 30.0, 91)
 """Time axis of decays drawn in cycles of each frequency."""
 
 
-def decay_of_take(bench: Bench, take: TakeInfo, cycles: bool = False) -> CumulativeDecay:
-    """Decay on the logarithmic grid on which pictures are drawn."""
-    return decay_on_log_grid(bench.decay(take), cycles=CYCLES if cycles else None)
+def decay_of_take(bench: Bench, take: TakeInfo, cycles: bool = False, span_s: float | None = None) -> CumulativeDecay:
+    """Decay on the logarithmic grid on which pictures are drawn; ``span_s`` where two takes must share one time axis."""
+    return decay_on_log_grid(bench.decay(take), cycles=CYCLES if cycles else None, span_s=span_s)
 
 
 def ridges_of(bench: Bench, take: TakeInfo) -> tuple[tuple[Ridge, ...], tuple[str, ...]]:
@@ -80,13 +80,13 @@ def plot_comparison(
         save_picture(picture_of_difference(title, first, second, comparison), difference)
 
 
-def pictured(bench: Bench, take: TakeInfo, decay: bool = True) -> PicturedState:
-    """What the pictures show of an in-box take."""
+def pictured(bench: Bench, take: TakeInfo, decay: bool = True, span_s: float | None = None) -> PicturedState:
+    """What the pictures show of an in-box take; ``span_s`` as for `decay_of_take`."""
     return PicturedState(
         name=take.state or take.address,
         curve=bench.curve(take),
         findings=bench.findings_of(take),
-        decay=decay_of_take(bench, take) if decay else None,
+        decay=decay_of_take(bench, take, span_s=span_s) if decay else None,
     )
 
 
@@ -98,7 +98,8 @@ def write_everything(bench: Bench, before: str, after: str, unit: str, folder: P
     """Curves, pictures and report of two states; returns the files written, the report last."""
     takes = [bench.in_box(state, unit) for state in (before, after)]
     comparison = bench.comparison(before, after, unit)
-    states = [pictured(bench, take) for take in takes]
+    span_s = max(bench.decay(take).suggested_span_s for take in takes)
+    states = [pictured(bench, take, span_s=span_s) for take in takes]
     written: list[Path] = []
     free_air = bench.newest("free-air", unit=unit)
     for take in (*([free_air] if free_air else []), *takes):
@@ -119,9 +120,7 @@ def write_everything(bench: Bench, before: str, after: str, unit: str, folder: P
         save_picture(figure, path)
         written.append(path)
     pictures = (
-        ReportPicture(
-            "Impedance, heights and decay of both states", picture_bytes(figures["findings"], "png"), "png"
-        ),
+        ReportPicture("Impedance, heights and decay of both states", picture_bytes(figures["findings"], "png"), "png"),
         ReportPicture("Difference of the two states", picture_bytes(figures["difference"], "svg")),
     )
     report = report_of(bench, takes, comparison, pictures)
@@ -201,8 +200,7 @@ def _measurement(bench: Bench) -> tuple[Fact, ...]:
     facts = [
         (
             "Reference resistor",
-            f"{settings.reference_ohm:g} Ω"
-            + (", tolerance not given" if tolerance is None else f" ± {tolerance:g} %"),
+            f"{settings.reference_ohm:g} Ω" + (", tolerance not given" if tolerance is None else f" ± {tolerance:g} %"),
         ),
         ("Air", f"{description.temperature_c:g} °C"),
     ]

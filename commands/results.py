@@ -48,6 +48,9 @@ def curve(
     csv: Annotated[Path | None, typer.Option(metavar="F", help="Table of the logarithmic grid.")] = None,
     touchstone: Annotated[Path | None, typer.Option(metavar="F", help="One-port Z parameters (.z1p, .s1p).")] = None,
     plot: PlotOption = None,
+    points: Annotated[
+        int, typer.Option(metavar="N", help="Points an octave in the CSV; 0: every bin of the record.")
+    ] = 96,
     gate: GateOption = None,
 ) -> None:
     """Impedance of a take: show or write it."""
@@ -58,7 +61,7 @@ def curve(
 
     bench = Bench(BuildFolder.open(build), gate)
     info = bench.build.find_take(take)
-    measured = bench.curve(info)
+    measured = bench.curve(info, points)
     say(curve_text(info, measured))
     if csv is not None:
         write_curve_csv(csv, measured)
