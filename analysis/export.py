@@ -56,17 +56,18 @@ def decay_csv(decay: CumulativeDecay) -> str:
     ``meaningful`` is 1 where the record supports the point and it is clear of the noise, else 0; an unknown noise
     floor is left empty.
     """
-    time_s = np.broadcast_to(decay.time_s[:, None] if decay.time_s.ndim == 1 else decay.time_s, decay.level_db.shape)
+    shape = decay.level_db.shape
+    time_s = np.broadcast_to(decay.time_s[:, None] if decay.time_s.ndim == 1 else decay.time_s, shape)
     floor_db = decay.noise_floor_db
+    # One format for a whole slice: a decay has up to a million lines.
+    line = "%.7g,{:.7g},%.3f," + ("" if floor_db is None else "%.2f") + ",%d"
+    lines = [line.format(frequency_hz) for frequency_hz in decay.frequency_hz]
+    columns = [time_s, decay.level_db, *([] if floor_db is None else [floor_db]), decay.meaningful]
     rows = []
-    for row in range(decay.level_db.shape[0]):
-        first = "" if decay.cycles is None else f"{decay.cycles[row]:.6g},"
-        for column, frequency_hz in enumerate(decay.frequency_hz):
-            floor = "" if floor_db is None else f"{floor_db[row, column]:.2f}"
-            rows.append(
-                f"{first}{time_s[row, column]:.7g},{frequency_hz:.7g},{decay.level_db[row, column]:.3f},{floor},"
-                f"{int(decay.meaningful[row, column])}"
-            )
+    for row in range(shape[0]):
+        cycles = "" if decay.cycles is None else f"{decay.cycles[row]:.6g},"
+        values = np.stack([column[row] for column in columns], axis=1, dtype=float)
+        rows.append("\n".join(cycles + text for text in lines) % tuple(values.ravel().tolist()))
     return _lines(DECAY_COLUMNS if decay.cycles is None else CYCLE_COLUMNS, rows)
 
 

@@ -35,7 +35,7 @@ CYCLES = np.linspace(0.0, 30.0, 91)
 
 
 def decay_of_take(bench: Bench, take: TakeInfo, cycles: bool = False, span_s: float | None = None) -> CumulativeDecay:
-    """Decay on the logarithmic grid on which pictures are drawn; ``span_s`` where two takes must share one time axis."""
+    """Decay on the logarithmic grid on which pictures are drawn; ``span_s`` where takes must share one time axis."""
     return decay_on_log_grid(bench.decay(take), cycles=CYCLES if cycles else None, span_s=span_s)
 
 
