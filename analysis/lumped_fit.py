@@ -177,7 +177,7 @@ def fit_lumped(
     start: FloatArray,
     priors: Sequence[Prior] = (),
     free: Sequence[int] | None = None,
-    iterations: int = 60,
+    iterations: int = 30,
     tolerance: float = 1e-3,
 ) -> LumpedFit:
     """Damped Gauss-Newton (Levenberg-Marquardt) from ``start``.

@@ -1,0 +1,305 @@
+"""Closed and vented boxes: the complete lumped model fitted to an in-box take, the driver known beforehand.
+
+The driver's parameters from free air are a prior; the box adds its stiffness, tuning, leak, absorption, port loss and
+air load. Losses that come out negative are set to zero (a box cannot amplify) and the rest is fitted again.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from itertools import pairwise
+
+import numpy as np
+
+from capture.arrays import ComplexArray, FloatArray
+from analysis.box_model import ABSORPTION, KAPPA, LEAK, LN_ALPHA, LN_WB, MU, PORT_LOSS, BoxModel
+from analysis.cone_resonances import ConeResonances, cone_resonances
+from analysis.driver import DriverFit
+from analysis.driver_model import CREEP, FIRST_COIL, LN_QMS, LN_RE, LN_SCALE, LN_WS, mechanical
+from analysis.findings import ResonanceFit
+from analysis.impedance import ImpedanceSpectrum
+from analysis.lumped_fit import CellData, LumpedFit, Prior, cell_data, fit_lumped, misfit_factor
+from analysis.quantity import Quantity, derived
+from capture.errors import StillboxError
+
+MU_PRIOR = (0.05, 0.15)
+"""Air load of the box over the moving mass: mean and standard deviation."""
+LOSS_STD = 0.3
+"""1/QL, 1/QA and 1/QP before the fit, around 0."""
+KAPPA_STD = 0.03
+"""kappa wB^2 before the fit where the inside of the box is not known: half a metre of box tuned to 35 Hz."""
+RE_STD = 0.1
+"""ln Re in the box around that in free air: the coil may be warm."""
+CHANGE_STD = 1.0
+"""A small resonance was found to about its own size and width."""
+AT_REST_STD = 0.02
+"""Resistance that a small resonance of the box leaves at low frequency, over its strength."""
+DRIFT = 1e-6
+"""Least standard deviation of what is known of the driver, so that nothing is known infinitely well."""
+START_LOSS = 0.05
+LOOSE, TIGHT = 0.3, 1e-3
+ROUGH = 1e-3
+
+
+@dataclass(frozen=True)
+class BoxFit:
+    """A box with its driver.
+
+    Attributes
+    ----------
+    vented : bool
+    model : BoxModel
+        What the parameters belong to.
+    parameters, covariance : ndarray
+        Of `analysis.box_model`; covariance from the noise of both takes.
+    prior : Prior
+        The driver as it was known beforehand.
+    prior_gain : ndarray, shape (parameters, prior)
+        Change of the parameters by the prior's values.
+    driver : DriverFit
+    resonances : ResonanceFit
+        What was found in the same take.
+    leak_chi_square : float
+        Rise of chi-square without the leak, from its value and uncertainty (0 if the best leak is none).
+    reduced_chi_square : float
+        Misfit in units of the noise.
+    """
+
+    vented: bool
+    model: BoxModel
+    parameters: FloatArray
+    covariance: FloatArray
+    prior: Prior
+    prior_gain: FloatArray
+    driver: DriverFit
+    resonances: ResonanceFit
+    leak_chi_square: float
+    prior_chi_square: float
+    reduced_chi_square: float
+    band_hz: tuple[float, float]
+    warnings: tuple[str, ...] = ()
+
+    def impedance_ohm(self, frequency_hz: FloatArray) -> ComplexArray:
+        """The whole fitted model, shape of ``frequency_hz``."""
+        return self.model(2j * np.pi * np.asarray(frequency_hz), self.parameters)[0]
+
+    def box(self, index: int) -> int:
+        """Place of one of the box's parameters."""
+        return self.model.first_box + index
+
+    def of(self, function: Callable[[FloatArray], float], unit: str = "") -> Quantity:
+        """A quantity that follows from the parameters."""
+        return derived(function, self.parameters, self.covariance, unit)
+
+    @property
+    def alpha(self) -> Quantity:
+        """Compliance of the suspension over that of the box's air."""
+        return self.of(lambda x: float(np.exp(x[self.box(LN_ALPHA)])))
+
+    @property
+    def fb_hz(self) -> Quantity | None:
+        """Tuning of box and port; None for a closed box."""
+        if not self.vented:
+            return None
+        return self.of(lambda x: float(np.exp(x[self.box(LN_WB)]) / (2 * np.pi)), "Hz")
+
+    @property
+    def h(self) -> Quantity | None:
+        """fB / fs."""
+        if not self.vented:
+            return None
+        fs_hz = self.driver.fs_hz.value
+        return self.of(lambda x: float(np.exp(x[self.box(LN_WB)])) / (2 * np.pi * fs_hz))
+
+    def loss(self, index: int) -> Quantity | None:
+        """1/Q of ``LEAK``, ``ABSORPTION`` or ``PORT_LOSS``; None where the fit set it to zero."""
+        if self.covariance[self.box(index), self.box(index)] == 0:
+            return None
+        return self.of(lambda x: float(x[self.box(index)]))
+
+
+def fit_box(
+    spectrum: ImpedanceSpectrum,
+    resonances: ResonanceFit,
+    driver: DriverFit,
+    vented: bool | None = None,
+    kappa: Quantity | None = None,
+) -> BoxFit:
+    """Fit a box to an in-box take.
+
+    Parameters
+    ----------
+    spectrum : ImpedanceSpectrum
+    resonances : ResonanceFit
+        Of the same spectrum.
+    driver : DriverFit
+        Of the same driver in free air, on the same jig.
+    vented : bool, optional
+        None: two motional peaks make a vented box.
+    kappa : Quantity, optional
+        kappa wB^2 from the inside of the box and the places of cone and port, see `analysis.box_geometry`.
+
+    Raises
+    ------
+    StillboxError
+        If there is no motional peak, or only one where a vented box is said to be.
+    """
+    if not resonances.motional:
+        raise StillboxError("no motional peak shows in the in-box take; check that the driver is on the clips")
+    is_vented = len(resonances.motional) > 1 if vented is None else vented
+    if is_vented and len(resonances.motional) < 2:
+        raise StillboxError(
+            "the build has a port, but the in-box take shows one motional peak only, at "
+            f"{resonances.motional[0].frequency_hz:.1f} Hz; check that the port is open, or that the sweep starts "
+            "below half of the tuning"
+        )
+    data = cell_data(spectrum, resonances)
+    model, start = _start(resonances, driver, is_vented)
+    driver_prior = _driver_prior(driver, model)
+    priors = (driver_prior, *_box_priors(model, driver, kappa))
+    losses = [LEAK, ABSORPTION, PORT_LOSS] if is_vented else [LEAK, ABSORPTION]
+    start = _fit(data.coarse(ROUGH), model, start, priors, losses, driver, LOOSE).parameters
+    rough = _nonnegative(data, model, start, priors, losses, driver, LOOSE)
+    factor = misfit_factor(rough)
+    data = data.weakened(factor) if np.any(factor > 1) else data
+    fit = _nonnegative(data, model, rough.parameters, priors, losses, driver, TIGHT)
+    return BoxFit(
+        vented=is_vented,
+        model=model,
+        parameters=fit.parameters,
+        covariance=fit.covariance,
+        prior=driver_prior,
+        prior_gain=fit.gain(driver_prior),
+        driver=driver,
+        resonances=resonances,
+        leak_chi_square=_wald(fit, model.first_box + LEAK),
+        prior_chi_square=_prior_chi_square(fit, driver_prior),
+        reduced_chi_square=rough.reduced_chi_square,
+        band_hz=(float(data.frequency_hz[0]), float(data.frequency_hz[-1])),
+        warnings=resonances.warnings,
+    )
+
+
+def _start(resonances: ResonanceFit, driver: DriverFit, vented: bool) -> tuple[BoxModel, FloatArray]:
+    """Model and parameters from the pairs of the mechanical impedance: one of them is the tuning of a vented box.
+
+    The driver's own small resonances come first, then those that only the box has.
+    """
+    found = cone_resonances(resonances)
+    ws2 = float(np.exp(2 * driver.parameters[LN_WS]))
+    if vented:
+        tuning = _tuning_pair(found, resonances)
+        pole, residue = found.poles_rad_s[tuning], found.residues[tuning]
+        found = found.only(np.arange(found.poles_rad_s.size) != tuning)
+        wb, loss = abs(pole), 2 * abs(pole.real) / abs(pole)
+        box = [0.03, np.log(max(2 * residue.real / ws2, 0.05)), loss / 3, loss / 3, np.log(wb), loss / 3, 0.0]
+    else:
+        pole = max(resonances.motional, key=lambda r: r.height_ohm).pole_rad_s
+        wb = abs(pole)
+        load = found.load(np.array([1j * wb]), np.zeros(found.size))[0].imag / wb
+        box = [0.0, np.log(max((1 + load) * wb**2 / ws2 - 1, 0.05)), 0.02, 0.02]
+    own = found.apart_from(driver.small.moved(driver.changes))
+    model = BoxModel(driver.coil, driver.small.joined(own), vented, wb)
+    return model, np.concatenate([driver.lumped, box, driver.changes, np.zeros(own.size)])
+
+
+def _tuning_pair(small: ConeResonances, resonances: ResonanceFit) -> int:
+    """The pair of the mechanical impedance between the two motional peaks."""
+    low, high = (r.frequency_hz for r in resonances.motional[:2])
+    frequency_hz = np.abs(small.poles_rad_s) / (2 * np.pi)
+    between = (frequency_hz > low) & (frequency_hz < high)
+    if not np.any(between):
+        raise StillboxError(
+            f"no tuning shows between the motional peaks at {low:.1f} and {high:.1f} Hz; check that the port is open"
+        )
+    return int(np.argmax(np.where(between, np.abs(small.residues), 0.0)))
+
+
+def _driver_prior(driver: DriverFit, model: BoxModel) -> Prior:
+    """Cone and its small resonances as known from free air."""
+    cone = [LN_WS, LN_QMS, LN_SCALE] + ([CREEP] if driver.creep else [])
+    first = FIRST_COIL + driver.coil.size
+    there = [*cone, *range(first, first + driver.small.size)]
+    here = [*cone, *range(model.changes.start, model.changes.start + driver.small.size)]
+    covariance = driver.covariance[np.ix_(there, there)] + DRIFT**2 * np.eye(len(there))
+    return Prior(tuple(here), driver.parameters[there], covariance)
+
+
+def _box_priors(model: BoxModel, driver: DriverFit, kappa: Quantity | None) -> tuple[Prior, ...]:
+    known = [
+        (LN_RE, driver.parameters[LN_RE], RE_STD),
+        (model.first_box + MU, *MU_PRIOR),
+        (model.first_box + LEAK, 0.0, LOSS_STD),
+        (model.first_box + ABSORPTION, 0.0, LOSS_STD),
+    ]
+    if model.vented:
+        known += [
+            (model.first_box + PORT_LOSS, 0.0, LOSS_STD),
+            (model.first_box + KAPPA, 0.0, KAPPA_STD)
+            if kappa is None
+            else (model.first_box + KAPPA, kappa.value, kappa.std),
+        ]
+    own = range(model.changes.start + driver.small.size, model.changes.stop)
+    known += [(index, 0.0, CHANGE_STD) for index in own]
+    values = np.array([value for _, value, _ in known])
+    priors = (Prior(tuple(index for index, _, _ in known), values, np.diag([std**2 for _, _, std in known])),)
+    if not own:
+        return priors
+    box_pairs = model.small.only(np.arange(model.small.poles_rad_s.size) >= driver.small.poles_rad_s.size)
+    value, rows = box_pairs.at_rest()
+    return (*priors, Prior(tuple(own), -value, AT_REST_STD**2 * np.eye(value.size), rows))
+
+
+def _fit(
+    data: CellData,
+    model: BoxModel,
+    start: FloatArray,
+    priors: tuple[Prior, ...],
+    losses: list[int],
+    driver: DriverFit,
+    tolerance: float,
+) -> LumpedFit:
+    """Fit with the losses named; the others are zero."""
+    held = {model.first_box + loss for loss in (LEAK, ABSORPTION, PORT_LOSS) if loss not in losses}
+    if not model.vented:
+        held.discard(model.first_box + PORT_LOSS)
+    if not driver.creep:
+        held.add(CREEP)
+    begin = start.copy()
+    begin[[index for index in held if index != CREEP]] = 0.0
+    free = [index for index in range(start.size) if index not in held]
+    return fit_lumped(data, model, begin, priors, free, tolerance=tolerance)
+
+
+def _nonnegative(
+    data: CellData,
+    model: BoxModel,
+    start: FloatArray,
+    priors: tuple[Prior, ...],
+    losses: list[int],
+    driver: DriverFit,
+    tolerance: float,
+) -> LumpedFit:
+    """Fit; as long as a loss is negative, set the most negative one (in its uncertainty) to zero and fit again."""
+    kept = list(losses)
+    while True:
+        fit = _fit(data, model, start, priors, kept, driver, tolerance)
+        places = [model.first_box + loss for loss in kept]
+        relative = fit.parameters[places] / np.sqrt(np.diag(fit.covariance)[places])
+        if not kept or relative.min() >= 0:
+            return fit
+        kept.pop(int(np.argmin(relative)))
+        start = fit.parameters
+
+
+def _wald(fit: LumpedFit, index: int) -> float:
+    """Rise of chi-square if a parameter were zero, others refitted, for a model linear in it."""
+    variance = fit.covariance[index, index]
+    return float(fit.parameters[index] ** 2 / variance) if variance > 0 else 0.0
+
+
+def _prior_chi_square(fit: LumpedFit, prior: Prior) -> float:
+    """How far the driver in the box is from the driver in free air, in units of its uncertainty."""
+    difference = prior.root @ (fit.parameters[list(prior.index)] - prior.values)
+    return float(difference @ difference)
