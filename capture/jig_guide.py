@@ -15,6 +15,7 @@ from capture.e_series import values_between
 from capture.errors import StillboxError
 from capture.practice_speakers import SPEAKERS
 from capture.safety import output_limit
+from capture.sweep_noise import ratio_variance, relative_std
 from capture.take import JigKind
 from capture.take_import import JIGS
 
@@ -29,7 +30,6 @@ HEADROOM = 0.5
 SWEEP_CONSTANT_S = 0.65
 """Rate constant of the usual sweep of 5 s over 10 to 23,000 Hz."""
 
-POINTS_PER_OCTAVE = 96
 ATTENUATOR_LEAST_OHM = 8_000.0
 SHUNT_RANGE_OHM = (470.0, 2_200.0)
 SERIES_RANGE_OHM = (1_000.0, 200_000.0)
@@ -95,7 +95,7 @@ class ReferenceChoice:
     source_volts : float
         Highest voltage at the source that output, inputs and limits allow, V rms.
     uncertainty : float
-        Relative standard uncertainty of |Z| that the noise leaves: rms over 20 Hz to 20 kHz, 96 points an octave.
+        Relative standard uncertainty of |Z| that the noise leaves: rms over 20 Hz to 20 kHz.
     worst : float
         The same at the worst frequency.
     clips_volts : tuple of float
@@ -126,8 +126,7 @@ def typical_impedance_ohm(rated_ohm: float) -> NDArray[np.complex128]:
 def evaluate_reference(levels: JigLevels, reference_ohm: float) -> ReferenceChoice:
     """What a reference resistor brings.
 
-    With m = V2/V1 and noise of the same density N in both inputs, ``u(m)^2 = (1 + |m|^2) N / ...`` (see
-    `capture.pre_check.expected_error`) and ``u(Z)/Z = u(m) / (m (1 - m))``, for either kind of jig.
+    See `capture.sweep_noise` for the uncertainty; the noise of both inputs is white and the same.
     """
     device = typical_impedance_ohm(levels.rated_ohm)
     total = reference_ohm + device
@@ -136,10 +135,10 @@ def evaluate_reference(levels: JigLevels, reference_ohm: float) -> ReferenceChoi
     allowed = output_limit(levels.limits, levels.output_volts, reference_ohm)
     assert allowed.volts is not None
     source_volts = min(allowed.volts, HEADROOM * levels.input_volts / float(share.max()))
-    density = (levels.input_volts * 10 ** (levels.noise_dbfs / 20)) ** 2 / levels.sample_rate_hz
-    peak = math.sqrt(2) * source_volts * share
-    variance = 4 * POINTS_PER_OCTAVE * density * (1 + np.abs(ratio) ** 2) / (peak**2 * SWEEP_CONSTANT_S * math.log(2))
-    relative = np.sqrt(0.5 * variance) / np.abs(ratio * (1 - ratio))
+    noise_volts = levels.input_volts * 10 ** (levels.noise_dbfs / 20)
+    density = np.full((ratio.size, 2), noise_volts**2 / levels.sample_rate_hz)
+    variance = ratio_variance(ratio, density, math.sqrt(2) * source_volts * share, SWEEP_CONSTANT_S)
+    relative = relative_std(ratio, variance)
     current = source_volts / np.abs(total + levels.source_ohm)
     across = current * np.abs(device)
     return ReferenceChoice(

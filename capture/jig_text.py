@@ -70,7 +70,7 @@ def _reference_text(levels: JigLevels, exact_ohm: float, best: ReferenceChoice) 
         f"Reference resistor for a speaker rated {levels.rated_ohm:g} ohm\n"
         f"  best for these levels: {exact_ohm:.3g} ohm, so take {best.reference_ohm:g} ohm (E24)\n"
         f"    noise then leaves {noise}\n"
-        f"    (one sweep of 5 s, 96 points an octave, noise of {levels.noise_dbfs:g} dBFS on each input)\n"
+        f"    (one sweep of 5 s, noise of {levels.noise_dbfs:g} dBFS on each input)\n"
         f"  rule of thumb: as large as the rated impedance, {levels.rated_ohm:g} ohm: {_percent(rule.uncertainty)}, "
         f"{more:.0f} % more\n"
         "  its tolerance goes straight into the ohms: take 1 % or better, or measure it; non-inductive (metal film)"

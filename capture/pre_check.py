@@ -12,6 +12,8 @@ from capture.errors import StillboxError
 from capture.excitation import Excitation
 from capture.recording_checks import SPEAKER_SUBJECTS, mains_hum
 from capture.safety import OutputLimit
+from capture.sweep_noise import ratio_variance, relative_std
+from capture.take import CALIBRATION_SUBJECTS
 from capture.tone_burst import BurstLost, ToneReading, read_tones, tone_burst
 from capture.wiring import SURE, JigFacts, WiringFault, conversion_fault, wiring_fault
 
@@ -42,7 +44,6 @@ HUM_SHARE = 0.3
 HUM_REFUSED = 0.5
 """Hum is refused from so many times the rms of the sweep."""
 
-POINTS_PER_OCTAVE = 96
 MOST_SWEEPS = 64
 
 
@@ -57,8 +58,7 @@ class PreCheck:
     notes : tuple of WiringFault
         What does not forbid the sweep.
     expected_error : float
-        Relative standard uncertainty of the impedance that noise will leave, on 96 points an octave: at the worst
-        frequency for speakers, at the middle one for parts and standards.
+        See the function of that name.
     """
 
     level_dbfs: float
@@ -109,6 +109,7 @@ def check_before_sweep(
     """
     check = _Check(device, excitation, limit, facts, state or StreamState())
     quiet = check.quiet_reading()
+    _require(_forbidding(hum_fault(quiet, -HEADROOM_DB)))
     gain = float(np.abs(quiet.gain).max()) * 10 ** (BETWEEN_TONES_DB / 20)
     reachable_dbfs = min(limit.dbfs, -HEADROOM_DB - 20 * math.log10(max(gain, 1e-6)))
     if SURE < max(quiet.clearness(0), quiet.clearness(1)) < CLEAR:
@@ -118,8 +119,7 @@ def check_before_sweep(
     level_dbfs = reachable_dbfs if wanted_dbfs is None else min(reachable_dbfs, wanted_dbfs)
     loudest = check.raise_level(quiet, level_dbfs)
     hum = hum_fault(loudest, level_dbfs + 20 * math.log10(gain))
-    if hum is not None and hum.forbids:
-        raise PreCheckRefusal(hum)
+    _require(_forbidding(hum))
     # Of the quiet reading: breaks in a louder one would look like noise.
     _require(_noise_fault(quiet, excitation, facts, accuracy, (level_dbfs, reachable_dbfs)))
     notes = () if hum is None else (hum,)
@@ -129,6 +129,10 @@ def check_before_sweep(
 def _require(fault: WiringFault | None) -> None:
     if fault is not None:
         raise PreCheckRefusal(fault)
+
+
+def _forbidding(fault: WiringFault | None) -> WiringFault | None:
+    return fault if fault is not None and fault.forbids else None
 
 
 class _Check:
@@ -232,27 +236,24 @@ def hum_fault(reading: ToneReading, sweep_dbfs: float) -> WiringFault | None:
 
 
 def expected_error(reading: ToneReading, excitation: Excitation, level_dbfs: float, facts: JigFacts) -> float:
-    """Relative standard uncertainty of |Z| that the noise beside the tones will leave in a sweep.
+    """Relative standard uncertainty that the noise beside the tones will leave in a point of the curve.
 
-    A sweep of amplitude A has the energy density ``A^2 L / (4 f)`` (stationary phase); noise of two-sided density N
-    leaves the variance ``4 f N / (A^2 L df)`` in a mean over df, and with df = f ln2 / 96 that is
-    ``4 * 96 N / (A^2 L ln2)`` whatever the frequency. With m = V2/V1 the impedance has ``dZ/Z = dm / (m (1 - m))``.
+    Of the impedance at the worst tone for speakers and at the middle one for parts; of the ratio of the channels for
+    calibration takes, whose impedance may be 0 or infinite; 0 for the microphone.
     """
-    if facts.clips.subject == "microphone":
-        return 0.0
+    subject = facts.clips.subject
     inside = np.abs(reading.gain[:-1, 0]) > 0
-    gain, density = reading.gain[:-1][inside], reading.noise_density[:-1][inside]
-    amplitude = 10 ** (level_dbfs / 20) * np.abs(gain[:, 0])
+    if subject == "microphone" or not inside.any():
+        return 0.0
+    gain = reading.gain[:-1][inside]
     ratio = gain[:, 1] / gain[:, 0]
-    noise = density[:, 1] + np.abs(ratio) ** 2 * density[:, 0]
-    spread = 4 * POINTS_PER_OCTAVE * noise / (
-        amplitude**2 * excitation.rate_constant_s * math.log(2) * excitation.repeats
-    )
-    if facts.clips.subject in SPEAKER_SUBJECTS or facts.clips.subject == "part":
-        spread = spread / np.maximum(np.abs(ratio * (1 - ratio)) ** 2, 1e-12)
-    # Half of the complex variance lies along |Z|.
-    error = np.sqrt(0.5 * spread)
-    return float(error.max() if facts.clips.subject in SPEAKER_SUBJECTS else np.median(error))
+    amplitude = 10 ** (level_dbfs / 20) * np.abs(gain[:, 0])
+    density = reading.noise_density[:-1][inside]
+    variance = ratio_variance(ratio, density, amplitude, excitation.rate_constant_s, excitation.repeats)
+    if subject in CALIBRATION_SUBJECTS:
+        return float(np.median(np.sqrt(0.5 * variance)))
+    error = relative_std(ratio, variance)
+    return float(error.max() if subject in SPEAKER_SUBJECTS else np.median(error))
 
 
 def _noise_fault(

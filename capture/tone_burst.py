@@ -23,7 +23,7 @@ from capture.audio_device import (
 )
 from capture.errors import StillboxError
 
-SILENCE_S = 0.28
+SILENCE_S = 0.26
 TAIL_S = 0.25
 PERIOD_S = 0.17
 LOWEST_TONE_HZ = 30.0
