@@ -60,6 +60,7 @@ class Bench:
         self._ratios: dict[int, ChannelRatio] = {}
         self._spectra: dict[int, ImpedanceSpectrum] = {}
         self._fits: dict[int, ResonanceFit] = {}
+        self._decays: dict[int, DecayResponse] = {}
 
     def renewed(self) -> Bench:
         """A bench on the build as it is on the disk now; what still holds of what was computed is taken along."""
@@ -70,6 +71,7 @@ class Bench:
         if self._basis() == new._basis():
             new._spectra = {number: value for number, value in self._spectra.items() if number in known}
             new._fits = {number: value for number, value in self._fits.items() if number in known}
+            new._decays = {number: value for number, value in self._decays.items() if number in known}
         return new
 
     def _basis(self) -> tuple[object, ...]:
@@ -270,8 +272,11 @@ class Bench:
 
     def decay(self, take: TakeInfo) -> DecayResponse:
         """Response of the motional impedance over its lumped baseline, from which decays are drawn."""
-        self._say(f"computing the decay of take {take.number} ({take.address})")
-        return decay_response(self.spectrum(take), self.fit(take))
+        if take.number not in self._decays:
+            spectrum, fit = self.spectrum(take), self.fit(take)
+            self._say(f"computing the decay of take {take.number} ({take.address})")
+            self._decays[take.number] = decay_response(spectrum, fit)
+        return self._decays[take.number]
 
     def in_box(self, state: str | None = None, unit: str | None = None) -> TakeInfo:
         """The newest in-box take of a state and unit; StillboxError lists what there is."""

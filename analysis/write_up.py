@@ -13,7 +13,7 @@ from analysis.bench import Bench
 from analysis.cautions import cautions_for
 from analysis.comparison import Comparison
 from analysis.decay import CumulativeDecay
-from analysis.decay_response import decay_of_response, decay_on_log_grid
+from analysis.decay_response import decay_on_log_grid
 from analysis.export import write_curve_csv, write_decay_csv, write_touchstone
 from analysis.findings import FindingsReport
 from analysis.pictures import (
@@ -47,8 +47,7 @@ def ridges_of(bench: Bench, take: TakeInfo) -> tuple[tuple[Ridge, ...], tuple[st
 
 def write_decay_table(bench: Bench, take: TakeInfo, path: Path, cycles: bool = False) -> None:
     """Levels over time and frequency as CSV."""
-    response = bench.decay(take)
-    write_decay_csv(path, decay_on_log_grid(response, cycles=CYCLES) if cycles else decay_of_response(response))
+    write_decay_csv(path, decay_of_take(bench, take, cycles))
 
 
 def plot_curve(bench: Bench, take: TakeInfo, path: Path) -> None:
@@ -153,7 +152,7 @@ def report_of(
         pictures=pictures,
         comparison=comparison,
         tuning=() if comparison is None else comparison.tuning,
-        cautions=cautions_for("hearing", "heat and mains", "materials"),
+        cautions=cautions_for("amplifier", "tweeter", "hearing", "heat and mains", "materials"),
         warnings=() if comparison is None else comparison.warnings,
     )
 
