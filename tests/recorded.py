@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 import numpy as np
+from reference.analytic import impedance_ohm
 from reference.recordings import CLEAN, Chain, Device, record, record_standard
+from reference.speaker_circuit import SpeakerCircuit
 
 from analysis.impedance import ImpedanceSpectrum
 from analysis.transfer import channel_ratio
@@ -19,6 +21,19 @@ from capture.excitation import Excitation, sweep_starts
 from capture.take import Recording, Subject, TakeInfo
 
 LOAD_OHM = 8.2
+
+
+def remembered(circuit: SpeakerCircuit) -> Callable[[np.ndarray], np.ndarray]:
+    """The circuit's impedance over frequency, computed once for each grid: for many recordings of one speaker."""
+    known: dict[tuple[int, float], np.ndarray] = {}
+
+    def device(frequency_hz: np.ndarray) -> np.ndarray:
+        grid = (frequency_hz.size, float(frequency_hz[-1]))
+        if grid not in known:
+            known[grid] = impedance_ohm(circuit, frequency_hz)
+        return known[grid]
+
+    return device
 
 
 def recording(samples: np.ndarray, excitation: Excitation, first_frame: int = 0) -> Recording:
