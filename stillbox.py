@@ -3,8 +3,8 @@
 To add a command: a function in the module of its topic in ``commands/`` (its docstring is the help, its options are
 the ``Annotated`` types of ``commands.options`` where they fit, its body imports what it needs, for ``stillbox --help``
 must stay light) and its name in ``COMMANDS`` below. It makes one call into a room and hands the result to
-``commands.printing``. Faults are StillboxErrors; ``main`` turns them, and wrong use, into one line on stderr and exit
-status 2.
+``commands.printing``. Without a command, or with the folder of a build alone, the window opens. Faults are
+StillboxErrors; ``main`` turns them, and wrong use, into one line on stderr and exit status 2.
 """
 
 from __future__ import annotations
@@ -12,6 +12,7 @@ from __future__ import annotations
 import os
 import sys
 from collections.abc import Callable, Sequence
+from pathlib import Path
 from typing import Any
 
 import typer
@@ -38,6 +39,8 @@ COMMANDS: dict[str, Callable[..., None]] = {
     "compare": compare,
 }
 
+INTERRUPTED = 130
+
 app = typer.Typer(
     name="stillbox",
     help="Instrument and notebook for people who build and rework passive loudspeakers at home.",
@@ -49,11 +52,23 @@ for name, function in COMMANDS.items():
     app.command(name=name)(function)
 
 
+def _means_window(given: Sequence[str]) -> bool:
+    """Nothing given, or the folder of a build alone."""
+    return not given or (len(given) == 1 and given[0] not in COMMANDS and Path(given[0]).is_dir())
+
+
 def main(arguments: Sequence[str] | None = None) -> None:
-    """Run the command line; exit status 0, or 2 with one line on stderr for wrong use or bad input."""
+    """Open the window or run a command; exit status 0, or 2 with one line on stderr for wrong use or bad input."""
     given = list(sys.argv[1:] if arguments is None else arguments)
     try:
-        status = app(args=given or ["--help"], prog_name="stillbox", standalone_mode=False)
+        if _means_window(given):
+            from gui.start import open_window
+
+            status = open_window(Path(given[0]) if given else None)
+        else:
+            status = app(args=given, prog_name="stillbox", standalone_mode=False)
+        if status == INTERRUPTED:
+            warn("stopped")  # newer versions of typer turn Ctrl-C into this status themselves
     except StillboxError as error:
         warn(str(error))
         status = 2
@@ -66,7 +81,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
         status = 2
     except (KeyboardInterrupt, typer.Abort):
         warn("stopped")
-        status = 130
+        status = INTERRUPTED
     except Exception as error:
         if not isinstance(error, CLICK_FAULT):
             raise

@@ -20,7 +20,7 @@ from capture.audio_device import (
     StreamReport,
     StreamState,
 )
-from capture.audio_file import quantum, read_audio
+from capture.audio_file import quantum, read_audio, to_float
 from capture.build_folder import BuildFolder
 from capture.errors import StillboxError
 from capture.excitation import Excitation, default_high_hz, excitation_samples, make_excitation
@@ -28,6 +28,7 @@ from capture.output_calibration import loudest_volts
 from capture.pre_check import PreCheck, check_before_sweep
 from capture.recording_checks import Circumstances
 from capture.safety import OutputLimit, cautions_acknowledged, output_limit
+from capture.sweep_agreement import disagreement
 from capture.take import JigKind, LiveRecord, Subject, TakeInfo, usual_state
 from capture.take_import import check_options, check_recording
 from capture.take_writer import SUBTYPE, TakeWriter
@@ -180,7 +181,7 @@ class _Session:
                 raise _BadSweep("; ".join(report.faults))
             writer.keep()
         try:
-            starts, flags = self._check(excitation, partial_path)
+            starts, flags = self._check(excitation, check, partial_path)
             return self._build.keep_recorded(
                 partial_path,
                 subject=self._clips.subject,
@@ -211,7 +212,9 @@ class _Session:
         )
         return self._device.play_and_record(playback, writer, self._state)
 
-    def _check(self, excitation: Excitation, partial_path: Path) -> tuple[tuple[int, ...], tuple[str, ...]]:
+    def _check(
+        self, excitation: Excitation, check: PreCheck, partial_path: Path
+    ) -> tuple[tuple[int, ...], tuple[str, ...]]:
         """Sweep starts and flags; _BadSweep if the recording is no good."""
         clip = read_audio(partial_path)
         try:
@@ -222,6 +225,13 @@ class _Session:
             raise _BadSweep(str(error), clipped="clipped" in str(error)) from error
         if len(starts) != excitation.repeats:
             raise _BadSweep(f"only {len(starts)} of {excitation.repeats} sweeps came back")
+        if any("clock" in flag for flag in flags):
+            return starts, flags  # two devices with a clock each: delays drift, and the flag says so
+        channel_1 = to_float(clip.samples[:, :1])[:, 0]
+        for start in starts:
+            fault = disagreement(channel_1, start, excitation, check.reading)
+            if fault is not None:
+                raise _BadSweep(fault)
         return starts, flags
 
     def _live_record(self, check: PreCheck, report: StreamReport, attempt: int) -> LiveRecord:

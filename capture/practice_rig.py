@@ -173,7 +173,7 @@ class PracticeRig:
     def _run(self, playback: Playback, feed: OutputFeed, sink: BlockSink, state: StreamState) -> StreamReport:
         rate_hz, total = playback.sample_rate_hz, playback.total_frames
         path = _SignalPath(self._response(rate_hz), self, rate_hz)
-        loss = self._next_loss(total, rate_hz)
+        loss = self._next_loss(playback)
         out = np.zeros(BLOCK_FRAMES, dtype=np.float32)
         began_s = time.monotonic()
         done = recorded = 0
@@ -208,12 +208,14 @@ class PracticeRig:
     def noise_rng(self) -> np.random.Generator:
         return self._rng
 
-    def _next_loss(self, total: int, rate_hz: int) -> _Loss | None:
+    def _next_loss(self, playback: Playback) -> _Loss | None:
         kinds = self._faults.intersection(("dropout", "overflow", "device loss"))
-        if not kinds or total < LONG_STREAM_S * rate_hz or self._faulty_streams_left <= 0:
+        too_short = playback.total_frames < LONG_STREAM_S * playback.sample_rate_hz
+        if not kinds or too_short or self._faulty_streams_left <= 0:
             return None
         self._faulty_streams_left -= 1
-        frame = int(total * self._rng.uniform(0.35, 0.65))
+        sounding = np.flatnonzero(playback.samples)[[0, -1]]
+        frame = int(np.interp(self._rng.uniform(0.3, 0.7), [0, 1], sounding)) + self.parts.latency_frames
         return _Loss(min(kinds), frame, int(self._rng.integers(64, 4000)))
 
     def _response(self, rate_hz: int) -> NDArray[np.float64]:

@@ -59,11 +59,14 @@ class PreCheck:
         What does not forbid the sweep.
     expected_error : float
         See the function of that name.
+    reading : ToneReading
+        Of the tones at the level of the sweep.
     """
 
     level_dbfs: float
     notes: tuple[WiringFault, ...]
     expected_error: float
+    reading: ToneReading
 
 
 class PreCheckRefusal(StillboxError):
@@ -123,7 +126,7 @@ def check_before_sweep(
     # Of the quiet reading: breaks in a louder one would look like noise.
     _require(_noise_fault(quiet, excitation, facts, accuracy, (level_dbfs, reachable_dbfs)))
     notes = () if hum is None else (hum,)
-    return PreCheck(level_dbfs, notes, expected_error(quiet, excitation, level_dbfs, facts))
+    return PreCheck(level_dbfs, notes, expected_error(quiet, excitation, level_dbfs, facts), loudest)
 
 
 def _require(fault: WiringFault | None) -> None:

@@ -10,7 +10,7 @@ CURVE_HALF_WIDTH = 1 / 250
 """A point of an impedance curve is a fit over so much of its frequency on each side (`analysis.impedance`)."""
 
 CENTRE_OF_QUARTIC = 225 / 64
-"""Variance of the value in the middle of a fitted polynomial of fourth or fifth degree, re that of a mean over its width."""
+"""Variance of the middle of a fitted polynomial of fourth or fifth degree, re that of a mean over its width."""
 
 
 def ratio_variance(

@@ -52,8 +52,8 @@ class ToneBurst:
         Length of the window of analysis: two periods.
     bins : int ndarray, shape (tones,)
         Bins of the tones in that window; the last one is the top tone.
-    amplitude : ndarray, shape (tones,)
-        Of each tone.
+    amplitude : complex ndarray, shape (tones,)
+        Of each tone, with its phase at the start of a period.
     """
 
     sample_rate_hz: int
@@ -61,7 +61,7 @@ class ToneBurst:
     silence_frames: int
     window_frames: int
     bins: NDArray[np.int64]
-    amplitude: FloatArray
+    amplitude: ComplexArray
 
     @property
     def frequency_hz(self) -> FloatArray:
@@ -74,10 +74,12 @@ class ToneReading:
 
     Attributes
     ----------
+    period_frames : int
+        After so many frames the tones repeat.
     frequency_hz : ndarray, shape (tones,)
         The last one is the top tone.
     gain : complex ndarray, shape (tones, 2)
-        Tone in each channel re the tone that was played, full scale to full scale, up to a common phase per tone.
+        Tone in each channel re the tone that was played, full scale to full scale, but for a delay common to all.
     noise_gain : ndarray, shape (tones, 2)
         What noise beside each tone would read as (rms).
     noise_density : ndarray, shape (tones, 2)
@@ -93,6 +95,7 @@ class ToneReading:
 
     level_dbfs: float
     sample_rate_hz: int
+    period_frames: int
     frequency_hz: FloatArray
     gain: ComplexArray
     noise_gain: FloatArray
@@ -143,9 +146,7 @@ def tone_burst(sample_rate_hz: int, lowest_hz: float, strong: int | None = None)
     if strong is not None:
         weight[:] = (1 - STRONG_SHARE) / (len(bins) - 1)
         weight[strong] = STRONG_SHARE
-    tones = _lowest_peak(np.array(bins), weight, period)
-    amplitude = weight / np.abs(tones).max()
-    tones = tones / np.abs(tones).max()
+    tones, amplitude = _lowest_peak(np.array(bins), weight, period)
     silence = round(SILENCE_S * sample_rate_hz)
     onset = round(ONSET_S * sample_rate_hz)
     tones = np.resize(tones, 2 * period + period // 2 + onset)
@@ -156,17 +157,17 @@ def tone_burst(sample_rate_hz: int, lowest_hz: float, strong: int | None = None)
     return ToneBurst(sample_rate_hz, samples, silence, 2 * period, 2 * np.array(bins), amplitude)
 
 
-def _lowest_peak(bins: NDArray[np.int64], weight: FloatArray, period: int) -> FloatArray:
-    """One period of the tones, with the phases that give the lowest peak of some drawn ones."""
+def _lowest_peak(bins: NDArray[np.int64], weight: FloatArray, period: int) -> tuple[FloatArray, ComplexArray]:
+    """One period of the tones with peak 1, and their amplitudes, with the best phases of some drawn ones."""
     rng = np.random.default_rng(1)
-    best = np.full(period, np.inf)
+    best, tones, amplitude = np.inf, np.zeros(period), np.zeros(bins.size, dtype=np.complex128)
     for _ in range(PHASE_DRAWS):
-        spectrum = np.zeros(period // 2 + 1, dtype=complex)
-        spectrum[bins] = 0.5 * period * weight * np.exp(2j * np.pi * rng.random(len(bins)))
-        tones = np.fft.irfft(spectrum, period)
-        if np.abs(tones).max() < np.abs(best).max():
-            best = tones
-    return best
+        spectrum = np.zeros(period // 2 + 1, dtype=np.complex128)
+        spectrum[bins] = drawn = weight * np.exp(2j * np.pi * rng.random(len(bins)))
+        wave = np.fft.irfft(0.5 * period * spectrum, period)
+        if (peak := float(np.abs(wave).max())) < best:
+            best, tones, amplitude = peak, wave / peak, drawn / peak
+    return tones, amplitude
 
 
 def _apart_from_mains(place: float, bin_hz: float) -> int:
@@ -213,9 +214,10 @@ def read_tones(
     return ToneReading(
         level_dbfs=level_dbfs,
         sample_rate_hz=rate_hz,
+        period_frames=burst.window_frames // 2,
         frequency_hz=burst.frequency_hz,
         gain=spectrum[burst.bins] * scale / played_amplitude,
-        noise_gain=np.sqrt(noise_power) * scale / played_amplitude,
+        noise_gain=np.sqrt(noise_power) * scale / np.abs(played_amplitude),
         noise_density=noise_power / (window**2).sum() / rate_hz,
         peak=np.abs(samples).max(axis=0),
         silence=silence,

@@ -1,0 +1,98 @@
+"""Whether a sweep came back as the tones before it said it would.
+
+The tones measured the path from the output to input 1; the sweep goes the same way a moment later, with the same
+clock. At the frequencies of the tones both must give the same gain, and phases that differ by one delay. Where samples
+were lost or repeated on the way, what comes after the place lies at another delay than what comes before; where the
+gain changed, the levels differ.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from capture.arrays import ComplexArray, FloatArray
+from capture.excitation import Excitation, sweep_samples
+from capture.tone_burst import ToneReading
+
+MOST_TURN_RAD = 0.08
+MOST_CHANGE = 0.08
+LOW_HZ = 200.0
+LOW_ALLOWANCE = 4.0
+"""Times more is allowed below: a speaker's resonance moves with the level, and shows through the source."""
+
+SURE = 6.0
+FINENESS = 8
+"""Steps a frame in which the delay is looked for."""
+
+CHUNK = 65_536
+
+
+def disagreement(channel_1: FloatArray, start: int, excitation: Excitation, reading: ToneReading) -> str | None:
+    """What a sweep shows that the tones did not, in words; None where they agree.
+
+    Parameters
+    ----------
+    channel_1 : ndarray, shape (frames,)
+    start : int
+        Frame at which the sweep starts.
+    reading : ToneReading
+        Of the same path.
+    """
+    low_hz, high_hz = excitation.full_level_band_hz
+    inside = (reading.frequency_hz > low_hz) & (reading.frequency_hz < high_hz) & (np.abs(reading.gain[:, 0]) > 0)
+    if np.count_nonzero(inside) < 3:
+        return None
+    frequency_hz, gain = reading.frequency_hz[inside], reading.gain[inside, 0]
+    swept, energy = _gain_of_sweep(channel_1, start, excitation, frequency_hz)
+    seconds = excitation.seconds + excitation.silence_after_s
+    noise = np.sqrt(reading.noise_density[inside, 0] * seconds / energy) / np.abs(gain)
+    noise = np.hypot(noise, reading.noise_gain[inside, 0] / np.abs(gain))
+    slack = np.where(frequency_hz < LOW_HZ, LOW_ALLOWANCE, 1.0)
+    change = np.abs(swept) / np.abs(gain)
+    worst = int(np.argmax(np.abs(change - 1) / np.maximum(MOST_CHANGE * slack, SURE * noise)))
+    turn = _turns(swept / gain, frequency_hz / excitation.sample_rate_hz, reading.period_frames)
+    late = int(np.argmax(np.abs(turn) / np.maximum(MOST_TURN_RAD * slack, SURE * noise)))
+    if abs(turn[late]) > max(MOST_TURN_RAD * slack[late], SURE * noise[late]):
+        return (
+            f"the recording has a gap: its parts lie at different delays ({frequency_hz[late]:.0f} Hz is "
+            f"{abs(turn[late]):.2f} rad off), so samples were lost or repeated; close other programs"
+        )
+    if abs(change[worst] - 1) > max(MOST_CHANGE * slack[worst], SURE * noise[worst]):
+        return (
+            f"the sweep came back {20 * np.log10(change[worst]):+.1f} dB off at {frequency_hz[worst]:.0f} Hz against "
+            "the check just before: the gain is not steady; switch automatic gain off, and leave the controls alone"
+        )
+    return None
+
+
+def _gain_of_sweep(
+    channel: FloatArray, start: int, excitation: Excitation, frequency_hz: FloatArray
+) -> tuple[ComplexArray, FloatArray]:
+    """Gain of the path at some frequencies, by the spectra of what came and what was played; energy density of that.
+
+    The response to a sweep ends within the silence after it.
+    """
+    rate_hz = excitation.sample_rate_hz
+    end = start + excitation.sweep_frames + excitation.silence_after_frames * 3 // 4
+    came = _spectrum(channel[start:end], frequency_hz / rate_hz)
+    played = _spectrum(sweep_samples(excitation), frequency_hz / rate_hz)
+    return came / played, np.square(np.abs(played / rate_hz))
+
+
+def _spectrum(signal: FloatArray, cycles_per_frame: FloatArray) -> ComplexArray:
+    """Fourier sums of a signal at some frequencies."""
+    total = np.zeros(cycles_per_frame.size, dtype=np.complex128)
+    for first in range(0, signal.size, CHUNK):
+        frames = np.arange(first, min(first + CHUNK, signal.size))
+        total += np.exp(-2j * np.pi * np.outer(cycles_per_frame, frames)) @ signal[frames]
+    return total
+
+
+def _turns(quotient: ComplexArray, cycles_per_frame: FloatArray, period_frames: int) -> FloatArray:
+    """Phases that no common delay explains, rad; the delay is only known within the period of the tones."""
+    units = quotient / np.abs(quotient)
+    delays = np.arange(FINENESS * period_frames) / FINENESS
+    agreement = np.abs(np.exp(2j * np.pi * np.outer(delays, cycles_per_frame)) @ units)
+    turned = units * np.exp(2j * np.pi * delays[int(agreement.argmax())] * cycles_per_frame)
+    rest = float(cycles_per_frame @ np.angle(turned)) / float(cycles_per_frame @ cycles_per_frame)
+    return np.asarray(np.angle(turned * np.exp(-1j * rest * cycles_per_frame)), dtype=np.float64)

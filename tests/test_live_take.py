@@ -1,0 +1,346 @@
+"""A live take from the lock to the sidecar: what is kept, what is repeated, what is refused, and nothing lost."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import resource
+import shutil
+import signal
+import subprocess
+import sys
+import threading
+import time
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from kill_while_recording import kill_at_random_moments
+
+from analysis.transfer import channel_ratio
+from capture.audio_device import Clips, DeviceInfo, RecordingStopped, StreamState
+from capture.build_folder import BuildFolder
+from capture.build_lock import build_lock
+from capture.devices import find_device, list_devices
+from capture.errors import StillboxError
+from capture.first_use import Dialogue, heed_cautions, know_output, offer_removal
+from capture.live_take import LiveRequest, record_take
+from capture.output_calibration import loudest_volts
+from capture.practice_rig import PracticeRig, RigParts
+from capture.practice_speakers import SPEAKERS
+from capture.safety import cautions_acknowledged
+
+ROOT = Path(__file__).parents[1]
+SHORT = LiveRequest("in-box", seconds=1.0)
+IDEAL = RigParts(source_ohm=0.0, second_gain=1.0, lead_ohm=0.0, input_ohm=1e12, noise_dbfs=-130.0)
+
+
+def silent(_: str) -> None:
+    pass
+
+
+@pytest.fixture
+def build(tmp_path: Path) -> BuildFolder:
+    made = BuildFolder.create(tmp_path / "build", rated_ohm=8.0)
+    made.set_calibration(10.0, 1.0)
+    return made
+
+
+@pytest.fixture(autouse=True)
+def own_settings(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path / "settings"))
+
+
+def content(build: BuildFolder) -> dict[str, str]:
+    """Checksum of every file among the takes."""
+    return {path.name: hashlib.sha256(path.read_bytes()).hexdigest() for path in (build.path / "takes").iterdir()}
+
+
+def test_a_take_has_its_settings_device_latency_and_the_right_impedance(build: BuildFolder) -> None:
+    rig = PracticeRig("boxy", seed=1, parts=IDEAL)
+    told: list[str] = []
+    info = record_take(build, rig, LiveRequest("in-box", state="lined", unit="B", seconds=5.0), say=told.append)
+    assert [take.number for take in build.takes()] == [1]
+    assert build.damaged() == []
+    assert (info.address, info.origin, info.latency_s) == ("in-box/lined/B", "practice rig: boxy", 0.01)
+    assert info.live is not None
+    assert (info.live.attempts, info.live.kind, info.live.loudest_volts) == (1, "practice rig", 1.4)
+    assert info.live.reported_latency_s == pytest.approx(0.01)
+    assert any("V rms at the open clips" in line for line in told)
+    ratio = channel_ratio(build.load(info))
+    inside = (ratio.frequency_hz >= 15) & (ratio.frequency_hz <= 20_000)
+    frequency_hz = ratio.frequency_hz[inside]
+    impedance = 10 * ratio.ratio[inside] / (1 - ratio.ratio[inside])
+    truth = SPEAKERS["boxy"].impedance_ohm(Clips("in-box", "lined", "B"), frequency_hz)
+    assert np.percentile(np.abs(impedance / truth - 1), 95) < 1e-4
+
+
+@pytest.mark.parametrize("fault", ["dropout", "overflow", "device loss"])
+def test_a_bad_sweep_is_repeated(build: BuildFolder, fault: str) -> None:
+    told: list[str] = []
+    info = record_take(build, PracticeRig("good box", [fault], seed=2, fault_streams=1), SHORT, say=told.append)
+    assert info.live is not None and info.live.attempts == 2
+    assert any("sweep 1 of at most 3 was no good" in line for line in told)
+    assert build.damaged() == []
+    build.load(info)
+
+
+@pytest.mark.parametrize(("fault", "words"), [
+    ("dropout", "gap"), ("overflow", "overflow"), ("device loss", "went away")
+])
+@pytest.mark.parametrize("seed", range(3))
+def test_bad_sweeps_are_refused_in_the_end_with_the_reason(
+    build: BuildFolder, fault: str, words: str, seed: int
+) -> None:
+    record_take(build, PracticeRig("good box", seed=1), SHORT, say=silent)
+    before = content(build)
+    with pytest.raises(StillboxError, match=f"3 sweeps were no good.*{words}"):
+        record_take(build, PracticeRig("boxy", [fault], seed=seed), SHORT, say=silent)
+    assert content(build) == before
+    assert build.damaged() == []
+
+
+def test_limits_of_the_build_hold_in_every_block(build: BuildFolder) -> None:
+    text = (build.path / "build.toml").read_text()
+    limits = "[limits]\nclips_volts = 0.3\nlowest_hz = 900\n[limits.in-box]\nresistor_watts = 0.0001\n"
+    (build.path / "build.toml").write_text(text.replace("[limits]", limits))
+    heard: list[np.ndarray] = []
+    rig = PracticeRig("tweeter", seed=1, listener=lambda block: heard.append(block.copy()))
+    info = record_take(build, rig, LiveRequest("free-air", seconds=1.0), say=silent)
+    peak = float(np.abs(np.concatenate(heard)).max())
+    assert peak <= 0.3 / 1.4
+    assert peak > 0.9 * 0.3 / 1.4
+    assert info.excitation.low_hz == 900
+    spectrum = np.abs(np.fft.rfft(np.concatenate(heard).astype(float))) ** 2
+    below = int(800 / 48_000 * np.concatenate(heard).size)
+    assert spectrum[:below].sum() < 1e-4 * spectrum.sum()
+    heard.clear()
+    record_take(build, rig, LiveRequest("in-box", seconds=1.0), say=silent)
+    # 0.1 mW in 10 ohm are 31.6 mV.
+    assert float(np.abs(np.concatenate(heard)).max()) <= np.sqrt(0.0001 * 10) / 1.4
+
+
+def test_stop_keeps_nothing(build: BuildFolder) -> None:
+    record_take(build, PracticeRig("good box", seed=1), SHORT, say=silent)
+    before = content(build)
+    heard: list[np.ndarray] = []
+    asked: list[int] = []
+    state = StreamState()
+
+    def listen(block: np.ndarray) -> None:
+        heard.append(block.copy())
+        if not asked and np.abs(block).max() > 0.2 and 0.4 < state.progress < 0.6 and len(heard) > 400:
+            asked.append(len(heard) * len(block))
+            state.request_stop()
+
+    with pytest.raises(RecordingStopped):
+        record_take(build, PracticeRig("boxy", seed=1, listener=listen), LiveRequest("in-box"), state, silent)
+    last = np.flatnonzero(np.concatenate(heard))[-1]
+    assert 0 < last - asked[0] < 0.05 * 48_000
+    assert content(build) == before
+
+
+@pytest.mark.parametrize("moment", ["check", "sweep"])
+def test_interrupt_keeps_nothing(build: BuildFolder, moment: str) -> None:
+    blocks = [0]
+
+    def listen(block: np.ndarray) -> None:
+        blocks[0] += 1
+        if blocks[0] == (20 if moment == "check" else 420):
+            raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        record_take(build, PracticeRig("boxy", seed=1, listener=listen), LiveRequest("in-box"), say=silent)
+    assert content(build) == {}
+
+
+def test_ctrl_c_at_the_command_line(tmp_path: Path, build: BuildFolder) -> None:
+    program = subprocess.Popen(
+        [sys.executable, str(ROOT / "stillbox.py"), "record", str(build.path), "--subject", "in-box",
+         "--device", "practice rig: good box"],
+        stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, cwd=ROOT, bufsize=1,
+    )  # fmt: skip
+    assert program.stdout is not None
+    while "sweeping" not in (line := program.stdout.readline()):
+        assert line, program.communicate()
+    time.sleep(0.5)
+    assert len(content(build)) == 1  # it is being written
+    program.send_signal(signal.SIGINT)
+    _, errors = program.communicate(timeout=20)
+    assert program.returncode == 130
+    assert errors.strip() == "stillbox: stopped"
+    assert content(build) == {}
+    assert build.damaged() == []
+
+
+def test_kill_at_random_moments_loses_no_finished_take(tmp_path: Path) -> None:
+    build, left = kill_at_random_moments(tmp_path / "build", times=12, seed=1)
+    takes = build.takes()
+    assert left > 0
+    assert len(takes) > 1
+    for take in takes:
+        build.load(take)  # SHA-256
+    assert build.damaged() == []
+
+
+def test_two_programs_on_one_build(build: BuildFolder) -> None:
+    held, release = threading.Event(), threading.Event()
+
+    def hold() -> None:
+        with build_lock(build.path):
+            held.set()
+            release.wait(30)
+
+    other = threading.Thread(target=hold)
+    other.start()
+    held.wait(10)
+    try:
+        with pytest.raises(StillboxError, match=f"process {os.getpid()} on"):
+            record_take(build, PracticeRig("boxy"), SHORT, say=silent)
+        (build.path / "takes" / "0001-in-box-A.flac.part").write_bytes(b"being recorded by the other")
+        assert build.unfinished() == []
+    finally:
+        release.set()
+        other.join()
+    assert len(build.unfinished()) == 1
+
+
+def test_disk_full(build: BuildFolder) -> None:
+    record_take(build, PracticeRig("good box", seed=1), SHORT, say=silent)
+    before = content(build)
+    limit, most = resource.getrlimit(resource.RLIMIT_FSIZE)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (200_000, most))
+    try:
+        with pytest.raises(StillboxError, match=r"cannot write .*earlier takes are untouched"):
+            record_take(build, PracticeRig("boxy", seed=1), LiveRequest("in-box"), say=silent)
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, (limit, most))
+    assert content(build) == before
+    assert build.damaged() == []
+
+
+def test_folder_gone_while_recording(build: BuildFolder) -> None:
+    blocks = [0]
+
+    def listen(_: np.ndarray) -> None:
+        blocks[0] += 1
+        if blocks[0] == 420:
+            shutil.rmtree(build.path)
+
+    with pytest.raises(StillboxError, match="cannot write"):
+        record_take(build, PracticeRig("boxy", seed=1, listener=listen), LiveRequest("in-box"), say=silent)
+
+
+@pytest.mark.skipif(os.geteuid() == 0 and shutil.which("setpriv") is None, reason="root may write anywhere")
+def test_read_only_folder(build: BuildFolder, tmp_path: Path) -> None:
+    record_take(build, PracticeRig("good box", seed=1), SHORT, say=silent)
+    before = content(build)
+    tmp_path.chmod(0o755)
+    for folder in tmp_path.parents:
+        if folder.owner() == Path.home().owner() and folder.name.startswith("pytest-"):
+            folder.chmod(0o755)
+    build.path.chmod(0o555)
+    (build.path / "takes").chmod(0o555)
+    for path in build.path.glob(".lock*"):
+        path.chmod(0o444)
+    command = [sys.executable, str(ROOT / "stillbox.py"), "record", str(build.path), "--subject", "in-box", "--fast"]
+    if os.geteuid() == 0:
+        command = ["setpriv", "--reuid=65534", "--regid=65534", "--clear-groups", *command]
+    environment = {**os.environ, "PYTHONDONTWRITEBYTECODE": "1", "HOME": "/nonexistent"}
+    done = subprocess.run(command, capture_output=True, text=True, cwd=ROOT, env=environment, check=False)
+    try:
+        assert done.returncode == 2, done
+        assert "cannot write" in done.stderr and "check the rights" in done.stderr
+        assert "Traceback" not in done.stderr
+    finally:
+        build.path.chmod(0o755)
+        (build.path / "takes").chmod(0o755)
+    assert content(build) == before
+
+
+@pytest.mark.parametrize(("request_", "words"), [
+    (LiveRequest("in box"), "there is no subject"),
+    (LiveRequest("load"), "--load-ohms"),
+    (LiveRequest("in-box", jig="both"), "there is no jig"),
+    (LiveRequest("in-box", state="a/b"), "cannot name a state"),
+    (LiveRequest("in-box", unit="../x"), "cannot name a state"),
+    (LiveRequest("in-box", sample_rate_hz=12_345), "sample_rate_hz"),
+    (LiveRequest("in-box", seconds=0.01), "seconds"),
+    (LiveRequest("in-box", repeats=0), "repeats"),
+    (LiveRequest("in-box", accuracy_percent=0), "accuracy"),
+    (LiveRequest("in-box", level_dbfs=-200.0), "dBFS at the output"),
+])
+def test_wrong_requests_get_a_sentence(build: BuildFolder, request_: LiveRequest, words: str) -> None:
+    with pytest.raises(StillboxError, match=words):
+        record_take(build, PracticeRig("boxy"), request_, say=silent)
+    assert content(build) == {}
+
+
+class RealLooking(PracticeRig):
+    """A rig that says it drives something real and has never been measured."""
+
+    @property
+    def info(self) -> DeviceInfo:
+        return replace(super().info, kind="sound card", name="some card", harmless=False, loudest_volts=None)
+
+
+def test_cautions_come_first_and_once_per_build(build: BuildFolder) -> None:
+    told: list[str] = []
+    dialogue = Dialogue(told.append, told.append)
+    card = RealLooking("good box", seed=1)
+    with pytest.raises(StillboxError, match="cautions have not been read"):
+        record_take(build, card, SHORT, say=silent)
+    heed_cautions(build, card, ["hot", "loud"], False, dialogue)
+    assert told == ["caution: hot", "caution: loud"]
+    assert not cautions_acknowledged(build)
+    heed_cautions(build, card, ["hot"], True, dialogue)
+    assert cautions_acknowledged(build)
+    heed_cautions(build, PracticeRig(), ["hot"], False, Dialogue(pytest.fail, pytest.fail))
+
+
+def test_an_unmeasured_output_stays_at_the_lowest_level_until_it_is_measured(build: BuildFolder) -> None:
+    heard: list[float] = []
+    card = RealLooking("good box", seed=1, listener=lambda block: heard.append(float(np.abs(block).max())))
+    told: list[str] = []
+    heed_cautions(build, card, [], True, Dialogue(silent, silent))
+    know_output(card, None, Dialogue(told.append, told.append))
+    assert "is not known" in told[0]
+    record_take(build, card, SHORT, say=silent)
+    assert max(heard) <= 0.01
+    heard.clear()
+    # The meter first reads too little; 20 dB up it reads a tenth of the loudest voltage.
+    answers = iter(["", "", "0,14"])
+    know_output(card, None, Dialogue(silent, silent, lambda _: True, lambda _: next(answers)))
+    assert loudest_volts(card.info) == pytest.approx(1.4)
+    assert max(heard) <= 0.1 * 1.0001
+    record_take(build, card, SHORT, say=silent)
+    assert max(heard) > 0.25
+    know_output(card, 3.0, Dialogue(silent, silent))
+    assert loudest_volts(card.info) == 3.0
+    with pytest.raises(StillboxError, match="outside"):
+        know_output(card, -1.0, Dialogue(silent, silent))
+
+
+def test_cut_off_recordings_are_offered_for_removal(build: BuildFolder) -> None:
+    record_take(build, PracticeRig("good box", seed=1), SHORT, say=silent)
+    before = content(build)
+    for name in ("0002-in-box-A.flac.part", "0003-in-box-A.flac", "0003-in-box-A.json.part"):
+        (build.path / "takes" / name).write_bytes(b"half a recording")
+    told: list[str] = []
+    offer_removal(build, Dialogue(told.append, told.append))
+    assert "0002-in-box-A.flac.part" in told[0] and "--remove-unfinished" in told[0]
+    offer_removal(build, Dialogue(told.append, told.append, lambda _: False))
+    assert len(build.unfinished()) == 3
+    offer_removal(build, Dialogue(told.append, told.append, lambda _: True))
+    assert content(build) == before
+
+
+def test_list_of_devices_and_their_names() -> None:
+    there = list_devices()
+    assert there.devices[-1].name == "practice rig"
+    assert find_device("practice rig: leaky, noise").info.name == "practice rig: leaky, noise"
+    with pytest.raises(StillboxError, match="no speaker 'horn'; choose one of good box"):
+        find_device("practice rig: horn")
+    with pytest.raises(StillboxError, match="no fault 'gremlins'"):
+        find_device("practice rig: boxy, gremlins")
