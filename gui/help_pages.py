@@ -1,0 +1,67 @@
+"""What the help menu shows."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from PyQt5.QtCore import Qt, QUrl
+from PyQt5.QtGui import QDesktopServices
+from PyQt5.QtWidgets import QMessageBox, QPlainTextEdit
+
+from gui.log_file import log_path
+from gui.menus import keys_text
+from gui.words import MEANING
+
+if TYPE_CHECKING:
+    from gui.main_window import MainWindow
+
+
+class HelpPages:
+    """Texts in windows of their own; none of them holds up the work."""
+
+    def __init__(self, window: MainWindow) -> None:
+        self._window = window
+
+    def show_jig(self) -> None:
+        """How to build the jig, as ``stillbox jig`` says it."""
+        from capture.jig_guide import JigLevels
+        from capture.jig_text import jig_text
+
+        rated_ohm = self._window.session.build.description.rated_ohm if self._window.session is not None else None
+        levels = JigLevels(rated_ohm=rated_ohm or 8.0, jig=self._window.bench.jig.currentData())
+        self.jig_window = QPlainTextEdit(jig_text(levels))
+        self.jig_window.setWindowTitle("How to build the jig")
+        self.jig_window.setReadOnly(True)
+        font = self.jig_window.font()
+        font.setFamily("monospace")
+        self.jig_window.setFont(font)
+        self.jig_window.resize(860, 640)
+        self.jig_window.show()
+
+    def show_keys(self) -> None:
+        meanings = "".join(f"<p>{text}</p>" for text in MEANING.values())
+        self._tell("Keys and mouse", f"{keys_text()}<h4>What the quantities mean</h4>{meanings}")
+
+    def show_about(self) -> None:
+        self._tell(
+            "About Stillbox",
+            "<p><b>Stillbox</b>: instrument and notebook for people who build and rework passive loudspeakers at "
+            "home. GPL-3.0-or-later.</p><p>Local electrical codes and licensed practice come first. Stillbox is no "
+            "safety instrument.</p>",
+        )
+
+    def _tell(self, title: str, text: str) -> None:
+        self.message = QMessageBox(self._window)
+        self.message.setWindowTitle(title)
+        self.message.setTextFormat(Qt.RichText)
+        self.message.setText(text)
+        self.message.setModal(False)
+        self.message.show()
+
+    def open_log(self) -> None:
+        """Open the log in whatever shows text."""
+        path = log_path()
+        if path.is_file():
+            QDesktopServices.openUrl(QUrl.fromLocalFile(str(path)))
+        else:
+            self._window.results.show_trouble(f"There is no log yet at {path}.")

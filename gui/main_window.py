@@ -1,0 +1,471 @@
+"""The window: bench on the left, results on the right; joins the parts and owns the workers."""
+
+from __future__ import annotations
+
+import logging
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from PyQt5.QtCore import Qt, QTimer, QUrl, pyqtSignal
+from PyQt5.QtGui import QCloseEvent, QDesktopServices, QDragEnterEvent, QDropEvent, QShowEvent
+from PyQt5.QtWidgets import (
+    QApplication,
+    QFileDialog,
+    QMainWindow,
+    QMenu,
+    QScrollArea,
+    QSplitter,
+)
+
+from capture.errors import StillboxError
+from gui.bench_panel import BenchPanel
+from gui.build_edits import BuildEdits, Wastebasket
+from gui.device_choice import DeviceChoice
+from gui.first_start import FirstStart
+from gui.help_pages import HelpPages
+from gui.menus import fill_menu, make_menus
+from gui.reading_control import ReadingControl
+from gui.results_panel import ResultsPanel
+from gui.session import Listing, Session, builds_folder, known_devices, practice_build
+from gui.settings import Settings, write_settings
+from gui.sweep_control import SweepControl
+from gui.theme import apply_theme, theme_named
+from gui.transfers import Transfers
+from gui.work import Failure, Lane, sentence_of_error
+
+if TYPE_CHECKING:
+    from capture.take import TakeInfo
+
+LOG = logging.getLogger("stillbox")
+AUDIO_SUFFIXES = (".wav", ".flac", ".aif", ".aiff")
+CLOSE_MS = 50
+SCROLL_PX = 14
+
+
+class MainWindow(QMainWindow):
+    """All of it."""
+
+    opened = pyqtSignal(object)
+
+    def __init__(self, settings: Settings, settings_file: Path | None = None) -> None:
+        super().__init__()
+        self.settings, self._settings_file = settings, settings_file
+        self.session: Session | None = None
+        self.listing: Listing | None = None
+        self.menus: dict[str, QMenu] = {}
+        self._closing = self._sized = False
+        self._select_next: list[int] | None = None
+        self.lanes = {name: Lane(name) for name in ("capture", "reading", "picture", "files")}
+        self.setWindowTitle("Stillbox")
+        self.setAcceptDrops(True)
+        self.bench = BenchPanel()
+        self.results = ResultsPanel(self.lanes["picture"])
+        self.first_start = FirstStart()
+        self.devices = DeviceChoice(self.bench, settings.device)
+        self.transfers, self.help_pages = Transfers(self), HelpPages(self)
+        self.reading = ReadingControl(self.results, self.lanes["reading"], self)
+        self.sweeps = SweepControl(self.bench, self.lanes["capture"], self)
+        self.edits = BuildEdits(self, self.lanes["files"], self.refresh, self.show_failure)
+        self._lay_out()
+        self.actions_by_name = make_menus(self, (self, self.transfers, self.help_pages))
+        self._make_varying_menus()
+        self._connect()
+        self._restore_settings()
+        self.results.show_invitation(self.first_start)
+        self.results.sentence.setText("Welcome to Stillbox.")
+        self._follow()
+        QTimer.singleShot(0, self._start_slow_things)
+
+    def _lay_out(self) -> None:
+        scroll = QScrollArea()
+        scroll.setWidget(self.bench)
+        scroll.setWidgetResizable(True)
+        scroll.setHorizontalScrollBarPolicy(Qt.ScrollBarAlwaysOff)
+        scroll.setFocusPolicy(Qt.NoFocus)
+        self._bench_scroll = scroll
+        self.split = QSplitter(Qt.Horizontal)
+        self.split.addWidget(scroll)
+        self.split.addWidget(self.results)
+        self.split.setStretchFactor(0, 0)
+        self.split.setStretchFactor(1, 1)
+        self.split.setChildrenCollapsible(False)
+        self.setCentralWidget(self.split)
+
+    def _make_varying_menus(self) -> None:
+        self.recent_menu = QMenu("&Recent builds", self)
+        self.menus["Build"].insertMenu(self.actions_by_name["ask_import"], self.recent_menu)
+        self.recent_menu.aboutToShow.connect(self._fill_recent)
+        self.export_menu = QMenu("&Export", self)
+        self.menus["Picture"].insertMenu(self.actions_by_name["print_picture"], self.export_menu)
+        self.export_menu.aboutToShow.connect(lambda: self.transfers.fill_exports(self.export_menu))
+        build_menu = QMenu(self)
+        for name in ("new_build", "ask_build", "practise"):
+            build_menu.addAction(self.actions_by_name[name])
+        build_menu.addMenu(self.recent_menu)
+        self.bench.build_button.setMenu(build_menu)
+
+    def _connect(self) -> None:
+        self.bench.sweep_wanted.connect(self.sweep)
+        self.bench.stop_wanted.connect(self.stop)
+        self.bench.reference_changed.connect(self._set_reference)
+        self.bench.device_changed.connect(self.devices.follow)
+        self.bench.case_changed.connect(self.devices.show_cautions)
+        self.bench.output_button.clicked.connect(self.sweeps.ask_output_of_chosen)
+        self.bench.takes.chosen.connect(self._takes_chosen)
+        self.bench.takes.setContextMenuPolicy(Qt.ActionsContextMenu)
+        for name in ("compare", "rename", "remove", "wastebasket"):
+            self.bench.takes.addAction(self.actions_by_name[name])
+        self.first_start.practice_wanted.connect(self.practise)
+        self.first_start.new_wanted.connect(self.new_build)
+        self.first_start.open_wanted.connect(self.ask_build)
+        self.sweeps.taken.connect(self.taken)
+        self.sweeps.trouble.connect(self.results.show_trouble)
+        self.sweeps.began.connect(self.results.clear_trouble)
+        self.reading.failed.connect(self.show_failure)
+        self.reading.shown.connect(lambda _: self._follow())
+        self.results.view_wanted.connect(self._view_wanted)
+        self.results.wish_changed.connect(self._wish_changed)
+        self.results.pane.failed.connect(self.show_failure)
+        self.edits.stack.indexChanged.connect(lambda _: self._follow())
+
+    def _start_slow_things(self) -> None:
+        self.reading.load_views()
+        self.lanes["capture"].order(known_devices, self.devices.show_devices, self.show_failure)
+
+    def _restore_settings(self) -> None:
+        settings = self.settings
+        self.set_theme(settings.theme)
+        self.results.set_wish(settings.decay_style, settings.time_axis)
+        self.bench.unit.setCurrentText(settings.unit)
+        self.bench.jig.setCurrentIndex(max(0, self.bench.jig.findData(settings.jig)))
+        self.bench.seconds.setCurrentIndex(max(0, self.bench.seconds.findData(settings.seconds)))
+        self.bench.hurry.setChecked(settings.hurry)
+        screen = QApplication.primaryScreen()
+        room = (1366, 768) if screen is None else (screen.availableSize().width(), screen.availableSize().height())
+        size = settings.window_size if len(settings.window_size) == 2 else [min(1500, room[0]), min(940, room[1])]
+        self.resize(min(size[0], room[0]), min(size[1], room[1]))
+
+    def showEvent(self, event: QShowEvent) -> None:
+        """Only now is the font known in which the fields must fit."""
+        super().showEvent(event)
+        if not self._sized:
+            self._sized = True
+            least = self.bench.minimumSizeHint().width() + SCROLL_PX
+            self._bench_scroll.setMinimumWidth(least)
+            self.split.setSizes([max(self.settings.bench_width, least), self.width()])
+
+    def keep_settings(self) -> None:
+        """Remember how the window was left."""
+        settings = self.settings
+        settings.window_size = [self.width(), self.height()]
+        settings.bench_width = self.split.sizes()[0]
+        settings.unit = self.bench.unit.currentText()
+        settings.jig = str(self.bench.jig.currentData())
+        settings.seconds = float(self.bench.seconds.currentData())
+        settings.hurry = self.bench.hurry.isChecked()
+        settings.device = self.bench.device.currentText()
+        try:
+            write_settings(settings, self._settings_file)
+        except StillboxError as error:
+            LOG.warning("%s", error)
+
+    # Builds
+
+    def practise(self) -> None:
+        """Open the build of the practice rig, made if need be."""
+        self.devices.choose_practice()
+        self.lanes["files"].order(lambda: practice_build(builds_folder()), self.open_build, self.show_failure)
+
+    def new_build(self) -> None:
+        """Ask for a new build and open it."""
+        from capture.build_folder import BuildFolder
+        from gui.new_build_form import NewBuildForm
+
+        form = NewBuildForm(self, builds_folder())
+        if form.exec_():
+            path, inside_mm, rated_ohm = form.path, form.inside_mm(), form.rated_ohm()
+            self.lanes["files"].order(
+                lambda: BuildFolder.create(path, inside_mm, rated_ohm).path, self.open_build, self.show_failure
+            )
+
+    def ask_build(self) -> None:
+        """Ask for a folder and open it."""
+        name = QFileDialog.getExistingDirectory(self, "Open a build: its folder", str(builds_folder()))
+        if name:
+            self.open_build(Path(name))
+
+    def open_build(self, path: Path) -> None:
+        """Open the build in a folder."""
+        if self.sweeps.running:
+            self.results.show_trouble("A sweep is running; stop it first, then open another build.")
+            return
+
+        def work() -> tuple[Session, Listing]:
+            session = Session(path)
+            return session, session.listing()
+
+        self.lanes["files"].order(work, lambda found: self._opened(*found), self.show_failure)
+
+    def _opened(self, session: Session, listing: Listing) -> None:
+        self.session = session
+        self.settings.remember_build(session.build.path)
+        self.edits.open(session)
+        self.results.clear_trouble()
+        self.results.hide_invitation()
+        self.reading.clear()
+        self.bench.said.setText("Ready.")
+        newest = [take.number for take in listing.takes if take.subject == "in-box"] or [
+            take.number for take in listing.takes
+        ]
+        self._select_next = newest[-1:]
+        self._show_listing(listing)
+        self._suggest(listing)
+        self.setWindowTitle(f"{listing.name} – Stillbox")
+        self.opened.emit(session)
+
+    def _suggest(self, listing: Listing) -> None:
+        """In a new build the driver comes first in free air, for a practice rig that step is one click."""
+        subjects = {take.subject for take in listing.takes}
+        self.bench.choose_subject("in-box" if "free-air" in subjects else "free-air")
+        if not self.bench.state.currentText():
+            self.bench.state.setCurrentText("stock")
+
+    def refresh(self) -> None:
+        """Read the build again, because something in it has changed."""
+        session = self.session
+        if session is not None:
+            self.lanes["files"].order(session.listing, self._show_listing, self.show_failure, topic="listing")
+
+    def _show_listing(self, listing: Listing) -> None:
+        self.listing = listing
+        self.bench.build_button.setText(listing.name)
+        states = list(
+            dict.fromkeys([take.state for take in reversed(listing.takes) if take.state] + ["stock", "lined"])
+        )
+        units = list(dict.fromkeys([take.unit for take in listing.takes] + ["A", "B"]))
+        self.bench.show_states(states, units)
+        self.bench.show_reference(listing.reference_ohm, listing.tolerance_percent)
+        select, self._select_next = self._select_next, None
+        self.bench.takes.show_takes(list(listing.takes), select)
+        self._follow()
+
+    def edit_description(self) -> None:
+        """Open build.toml in the person's editor."""
+        if self.session is not None:
+            self.session.changed()
+            QDesktopServices.openUrl(QUrl.fromLocalFile(str(self.session.build.path / "build.toml")))
+
+    def _fill_recent(self) -> None:
+        paths = [Path(name) for name in self.settings.recent]
+        fill_menu(
+            self.recent_menu,
+            [(f"{path.name}  –  {path.parent}", lambda path=path: self.open_build(path)) for path in paths],  # type: ignore[misc]
+        )
+
+    # Takes
+
+    def sweep(self) -> None:
+        """Make a take of what is on the clips."""
+        if self.session is None:
+            self.results.show_trouble("No build is open: open one, make a new one, or practise (Build menu).")
+        elif not self.sweeps.running:
+            if self.bench.settle_reference():
+                LOG.info("reference resistor taken as shown: %s ohm", self.bench.reference.value())
+            self.sweeps.begin(self.session)
+            self._follow()
+
+    def stop(self) -> None:
+        """Fade out what is running."""
+        self.sweeps.stop()
+
+    def taken(self, info: TakeInfo) -> None:
+        """A take has been added to the build: show it."""
+        LOG.info("take %s: %s", info.number, info.address)
+        self._select_next = [info.number]
+        if info.subject == "free-air":
+            self.bench.choose_subject("in-box")
+        if self._closing:
+            return
+        self.refresh()
+
+    def _takes_chosen(self, takes: list[TakeInfo]) -> None:
+        self._follow()
+        if self.session is None or self._closing:
+            return
+        if not takes:
+            self.reading.clear()
+            return
+        self.reading.show(self.session, takes[-2:] if len(takes) > 2 else takes)
+
+    def _view_wanted(self, key: str) -> None:
+        view = next((view for view in self.reading.views if view.key == key), None)
+        takes = self.reading.takes
+        if view is None or self.session is None or not takes:
+            return
+        if view.takes == 2 and len(takes) == 1:
+            self.compare()
+        elif view.takes == 1 and len(takes) == 2:
+            self.bench.takes.select_numbers([takes[-1].number])
+        else:
+            self.reading.show(self.session, takes, key)
+
+    def compare(self) -> None:
+        """Compare the selected take with the newest one of another state before it; two selected ones as they are."""
+        takes = self.bench.takes.selected()
+        if len(takes) == 2 and self.session is not None:
+            self.reading.show(self.session, takes, "compare")
+            return
+        partner = self._partner(takes[-1]) if takes else None
+        if partner is None:
+            self.results.show_trouble(
+                "There is nothing to compare with: it takes two sweeps of the same unit in its box, in two states."
+            )
+            return
+        self.bench.takes.select_numbers([partner.number, takes[-1].number])
+
+    def _partner(self, take: TakeInfo) -> TakeInfo | None:
+        others = [
+            other
+            for other in (self.listing.takes if self.listing else ())
+            if other.subject == take.subject == "in-box" and other.unit == take.unit and other.state != take.state
+        ]
+        before = [other for other in others if other.number < take.number]
+        chosen = before or others
+        return chosen[-1] if chosen else None
+
+    def rename(self) -> None:
+        """Ask for another state of the selected take."""
+        for take in self.bench.takes.selected()[-1:]:
+            self.edits.ask_rename(take)
+
+    def remove(self) -> None:
+        """Put the selected takes into the wastebasket."""
+        self.edits.remove(self.bench.takes.selected())
+
+    def wastebasket(self) -> None:
+        """Show what was removed."""
+        dialog = Wastebasket(self, self.listing.removed if self.listing else ())
+        if dialog.exec_():
+            self.edits.restore(dialog.chosen())
+
+    def undo(self) -> None:
+        self.edits.stack.undo()
+
+    def redo(self) -> None:
+        self.edits.stack.redo()
+
+    def _set_reference(self, reference_ohm: float, tolerance_percent: float) -> None:
+        known = self.listing
+        before = (
+            None if known is None or known.reference_ohm is None else (known.reference_ohm, known.tolerance_percent)
+        )
+        self.edits.set_reference(before, reference_ohm, tolerance_percent)
+
+    # Recordings dropped on the window
+
+    def dragEnterEvent(self, event: QDragEnterEvent) -> None:
+        data = event.mimeData()
+        if data is not None and any(url.toLocalFile().lower().endswith(AUDIO_SUFFIXES) for url in data.urls()):
+            event.acceptProposedAction()
+
+    def dropEvent(self, event: QDropEvent) -> None:
+        data = event.mimeData()
+        paths = [] if data is None else [Path(url.toLocalFile()) for url in data.urls()]
+        event.acceptProposedAction()
+        for path in paths:
+            if path.suffix.lower() in AUDIO_SUFFIXES:
+                # After the drag has ended, or the other program would wait for the form.
+                QTimer.singleShot(0, lambda path=path: self.transfers.import_file(path))
+
+    # Picture
+
+    def _wish_changed(self) -> None:
+        self.settings.decay_style = str(self.results.decay_style.currentData())
+        self.settings.time_axis = str(self.results.time_axis.currentData())
+
+    def next_finding(self) -> None:
+        self.results.findings.step(1)
+
+    def previous_finding(self) -> None:
+        self.results.findings.step(-1)
+
+    def zoom_in(self) -> None:
+        self.results.pane.zoom(0.7)
+
+    def zoom_out(self) -> None:
+        self.results.pane.zoom(1 / 0.7)
+
+    def reset_zoom(self) -> None:
+        self.results.pane.reset_zoom()
+
+    def toggle_decay(self) -> None:
+        field = self.results.decay_style
+        field.setCurrentIndex(1 - field.currentIndex())
+
+    def toggle_time(self) -> None:
+        field = self.results.time_axis
+        field.setCurrentIndex(1 - field.currentIndex())
+
+    def focus_picture(self) -> None:
+        self.results.pane.setFocus()
+        self.results.pane.move_cursor(1.0)
+
+    def toggle_theme(self) -> None:
+        self.set_theme("light" if self.settings.theme == "dark" else "dark")
+
+    def set_theme(self, name: str) -> None:
+        """Light or dark."""
+        theme = theme_named(name)
+        self.settings.theme = theme.name
+        application = QApplication.instance()
+        assert isinstance(application, QApplication)
+        apply_theme(application, theme)
+        self.bench.set_theme(theme)
+        self.results.set_theme(theme)
+
+    # Faults and the end
+
+    def show_failure(self, failure: Failure) -> None:
+        """Say why something has no result."""
+        self.results.show_trouble(failure.sentence)
+
+    def show_error(self, error: BaseException) -> None:
+        """A fault that no part caught: said, never thrown at the person."""
+        self.results.show_trouble(sentence_of_error(error))
+
+    def _follow(self) -> None:
+        """Enable what can be done now."""
+        takes = self.bench.takes.selected()
+        stack = self.edits.stack
+        able = {
+            "compare": bool(takes),
+            "rename": len(takes) == 1,
+            "remove": bool(takes),
+            "wastebasket": self.session is not None,
+            "ask_import": self.session is not None,
+            "edit_description": self.session is not None,
+            "undo": stack.canUndo(),
+            "redo": stack.canRedo(),
+            "print_picture": self.reading.results is not None,
+        }
+        for name, enabled in able.items():
+            self.actions_by_name[name].setEnabled(enabled)
+        for name, verb, words in (("undo", "&Undo", stack.undoText()), ("redo", "Re&do", stack.redoText())):
+            self.actions_by_name[name].setText(f"{verb} {words}" if words else verb)
+
+    def closeEvent(self, event: QCloseEvent) -> None:
+        """A running sweep fades out first; nothing is asked."""
+        if self.sweeps.running:
+            self._closing = True
+            self.sweeps.stop()
+            event.ignore()
+            QTimer.singleShot(CLOSE_MS, self._close_again)
+            return
+        self._closing = True
+        self.keep_settings()
+        for lane in self.lanes.values():
+            lane.end()
+        event.accept()
+
+    def _close_again(self) -> None:
+        self.close()

@@ -1,0 +1,157 @@
+"""What is settled before the first live sweep: cautions that must have been read, and the voltage of the output."""
+
+from __future__ import annotations
+
+from PyQt5.QtCore import Qt
+from PyQt5.QtWidgets import (
+    QCheckBox,
+    QDialog,
+    QDialogButtonBox,
+    QDoubleSpinBox,
+    QFormLayout,
+    QHBoxLayout,
+    QLabel,
+    QPushButton,
+    QVBoxLayout,
+    QWidget,
+)
+
+from capture.audio_device import AudioDevice
+from capture.errors import StillboxError
+from capture.output_calibration import LOUDEST_RANGE_VOLTS, TONE_HZ, TONE_STEP_DB, MeasuringTone
+from capture.safety import LOWEST_LEVEL_DBFS
+from gui.work import sentence_of_error
+
+
+class CautionsDialog(QDialog):
+    """Once per build: the cautions, and the person's word that they were read."""
+
+    def __init__(self, parent: QWidget, texts: tuple[str, ...]) -> None:
+        super().__init__(parent)
+        self.setWindowTitle("Before the first sweep of this build")
+        layout = QVBoxLayout(self)
+        for text in texts:
+            label = QLabel(text)
+            label.setObjectName("caution")
+            label.setWordWrap(True)
+            layout.addWidget(label)
+        self.read = QCheckBox("I have read these, and my &jig heeds them.")
+        layout.addWidget(self.read)
+        buttons = QDialogButtonBox(QDialogButtonBox.Ok | QDialogButtonBox.Cancel)
+        self.ok = buttons.button(QDialogButtonBox.Ok)
+        assert self.ok is not None
+        self.ok.setEnabled(False)
+        self.read.toggled.connect(self.ok.setEnabled)
+        buttons.accepted.connect(self.accept)
+        buttons.rejected.connect(self.reject)
+        layout.addWidget(buttons)
+        self.setMinimumWidth(560)
+
+
+class OutputDialog(QDialog):
+    """How many volts the output gives: typed, or measured with a multimeter and a tone that grows step by step."""
+
+    def __init__(self, parent: QWidget, device: AudioDevice, known_volts: float | None) -> None:
+        super().__init__(parent)
+        self._device = device
+        self._tone: MeasuringTone | None = None
+        self._level_dbfs = LOWEST_LEVEL_DBFS
+        self.setWindowTitle(f"Output of {device.info.name}")
+        guide = QLabel(
+            "Take the speaker off the clips. Turn the volume to where it will stay. Set a multimeter to AC volts and "
+            f"hold it across the output: source side of the reference resistor, and ground. A tone of {TONE_HZ:g} Hz "
+            "plays, quiet at first; make it louder until the meter reads well."
+        )
+        guide.setWordWrap(True)
+        self.play = QPushButton("&Play the tone")
+        self.play.clicked.connect(self._toggle)
+        self.louder = QPushButton(f"&Louder by {TONE_STEP_DB:g} dB")
+        self.louder.clicked.connect(self._louder)
+        self.louder.setEnabled(False)
+        self.level = QLabel()
+        self.reading = _volts(0.0, 200.0, "Volts on the meter while the tone plays.")
+        self.take_reading = QPushButton("&Use this reading")
+        self.take_reading.clicked.connect(self._use)
+        self.take_reading.setEnabled(False)
+        self.volts = _volts(0.0, LOUDEST_RANGE_VOLTS[1], "Output at full scale, V rms.")
+        self.volts.setSpecialValueText("not known")
+        self.volts.setValue(known_volts or 0.0)
+        self.trouble = QLabel()
+        self.trouble.setObjectName("trouble")
+        self.trouble.setWordWrap(True)
+        self.trouble.hide()
+        buttons = QDialogButtonBox(QDialogButtonBox.Ok | QDialogButtonBox.Cancel)
+        buttons.accepted.connect(self.accept)
+        buttons.rejected.connect(self.reject)
+        tone = QHBoxLayout()
+        for part in (self.play, self.louder, self.level):
+            tone.addWidget(part)
+        tone.addStretch(1)
+        form = QFormLayout(self)
+        form.addRow(guide)
+        form.addRow(tone)
+        form.addRow("&Meter reads", self.reading)
+        form.addRow(self.take_reading)
+        form.addRow("At &full scale, V rms", self.volts)
+        form.addRow(self.trouble)
+        form.addRow(buttons)
+        self.setMinimumWidth(500)
+        self._show_level()
+
+    def _show_level(self) -> None:
+        playing = self._tone is not None
+        self.play.setText("&Stop the tone" if playing else "&Play the tone")
+        self.louder.setEnabled(playing and self._level_dbfs < 0)
+        self.take_reading.setEnabled(playing)
+        self.level.setText(f"{self._level_dbfs:.0f} dBFS".replace("-", "\N{MINUS SIGN}") if playing else "")
+
+    def _toggle(self) -> None:
+        if self._tone is None:
+            self._begin()
+        else:
+            self.silence()
+
+    def _begin(self) -> None:
+        self._tone = MeasuringTone(self._device, self._device.info.default_rate_hz, self._level_dbfs)
+        self._tone.__enter__()
+        self._show_level()
+
+    def silence(self) -> None:
+        """Fade the tone out."""
+        if self._tone is not None:
+            tone, self._tone = self._tone, None
+            tone.__exit__(None, None, None)
+        self._show_level()
+
+    def _louder(self) -> None:
+        self.silence()
+        self._level_dbfs = min(0.0, self._level_dbfs + TONE_STEP_DB)
+        self._begin()
+
+    def _use(self) -> None:
+        if self._tone is None:
+            return
+        try:
+            self.volts.setValue(self._tone.loudest_volts(self.reading.value()))
+            self.trouble.hide()
+        except StillboxError as error:
+            self.trouble.setText(sentence_of_error(error))
+            self.trouble.show()
+
+    def done(self, result: int) -> None:
+        self.silence()
+        super().done(result)
+
+    def answer_volts(self) -> float | None:
+        """Output at full scale, V rms; None where it stays unknown."""
+        return self.volts.value() or None
+
+
+def _volts(low: float, high: float, tip: str) -> QDoubleSpinBox:
+    field = QDoubleSpinBox()
+    field.setRange(low, high)
+    field.setDecimals(4)
+    field.setSuffix(" V")
+    field.setToolTip(tip)
+    field.setAlignment(Qt.AlignRight)
+    return field

@@ -1,0 +1,133 @@
+"""The build that is open, for the window: what it holds, its bench, sweeps and imports. No Qt here.
+
+Everything that touches the disk or computes is meant to be called in a lane (see ``gui.work``), never in the window's
+thread.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from capture.build_folder import BuildFolder
+from capture.take_edit import removed_takes
+
+if TYPE_CHECKING:
+    from analysis.bench import Bench
+    from capture.audio_device import AudioDevice, DeviceInfo, StreamState
+    from capture.live_take import LiveRequest
+    from capture.take import TakeInfo
+
+PRACTICE_FOLDER = "practice"
+PRACTICE_REFERENCE_OHM = 10.0
+PRACTICE_TOLERANCE_PERCENT = 1.0
+PRACTICE_NOTES = """
+[driver]
+diameter_mm = 131
+from_top_mm = 150
+from_left_mm = 175
+
+[port]
+diameter_mm = 70
+length_mm = 120
+from_top_mm = 480
+from_left_mm = 175
+"""
+
+
+@dataclass(frozen=True)
+class Listing:
+    """What a build holds right now."""
+
+    name: str
+    takes: tuple[TakeInfo, ...]
+    removed: tuple[TakeInfo, ...]
+    reference_ohm: float | None
+    tolerance_percent: float | None
+
+
+class Session:
+    """An open build."""
+
+    def __init__(self, path: Path | str) -> None:
+        self.build = BuildFolder.open(path)
+        self._bench: Bench | None = None
+        self._stale = True
+        self._guard = threading.Lock()
+
+    def bench(self) -> Bench:
+        """The bench on the build as it is now; only ever used by one thread at a time."""
+        from analysis.bench import Bench
+
+        with self._guard:
+            if self._bench is None:
+                self._bench = Bench(self.build)
+            elif self._stale:
+                self._bench = self._bench.renewed()
+            self._stale = False
+            return self._bench
+
+    def changed(self) -> None:
+        """Something on the disk has changed: read it anew when it is next needed."""
+        self._stale = True
+
+    def listing(self) -> Listing:
+        """Read the folder."""
+        settings = self.build.calibration
+        return Listing(
+            self.build.description.name or self.build.path.resolve().name,
+            tuple(self.build.takes()),
+            tuple(removed_takes(self.build)),
+            None if settings is None else settings.reference_ohm,
+            None if settings is None else settings.reference_tolerance_percent,
+        )
+
+
+def record(
+    session: Session, device: AudioDevice, request: LiveRequest, stream: StreamState, say: Callable[[str], None]
+) -> TakeInfo:
+    """One live take; see ``capture.live_take.record_take``."""
+    from capture.live_take import record_take
+
+    info = record_take(session.build, device, request, stream, say)
+    session.changed()
+    return info
+
+
+def practice_build(parent: Path) -> Path:
+    """A build for the practice rig, with what is known of its invented box; an earlier one is opened again."""
+    from capture.whole_file import write_whole
+
+    path = parent / PRACTICE_FOLDER
+    if not (path / "build.toml").is_file():
+        parent.mkdir(parents=True, exist_ok=True)
+        build = BuildFolder.create(path, (600.0, 350.0, 280.0), 8.0)
+        text = (path / "build.toml").read_text(encoding="utf-8")
+        head = text[: text.index("[driver]")]
+        write_whole(path / "build.toml", head + PRACTICE_NOTES.lstrip())
+        build.set_calibration(PRACTICE_REFERENCE_OHM, PRACTICE_TOLERANCE_PERCENT)
+    return path
+
+
+def builds_folder() -> Path:
+    """Where builds go unless the person says otherwise."""
+    import platformdirs
+
+    return platformdirs.user_documents_path() / "stillbox"
+
+
+def known_devices() -> tuple[list[tuple[str, str, DeviceInfo | None]], str | None]:
+    """(words, name for ``find_device``, info) of every device, cards first, and the remedy where there is no card."""
+    from capture.devices import list_devices
+    from capture.practice_rig import rig_names
+
+    there = list_devices()
+    found: list[tuple[str, str, DeviceInfo | None]] = []
+    for number, info in enumerate(there.devices):
+        if info.kind != "practice rig" and info.output_channels:
+            found.append((f"{info.host_api}: {info.name}", str(number), info))
+    found += [(name[:1].upper() + name[1:], name, None) for name in rig_names()]
+    return found, there.remedy

@@ -1,0 +1,144 @@
+"""The list of takes: which they are, and what was noted when they were made."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from PyQt5.QtCore import QAbstractTableModel, QItemSelectionModel, QModelIndex, Qt, pyqtSignal
+from PyQt5.QtWidgets import QAbstractItemView, QHeaderView, QTableView
+
+from capture.take import TakeInfo
+from gui.words import SUBJECT_WORDS
+
+COLUMNS = ("Take", "Of", "State", "Unit", "Made", "Notes")
+TIPS = (
+    "Number of the take, in the order in which they were made.",
+    "What was on the clips.",
+    "Your own name for the stage of the work. F2 changes it.",
+    "Which of a pair.",
+    "When it was recorded.",
+    "What was seen in the recording; hover to read it.",
+)
+
+
+class TakesModel(QAbstractTableModel):
+    """Takes, the newest first."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.takes: list[TakeInfo] = []
+
+    def set_takes(self, takes: list[TakeInfo]) -> None:
+        self.beginResetModel()
+        self.takes = sorted(takes, key=lambda take: take.number, reverse=True)
+        self.endResetModel()
+
+    def rowCount(self, parent: QModelIndex | None = None) -> int:
+        return 0 if parent is not None and parent.isValid() else len(self.takes)
+
+    def columnCount(self, parent: QModelIndex | None = None) -> int:
+        return len(COLUMNS)
+
+    def headerData(self, section: int, orientation: Qt.Orientation, role: int = Qt.DisplayRole) -> Any:
+        if orientation != Qt.Horizontal:
+            return None
+        return {Qt.DisplayRole: COLUMNS[section], Qt.ToolTipRole: TIPS[section]}.get(role)
+
+    def data(self, index: QModelIndex, role: int = Qt.DisplayRole) -> Any:
+        take = self.takes[index.row()]
+        if role == Qt.DisplayRole:
+            return self._text(take, index.column())
+        if role == Qt.ToolTipRole:
+            return "\n".join(
+                [
+                    f"Take {take.number}: {SUBJECT_WORDS[take.subject][0]}, recorded "
+                    f"{take.created.astimezone():%Y-%m-%d %H:%M} from {take.origin}",
+                    *take.flags,
+                    *(take.live.notes if take.live else ()),
+                ]
+            )
+        return None
+
+    @staticmethod
+    def _text(take: TakeInfo, column: int) -> str:
+        notes = len(take.flags) + (len(take.live.notes) if take.live else 0)
+        return (
+            str(take.number),
+            take.subject,
+            take.state or "–",
+            take.unit,
+            f"{take.created.astimezone():%d %b %H:%M}",
+            f"⚑ {notes}" if notes else "",
+        )[column]
+
+
+class TakesTable(QTableView):
+    """The list as a widget: one row selected shows a take, two rows compare them."""
+
+    chosen = pyqtSignal(list)
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.takes_model = TakesModel()
+        self.setModel(self.takes_model)
+        self.setSelectionBehavior(QAbstractItemView.SelectRows)
+        self.setSelectionMode(QAbstractItemView.ExtendedSelection)
+        self.setEditTriggers(QAbstractItemView.NoEditTriggers)
+        self.setShowGrid(False)
+        self.setAlternatingRowColors(False)
+        self.setTabKeyNavigation(False)
+        self.setWordWrap(False)
+        self.setAccessibleName("Takes of this build")
+        rows, heads = self.verticalHeader(), self.horizontalHeader()
+        assert rows is not None and heads is not None
+        rows.hide()
+        rows.setDefaultSectionSize(24)
+        heads.setHighlightSections(False)
+        heads.setDefaultAlignment(Qt.AlignLeft | Qt.AlignVCenter)
+        heads.setSectionResizeMode(QHeaderView.Interactive)
+        heads.setStretchLastSection(True)
+        for column, width in enumerate((38, 86, 66, 34, 100, 30)):
+            self.setColumnWidth(column, width)
+        self._connect()
+
+    def _connect(self) -> None:
+        selection = self.selectionModel()
+        assert selection is not None
+        selection.selectionChanged.connect(self._tell)
+
+    def _tell(self) -> None:
+        self.chosen.emit(self.selected())
+
+    def selected(self) -> list[TakeInfo]:
+        """Selected takes, oldest first."""
+        selection = self.selectionModel()
+        rows = [] if selection is None else [index.row() for index in selection.selectedRows()]
+        takes = [self.takes_model.takes[row] for row in rows if row < len(self.takes_model.takes)]
+        return sorted(takes, key=lambda take: take.number)
+
+    def show_takes(self, takes: list[TakeInfo], select: list[int] | None = None) -> None:
+        """Show other takes; the selection is kept by number, or moved to ``select``."""
+        wanted = [take.number for take in self.selected()] if select is None else select
+        selection = self.selectionModel()
+        assert selection is not None
+        selection.blockSignals(True)
+        self.takes_model.set_takes(takes)
+        selection.blockSignals(False)
+        self.select_numbers(wanted)
+
+    def select_numbers(self, numbers: list[int]) -> None:
+        """Select takes by their numbers and tell."""
+        selection = self.selectionModel()
+        assert selection is not None
+        selection.blockSignals(True)
+        selection.clear()
+        for row, take in enumerate(self.takes_model.takes):
+            if take.number in numbers:
+                index = self.takes_model.index(row, 0)
+                selection.select(index, QItemSelectionModel.Select | QItemSelectionModel.Rows)
+                selection.setCurrentIndex(index, QItemSelectionModel.NoUpdate)
+        selection.blockSignals(False)
+        viewport = self.viewport()
+        assert viewport is not None
+        viewport.update()
+        self._tell()

@@ -1,0 +1,191 @@
+"""What a view of the results is: it computes from takes, draws into panels over one frequency axis, tells and exports.
+
+To add a view: one module in ``gui/views/`` that binds ``VIEW`` to an object of a class derived from ``View``. The
+window finds it by itself. ``compute`` and ``draw`` run beside the window's thread and must not touch Qt.
+"""
+
+from __future__ import annotations
+
+import importlib
+import pkgutil
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Literal
+
+from capture.arrays import FloatArray
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+    from analysis.bench import Bench
+    from analysis.picture_marks import Mark
+    from capture.take import TakeInfo
+
+
+@dataclass(frozen=True)
+class Wish:
+    """How the person wants it drawn."""
+
+    decay_style: Literal["ridges", "heat"] = "ridges"
+    cycles: bool = False
+
+
+@dataclass(frozen=True)
+class Curve:
+    """What the cursor reads in a panel: values over frequency with their unit in words."""
+
+    name: str
+    frequency_hz: FloatArray
+    values: FloatArray
+    words: Callable[[float], str]
+
+
+@dataclass(frozen=True)
+class DecaySurface:
+    """What the time cursor reads in a panel of decay.
+
+    Attributes
+    ----------
+    starts : ndarray, shape (n_t,)
+        In ms or cycles.
+    level_db : ndarray, shape (n_t, n_f)
+        NaN where the measurement says nothing.
+    height_of : callable
+        From a time to the ordinate of the panel, and ``time_of`` back.
+    """
+
+    name: str
+    frequency_hz: FloatArray
+    starts: FloatArray
+    level_db: FloatArray
+    unit: str
+    height_of: Callable[[float], float]
+    time_of: Callable[[float], float]
+    slice_heights: Callable[[float], FloatArray] | None = None
+    """Ordinates of one slice at a time, shape (n_f,), where slices are drawn as ridges."""
+
+
+@dataclass
+class PanelRequest:
+    """One panel that a view wants: its share of the height, its drawing, and what can be read in it."""
+
+    share: float
+    draw: Callable[[Axes], None]
+    curves: tuple[Curve, ...] = ()
+    surface: DecaySurface | None = None
+    least_px: int = 60
+    title: str = ""
+    colour: str = "#22303a"
+
+
+@dataclass(frozen=True)
+class Row:
+    """One line of the list beside the picture.
+
+    Attributes
+    ----------
+    frequency_hz : float
+        Where it is marked in the picture.
+    cause : str
+    head, numbers : str
+        What is always shown: frequency with cause, and the numbers in short.
+    values : tuple of str
+        The numbers with their uncertainty, a line each.
+    details : tuple of str
+        Shown when it is selected: evidence, limits.
+    advice : str
+    """
+
+    frequency_hz: float
+    cause: str
+    head: str
+    numbers: str
+    values: tuple[str, ...] = ()
+    details: tuple[str, ...] = ()
+    advice: str = ""
+
+
+@dataclass
+class Results:
+    """What a view has computed so far: the window shows it and keeps it.
+
+    Attributes
+    ----------
+    sentence : str
+        The result in plain words.
+    rows : list of Row
+    notes : tuple of str
+        Warnings and reasons.
+    title : str
+        Of the picture on paper.
+    ends_hz : (float, float)
+        Frequency axis when nothing is zoomed.
+    data : object
+        The view's own.
+    complete : bool
+        Whether nothing more follows.
+    """
+
+    sentence: str
+    rows: list[Row] = field(default_factory=list)
+    notes: tuple[str, ...] = ()
+    title: str = ""
+    ends_hz: tuple[float, float] = (15.0, 20_000.0)
+    data: Any = None
+    complete: bool = True
+
+
+@dataclass(frozen=True)
+class Export:
+    """Something that can be written to a file: words for the menu, ends of file names, and how."""
+
+    words: str
+    suffixes: tuple[str, ...]
+    write: Callable[[Path], None]
+
+
+class View:
+    """A reading of one or two takes."""
+
+    key = ""
+    title = ""
+    tip = ""
+    order = 0
+    takes = 1
+    """How many takes it shows at once."""
+
+    def fits(self, takes: Sequence[TakeInfo]) -> bool:
+        """Whether it has something to say of these."""
+        return len(takes) == self.takes
+
+    def compute(self, bench: Bench, takes: Sequence[TakeInfo]) -> Iterator[Results]:
+        """What is known, again and again, ever more complete."""
+        raise NotImplementedError
+
+    def panels(self, results: Results, wish: Wish) -> list[PanelRequest]:
+        """What to draw, from top to bottom."""
+        raise NotImplementedError
+
+    def marks(self, results: Results) -> Sequence[Mark]:
+        """Resonances that run through all panels."""
+        return ()
+
+    def paper(self, results: Results, wish: Wish) -> Figure:
+        """The same picture for paper and files."""
+        raise NotImplementedError
+
+    def exports(self, results: Results, wish: Wish) -> list[Export]:
+        """Tables and files for other programs."""
+        return []
+
+
+def all_views() -> list[View]:
+    """Every view there is, in the order of the chooser."""
+    import gui.views
+
+    found = [
+        importlib.import_module(f"gui.views.{module.name}").VIEW for module in pkgutil.iter_modules(gui.views.__path__)
+    ]
+    return sorted(found, key=lambda view: view.order)

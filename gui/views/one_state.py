@@ -1,0 +1,163 @@
+"""One take: impedance above, heights of the resonances, decay below, each resonance a mark through all."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+from matplotlib.figure import Figure
+
+from analysis.decay import CumulativeDecay
+from analysis.decay_response import DecayResponse, decay_on_log_grid
+from analysis.export import write_curve_csv, write_decay_csv, write_touchstone
+from analysis.findings import FindingsReport
+from analysis.impedance import ImpedanceCurve
+from analysis.picture_marks import Mark, marks_of_findings
+from analysis.picture_style import ALONE, HIGHEST_HZ, LOWEST_HZ
+from analysis.pictures import PicturedState, picture_of_curve, picture_of_findings
+from capture.errors import StillboxError
+from gui.panel_drawing import decay_panel, finding_row, heights_panel, impedance_panel
+from gui.view import Export, PanelRequest, Results, View, Wish
+from gui.words import SUBJECT_WORDS, sentence_of_findings, sentence_of_fit, take_words
+
+if TYPE_CHECKING:
+    from analysis.bench import Bench
+    from capture.take import TakeInfo
+
+SLICES = 120
+CYCLES = np.linspace(0.0, 30.0, SLICES - 1)
+
+
+@dataclass
+class Decays:
+    """The decay of one take, in the form that is asked for; each is computed once."""
+
+    response: DecayResponse
+    span_s: float
+    _made: dict[bool, CumulativeDecay] = field(default_factory=dict)
+
+    def of(self, wish: Wish) -> CumulativeDecay:
+        if wish.cycles not in self._made:
+            self._made[wish.cycles] = (
+                decay_on_log_grid(self.response, cycles=CYCLES)
+                if wish.cycles
+                else decay_on_log_grid(self.response, slices=SLICES, span_s=self.span_s)
+            )
+        return self._made[wish.cycles]
+
+
+@dataclass(frozen=True)
+class OneState:
+    """What is known of the take."""
+
+    take: TakeInfo
+    curve: ImpedanceCurve | None = None
+    findings: FindingsReport | None = None
+    decays: Decays | None = None
+
+
+class _OneState(View):
+    key = "take"
+    title = "This take"
+    tip = "Impedance, resonances with their causes, and decay of the take that is selected."
+    order = 10
+    takes = 1
+
+    def compute(self, bench: Bench, takes: Sequence[TakeInfo]) -> Iterator[Results]:
+        (take,) = takes
+        title = f"{bench.name}, {take_words(take)}"
+        if take.subject in ("channel-match", "open", "short", "microphone"):
+            yield Results(_words_of_standard(bench, take), title=title, data=OneState(take))
+            return
+        curve = bench.curve(take)
+        base = Results("", notes=curve.warnings, title=title, data=OneState(take, curve))
+        if take.subject in ("load", "check-resistor", "part"):
+            yield replace(base, sentence=_words_of_resistor(bench, take))
+            return
+        if take.subject != "in-box":
+            yield replace(base, sentence=sentence_of_fit(take, bench.fit(take)))
+            return
+        report = bench.findings_of(take)
+        found = replace(
+            base,
+            sentence=sentence_of_findings(report),
+            rows=[finding_row(finding, report.detection_limit) for finding in report.findings],
+            notes=report.warnings,
+            data=OneState(take, curve, report),
+            complete=False,
+        )
+        yield found
+        try:
+            response = bench.decay(take)
+        except StillboxError as error:
+            yield replace(found, notes=(*found.notes, f"no decay: {error}"), complete=True)
+            return
+        decays = Decays(response, response.suggested_span_s)
+        decays.of(Wish())
+        yield replace(
+            found, notes=(*found.notes, *response.reasons), data=OneState(take, curve, report, decays), complete=True
+        )
+
+    def marks(self, results: Results) -> Sequence[Mark]:
+        findings = results.data.findings
+        return () if findings is None else marks_of_findings(findings.findings)
+
+    def panels(self, results: Results, wish: Wish) -> list[PanelRequest]:
+        data: OneState = results.data
+        if data.curve is None:
+            return []
+        found = [impedance_panel([("", data.curve, ALONE)])]
+        if data.findings is not None:
+            found.append(heights_panel(self.marks(results), [("", data.findings.detection_limit, ALONE)]))
+        if data.decays is not None:
+            found.append(decay_panel(data.decays.of(wish), ALONE, wish))
+        return found
+
+    def paper(self, results: Results, wish: Wish) -> Figure:
+        data: OneState = results.data
+        if data.curve is None:
+            raise StillboxError("a take of this subject has no picture; select a take of a speaker or a part")
+        if data.findings is None:
+            return picture_of_curve(results.title, data.curve)
+        decay = None if data.decays is None else data.decays.of(wish)
+        state = PicturedState("", data.curve, data.findings, decay)
+        return picture_of_findings(
+            results.title, [state], decay_style=wish.decay_style, low_hz=LOWEST_HZ, high_hz=HIGHEST_HZ
+        )
+
+    def exports(self, results: Results, wish: Wish) -> list[Export]:
+        data: OneState = results.data
+        curve, decays = data.curve, data.decays
+        if curve is None:
+            return []
+        found = [
+            Export("Impedance as a table", (".csv",), lambda path: write_curve_csv(path, curve)),
+            Export(
+                "Impedance for simulators (Touchstone)",
+                (".z1p", ".s1p"),
+                lambda path: write_touchstone(path, curve, results.title),
+            ),
+        ]
+        if decays is not None:
+            found.append(Export("Decay as a table", (".csv",), lambda path: write_decay_csv(path, decays.of(wish))))
+        return found
+
+
+def _words_of_standard(bench: Bench, take: TakeInfo) -> str:
+    title = SUBJECT_WORDS[take.subject][0]
+    if take.subject == "microphone":
+        return f"{title}, take {take.number}: recorded. Its response is not drawn yet."
+    said = "; ".join(bench.calibration_report()[:2])
+    return f"{title}, take {take.number}: kept. The jig is now {said}."
+
+
+def _words_of_resistor(bench: Bench, take: TakeInfo) -> str:
+    if take.load_ohm is None:
+        return f"{SUBJECT_WORDS[take.subject][0]}, take {take.number}: its impedance is drawn below."
+    sentence = bench.resistor_check(take).sentence
+    return sentence[:1].upper() + sentence[1:].rstrip(".") + "."
+
+
+VIEW = _OneState()

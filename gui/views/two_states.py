@@ -1,0 +1,193 @@
+"""Two takes of one speaker: both curves, their difference, both decays, and the verdict on each resonance."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from functools import partial
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+from matplotlib.figure import Figure
+
+from analysis.comparison import Change, Comparison, compare
+from analysis.export import write_curve_csv, write_touchstone
+from analysis.findings import FindingsReport
+from analysis.impedance import ImpedanceCurve
+from analysis.picture_curves import draw_difference, magnitude_difference
+from analysis.picture_marks import Mark, marks_of_comparison
+from analysis.picture_style import AFTER, BEFORE, TEXT_PT
+from analysis.pictures import PicturedState, picture_of_findings
+from analysis.report import value_text
+from capture.errors import StillboxError
+from gui.panel_drawing import decay_panel, heights_panel, impedance_panel
+from gui.view import Curve, Export, PanelRequest, Results, Row, View, Wish
+from gui.views.one_state import Decays
+from gui.words import frequency_words, ohm_words, sentence_of_comparison
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+    from analysis.bench import Bench
+    from capture.take import TakeInfo
+
+VERDICT_WORDS = {
+    "gone": "gone: it would have been seen",
+    "reduced": "reduced",
+    "unchanged": "unchanged",
+    "grown": "grown",
+    "new": "new: it would have been seen before",
+    "moved": "moved",
+}
+
+
+@dataclass(frozen=True)
+class TwoStates:
+    """What is known of both."""
+
+    names: tuple[str, str]
+    curves: tuple[ImpedanceCurve, ImpedanceCurve]
+    reports: tuple[FindingsReport, FindingsReport]
+    comparison: Comparison
+    decays: tuple[Decays, Decays] | None = None
+
+
+class _TwoStates(View):
+    key = "compare"
+    title = "Compare"
+    tip = "Two takes in the box: what is gone, reduced, unchanged, grown or new."
+    order = 20
+    takes = 2
+
+    def fits(self, takes: Sequence[TakeInfo]) -> bool:
+        return len(takes) == 2 and all(take.subject == "in-box" for take in takes)
+
+    def compute(self, bench: Bench, takes: Sequence[TakeInfo]) -> Iterator[Results]:
+        before, after = takes
+        if before.unit != after.unit:
+            names = (f"{before.state} {before.unit}", f"{after.state} {after.unit}")
+        elif before.state != after.state:
+            names = (before.state, after.state)
+        else:
+            names = (f"{before.state} ({before.number})", f"{after.state} ({after.number})")
+        reports = tuple(replace(bench.findings_of(take), state=name) for take, name in zip(takes, names, strict=True))
+        comparison = compare(reports[0], reports[1])
+        data = TwoStates(names, (bench.curve(before), bench.curve(after)), (reports[0], reports[1]), comparison)
+        found = Results(
+            sentence_of_comparison(comparison, *names),
+            [_row(change) for change in comparison.changes],
+            (*comparison.tuning, *comparison.warnings),
+            f"{bench.name}, {before.unit}: {names[0]} and {names[1]}",
+            data=data,
+            complete=False,
+        )
+        yield found
+        try:
+            responses = [bench.decay(take) for take in takes]
+        except StillboxError as error:
+            yield replace(found, notes=(*found.notes, f"no decay: {error}"), complete=True)
+            return
+        span_s = max(response.suggested_span_s for response in responses)
+        decays = (Decays(responses[0], span_s), Decays(responses[1], span_s))
+        for decay in decays:
+            decay.of(Wish())
+        yield replace(found, data=replace(data, decays=decays), complete=True)
+
+    def marks(self, results: Results) -> Sequence[Mark]:
+        return marks_of_comparison(results.data.comparison)
+
+    def panels(self, results: Results, wish: Wish) -> list[PanelRequest]:
+        data: TwoStates = results.data
+        styles = (BEFORE, AFTER)
+        named = list(zip(data.names, data.curves, styles, strict=True))
+        limits = [
+            (name, report.detection_limit, style)
+            for name, report, style in zip(data.names, data.reports, styles, strict=True)
+        ]
+        found = [
+            impedance_panel(named, share=2.4),
+            _difference_panel(data),
+            heights_panel(self.marks(results), limits, share=1.1),
+        ]
+        if data.decays is not None:
+            for decay, name, style in zip(data.decays, data.names, styles, strict=True):
+                found.append(decay_panel(decay.of(wish), style, wish, name, share=1.9))
+        return found
+
+    def paper(self, results: Results, wish: Wish) -> Figure:
+        data: TwoStates = results.data
+        decays = (None, None) if data.decays is None else tuple(decay.of(wish) for decay in data.decays)
+        states = [
+            PicturedState(name, curve, report, decay)
+            for name, curve, report, decay in zip(data.names, data.curves, data.reports, decays, strict=True)
+        ]
+        return picture_of_findings(results.title, states, data.comparison, decay_style=wish.decay_style)
+
+    def exports(self, results: Results, wish: Wish) -> list[Export]:
+        data: TwoStates = results.data
+        found = []
+        for name, curve in zip(data.names, data.curves, strict=True):
+            comment = f"{results.title}: {name}"
+            found += [
+                Export(f"Impedance of {name} as a table", (".csv",), partial(_write_table, curve)),
+                Export(
+                    f"Impedance of {name} for simulators (Touchstone)",
+                    (".z1p", ".s1p"),
+                    partial(_write_touchstone, curve, comment),
+                ),
+            ]
+        return found
+
+
+def _write_table(curve: ImpedanceCurve, path: Path) -> None:
+    write_curve_csv(path, curve)
+
+
+def _write_touchstone(curve: ImpedanceCurve, comment: str, path: Path) -> None:
+    write_touchstone(path, curve, comment)
+
+
+def _difference_panel(data: TwoStates) -> PanelRequest:
+    def draw(axes: Axes) -> None:
+        draw_difference(axes, *data.curves, AFTER)
+        # The panel is low: zero and every second decade are enough.
+        steps = np.asarray(axes.yaxis.get_major_locator()())
+        powers = np.log10(np.abs(steps), where=steps != 0, out=np.zeros_like(steps))
+        axes.set_yticks(steps[(steps == 0) | (np.rint(powers - powers[steps != 0].max()) % 2 == 0)])
+        axes.set_ylabel("Change, Ω", fontsize=TEXT_PT)
+
+    frequency_hz, difference, _ = magnitude_difference(*data.curves)
+    read = Curve("change", frequency_hz, difference, lambda value: ("+" if value > 0 else "") + ohm_words(value))
+    return PanelRequest(1.3, draw, (read,), least_px=64)
+
+
+def _row(change: Change) -> Row:
+    named = change.before or change.after
+    heights = [
+        "–" if finding is None else value_text(finding.resonance.height_ohm, finding.resonance.height_std_ohm)
+        for finding in (change.before, change.after)
+    ]
+    details = [VERDICT_WORDS[change.verdict]]
+    if np.isfinite(change.significance):
+        details.append(f"the change is {abs(change.significance):.3g} times its standard uncertainty")
+    if np.isfinite(change.detection_limit_ohm):
+        details.append(f"a resonance of this Q is seen there from {ohm_words(change.detection_limit_ohm)} on")
+    details += [] if named is None else list(named.evidence)
+    cause = "undecided" if named is None else named.cause
+    left = change.after is not None and named is not None
+    return Row(
+        change.frequency_hz,
+        cause,
+        f"{frequency_words(change.frequency_hz)} {cause}: {change.verdict}",
+        " → ".join(
+            "–" if finding is None else ohm_words(finding.resonance.height_ohm)
+            for finding in (change.before, change.after)
+        ),
+        (f"height before {heights[0]} Ω", f"height after {heights[1]} Ω"),
+        tuple(details),
+        named.advice if left and named is not None else "",
+    )
+
+
+VIEW = _TwoStates()

@@ -1,0 +1,171 @@
+"""Words of the window: what subjects and quantities mean, and the sentence at the top of the results. No Qt here."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from analysis.comparison import Comparison
+    from analysis.findings import Finding, FindingsReport, ResonanceFit
+    from capture.take import TakeInfo
+
+SUBJECT_WORDS: dict[str, tuple[str, str]] = {
+    "in-box": (
+        "Speaker in its box",
+        "The finished box on the clips: its resonances and their causes are read from it.",
+    ),
+    "free-air": ("Driver in free air", "The bare driver, held so that its cone moves freely, far from walls."),
+    "added-mass": ("Driver with added mass", "Free air again with a known mass stuck to the cone: gives Vas."),
+    "test-box": ("Driver in a test box", "The driver on a closed box of known volume: gives Vas without added mass."),
+    "part": ("Crossover part", "One capacitor, coil or resistor, before it is soldered in."),
+    "microphone": ("Microphone", "Speaker on the jig's source; a microphone on input 2."),
+    "check-resistor": ("Check resistor", "A resistor you know, measured like a speaker: proves the whole chain."),
+    "channel-match": ("Calibrate: channel match", "Both inputs on the source side: removes what the inputs differ by."),
+    "open": ("Calibrate: open", "Nothing on the clips: removes how the inputs load the jig."),
+    "short": ("Calibrate: short", "Both clips on one bare copper wire: removes leads and contacts."),
+    "load": ("Calibrate: load", "A resistor of known value on the clips: sets the ohm."),
+}
+"""Title and meaning of each subject, in the order of the list."""
+
+MEANING = {
+    "impedance": "Impedance: how much the speaker resists alternating current at a frequency, in ohm. "
+    "The band around the line holds two standard deviations.",
+    "phase": "Phase: by how many degrees the voltage runs ahead of the current.",
+    "Q": "Q: how long a resonance rings. It falls by 27.3 dB in Q cycles; twice the Q rings twice as long.",
+    "height": "Height: by how many ohms a resonance lifts the impedance. ± is one standard deviation.",
+    "limit": "Detection limit: the smallest resonance that this measurement could still have seen (Q 10, found "
+    "with 95 % probability). Hatched: too small to be seen.",
+    "decay": "Decay: how the sound that the box gives back dies away, from the impedance alone. "
+    "0 dB is the flat start; ridges that last are resonances.",
+    "sure": "How probable the cause is among all that were considered.",
+    "cycles": "Time in cycles of each frequency: ridges of the same Q then have the same length.",
+    "dBFS": "Level below full scale of the converter; 0 dBFS clips.",
+}
+
+
+def sentence_of_findings(report: FindingsReport) -> str:
+    """Tuning, number of resonances, the worst with its cause, and what to do next."""
+    found = report.findings
+    tuning = tuning_words(report.fit)
+    if not found:
+        return (
+            f"{tuning}; no resonance stands out of the noise. Next: listen, or change something and sweep again to "
+            "compare."
+        )
+    worst = max(found, key=lambda finding: finding.resonance.height_ohm)
+    resonance = worst.resonance
+    counted = "one resonance stands" if len(found) == 1 else f"{len(found)} resonances stand"
+    cause = {
+        "undecided": "its cause is not decided",
+        "driver": "it comes from the driver",
+        "standing wave": "it is a standing wave in the box",
+        "port": "it comes from the port",
+        "wall": "a wall rings",
+    }[worst.cause]
+    return (
+        f"{tuning}; {counted} out. The worst, {ohm_words(resonance.height_ohm)} at "
+        f"{frequency_words(resonance.frequency_hz)} (Q {resonance.q:.0f}): {cause}. {_next_words(found, worst)}"
+    )
+
+
+def _next_words(found: Sequence[Finding], worst: Finding) -> str:
+    """First words of the advice for the worst resonance that something can be done about."""
+    treatable = [finding for finding in found if finding.cause != "driver"]
+    if not treatable:
+        return "Next: nothing is to be done in the box."
+    target = max(treatable, key=lambda finding: finding.resonance.height_ohm)
+    first = target.advice.split(";")[0].split(". ")[0].rstrip(".")
+    place = "" if target is worst else f" for {frequency_words(target.resonance.frequency_hz)} ({target.cause})"
+    return f"Next{place}: {first[:1].lower() + first[1:]}."
+
+
+def tuning_words(fit: ResonanceFit) -> str:
+    """Where box or driver are tuned."""
+    peaks = fit.motional
+    if len(peaks) == 2:
+        from analysis.held_cone import held_motional_hz
+
+        return f"Vented, tuned to {frequency_words(held_motional_hz(fit))}"
+    if len(peaks) == 1:
+        return f"Closed or free: one peak at {frequency_words(peaks[0].frequency_hz)}"
+    return "No fundamental peak found"
+
+
+def sentence_of_fit(take: TakeInfo, fit: ResonanceFit) -> str:
+    """For speakers that are not in their box."""
+    if not fit.motional:
+        return "No fundamental peak found: is a driver on the clips?"
+    peak = fit.motional[0]
+    from analysis.report import value_text
+
+    place = value_text(peak.frequency_hz, peak.frequency_std_hz, "Hz")
+    more = (
+        "Next: sweep the finished box; resonances of the driver will then be told from those of the box."
+        if take.subject == "free-air"
+        else "Next: sweep the other takes that this one is compared with."
+    )
+    return f"Fundamental resonance at {place}, {peak.height_ohm:.3g} Ω high, Q {peak.q:.3g}. {more}"
+
+
+def sentence_of_comparison(comparison: Comparison, before: str, after: str) -> str:
+    """What changed, in numbers, and whether the tuning moved."""
+    verdicts: Counter[str] = Counter(change.verdict for change in comparison.changes)
+    total = sum(verdicts.values())
+    if not total:
+        head = f"From {before} to {after}: no resonance in either."
+    else:
+        parts = ", ".join(f"{verdicts[verdict]} {verdict}" for verdict in _VERDICTS if verdicts[verdict])
+        head = f"From {before} to {after}: of {total} resonance{'' if total == 1 else 's'}, {parts}."
+    worse = verdicts["new"] + verdicts["grown"]
+    moved = [shift for shift in comparison.tuning_shifts if shift.name == "tuning of the port"]
+    if moved and abs(moved[0].significance) >= 3:
+        head += f" Tuning {moved[0].before_hz:.4g} → {moved[0].after_hz:.4g} Hz."
+    if worse:
+        return head + " Next: look at what is new or has grown before you go on."
+    left = verdicts["unchanged"] + verdicts["reduced"]
+    return head + (" Next: choose what to treat of the rest." if left else " Next: listen, then do the other unit.")
+
+
+_VERDICTS = ("gone", "reduced", "unchanged", "moved", "grown", "new")
+
+
+def frequency_words(frequency_hz: float) -> str:
+    """41.3 Hz, 287 Hz, 1.18 kHz."""
+    return f"{frequency_hz / 1000:.3g} kHz" if frequency_hz >= 1000 else f"{frequency_hz:.3g} Hz"
+
+
+def ohm_words(value_ohm: float, digits: int = 3) -> str:
+    """Engineering units: 3.2 mΩ, 7.41 Ω, 12.0 kΩ."""
+    if abs(value_ohm) >= 1000:
+        return f"{value_ohm / 1000:.3g} kΩ"
+    if 0 < abs(value_ohm) < 0.1:
+        return f"{1000 * value_ohm:.3g} mΩ"
+    return f"{value_ohm:.{digits}g} Ω"
+
+
+def time_words(seconds: float) -> str:
+    """Time left or since: 0.4 s, 12 s, 1 min 5 s."""
+    if seconds < 10:
+        return f"{max(seconds, 0):.1f} s"
+    if seconds < 60:
+        return f"{seconds:.0f} s"
+    return f"{seconds // 60:.0f} min {seconds % 60:.0f} s"
+
+
+def take_words(take: TakeInfo) -> str:
+    """A take as a person calls it: lined · A · take 8."""
+    return " · ".join((take.state or SUBJECT_WORDS[take.subject][0], take.unit, f"take {take.number}"))
+
+
+def safety_topics(subject: str, harmless: bool) -> tuple[str, ...]:
+    """Topics of ``analysis.cautions`` that apply to what is on the clips."""
+    if harmless:
+        return ()
+    topics = ["amplifier", "hearing", "heat and mains"]
+    if subject in ("free-air", "added-mass", "part"):
+        topics.insert(1, "tweeter")
+    if subject in ("open", "short", "load", "check-resistor", "channel-match"):
+        topics.remove("hearing")
+    return tuple(topics)
