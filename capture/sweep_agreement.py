@@ -24,6 +24,9 @@ SURE = 6.0
 FINENESS = 8
 """Steps a frame in which the delay is looked for."""
 
+MOST_DRIFT, DRIFT_STEP = 2e-4, 1e-6
+"""Relative difference between the clocks of output and inputs that is tried, and the steps."""
+
 CHUNK = 65_536
 
 
@@ -48,16 +51,18 @@ def disagreement(channel_1: FloatArray, start: int, excitation: Excitation, read
     noise = np.sqrt(reading.noise_density[inside, 0] * seconds / energy) / np.abs(gain)
     noise = np.hypot(noise, reading.noise_gain[inside, 0] / np.abs(gain))
     slack = np.where(frequency_hz < LOW_HZ, LOW_ALLOWANCE, 1.0)
-    change = np.abs(swept) / np.abs(gain)
-    worst = int(np.argmax(np.abs(change - 1) / np.maximum(MOST_CHANGE * slack, SURE * noise)))
-    turn = _turns(swept / gain, frequency_hz / excitation.sample_rate_hz, reading.period_frames)
-    late = int(np.argmax(np.abs(turn) / np.maximum(MOST_TURN_RAD * slack, SURE * noise)))
-    if abs(turn[late]) > max(MOST_TURN_RAD * slack[late], SURE * noise[late]):
+    most_change = np.maximum(MOST_CHANGE * slack, SURE * noise)
+    most_turn = np.maximum(MOST_TURN_RAD * slack, SURE * noise)
+    turn = _turns(swept / gain, frequency_hz, excitation, reading.period_frames, most_turn)
+    late = int(np.argmax(np.abs(turn) / most_turn))
+    if abs(turn[late]) > most_turn[late]:
         return (
             f"the recording has a gap: its parts lie at different delays ({frequency_hz[late]:.0f} Hz is "
             f"{abs(turn[late]):.2f} rad off), so samples were lost or repeated; close other programs"
         )
-    if abs(change[worst] - 1) > max(MOST_CHANGE * slack[worst], SURE * noise[worst]):
+    change = np.abs(swept) / np.abs(gain)
+    worst = int(np.argmax(np.abs(change - 1) / most_change))
+    if abs(change[worst] - 1) > most_change[worst]:
         return (
             f"the sweep came back {20 * np.log10(change[worst]):+.1f} dB off at {frequency_hz[worst]:.0f} Hz against "
             "the check just before: the gain is not steady; switch automatic gain off, and leave the controls alone"
@@ -88,11 +93,35 @@ def _spectrum(signal: FloatArray, cycles_per_frame: FloatArray) -> ComplexArray:
     return total
 
 
-def _turns(quotient: ComplexArray, cycles_per_frame: FloatArray, period_frames: int) -> FloatArray:
-    """Phases that no common delay explains, rad; the delay is only known within the period of the tones."""
+def _turns(
+    quotient: ComplexArray, frequency_hz: FloatArray, excitation: Excitation, period_frames: int, most: FloatArray
+) -> FloatArray:
+    """Phases that no common delay explains, rad.
+
+    The delay is only known within the period of the tones. Where output and inputs have clocks of their own, the
+    delay grows with the time at which the sweep comes to a frequency: that is tried if equal clocks do not fit.
+    """
     units = quotient / np.abs(quotient)
-    delays = np.arange(FINENESS * period_frames) / FINENESS
-    agreement = np.abs(np.exp(2j * np.pi * np.outer(delays, cycles_per_frame)) @ units)
-    turned = units * np.exp(2j * np.pi * delays[int(agreement.argmax())] * cycles_per_frame)
-    rest = float(cycles_per_frame @ np.angle(turned)) / float(cycles_per_frame @ cycles_per_frame)
-    return np.asarray(np.angle(turned * np.exp(-1j * rest * cycles_per_frame)), dtype=np.float64)
+    cycles = frequency_hz / excitation.sample_rate_hz
+    passed = excitation.rate_constant_s * np.log(frequency_hz / excitation.low_hz) * excitation.sample_rate_hz
+    turn = _without_delay(units, cycles, period_frames)
+    if (np.abs(turn) <= most).all():
+        return turn
+    best = turn
+    for drift in np.arange(-MOST_DRIFT, MOST_DRIFT, DRIFT_STEP):
+        tried = _without_delay(units * np.exp(2j * np.pi * cycles * drift * passed), cycles, period_frames)
+        if np.abs(tried / most).max() < np.abs(best / most).max():
+            best = tried
+    return best
+
+
+def _without_delay(units: ComplexArray, cycles: FloatArray, period_frames: int) -> FloatArray:
+    """Phases of ``units`` less those of the delay that fits most of them."""
+    bins = np.rint(cycles * period_frames).astype(int)
+    spectrum = np.zeros(FINENESS * period_frames // 2 + 1, dtype=np.complex128)
+    spectrum[bins] = units
+    # Of the analytic signal: twice the real part peaks where the phases agree.
+    delay = -int(np.argmax(np.fft.irfft(spectrum))) / FINENESS
+    turned = units * np.exp(-2j * np.pi * delay * cycles)
+    rest = float(cycles @ np.angle(turned)) / float(cycles @ cycles)
+    return np.asarray(np.angle(turned * np.exp(-1j * rest * cycles)), dtype=np.float64)
