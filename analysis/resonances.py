@@ -142,25 +142,33 @@ def fit_resonances(
         )
     cells = _cells(spectrum)
     relaxations, fit = _first_fit(cells)
-    fit = _settle(FitProblem.of(cells.data(fit), relaxations), fit.poles_rad_s)
     problem = FitProblem.of(cells.data(fit, _misfit(fit, cells.frequency_hz.size)), relaxations)
     fit = _settle(problem, fit.poles_rad_s)
     return _report(problem, fit, spectrum, port, free_air_hz)
 
 
 def _first_fit(cells: _Cells) -> tuple[int, PairFit]:
-    """Pairs by vector fitting, pruned, with as few relaxations as leave no more than the noise."""
+    """Pairs by vector fitting, settled, with as few relaxations as leave no more than the noise.
+
+    A broad pair may stand in for missing relaxations and be taken out when it settles: so the settled fit decides.
+    """
     best: tuple[int, PairFit] | None = None
     for relaxations in RELAXATIONS:
         problem = FitProblem.of(cells.data(), relaxations)
         fit = problem.solve(_starting_poles(problem))
         fit = _pruned(FitProblem.of(cells.data(fit), relaxations), fit.poles_rad_s)
+        if _is_good(fit) or relaxations == RELAXATIONS[-1]:
+            fit = _settle(FitProblem.of(cells.data(fit), relaxations), fit.poles_rad_s)
         if best is None or fit.chi_square < best[1].chi_square:
             best = relaxations, fit
-        if fit.chi_square < _GOOD_FIT * fit.rest.size:
+        if _is_good(fit):
             break
     assert best is not None
     return best
+
+
+def _is_good(fit: PairFit) -> bool:
+    return fit.chi_square < _GOOD_FIT * fit.rest.size
 
 
 def _starting_poles(problem: FitProblem) -> ComplexArray:
