@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import atexit
 import re
+import threading
 import time
 from typing import TYPE_CHECKING, Any
 
@@ -32,6 +34,7 @@ BLOCK_FRAMES = 512
 RING_S = 4.0
 POLL_S = 0.005
 PRIMING_S = 0.1
+CLOSING_S = 2.0
 SILENCE_S = 2.0
 """A device that has not called back for so long is gone, s."""
 
@@ -152,13 +155,18 @@ class SoundCard:
                     f"{self.info.name} cannot be started ({_reason(error)}); see 'stillbox devices'"
                 ) from error
         finally:
-            _close(stream, sounds, run.device_lost)
+            closed = _close(stream, sounds, run.device_lost)
             emptier.finish()
         if interrupt is not None:
             raise interrupt
         for failure in (run.failure, emptier.failure):
             if failure is not None:
                 raise failure
+        if not closed:
+            raise StillboxError(
+                f"{self.info.name} went away while it ran and does not answer any more (its sound server or driver has "
+                "gone); start that again, then record anew"
+            )
         return run.report(emptier, sum(stream.latency), state)
 
 
@@ -239,17 +247,31 @@ class _Run:
         )
 
 
-def _close(stream: Any, sounds: types.ModuleType, device_lost: bool) -> None:
-    """Let the rest of the output play out, then close; a lost device is dropped at once."""
-    try:
-        if device_lost:
-            stream.abort()
-        else:
-            stream.stop()
-    except sounds.PortAudioError:
-        pass  # it is gone already; closing below is all that is left
-    finally:
-        stream.close(ignore_errors=True)
+def _close(stream: Any, sounds: types.ModuleType, device_lost: bool) -> bool:
+    """Let the rest of the output play out, then close; False if a lost device leaves the system waiting for ever."""
+
+    def close() -> None:
+        try:
+            if device_lost:
+                stream.abort()
+            else:
+                stream.stop()
+        except sounds.PortAudioError:
+            pass  # it is gone already; closing below is all that is left
+        finally:
+            stream.close(ignore_errors=True)
+
+    if not device_lost:
+        close()
+        return True
+    closing = threading.Thread(target=close, name="closing a lost device", daemon=True)
+    closing.start()
+    closing.join(CLOSING_S)
+    if closing.is_alive():
+        # PortAudio would wait for the device at the end of the program too.
+        atexit.unregister(sounds._exit_handler)
+        return False
+    return True
 
 
 def _reason(error: Exception) -> str:

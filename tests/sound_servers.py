@@ -44,10 +44,12 @@ def pulse_missing() -> str | None:
 def _stop(process: subprocess.Popen[bytes]) -> None:
     process.terminate()
     try:
-        process.wait(5)
+        process.wait(1)
     except subprocess.TimeoutExpired:
         process.kill()
         process.wait()
+    if process.stdout is not None:
+        process.stdout.close()
 
 
 def _await_ready(process: subprocess.Popen[bytes]) -> None:
@@ -57,7 +59,7 @@ def _await_ready(process: subprocess.Popen[bytes]) -> None:
 
 
 @contextmanager
-def jack_speaker(period_frames: int = 1024, speaker: bool = True) -> Iterator[tuple[dict[str, str], subprocess.Popen]]:
+def jack_speaker(period_frames: int = 1024) -> Iterator[tuple[dict[str, str], subprocess.Popen]]:
     """A JACK server with the dummy driver and the virtual speaker on it.
 
     Yields the environment in which programs find it, and the server's process.
@@ -83,6 +85,7 @@ def jack_speaker(period_frames: int = 1024, speaker: bool = True) -> Iterator[tu
             _await_ready(client)
             yield environment, server
         finally:
+            _stop(server)  # first, as it waits long for a client that dies
             _stop(client)
     finally:
         _stop(server)

@@ -9,6 +9,7 @@ reads what is played to one null sink and plays both channels to another, whose 
 
 from __future__ import annotations
 
+import signal
 import subprocess
 import sys
 import threading
@@ -114,4 +115,5 @@ def run_pulse() -> None:
 
 
 if __name__ == "__main__":
+    signal.signal(signal.SIGTERM, lambda *_: sys.exit())  # so that what was started ends too
     run_jack(sys.argv[2]) if sys.argv[1] == "jack" else run_pulse()
