@@ -99,7 +99,7 @@ class FindingsList(QWidget):
         split.setSizes([320, 260])
         split.setChildrenCollapsible(False)
         layout = QVBoxLayout(self)
-        layout.setContentsMargins(0, 0, 0, 0)
+        layout.setContentsMargins(8, 0, 0, 0)
         layout.setSpacing(4)
         layout.addWidget(heading)
         layout.addWidget(split)

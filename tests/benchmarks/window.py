@@ -1,0 +1,235 @@
+"""How quick the window is: start, end of a sweep to the drawn findings, cursor, meters, long lists, idling, blocking.
+
+Run: python tests/benchmarks/window.py [--quick]
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import statistics
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+os.environ.setdefault("QT_QPA_PLATFORM", "offscreen")
+ROOT = Path(__file__).resolve().parents[2]
+sys.path.insert(0, str(ROOT))
+
+from PyQt5.QtCore import QTimer
+from PyQt5.QtWidgets import QApplication
+
+from capture.build_folder import BuildFolder
+from capture.devices import find_device
+from capture.live_take import LiveRequest, record_take
+from capture.sidecar import write_sidecar
+from gui.main_window import MainWindow
+from gui.session import practice_build
+from gui.settings import Settings
+from gui.start import SWITCH_S
+
+Row = tuple[str, str, str, bool]
+"""What, measured, bar, whether the bar is kept."""
+
+BARS = {
+    "start": 1.5,
+    "sweep to findings": 1.0,
+    "cursor, impedance": 0.016,
+    "cursor, decay": 0.033,
+    "500 takes": 2.0,
+    "idle": 0.01,
+    "meters": 20.0,
+    "blocked": 0.05,
+}
+_CHILD = """
+import os, sys, time
+from PyQt5.QtWidgets import QApplication
+application = QApplication([])
+from gui.main_window import MainWindow
+from gui.settings import Settings
+window = MainWindow(Settings(), __import__("pathlib").Path(sys.argv[2]))
+window.show()
+application.processEvents()
+window.grab()
+print(time.time() - float(sys.argv[1]), flush=True)
+os._exit(0)
+"""
+
+
+def rows(quick: bool = False) -> list[Row]:
+    """The table of the window's figures; ``quick`` takes fewer rounds and a short sweep."""
+    application = QApplication.instance() or QApplication([])
+    assert isinstance(application, QApplication)
+    sys.setswitchinterval(SWITCH_S)
+    with tempfile.TemporaryDirectory() as folder:
+        base = Path(folder)
+        found = [_row("window visible after start, s", _start_s(base, 2 if quick else 5), BARS["start"])]
+        stage = _Stage(application, base, quick)
+        found += stage.sweep_rows()
+        found += stage.cursor_rows()
+        found.append(_row("idle, share of one CPU", stage.idle_share(3.0 if quick else 10.0), BARS["idle"]))
+        found.append(_row("list of 500 takes shown, s", stage.long_list_s(), BARS["500 takes"]))
+        stage.close()
+    return found
+
+
+def _row(name: str, value: float, bar: float, least: bool = False) -> Row:
+    return name, f"{value:.3g}", f"{'>=' if least else '<='} {bar:g}", value >= bar if least else value <= bar
+
+
+def _start_s(base: Path, rounds: int) -> float:
+    """Median time from the start of Python to the painted window."""
+    times = []
+    for _ in range(rounds):
+        done = subprocess.run(
+            [sys.executable, "-c", _CHILD, str(time.time()), str(base / "none.toml")],
+            cwd=ROOT,
+            capture_output=True,
+            text=True,
+            check=True,
+        )
+        times.append(float(done.stdout.split()[-1]))
+    return statistics.median(times)
+
+
+class _Stage:
+    """A window with a practice build."""
+
+    def __init__(self, application: QApplication, base: Path, quick: bool) -> None:
+        self._application, self._base, self._quick = application, base, quick
+        self._build = practice_build(base)
+        rig = find_device("practice rig")
+        record_take(BuildFolder.open(self._build), rig, LiveRequest("free-air", seconds=2.0), say=lambda _: None)
+        self.window = MainWindow(Settings(window_size=[1366, 768]), base / "window.toml")
+        self.window.show()
+        self.window.open_build(self._build)
+        self._settle()
+
+    def close(self) -> None:
+        self.window.close()
+        self._application.processEvents()
+
+    def _wait(self, reached: Callable[[], bool], most_s: float = 120.0) -> None:
+        end_s = time.monotonic() + most_s
+        while not reached():
+            if time.monotonic() > end_s:
+                raise TimeoutError("the window did not get there in time")
+            self._application.processEvents()
+            time.sleep(0.001)
+
+    def _settle(self) -> None:
+        window = self.window
+        self._wait(lambda: not window.sweeps.running and not any(lane.busy for lane in window.lanes.values()))
+
+    def sweep_rows(self) -> list[Row]:
+        """Sweeps in the box at the pace of a sound card: time to the drawn findings, meters, longest block."""
+        window = self.window
+        delays, rates, gaps = [], [], []
+        for _ in range(2 if self._quick else 5):
+            window.bench.choose_subject("in-box")
+            window.bench.seconds.setCurrentIndex(window.bench.seconds.findData(2.0 if self._quick else 5.0))
+            moments: dict[str, float] = {}
+            last = [time.perf_counter()]
+
+            def beat(last: list[float] = last) -> None:
+                now = time.perf_counter()
+                gaps.append(now - last[0])
+                last[0] = now
+
+            heart = QTimer()
+            heart.timeout.connect(beat)
+            heart.start(5)
+
+            def drawn(moments: dict[str, float] = moments) -> None:
+                if "end" in moments and window.reading.results is not None and window.results.findings.rows:
+                    moments.setdefault("drawn", time.perf_counter())
+
+            window.results.pane.drawn.connect(drawn)
+            window.bench.takes.select_numbers([])
+            window.sweep()
+            stream = window.sweeps._stream
+            assert stream is not None
+            self._wait(lambda: window.sweeps._sweeping)
+            begin, updates = time.perf_counter(), window.bench.meters.updates
+            self._wait(lambda stream=stream: stream.progress >= 1.0)  # type: ignore[misc]
+            moments["end"] = time.perf_counter()
+            rates.append((window.bench.meters.updates - updates) / (moments["end"] - begin))
+            self._wait(lambda moments=moments: "drawn" in moments)  # type: ignore[misc]
+            delays.append(moments["drawn"] - moments["end"])
+            self._settle()
+            heart.stop()
+            window.results.pane.drawn.disconnect(drawn)
+        return [
+            _row("end of sweep to drawn impedance and findings, s", statistics.median(delays), BARS["sweep to findings"]),
+            _row("updates of the meters a second", min(rates), BARS["meters"], least=True),
+            _row("longest pause of the window from sweep to decay, s", max(gaps), BARS["blocked"]),
+        ]
+
+    def cursor_rows(self) -> list[Row]:
+        """Redraw after a move of the cursor: of frequency alone, and of frequency and time in 120 slices."""
+        pane = self.window.results.pane
+        steps = 60 if self._quick else 300
+        plain, timed = [], []
+        for index in range(steps):
+            pane.cursor_hz, pane.cursor_time = 20.0 * 900 ** (index / steps), None
+            begin = time.perf_counter()
+            pane.repaint()
+            plain.append(time.perf_counter() - begin)
+        surface = pane.picture.panels[-1].request.surface if pane.picture else None
+        assert surface is not None and surface.starts.size >= 119
+        for index in range(steps):
+            pane.cursor_time = float(surface.starts[index % surface.starts.size])
+            begin = time.perf_counter()
+            pane.repaint()
+            timed.append(time.perf_counter() - begin)
+        pane.cursor_hz = None
+        return [
+            _row("cursor redraw, impedance, s (95 %)", statistics.quantiles(plain, n=20)[-1], BARS["cursor, impedance"]),
+            _row("cursor redraw, decay of 120 slices, s (95 %)", statistics.quantiles(timed, n=20)[-1], BARS["cursor, decay"]),
+        ]
+
+    def idle_share(self, seconds: float) -> float:
+        """CPU time of the whole process while nothing happens, under Qt's own event loop."""
+        self._settle()
+        begin, wall = time.process_time(), time.perf_counter()
+        QTimer.singleShot(round(1000 * seconds), self._application.quit)
+        self._application.exec_()
+        return (time.process_time() - begin) / (time.perf_counter() - wall)
+
+    def long_list_s(self) -> float:
+        """From the order to open to the list with 500 takes."""
+        path = self._base / "many"
+        folder = BuildFolder.create(path)
+        folder.set_calibration(10.0)
+        first = BuildFolder.open(self._build).newest("free-air")
+        assert first is not None
+        samples = (self._build / "takes" / first.audio_file).read_bytes()
+        for number in range(1, 501):
+            name = f"{number:04d}-free-air-A.flac"
+            (path / "takes" / name).write_bytes(samples)
+            info = first.model_copy(update={"number": number, "audio_file": name})
+            write_sidecar(path / "takes" / f"{number:04d}-free-air-A.json", info)
+        begin = time.perf_counter()
+        self.window.open_build(path)
+        self._wait(lambda: len(self.window.bench.takes.takes_model.takes) == 500)
+        self.window.grab()
+        shown = time.perf_counter() - begin
+        self._settle()
+        return shown
+
+
+def main() -> None:
+    table = rows("--quick" in sys.argv)
+    if "--json" in sys.argv:
+        print(json.dumps(table))
+        return
+    print("| what | measured | bar | kept |\n|---|---|---|---|")
+    for name, value, bar, kept in table:
+        print(f"| {name} | {value} | {bar} | {'yes' if kept else 'NO'} |")
+
+
+if __name__ == "__main__":
+    main()
