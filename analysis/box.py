@@ -1,38 +1,47 @@
 """Closed and vented boxes: the complete lumped model fitted to an in-box take, the driver known beforehand.
 
 The driver's parameters from free air are a prior; the box adds its stiffness, tuning, leak, absorption, port loss and
-air load. Losses that come out negative are set to zero (a box cannot amplify) and the rest is fitted again.
+air load. A leak or a port loss that comes out negative is set to zero (neither can amplify) and the rest is fitted
+again. Absorption may come out a little negative: cone and port at opposite ends of lossy air share less of its loss
+than lumped elements can say.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
-from itertools import pairwise
+from dataclasses import dataclass
 
 import numpy as np
 
-from capture.arrays import ComplexArray, FloatArray
-from analysis.box_model import ABSORPTION, KAPPA, LEAK, LN_ALPHA, LN_WB, MU, PORT_LOSS, BoxModel
+from analysis.box_model import ABSORPTION, KAPPA, LEAK, LEAK_MASS, LN_ALPHA, LN_WB, MU, PORT_LOSS, BoxModel
 from analysis.cone_resonances import ConeResonances, cone_resonances
 from analysis.driver import DriverFit
-from analysis.driver_model import CREEP, FIRST_COIL, LN_QMS, LN_RE, LN_SCALE, LN_WS, mechanical
+from analysis.driver_model import CREEP, FIRST_COIL, LN_QMS, LN_RE, LN_SCALE, LN_WS
 from analysis.findings import ResonanceFit
 from analysis.impedance import ImpedanceSpectrum
-from analysis.lumped_fit import CellData, LumpedFit, Prior, cell_data, fit_lumped, misfit_factor
+from analysis.lumped_fit import CellData, LumpedFit, Prior, cell_data, covariance_at, fit_lumped, misfit_factor
 from analysis.quantity import Quantity, derived
+from capture.arrays import ComplexArray, FloatArray
 from capture.errors import StillboxError
 
-MU_PRIOR = (0.05, 0.15)
-"""Air load of the box over the moving mass: mean and standard deviation."""
+MU_PRIOR = (0.01, 0.04)
+"""Air load of the box over the moving mass, beyond that of its standing waves and less that of free air."""
 LOSS_STD = 0.3
 """1/QL, 1/QA and 1/QP before the fit, around 0."""
-KAPPA_STD = 0.03
-"""kappa wB^2 before the fit where the inside of the box is not known: half a metre of box tuned to 35 Hz."""
+LEAK_MASS_STD = 0.15
+"""Reactance over resistance of a leak: slits up to half a millimetre, and the air before them."""
+KAPPA_LEAST_STD = 0.003
+"""Least uncertainty of kappa wB^2."""
+KAPPA_PER_MASS = 0.6
+"""kappa where the inside of the box is not known: about so much of the air mass that the cone alone feels."""
 RE_STD = 0.1
 """ln Re in the box around that in free air: the coil may be warm."""
 CHANGE_STD = 1.0
 """A small resonance was found to about its own size and width."""
+LEAK_PLACE_STD = 0.05
+"""Relative, of 1/QL: the pressure at the leak is not that at the cone."""
+WAVE_LOSS_STD = 1.5
+"""Of 1/QL, in units of the loss that the standing waves have at the tuning."""
 AT_REST_STD = 0.02
 """Resistance that a small resonance of the box leaves at low frequency, over its strength."""
 DRIFT = 1e-6
@@ -124,7 +133,7 @@ def fit_box(
     resonances: ResonanceFit,
     driver: DriverFit,
     vented: bool | None = None,
-    kappa: Quantity | None = None,
+    shared_air: Quantity | None = None,
 ) -> BoxFit:
     """Fit a box to an in-box take.
 
@@ -137,8 +146,9 @@ def fit_box(
         Of the same driver in free air, on the same jig.
     vented : bool, optional
         None: two motional peaks make a vented box.
-    kappa : Quantity, optional
-        kappa wB^2 from the inside of the box and the places of cone and port, see `analysis.box_geometry`.
+    shared_air : Quantity, optional
+        kappa in s^2 from the inside of the box and the places of cone and port, see `analysis.shared_air`; left out,
+        it is guessed from the standing waves that the take shows.
 
     Raises
     ------
@@ -157,23 +167,24 @@ def fit_box(
     data = cell_data(spectrum, resonances)
     model, start = _start(resonances, driver, is_vented)
     driver_prior = _driver_prior(driver, model)
-    priors = (driver_prior, *_box_priors(model, driver, kappa))
-    losses = [LEAK, ABSORPTION, PORT_LOSS] if is_vented else [LEAK, ABSORPTION]
+    priors = (driver_prior, *_box_priors(model, driver, start, shared_air))
+    losses = [LEAK, LEAK_MASS, PORT_LOSS] if is_vented else [LEAK, LEAK_MASS]
     start = _fit(data.coarse(ROUGH), model, start, priors, losses, driver, LOOSE).parameters
     rough = _nonnegative(data, model, start, priors, losses, driver, LOOSE)
     factor = misfit_factor(rough)
     data = data.weakened(factor) if np.any(factor > 1) else data
     fit = _nonnegative(data, model, rough.parameters, priors, losses, driver, TIGHT)
+    covariance = _covariance(data, model, fit, priors, driver)
     return BoxFit(
         vented=is_vented,
         model=model,
         parameters=fit.parameters,
-        covariance=fit.covariance,
+        covariance=covariance + _structural(model, driver, fit.parameters),
         prior=driver_prior,
-        prior_gain=fit.gain(driver_prior),
+        prior_gain=covariance[:, list(driver_prior.index)] @ np.linalg.inv(driver_prior.covariance),
         driver=driver,
         resonances=resonances,
-        leak_chi_square=_wald(fit, model.first_box + LEAK),
+        leak_chi_square=_wald(fit.parameters, covariance, model.first_box + LEAK),
         prior_chi_square=_prior_chi_square(fit, driver_prior),
         reduced_chi_square=rough.reduced_chi_square,
         band_hz=(float(data.frequency_hz[0]), float(data.frequency_hz[-1])),
@@ -193,12 +204,12 @@ def _start(resonances: ResonanceFit, driver: DriverFit, vented: bool) -> tuple[B
         pole, residue = found.poles_rad_s[tuning], found.residues[tuning]
         found = found.only(np.arange(found.poles_rad_s.size) != tuning)
         wb, loss = abs(pole), 2 * abs(pole.real) / abs(pole)
-        box = [0.03, np.log(max(2 * residue.real / ws2, 0.05)), loss / 3, loss / 3, np.log(wb), loss / 3, 0.0]
+        box = [0.03, np.log(max(2 * residue.real / ws2, 0.05)), loss / 3, 0.0, loss / 3, np.log(wb), loss / 3, 0.0]
     else:
         pole = max(resonances.motional, key=lambda r: r.height_ohm).pole_rad_s
         wb = abs(pole)
         load = found.load(np.array([1j * wb]), np.zeros(found.size))[0].imag / wb
-        box = [0.0, np.log(max((1 + load) * wb**2 / ws2 - 1, 0.05)), 0.02, 0.02]
+        box = [0.0, np.log(max((1 + load) * wb**2 / ws2 - 1, 0.05)), 0.02, 0.0, 0.02]
     own = found.apart_from(driver.small.moved(driver.changes))
     model = BoxModel(driver.coil, driver.small.joined(own), vented, wb)
     return model, np.concatenate([driver.lumped, box, driver.changes, np.zeros(own.size)])
@@ -226,19 +237,20 @@ def _driver_prior(driver: DriverFit, model: BoxModel) -> Prior:
     return Prior(tuple(here), driver.parameters[there], covariance)
 
 
-def _box_priors(model: BoxModel, driver: DriverFit, kappa: Quantity | None) -> tuple[Prior, ...]:
+def _box_priors(
+    model: BoxModel, driver: DriverFit, start: FloatArray, shared_air: Quantity | None
+) -> tuple[Prior, ...]:
     known = [
         (LN_RE, driver.parameters[LN_RE], RE_STD),
         (model.first_box + MU, *MU_PRIOR),
         (model.first_box + LEAK, 0.0, LOSS_STD),
+        (model.first_box + LEAK_MASS, 0.0, LEAK_MASS_STD),
         (model.first_box + ABSORPTION, 0.0, LOSS_STD),
     ]
     if model.vented:
         known += [
             (model.first_box + PORT_LOSS, 0.0, LOSS_STD),
-            (model.first_box + KAPPA, 0.0, KAPPA_STD)
-            if kappa is None
-            else (model.first_box + KAPPA, kappa.value, kappa.std),
+            (model.first_box + KAPPA, *_kappa_prior(model, driver, start, shared_air)),
         ]
     own = range(model.changes.start + driver.small.size, model.changes.stop)
     known += [(index, 0.0, CHANGE_STD) for index in own]
@@ -246,9 +258,27 @@ def _box_priors(model: BoxModel, driver: DriverFit, kappa: Quantity | None) -> t
     priors = (Prior(tuple(index for index, _, _ in known), values, np.diag([std**2 for _, _, std in known])),)
     if not own:
         return priors
-    box_pairs = model.small.only(np.arange(model.small.poles_rad_s.size) >= driver.small.poles_rad_s.size)
-    value, rows = box_pairs.at_rest()
+    value, rows = _own_pairs(model, driver).at_rest()
     return (*priors, Prior(tuple(own), -value, AT_REST_STD**2 * np.eye(value.size), rows))
+
+
+def _own_pairs(model: BoxModel, driver: DriverFit) -> ConeResonances:
+    """Small resonances of the box alone."""
+    return model.small.only(np.arange(model.small.poles_rad_s.size) >= driver.small.poles_rad_s.size)
+
+
+def _kappa_prior(
+    model: BoxModel, driver: DriverFit, start: FloatArray, shared_air: Quantity | None
+) -> tuple[float, float]:
+    """kappa wB^2 and its standard deviation before the fit."""
+    wb2 = float(np.exp(2 * start[model.first_box + LN_WB]))
+    if shared_air is not None:
+        return shared_air.value * wb2, float(np.hypot(shared_air.std * wb2, KAPPA_LEAST_STD))
+    own = _own_pairs(model, driver)
+    wb = np.sqrt(wb2)
+    mass = abs(float(own.load(np.array([1j * wb]), np.zeros(own.size))[0].imag)) / wb
+    stiffness = float(np.exp(start[model.first_box + LN_ALPHA] + 2 * start[LN_WS]))
+    return 0.0, float(np.hypot(KAPPA_PER_MASS * mass * wb2 / stiffness, KAPPA_LEAST_STD))
 
 
 def _fit(
@@ -261,9 +291,8 @@ def _fit(
     tolerance: float,
 ) -> LumpedFit:
     """Fit with the losses named; the others are zero."""
-    held = {model.first_box + loss for loss in (LEAK, ABSORPTION, PORT_LOSS) if loss not in losses}
-    if not model.vented:
-        held.discard(model.first_box + PORT_LOSS)
+    known = (LEAK, LEAK_MASS, PORT_LOSS) if model.vented else (LEAK, LEAK_MASS)
+    held = {model.first_box + loss for loss in known if loss not in losses}
     if not driver.creep:
         held.add(CREEP)
     begin = start.copy()
@@ -286,17 +315,53 @@ def _nonnegative(
     while True:
         fit = _fit(data, model, start, priors, kept, driver, tolerance)
         places = [model.first_box + loss for loss in kept]
-        relative = fit.parameters[places] / np.sqrt(np.diag(fit.covariance)[places])
-        if not kept or relative.min() >= 0:
+        if not kept or np.all(fit.parameters[places] >= 0):
             return fit
-        kept.pop(int(np.argmin(relative)))
+        relative = fit.parameters[places] / np.sqrt(np.diag(fit.covariance)[places])
+        worst = kept.pop(int(np.argmin(relative)))
+        if worst == LEAK and LEAK_MASS in kept:
+            kept.remove(LEAK_MASS)  # without a leak there is no air in it
         start = fit.parameters
 
 
-def _wald(fit: LumpedFit, index: int) -> float:
+def _covariance(
+    data: CellData, model: BoxModel, fit: LumpedFit, priors: tuple[Prior, ...], driver: DriverFit
+) -> FloatArray:
+    """Covariance at the fit; the air of a leak is uncertain even where the best guess is none."""
+    free = fit.moving.tolist()
+    leak, mass = model.first_box + LEAK, model.first_box + LEAK_MASS
+    if leak not in free or mass in free:
+        return fit.covariance
+    return covariance_at(data, model, fit.parameters, priors, sorted([*free, mass]))
+
+
+def _structural(model: BoxModel, driver: DriverFit, parameters: FloatArray) -> FloatArray:
+    """What a lumped model cannot tell apart in a box with standing waves: a leak, and a loss of the port.
+
+    The pressure at the leak is not that at the cone, by the share of the standing waves, and these have losses too.
+    """
+    own = _own_pairs(model, driver)
+    added = np.zeros((parameters.size, parameters.size))
+    leak = model.first_box + LEAK
+    if not own.size or parameters[leak] == 0:
+        return added
+    omega = np.exp(parameters[model.first_box + LN_WB]) if model.vented else model.reference_rad_s
+    stiffness = float(np.exp(parameters[model.first_box + LN_ALPHA] + 2 * parameters[LN_WS]))
+    changes = parameters[model.changes][-own.size :]
+    loss = abs(float(own.load(np.array([1j * omega]), changes)[0].real)) * omega / stiffness
+    direction = np.zeros(parameters.size)
+    direction[leak] = 1.0
+    if model.vented:
+        direction[model.first_box + PORT_LOSS] = -1.0
+    return (np.square(LEAK_PLACE_STD * parameters[leak]) + np.square(WAVE_LOSS_STD * loss)) * np.outer(
+        direction, direction
+    )
+
+
+def _wald(parameters: FloatArray, covariance: FloatArray, index: int) -> float:
     """Rise of chi-square if a parameter were zero, others refitted, for a model linear in it."""
-    variance = fit.covariance[index, index]
-    return float(fit.parameters[index] ** 2 / variance) if variance > 0 else 0.0
+    variance = covariance[index, index]
+    return float(parameters[index] ** 2 / variance) if variance > 0 else 0.0
 
 
 def _prior_chi_square(fit: LumpedFit, prior: Prior) -> float:

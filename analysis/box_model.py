@@ -3,11 +3,13 @@
 The air of the box loads the cone with ``alpha ws^2 B(s)`` (`analysis.driver_model`), B being its acoustic impedance
 times its compliance (Small, "Vented-Box Loudspeaker Systems" I, JAES 21(5), 1973, fig. 1 [M], with series mass added):
 
-    1/B = 1/zc + 1/zp + wB/QL,   zc = 1/s + 1/(QA wB) + kappa s,   zp = s (1/wB^2 - kappa) + 1/(QP wB)
+    1/B = 1/zc + 1/zp + 1/zl,  zc = 1/s + 1/(QA wB) + kappa s,  zp = s (1/wB^2 - kappa) + 1/(QP wB),
+    1/zl = (wB/QL) / (1 + tau s/wB)
 
 QL leakage, QA absorption (lining, stuffing), QP losses of the port. ``kappa`` is the mass of air in the box that moves
-for cone and port alike (negative when they are at opposite ends); the resonance of box and port stays at wB. A closed
-box has no zp, and its quality factors are taken at a fixed reference frequency. Losses enter as 1/Q.
+for cone and port alike (negative when they are at opposite ends); the resonance of box and port stays at wB. ``tau`` is
+the reactance of the air in the leak over its resistance at wB. A closed box has no zp, and its quality factors are
+taken at a fixed reference frequency. Losses enter as 1/Q.
 """
 
 from __future__ import annotations
@@ -21,8 +23,8 @@ from analysis.cone_resonances import ConeResonances
 from analysis.driver_model import CREEP, FIRST_COIL, LN_QMS, LN_RE, LN_SCALE, LN_WS, mechanical
 from capture.arrays import ComplexArray, FloatArray
 
-MU, LN_ALPHA, LEAK, ABSORPTION, LN_WB, PORT_LOSS, KAPPA = range(7)
-"""Order of the box's parameters, behind those of the coil; a closed box has the first four. ``KAPPA`` is kappa wB^2."""
+MU, LN_ALPHA, LEAK, LEAK_MASS, ABSORPTION, LN_WB, PORT_LOSS, KAPPA = range(8)
+"""Order of the box's parameters, behind those of the coil; a closed box has the first five. ``KAPPA`` is kappa wB^2."""
 
 
 @dataclass(frozen=True)
@@ -48,7 +50,7 @@ class BoxModel:
 
     @property
     def box_size(self) -> int:
-        return 7 if self.vented else 4
+        return 8 if self.vented else 5
 
     @property
     def changes(self) -> slice:
@@ -88,16 +90,19 @@ class BoxModel:
         wb = np.exp(box[LN_WB]) if self.vented else self.reference_rad_s
         kappa = box[KAPPA] / wb**2 if self.vented else 0.0
         zc = 1 / s + box[ABSORPTION] / wb + kappa * s
-        admittance = 1 / zc + box[LEAK] * wb
+        slit = 1 / (1 + box[LEAK_MASS] * s / wb)
+        admittance = 1 / zc + box[LEAK] * wb * slit
         if not self.vented:
             air = 1 / admittance
-            return air, np.stack([-(air**2) * wb, (air / zc) ** 2 / wb], axis=1)
+            by_leak = -(air**2) * wb * slit
+            return air, np.stack([by_leak, -by_leak * box[LEAK] * slit * s / wb, (air / zc) ** 2 / wb], axis=1)
         zp = (1 - box[KAPPA]) * s / wb**2 + box[PORT_LOSS] / wb
         air = 1 / (admittance + 1 / zp)
-        by_zc, by_zp, by_leak = (air / zc) ** 2, (air / zp) ** 2, -(air**2)
-        # d zc / d ln wb, d zp / d ln wb; the leak's conductance grows with wb.
+        by_zc, by_zp, by_leak = (air / zc) ** 2, (air / zp) ** 2, -(air**2) * wb * slit
+        by_mass = -by_leak * box[LEAK] * slit * s / wb
+        # Derivatives of zc and zp by ln wb; the leak's wb slit grows with wb and as its mass becomes less.
         zc_by_wb = -box[ABSORPTION] / wb - 2 * kappa * s
         zp_by_wb = -2 * (1 - box[KAPPA]) * s / wb**2 - box[PORT_LOSS] / wb
-        by_wb = by_zc * zc_by_wb + by_zp * zp_by_wb + by_leak * box[LEAK] * wb
+        by_wb = by_zc * zc_by_wb + by_zp * zp_by_wb + by_leak * box[LEAK] - by_mass * box[LEAK_MASS]
         by_kappa = (by_zc - by_zp) * s / wb**2
-        return air, np.stack([by_leak * wb, by_zc / wb, by_wb, by_zp / wb, by_kappa], axis=1)
+        return air, np.stack([by_leak, by_mass, by_zc / wb, by_wb, by_zp / wb, by_kappa], axis=1)

@@ -79,7 +79,7 @@ def _inductor(s: ComplexArray, x: FloatArray) -> tuple[ComplexArray, ComplexArra
 
 def _parallel(branches: list[ComplexArray]) -> tuple[ComplexArray, ComplexArray]:
     """Impedances in parallel; derivatives by the logarithm of each: z^2 / branch."""
-    z = 1 / sum(1 / branch for branch in branches)
+    z = 1 / np.sum([1 / branch for branch in branches], axis=0)
     return z, np.stack([z * z / branch for branch in branches], axis=1)
 
 

@@ -10,6 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy import linalg
 
 from analysis.findings import Resonance, ResonanceFit
@@ -39,7 +40,7 @@ class ConeResonances:
     poles_rad_s: ComplexArray
     residues: ComplexArray
 
-    def without(self, keep: FloatArray) -> ConeResonances:
+    def without(self, keep: NDArray[np.bool_]) -> ConeResonances:
         """Only the pairs where ``keep`` is true."""
         return ConeResonances(self.scale_ohm_rad_s, self.poles_rad_s[keep], self.residues[keep])
 
@@ -48,7 +49,7 @@ class ConeResonances:
         """Number of parameters that change the pairs."""
         return 4 * self.poles_rad_s.size
 
-    def only(self, keep: FloatArray) -> ConeResonances:
+    def only(self, keep: NDArray[np.bool_]) -> ConeResonances:
         """The pairs where ``keep`` is true."""
         return ConeResonances(self.scale_ohm_rad_s, self.poles_rad_s[keep], self.residues[keep])
 
@@ -144,5 +145,6 @@ def _zeros(poles: ComplexArray, residues: ComplexArray) -> ComplexArray:
     values = linalg.eigvals(whole, border, check_finite=False)
     values = values[np.isfinite(values)] * unit
     low, high = np.abs(poles).min(), np.abs(poles).max()
-    values = values[(values.imag > 0.02 * np.abs(values)) & (np.abs(values) > 0.7 * low) & (np.abs(values) < 1.5 * high)]
+    size_rad_s = np.abs(values)
+    values = values[(values.imag > 0.02 * size_rad_s) & (size_rad_s > 0.7 * low) & (size_rad_s < 1.5 * high)]
     return values[np.argsort(np.abs(values))]

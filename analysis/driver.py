@@ -1,4 +1,4 @@
-"""Driver parameters from a free-air take: Re, fs, Qms, Qes, Qts with uncertainties, the coil's model chosen by the data.
+"""Driver parameters from a free-air take, with uncertainties; the coil's model is chosen by the data.
 
 All coil models are fitted to the complex impedance together with the cone; the one with the lowest information
 criterion is kept, then the suspension's creep is tried. The criterion is Schwarz's with the chi-square divided by
@@ -336,7 +336,8 @@ def _criteria(tried: Sequence[_Trial]) -> list[float]:
     """chi^2 over the least misfit, plus ln(number of data) for every parameter."""
     least = max(1.0, min(fit.reduced_chi_square for _, _, fit in tried))
     return [
-        fit.total_chi_square / least + (4 + creep + coil.size) * float(np.log(fit.rest.size)) for coil, creep, fit in tried
+        fit.total_chi_square / least + (4 + creep + coil.size) * float(np.log(fit.rest.size))
+        for coil, creep, fit in tried
     ]
 
 
@@ -356,7 +357,7 @@ def scale_covariance(coil: CoilModel, size: int) -> FloatArray:
 def _weigh_meter(
     parameters: FloatArray, covariance: FloatArray, meter: MeterReading
 ) -> tuple[FloatArray, FloatArray, list[str]]:
-    """Parameters after one more datum, ln Re by multimeter (recursive least squares); it may also mend the ohm scale."""
+    """Parameters after one more datum, ln Re by multimeter (recursive least squares); it also mends the ohm scale."""
     if not 0.05 <= meter.resistance_ohm <= 1_000:
         raise StillboxError(
             f"DC resistance by multimeter {meter.resistance_ohm:g} ohm must be 0.05 to 1000 ohm; correct it"

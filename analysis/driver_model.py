@@ -27,7 +27,7 @@ LN10 = float(np.log(10))
 
 
 def mechanical(s: ComplexArray, x: FloatArray) -> tuple[ComplexArray, ComplexArray]:
-    """Mechanical impedance of the cone over the moving mass, rad/s, (n,); derivatives by ln ws, ln Qms, lambda (n, 3)."""
+    """Mechanical impedance over the moving mass, rad/s, (n,); derivatives by ln ws, ln Qms, lambda (n, 3)."""
     ws, loss = np.exp(x[LN_WS]), np.exp(x[LN_WS] - x[LN_QMS])
     logarithm = np.log(s / ws) / LN10
     soft = 1 - x[CREEP] * logarithm

@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy import linalg
 
 from analysis.findings import Resonance, ResonanceFit
@@ -57,7 +58,7 @@ class Prior:
         actual = parameters[list(self.index)]
         return self.root @ (self.values - (actual if self.rows is None else self.rows @ actual))
 
-    def jacobian(self, moving: FloatArray) -> FloatArray:
+    def jacobian(self, moving: NDArray[np.intp]) -> FloatArray:
         """Derivatives of what is known by the moving parameters, in units of the uncertainty."""
         pick = (np.asarray(self.index)[:, None] == moving[None, :]).astype(float)
         return self.root @ (pick if self.rows is None else self.rows @ pick)
@@ -138,8 +139,11 @@ class LumpedFit:
 
     Attributes
     ----------
-    parameters, covariance : ndarray, shape (k,) and (k, k)
-        Covariance from noise and priors.
+    parameters : ndarray, shape (k,)
+    moving : ndarray
+        Indices of those that were free.
+    jacobian : ndarray
+        Derivatives by the free ones in units of the standard deviation, priors below the data.
     chi_square, prior_chi_square : float
         Of the data in units of ``data.std_ohm``; of the priors.
     rest : ndarray, shape (2 cells,)
@@ -148,11 +152,17 @@ class LumpedFit:
     """
 
     parameters: FloatArray
-    covariance: FloatArray
+    moving: NDArray[np.intp]
+    jacobian: FloatArray
     chi_square: float
     prior_chi_square: float
     rest: FloatArray
     data: CellData
+
+    @cached_property
+    def covariance(self) -> FloatArray:
+        """From noise and priors, shape (k, k); zero for parameters held."""
+        return _spread(self.jacobian, self.moving, self.parameters.size)
 
     @property
     def total_chi_square(self) -> float:
@@ -160,15 +170,11 @@ class LumpedFit:
 
     @property
     def degrees_of_freedom(self) -> int:
-        return max(1, self.rest.size - int(np.count_nonzero(np.diag(self.covariance))))
+        return max(1, self.rest.size - self.moving.size)
 
     @property
     def reduced_chi_square(self) -> float:
         return self.chi_square / self.degrees_of_freedom
-
-    def gain(self, prior: Prior) -> FloatArray:
-        """Change of the parameters by the prior's values, shape (k, values)."""
-        return self.covariance[:, list(prior.index)] @ np.linalg.inv(prior.covariance)
 
 
 def fit_lumped(
@@ -197,15 +203,9 @@ def fit_lumped(
     """
     moving = np.arange(start.size) if free is None else np.asarray(sorted(free))
     target = stacked(data.impedance_ohm, data.std_ohm)
-    prior_rows = [prior.jacobian(moving) for prior in priors]
 
     def evaluate(parameters: FloatArray) -> _Point:
-        value, slopes = model(data.s_rad_s, parameters)
-        rest = [target - stacked(value, data.std_ohm)]
-        rest += [prior.rest(parameters) for prior in priors]
-        return _Point(
-            np.concatenate(rest), np.concatenate([stacked(slopes[:, moving], data.std_ohm), *prior_rows])
-        )
+        return _point(data, model, parameters, priors, moving)
 
     parameters = np.array(start, dtype=float)
     point, damping = evaluate(parameters), 1e-3
@@ -224,10 +224,34 @@ def fit_lumped(
             if damping > 1e7:
                 break
     rest = point.whole[: target.size]
-    covariance = np.zeros((parameters.size, parameters.size))
-    covariance[np.ix_(moving, moving)] = _inverse(point.jacobian)
     chi_data = float(rest @ rest)
-    return LumpedFit(parameters, covariance, chi_data, point.chi_square - chi_data, rest, data)
+    return LumpedFit(parameters, moving, point.jacobian, chi_data, point.chi_square - chi_data, rest, data)
+
+
+def covariance_at(
+    data: CellData, model: Model, parameters: FloatArray, priors: Sequence[Prior], free: Sequence[int]
+) -> FloatArray:
+    """Covariance that the parameters have when those in ``free`` may move, shape (k, k)."""
+    moving = np.asarray(sorted(free))
+    return _spread(_point(data, model, parameters, priors, moving).jacobian, moving, parameters.size)
+
+
+def _point(
+    data: CellData, model: Model, parameters: FloatArray, priors: Sequence[Prior], moving: NDArray[np.intp]
+) -> _Point:
+    value, slopes = model(data.s_rad_s, parameters)
+    rest = stacked(data.impedance_ohm - value, data.std_ohm)
+    return _Point(
+        np.concatenate([rest, *(prior.rest(parameters) for prior in priors)]),
+        np.concatenate([stacked(slopes[:, moving], data.std_ohm), *(prior.jacobian(moving) for prior in priors)]),
+    )
+
+
+def _spread(jacobian: FloatArray, moving: NDArray[np.intp], size: int) -> FloatArray:
+    """Covariance of all parameters; zero for those held."""
+    covariance = np.zeros((size, size))
+    covariance[np.ix_(moving, moving)] = _inverse(jacobian)
+    return covariance
 
 
 @dataclass(frozen=True)
@@ -245,7 +269,7 @@ class _Point:
 
 def _step(point: _Point, damping: float) -> FloatArray:
     """One damped step, shortened so that no parameter moves by more than 1 (a factor of e)."""
-    normal = point.jacobian.T @ point.jacobian
+    normal = _gram(point.jacobian)
     size = np.sqrt(np.diag(normal)) + 1e-30
     scaled = normal / np.outer(size, size)
     step = np.linalg.solve(scaled + damping * np.eye(size.size), (point.jacobian.T @ point.whole) / size) / size
@@ -253,13 +277,24 @@ def _step(point: _Point, damping: float) -> FloatArray:
 
 
 def _inverse(jacobian: FloatArray) -> FloatArray:
-    """``(J^T J)^-1`` by singular values of the scaled columns; what the data do not see gets a large variance."""
-    size = np.linalg.norm(jacobian, axis=0)
+    """``(J^T J)^-1`` by eigenvalues of the scaled matrix; what the data do not see gets a large variance."""
+    normal = _gram(jacobian)
+    size = np.sqrt(np.diag(normal))
     size[size == 0] = 1e-12
-    triangular = linalg.qr(jacobian / size, mode="r", check_finite=False)[0][: size.size]
-    _, singular, right = np.linalg.svd(triangular)
-    singular = np.maximum(singular, 1e-9 * singular[0])
-    return (right.T / singular**2) @ right / np.outer(size, size)
+    values, vectors = np.linalg.eigh(normal / np.outer(size, size))
+    values = np.maximum(values, 1e-15 * values[-1])
+    return (vectors / values) @ vectors.T / np.outer(size, size)
+
+
+def _gram(columns: FloatArray) -> FloatArray:
+    """``J^T J`` in blocks of rows: small products are not spread over threads, which costs far more than it gains."""
+    rows, count = columns.shape
+    block = max(1, 200_000 // count**2)
+    whole = rows // block * block
+    blocks = columns[:whole].reshape(-1, block, count)
+    total = np.matmul(blocks.transpose(0, 2, 1), blocks.copy()).sum(axis=0)
+    rest = columns[whole:]
+    return total + rest.T @ rest.copy()
 
 
 def misfit_factor(fit: LumpedFit) -> FloatArray:

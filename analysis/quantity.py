@@ -109,5 +109,7 @@ def derived(
     """
     slopes = gradient(function, point, step)
     std = float(np.sqrt(max(slopes @ covariance @ slopes, 0.0)))
-    largest = 0.0 if tolerances is None or tolerances.size == 0 else float(np.max(np.abs(slopes @ tolerances)))
+    if tolerances is None or tolerances.size == 0:
+        return Quantity(float(function(point)), std, unit)
+    largest = float(np.abs(slopes @ tolerances).max())
     return Quantity(float(function(point)), std, unit, min(largest, std))

@@ -62,7 +62,7 @@ def random_driver(rng: np.random.Generator, coil: str = "any", hung: bool = True
         factor = re * rng.uniform(0.5, 1.5) / (2 * np.pi * 1000) ** exponent
         coil_part = true_semi_inductance(re, factor, exponent)
     masses = tuple(
-        HungMass(mass * rng.uniform(0.01, 0.05), float(np.exp(rng.uniform(np.log(500), np.log(3000)))), rng.uniform(4, 20))
+        HungMass(mass * rng.uniform(0.01, 0.05), 500 * 6 ** rng.uniform(), rng.uniform(4, 20))
         for _ in range(rng.integers(0, 3) if hung else 0)
     )
     return Driver(
