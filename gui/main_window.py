@@ -463,6 +463,8 @@ class MainWindow(QMainWindow):
             return
         self._closing = True
         self.keep_settings()
+        # The stack clears itself when it goes, and would call a window that has gone before it.
+        self.edits.stack.indexChanged.disconnect()
         for lane in self.lanes.values():
             lane.end()
         event.accept()

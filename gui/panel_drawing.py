@@ -31,6 +31,7 @@ def impedance_panel(curves: Sequence[Named], share: float = 3.0) -> PanelRequest
 
     def draw(axes: Axes) -> None:
         phase_axes = axes.twinx()
+        phase_axes.xaxis.set_visible(False)
         phase_axes.set_zorder(axes.get_zorder() - 1)
         for name, curve, style in curves:
             draw_phase(phase_axes, curve, style)

@@ -71,6 +71,7 @@ def make_picture(
     """
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.figure import Figure
+    from matplotlib.ticker import NullLocator
 
     from analysis.picture_marks import draw_labels, draw_mark_lines, lanes_height_pt, place_labels
     from analysis.picture_style import PAPER, SMALL_PT, frequency_axis, plain_axes
@@ -101,6 +102,8 @@ def make_picture(
         axes = axes_at(top, panel_px)
         frequency_axis(axes, *ends_hz, labelled=index == len(requests) - 1)
         request.draw(axes)
+        if index < len(requests) - 1:
+            axes.xaxis.set_minor_locator(NullLocator())  # they are not to be seen there, but cost as much
         axes.set_xlim(*ends_hz)
         draw_mark_lines(axes, marks, zorder=2.7)
         if request.title:
