@@ -97,19 +97,20 @@ class RecordedBuild:
 
     def add(self, device: Device, subject: Subject, **about: Any) -> TakeInfo:
         """Record a device as a new take; ``about`` as in TakeAbout."""
-        return self._keep(record(device, self.excitation, self.chain, self._next_seed()), subject, **about)
+        return self.keep(record(device, self.excitation, self.chain, self._next_seed()), subject, **about)
 
     def add_standard(self, subject: Any) -> TakeInfo:
         """Record a calibration standard."""
         samples = record_standard(subject, self.excitation, self.chain, self._next_seed(), LOAD_OHM)
         load_ohm = LOAD_OHM if subject in ("load", "check-resistor") else None
-        return self._keep(samples, subject, load_ohm=load_ohm)
+        return self.keep(samples, subject, load_ohm=load_ohm)
 
     def _next_seed(self) -> int:
         self.seed += 1
         return self.seed
 
-    def _keep(self, samples: np.ndarray, subject: Subject, **about: Any) -> TakeInfo:
+    def keep(self, samples: np.ndarray, subject: Any, **about: Any) -> TakeInfo:
+        """Keep a recording as it is as a new take."""
         starts = [self.chain.offset_frames + start for start in sweep_starts(self.excitation)]
         return self.folder.add_take(
             samples,

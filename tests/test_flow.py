@@ -1,0 +1,254 @@
+"""The one flow from files in a build folder to findings, with whole, partial and missing calibration."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from matching import match
+from recorded import LOAD_OHM, RecordedBuild, remembered
+from reference.analytic import impedance_ohm
+from reference.random_speakers import random_speaker
+from reference.recordings import BAD, CLEAN, Chain, record, record_standard, write_recording
+
+from analysis.bench import Bench
+from capture.build_folder import BuildFolder
+from capture.errors import StillboxError
+from capture.excitation import Excitation
+from capture.take_import import import_take
+
+SHORT = Excitation(seconds=2.0, silence_before_s=0.5, silence_after_s=0.5)
+SPEAKER = random_speaker(21, "mixed")
+IN_BOX = remembered(SPEAKER.in_box)
+SPOILT = replace(BAD, noise_dbfs=(-95.0, -95.0), hum_hz=50.02, hum_dbfs=(-70.0, -75.0))
+
+
+def error_95(bench: Bench) -> float:
+    """95th percentile of the relative error of the newest in-box take above 20 Hz."""
+    curve = bench.curve(bench.in_box())
+    inside = curve.frequency_hz > 20
+    truth = impedance_ohm(SPEAKER.in_box, curve.frequency_hz[inside])
+    return float(np.quantile(np.abs(curve.impedance_ohm[inside] / truth - 1), 0.95))
+
+
+# The whole way
+
+
+def test_from_recorded_files_to_findings_and_comparison(tmp_path: Path) -> None:
+    """Files through a spoilt chain, imported as a person would, calibrated by three standards."""
+    build = BuildFolder.create(tmp_path / "build", SPEAKER.inside_mm, rated_ohm=6.0)
+    build.set_calibration(SPOILT.jig.reference_ohm, 1.0)
+    other_box = random_speaker(21, "null")  # what was there is gone
+    devices = {
+        ("open", ""): np.inf,
+        ("short", ""): 0.0,
+        ("load", ""): LOAD_OHM,
+        ("free-air", ""): SPEAKER.free_air,
+        ("in-box", "stock"): SPEAKER.in_box,
+        ("in-box", "other"): other_box.in_box,
+    }
+    for seed, ((subject, state), device) in enumerate(devices.items()):
+        path = tmp_path / f"{subject}-{state}.wav"
+        write_recording(path, record(device, SHORT, SPOILT, seed), SHORT.sample_rate_hz)
+        load_ohm = LOAD_OHM if subject == "load" else None
+        import_take(build, path, SHORT, subject, state or None, load_ohm=load_ohm)
+
+    said: list[str] = []
+    bench = Bench(BuildFolder.open(tmp_path / "build"), progress=said.append)
+    report = bench.findings("stock")
+    assert report.build == "build"
+    assert (report.state, report.unit) == ("stock", "A")
+    matched = match([finding.resonance.frequency_hz for finding in report.findings], SPEAKER.truth)
+    assert matched.missed == []
+    assert matched.false == []
+    for index, one in matched.pairs:
+        assert report.findings[index].cause == one.cause
+        assert report.findings[index].resonance.height_ohm == pytest.approx(one.height_ohm, rel=0.05)
+    assert any("deconvolving take 5 (in-box/stock/A)" in text for text in said)
+
+    comparison = bench.comparison("stock", "other")
+    verdicts = {change.before.resonance.frequency_hz: change.verdict for change in comparison.changes if change.before}
+    assert {verdicts[report.findings[index].resonance.frequency_hz] for index, _ in matched.pairs} == {"gone"}
+    take = bench.in_box("stock")
+    assert bench.decay(take) is bench.decay(take)
+
+
+def test_nothing_is_computed_twice(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    build = RecordedBuild.create(tmp_path / "build", SHORT)
+    build.add(IN_BOX, "in-box", state="stock")
+    bench = Bench(build.folder)
+    report = bench.findings("stock")
+    monkeypatch.setattr(BuildFolder, "load", None)
+    assert bench.findings("stock").fit is report.fit
+    bench.curve(bench.in_box("stock"))
+
+
+def test_the_newest_take_of_a_state_and_unit_counts(tmp_path: Path) -> None:
+    build = RecordedBuild.create(tmp_path / "build", SHORT)
+    for state, unit in (("stock", "A"), ("stock", "B"), ("lined", "A"), ("stock", "A")):
+        build.add(8.0, "in-box", state=state, unit=unit)
+    bench = Bench(build.folder)
+    assert bench.in_box("stock", "A").number == 4
+    assert bench.in_box("stock", "B").number == 2
+    assert bench.in_box("lined").number == 3
+    assert bench.in_box().number == 4
+
+
+def test_a_renewed_bench_keeps_what_still_holds(tmp_path: Path) -> None:
+    build = RecordedBuild.create(tmp_path / "build", SHORT)
+    first = build.add(IN_BOX, "in-box", state="stock")
+    bench = Bench(build.folder)
+    fit = bench.fit(first)
+    build.add(8.0, "in-box", state="lined")
+    renewed = bench.renewed()
+    assert len(renewed.takes) == 2
+    assert renewed.fit(first) is fit
+    build.folder.set_calibration(9.9)
+    recalibrated = bench.renewed()
+    assert recalibrated.fit(first) is not fit
+    assert recalibrated.ratio(first) is bench.ratio(first)
+
+
+# Calibration
+
+
+@pytest.fixture(scope="module")
+def spoilt_takes() -> dict[str, np.ndarray]:
+    """Recordings of the speaker and of all standards through one chain, with next to no noise."""
+    chain = replace(BAD, noise_dbfs=(-110.0, -110.0))
+    return {
+        "channel-match": record_standard("channel-match", SHORT, chain, 1),
+        "open": record_standard("open", SHORT, chain, 2),
+        "short": record_standard("short", SHORT, chain, 3),
+        "load": record_standard("load", SHORT, chain, 4, LOAD_OHM),
+        "in-box": record(IN_BOX, SHORT, chain, 5),
+    }
+
+
+@pytest.mark.parametrize(
+    ("standards", "most_error", "left"),
+    [
+        ((), 3.0, {"gain", "loading", "leads"}),
+        (("channel-match",), 0.06, {"loading", "leads"}),
+        (("channel-match", "short"), 0.02, {"loading"}),
+        (("channel-match", "open", "short"), 0.002, set()),
+        (("open", "short", "load"), 0.001, set()),
+        (("channel-match", "open", "short", "load"), 0.001, set()),
+    ],
+)
+def test_more_standards_leave_less_error(
+    tmp_path: Path,
+    spoilt_takes: dict[str, np.ndarray],
+    standards: tuple[str, ...],
+    most_error: float,
+    left: set[str],
+) -> None:
+    build = RecordedBuild.create(tmp_path / "build", SHORT, BAD)
+    for subject in standards:
+        build.keep(spoilt_takes[subject], subject, load_ohm=LOAD_OHM if subject == "load" else None)
+    take = build.keep(spoilt_takes["in-box"], "in-box", state="stock")
+    bench = Bench(build.folder)
+    assert error_95(bench) < most_error
+    if left:
+        assert error_95(bench) > most_error / 50
+    uncorrected = " ".join(bench.calibration(take).uncorrected)
+    assert {word for word in ("gain", "loading", "leads") if word in uncorrected} == left
+    assert any("not corrected" in text or "uncorrected" in text for text in bench.calibration_report())
+
+
+def test_standards_of_another_jig_or_rate_do_not_count(tmp_path: Path) -> None:
+    build = RecordedBuild.create(tmp_path / "build", SHORT, BAD, standards=("channel-match", "short"))
+    take = build.add(8.0, "in-box", state="stock")
+    bench = Bench(build.folder)
+    assert set(bench.standards("high-side", 48_000)) == {"channel-match", "short"}
+    assert bench.standards("low-side", 48_000) == {}
+    assert bench.standards("high-side", 96_000) == {}
+    assert bench.calibration(take).model == "channel-match + short"
+
+
+def test_the_newest_standard_counts(tmp_path: Path) -> None:
+    build = RecordedBuild.create(tmp_path / "build", SHORT, CLEAN, standards=("short",))
+    build.chain = Chain(jig=replace(CLEAN.jig, lead_ohm=0.3), noise_dbfs=CLEAN.noise_dbfs)
+    build.add_standard("short")
+    take = build.add(8.0, "in-box", state="stock")
+    bench = Bench(build.folder)
+    assert bench.standards("high-side", 48_000)["short"].number == 2
+    np.testing.assert_allclose(bench.curve(take).impedance_ohm.real, 8.0, rtol=1e-3)
+
+
+def test_standards_of_a_narrower_sweep_narrow_the_band(tmp_path: Path) -> None:
+    build = RecordedBuild.create(tmp_path / "build", SHORT, CLEAN)
+    build.excitation = SHORT.model_copy(update={"low_hz": 40.0, "high_hz": 8_000.0})
+    build.add_standard("channel-match")
+    build.excitation = SHORT
+    take = build.add(8.0, "in-box", state="stock")
+    spectrum = Bench(build.folder).spectrum(take)
+    assert spectrum.frequency_hz[0] >= 40
+    assert spectrum.frequency_hz[-1] <= 8_000
+    np.testing.assert_allclose(spectrum.impedance_ohm, 8.0, rtol=1e-2)
+
+
+def test_check_resistor(tmp_path: Path) -> None:
+    build = RecordedBuild.create(tmp_path / "build", SHORT, BAD, standards=("open", "short", "load"))
+    build.folder.set_calibration(10.0, 1.0)
+    build.add(8.2 * 1.004, "check-resistor", load_ohm=8.2, load_tolerance_percent=1.0)
+    build.add(10.0, "check-resistor", load_ohm=8.2, load_tolerance_percent=1.0)
+    bench = Bench(build.folder)
+    good, bad = (bench.resistor_check(take) for take in bench.takes[-2:])
+    assert good.verdict == "agrees"
+    assert good.measured_ohm == pytest.approx(8.2 * 1.004, rel=1e-4)
+    assert bad.verdict == "differs"
+    report = bench.calibration_report()
+    assert sum(text.startswith("check-resistor") for text in report) == 2
+
+
+def test_check_resistor_without_its_value(tmp_path: Path) -> None:
+    build = RecordedBuild.create(tmp_path / "build", SHORT)
+    take = build.add(8.2, "check-resistor")
+    with pytest.raises(StillboxError, match=r"no marked value.*--load-ohms"):
+        Bench(build.folder).resistor_check(take)
+
+
+def test_missing_calibration(tmp_path: Path) -> None:
+    folder = BuildFolder.create(tmp_path / "build")
+    build = RecordedBuild(folder, SHORT)
+    take = build.add(8.0, "in-box", state="stock")
+    with pytest.raises(StillboxError, match=r"reference resistor of .* is not known.*stillbox calibrate .*--reference"):
+        Bench(folder).curve(take)
+
+
+# What is not there
+
+
+def test_missing_state_lists_what_there_is(tmp_path: Path) -> None:
+    build = RecordedBuild.create(tmp_path / "build", SHORT)
+    bench = Bench(build.folder)
+    with pytest.raises(StillboxError, match=r"no in-box take of state/unit any/any; import or record one"):
+        bench.findings()
+    for state, unit in (("stock", "A"), ("lined", "B")):
+        build.add(8.0, "in-box", state=state, unit=unit)
+    bench = Bench(build.folder)
+    with pytest.raises(StillboxError, match=r"state/unit braced/any; there are: lined/B, stock/A"):
+        bench.findings("braced")
+    with pytest.raises(StillboxError, match=r"state/unit stock/B; there are"):
+        bench.comparison("stock", "lined", "B")
+
+
+def test_causes_need_a_take_of_the_box(tmp_path: Path) -> None:
+    build = RecordedBuild.create(tmp_path / "build", SHORT)
+    take = build.add(8.0, "free-air")
+    with pytest.raises(StillboxError, match="take 1 is of free-air"):
+        Bench(build.folder).findings_of(take)
+
+
+# The time gate
+
+
+def test_a_gate_that_smears_says_so(tmp_path: Path) -> None:
+    build = RecordedBuild.create(tmp_path / "build", SHORT)
+    take = build.add(IN_BOX, "in-box", state="stock")
+    assert not any("gate" in text for text in Bench(build.folder).curve(take).warnings)
+    warnings = Bench(build.folder, gate_s=0.05).curve(take).warnings
+    assert any("gate of 0.05 s smears the resonance at" in text for text in warnings)
