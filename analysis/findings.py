@@ -70,8 +70,7 @@ class ResonanceFit:
     """Baseline and resonances fitted together to one impedance spectrum.
 
     ``motional`` are the fundamental peak or peaks (closed box one, vented box two); ``broad`` are pairs too damped
-    (Q below 2) or too uncertain (height below three standard deviations) to be called resonances, part of the
-    baseline; ``resonances`` are the rest, in order of frequency.
+    to be called resonances (Q below 2), part of the baseline; ``resonances`` are the rest, in order of frequency.
     """
 
     motional: tuple[Resonance, ...]

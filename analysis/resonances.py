@@ -143,7 +143,7 @@ def fit_resonances(
     cells = _cells(spectrum)
     relaxations, fit = _first_fit(cells)
     problem = FitProblem.of(cells.data(fit, _misfit(fit, cells.frequency_hz.size)), relaxations)
-    fit = _settle(problem, fit.poles_rad_s)
+    fit = _drop_uncertain(problem, _settle(problem, fit.poles_rad_s))
     return _report(problem, fit, spectrum, port, free_air_hz)
 
 
@@ -225,6 +225,21 @@ def _drop_split(problem: FitProblem, fit: PairFit) -> PairFit:
     return fit
 
 
+def _drop_uncertain(problem: FitProblem, fit: PairFit) -> PairFit:
+    """Take out pairs so entangled with their neighbours that their height is not known to three deviations.
+
+    Together they explain something, apart they say nothing; and each would hide what could be seen beside it.
+    """
+    while fit.poles_rad_s.size > 1:
+        pairs = _with_uncertainty(fit, _tangent(problem, fit), 0.0)
+        ratio = np.array([pair.height_ohm / pair.height_std_ohm for pair in pairs])
+        worst = int(np.argmin(ratio))
+        if ratio[worst] >= LEAST_HEIGHT_IN_STD:
+            break
+        fit = refine(problem, np.delete(fit.poles_rad_s, worst), iterations=12)
+    return fit
+
+
 def _add_missing(problem: FitProblem, fit: PairFit) -> PairFit | None:
     """Fit with one more resonator where the rest shows one that is significant; None where it shows none."""
     for pole in _candidates(problem, fit):
@@ -280,19 +295,14 @@ def _report(
     warnings = () if motional else ("no motional peak shows: is a driver on the clips?",)
     return ResonanceFit(
         motional=tuple(motional),
-        broad=tuple(r for r in others if not _is_resonance(r)),
-        resonances=tuple(r for r in others if _is_resonance(r)),
+        broad=tuple(r for r in others if r.q < LOWEST_Q),
+        resonances=tuple(r for r in others if r.q >= LOWEST_Q),
         real_coefficients=problem.real_coefficients(fit),
         detection_limit=_detection_limit(problem, tangent),
         band_hz=(float(problem.data.frequency_hz[0]), float(problem.data.frequency_hz[-1])),
         reduced_chi_square=fit.chi_square / (2 * problem.data.s_rad_s.size),
         warnings=(*spectrum.warnings, *warnings),
     )
-
-
-def _is_resonance(pair: Resonance) -> bool:
-    """Narrow enough to ring, and known well enough to be told from the neighbours it overlaps with."""
-    return pair.q >= LOWEST_Q and pair.height_ohm >= LEAST_HEIGHT_IN_STD * pair.height_std_ohm
 
 
 def _tangent(problem: FitProblem, fit: PairFit) -> FloatArray:
