@@ -344,3 +344,30 @@ def test_list_of_devices_and_their_names() -> None:
         find_device("practice rig: horn")
     with pytest.raises(StillboxError, match="no fault 'gremlins'"):
         find_device("practice rig: boxy, gremlins")
+
+
+@pytest.mark.parametrize(("broken", "words"), [
+    ("raise OSError('PortAudio library not found')", "PortAudio is missing"),
+    ("raise ImportError('no module named _cffi')", "the Python package sounddevice is missing"),
+])
+def test_without_portaudio_one_line_says_what_to_install_and_the_rig_works(
+    tmp_path: Path, build: BuildFolder, broken: str, words: str
+) -> None:
+    (tmp_path / "sounddevice.py").write_text(broken)
+    environment = {**os.environ, "PYTHONPATH": str(tmp_path)}
+
+    def stillbox(*arguments: str) -> subprocess.CompletedProcess[str]:
+        return subprocess.run(
+            [sys.executable, str(ROOT / "stillbox.py"), *arguments],
+            env=environment, cwd=ROOT, capture_output=True, text=True, check=False,
+        )  # fmt: skip
+
+    listed = stillbox("devices")
+    assert listed.returncode == 0
+    assert "practice rig" in listed.stdout and "without --device: practice rig" in listed.stdout
+    assert words in listed.stderr and len(listed.stderr.strip().splitlines()) == 1
+    done = stillbox("record", str(build.path), "--subject", "in-box", "--seconds", "1", "--fast")
+    assert (done.returncode, done.stderr) == (0, "")
+    assert len(build.takes()) == 1
+    refused = stillbox("record", str(build.path), "--subject", "in-box", "--device", "usb")
+    assert refused.returncode == 2 and words in refused.stderr
