@@ -112,6 +112,8 @@ class Bench:
 
     def ratio(self, take: TakeInfo) -> ChannelRatio:
         """Ratio of the channels of a take with its noise."""
+        if take.subject == "microphone":
+            raise StillboxError(f"take {take.number} is of a microphone, which has no impedance; name another one")
         if take.number not in self._ratios:
             self._say(f"deconvolving take {take.number} ({take.address})")
             self._ratios[take.number] = channel_ratio(self.build.load(take), self.gate_s)
@@ -156,7 +158,9 @@ class Bench:
         sentences = [calibration.summary, *calibration.found, *calibration.warnings]
         for take in self.takes:
             if take.subject == "check-resistor":
-                sentences.append(f"check-resistor (take {take.number}): {self.resistor_check(take).sentence}")
+                check = self.resistor_check(take)
+                said = (check.sentence, *check.warnings)
+                sentences += [f"check-resistor (take {take.number}): {text}" for text in said]
         return sentences
 
     def _grid(self, take: TakeInfo) -> np.ndarray:
@@ -239,6 +243,10 @@ class Bench:
             self._fits[take.number] = fit
         return self._fits[take.number]
 
+    def is_fitted(self, take: TakeInfo) -> bool:
+        """Whether ``fit`` has its answer already."""
+        return take.number in self._fits
+
     def _fundamental_hz(self, free_air: TakeInfo) -> float | None:
         motional = self.fit(free_air).motional
         return motional[0].frequency_hz if motional else None
@@ -267,8 +275,20 @@ class Bench:
         )
 
     def comparison(self, before: str, after: str, unit: str | None = None) -> Comparison:
-        """Two states of one unit, resonance by resonance."""
-        return compare(self.findings(before, unit), self.findings(after, unit))
+        """Two states of one unit, resonance by resonance.
+
+        Without ``unit`` that of the newest take of ``after`` whose unit has been measured in ``before`` too; where
+        there is none, the newest of each.
+        """
+        return compare(*(self.findings_of(take) for take in self.compared(before, after, unit)))
+
+    def compared(self, before: str, after: str, unit: str | None = None) -> tuple[TakeInfo, TakeInfo]:
+        """The takes that ``comparison`` compares."""
+        if unit is None:
+            measured = {take.unit for take in self._fitting("in-box", before)}
+            both = [take for take in self._fitting("in-box", after) if take.unit in measured]
+            unit = both[-1].unit if both else None
+        return self.in_box(before, unit), self.in_box(after, unit)
 
     def decay(self, take: TakeInfo) -> DecayResponse:
         """Response of the motional impedance over its lumped baseline, from which decays are drawn."""
@@ -291,10 +311,13 @@ class Bench:
         return take
 
     def newest(self, subject: str, state: str | None = None, unit: str | None = None) -> TakeInfo | None:
-        """The newest take that fits; None in ``state`` or ``unit`` fits all."""
-        fitting = [
+        """The newest take that fits; None in ``state`` or ``unit`` fits all, ``-`` is the empty state."""
+        fitting = self._fitting(subject, state, unit)
+        return fitting[-1] if fitting else None
+
+    def _fitting(self, subject: str, state: str | None = None, unit: str | None = None) -> list[TakeInfo]:
+        return [
             take
             for take in self.takes
-            if take.subject == subject and state in (None, take.state) and unit in (None, take.unit)
+            if take.subject == subject and state in (None, take.state, take.state or "-") and unit in (None, take.unit)
         ]
-        return fitting[-1] if fitting else None

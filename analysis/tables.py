@@ -111,7 +111,8 @@ def curve_text(take: TakeInfo, curve: ImpedanceCurve) -> str:
     """A curve in one sentence: band, points, lowest impedance."""
     magnitude = np.abs(curve.impedance_ohm)
     lowest = int(np.argmin(magnitude))
-    relative = np.sqrt(curve.noise_variance_ohm2) / magnitude
+    # The short-circuit standard, corrected by itself, is 0 ohm.
+    relative = np.sqrt(curve.noise_variance_ohm2) / np.maximum(magnitude, np.finfo(float).tiny)
     return (
         f"take {take.number}, {take.address}: {curve.frequency_hz.size} points from {curve.frequency_hz[0]:.4g} to "
         f"{curve.frequency_hz[-1]:.5g} Hz; lowest impedance {magnitude[lowest]:.4g} ohm at "

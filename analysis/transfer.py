@@ -35,6 +35,8 @@ _LOWEST_SHOULDER_HZ = 13.5
 _HIGHEST_HARMONIC = 12
 """Harmonics up to this order are cut away from the end of the (circular) record."""
 
+_SHORTEST_GATE_S, _LONGEST_GATE_S = 0.02, 1_000.0
+
 _SHORTEST_PART = 0.4
 """Silences shorter than this part of the longest blur the noise's low end too much to be used."""
 _NOISE_AVERAGE_OCTAVES = 1 / 3
@@ -103,28 +105,27 @@ def silent_spans(frames: int, starts: tuple[int, ...], excitation: Excitation) -
     return [span for span in spans if span[1] - span[0] >= shortest]
 
 
-def deconvolved(segment: FloatArray, sweep_spectrum: ComplexArray, band_filter: FloatArray) -> FloatArray:
+def deconvolved(segment: FloatArray, inverse: ComplexArray) -> FloatArray:
     """Response of one channel to a band-limited impulse, by division of the spectra.
 
     Parameters
     ----------
     segment : ndarray, shape (n,)
         The recording from the start of the sweep on.
-    sweep_spectrum : complex ndarray, shape (n // 2 + 1,)
-    band_filter : ndarray, shape (n // 2 + 1,)
-        Real; 1 inside the band, falling smoothly to 0 outside.
+    inverse : complex ndarray, shape (n // 2 + 1,)
+        Inverse filter of the sweep, see ``inverse_filter``.
 
     Returns
     -------
     ndarray, shape (n,): circular; negative times lie at the end.
     """
     spectrum = fft.rfft(segment)
-    spectrum *= inverse_filter(sweep_spectrum, band_filter)
+    spectrum *= inverse
     return fft.irfft(spectrum, segment.size)
 
 
 def inverse_filter(sweep_spectrum: ComplexArray, band_filter: FloatArray) -> ComplexArray:
-    """``band_filter / sweep_spectrum``, zero where the band filter is."""
+    """``band_filter / sweep_spectrum``, zero where the band filter is; that is 1 inside the band, 0 outside."""
     inverse = np.zeros_like(sweep_spectrum)
     inside = band_filter > 0
     inverse[inside] = band_filter[inside] / sweep_spectrum[inside]
@@ -198,7 +199,8 @@ def noise_spectra(samples: FloatArray, sample_rate_hz: int, spans: list[Span], h
     stand far above the floor (hum that is not steady, other tones) are kept as lines.
     """
     length = min(max(last - first for first, last in spans), 2 * sample_rate_hz)
-    power, cross, weight = np.zeros((length // 2 + 1, 2)), np.zeros(length // 2 + 1, dtype=complex), 0.0
+    power, weight = np.zeros((length // 2 + 1, 2)), 0.0
+    cross: ComplexArray = np.zeros(length // 2 + 1, dtype=complex)
     for first, last in spans:
         size = min(last - first, length)
         if size < _SHORTEST_PART * length:
@@ -259,13 +261,18 @@ def channel_ratio(recording: Recording, gate_s: float | None = None) -> ChannelR
     Raises
     ------
     StillboxError
-        If the record is too short, the gate is shorter than 20 ms, or channel 1 carries no signal.
+        If there is one channel only, the record is too short, the gate is shorter than 20 ms or no number, or
+        channel 1 carries no signal.
     """
     info = recording.info
     excitation = info.excitation
     rate = excitation.sample_rate_hz
-    if gate_s is not None and gate_s < 0.02:
-        raise StillboxError(f"gate {gate_s:g} s is shorter than 0.02 s; give a longer one, or none")
+    if gate_s is not None and not _SHORTEST_GATE_S <= gate_s <= _LONGEST_GATE_S:
+        raise StillboxError(
+            f"gate {gate_s:g} s is not {_SHORTEST_GATE_S:g} to {_LONGEST_GATE_S:g} s; give such a one, or none"
+        )
+    if recording.samples.shape[1] < 2:
+        raise StillboxError(f"take {info.number} has one channel only; a ratio needs both inputs of the jig")
     spans = silent_spans(info.frames, info.sweep_starts, excitation)
     if not spans:
         raise StillboxError(
@@ -355,21 +362,16 @@ def _windowed_spectra(recording: Recording, hum: Hum | None, gate_s: float | Non
     low_hz, high_hz = usable_band_hz(excitation)
     inside = (bins_hz >= low_hz) & (bins_hz <= high_hz)
 
-    def windowed(spectrum: ComplexArray) -> ComplexArray:
-        return fft.rfft(window.apply(fft.irfft(spectrum, length)))[inside]
-
-    def compressed(start: int, channel: int) -> ComplexArray:
+    def windowed(start: int, channel: int) -> ComplexArray:
         last = min(start + frames, info.frames)
         segment = np.zeros(length)
         segment[: last - start] = recording.samples[start:last, channel]
         if hum is not None:
             segment[: last - start] -= hum.samples((start, last), channel, rate)
-        spectrum = fft.rfft(segment, overwrite_x=True)
-        spectrum *= inverse
-        return spectrum
+        return fft.rfft(window.apply(deconvolved(segment, inverse)))[inside]
 
-    rows_1 = [windowed(compressed(start, 0)) for start in info.sweep_starts]
-    rows_2 = [windowed(compressed(start, 1)) for start in info.sweep_starts]
+    rows_1 = [windowed(start, 0) for start in info.sweep_starts]
+    rows_2 = [windowed(start, 1) for start in info.sweep_starts]
     density = np.interp(bins_hz[inside], filter_hz, np.abs(inverse) ** 2)
     return _WindowedSpectra(bins_hz[inside], np.stack(rows_1), np.stack(rows_2), density * np.sum(window.weight**2))
 

@@ -70,7 +70,7 @@ def plot_comparison(
     bench: Bench, before: str, after: str, unit: str | None, overlay: Path | None, difference: Path | None
 ) -> None:
     """Both curves over each other, and the difference of the two."""
-    first, second = (pictured(bench, bench.in_box(state, unit), decay=False) for state in (before, after))
+    first, second = (pictured(bench, take, decay=False) for take in bench.compared(before, after, unit))
     comparison = bench.comparison(before, after, unit)
     title = f"{bench.name}: {before} and {after}"
     if overlay is not None:

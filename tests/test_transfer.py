@@ -15,7 +15,7 @@ from reference.random_speakers import random_speaker
 from reference.recordings import CLEAN, Chain, record
 from scipy import fft
 
-from analysis.transfer import ChannelRatio, band_filter, channel_ratio, deconvolved, usable_band_hz
+from analysis.transfer import ChannelRatio, band_filter, channel_ratio, deconvolved, inverse_filter, usable_band_hz
 from capture.errors import StillboxError
 from capture.excitation import Excitation, sweep_samples, sweep_starts
 
@@ -53,7 +53,7 @@ def test_deconvolution_equals_that_of_pyfar(channel: int) -> None:
     segment = samples[sweep_starts(SHORT)[0] :, channel]
     rate_hz, sweep = SHORT.sample_rate_hz, sweep_samples(SHORT)
     frequency_hz = fft.rfftfreq(segment.size, 1 / rate_hz)
-    response = deconvolved(segment, fft.rfft(sweep, segment.size), band_filter(frequency_hz, SHORT))
+    response = deconvolved(segment, inverse_filter(fft.rfft(sweep, segment.size), band_filter(frequency_hz, SHORT)))
 
     padded = pyfar.Signal(np.pad(sweep, (0, segment.size - sweep.size)), rate_hz)
     # A wider band than is compared: pyfar's regularisation sets in gently within its limits.
@@ -88,7 +88,7 @@ def test_harmonics_come_as_much_earlier_as_published(
         peak = 10 ** (excitation.level_dbfs / 20)
         harmonic = np.cos(order * np.arccos(np.clip(sweep / peak, -1, 1)))
         low = np.where(frequency_hz < 0.4 * high_hz / order, band_filter(frequency_hz, excitation), 0.0)
-        response = deconvolved(np.pad(harmonic, (0, length - sweep.size)), fft.rfft(sweep, length), low)
+        response = deconvolved(np.pad(harmonic, (0, length - sweep.size)), inverse_filter(fft.rfft(sweep, length), low))
         late = (length - int(np.argmax(np.abs(response)))) / excitation.sample_rate_hz
         assert late == pytest.approx(advance_s, abs=1e-3)
 
@@ -280,9 +280,15 @@ def test_repeats_that_differ_raise_the_variance() -> None:
 # What cannot be used
 
 
-def test_gate_too_short() -> None:
-    with pytest.raises(StillboxError, match=r"gate 0\.01 s is shorter than 0\.02 s"):
-        measured(record(8.0, SHORT, CLEAN), gate_s=0.01)
+@pytest.mark.parametrize("gate_s", [0.01, -1.0, 1e300, float("inf"), float("nan")])
+def test_gate_out_of_range(gate_s: float) -> None:
+    with pytest.raises(StillboxError, match=r"gate .* s is not 0\.02 to 1000 s"):
+        measured(record(8.0, SHORT, CLEAN), gate_s=gate_s)
+
+
+def test_one_channel() -> None:
+    with pytest.raises(StillboxError, match="one channel only"):
+        measured(record(8.0, SHORT, CLEAN)[:, :1])
 
 
 def test_no_silence() -> None:
