@@ -23,6 +23,9 @@ from capture.errors import StillboxError, describe_validation_error
 HIGHEST_FRACTION_OF_RATE = 0.475
 """Default upper band limit as a fraction of the sample rate: leaves room for converters' filters."""
 
+MOST_FRAMES = 2**27 - 2**24
+"""Longest signal: a stereo recording of it, begun early and ended late, can still be read (see audio_file)."""
+
 FADE_IN_RATIO = 1.4
 """The level is full from ``low_hz`` times this ratio on."""
 
@@ -56,6 +59,11 @@ class Excitation(BaseModel):
             raise ValueError(
                 f"high_hz {self.high_hz:g} is above half of the sample rate {self.sample_rate_hz}; "
                 f"choose at most {HIGHEST_FRACTION_OF_RATE * self.sample_rate_hz:g}"
+            )
+        if self.total_frames > MOST_FRAMES:
+            raise ValueError(
+                f"the whole signal has {self.total_frames} frames, at most {MOST_FRAMES} can be recorded and read; "
+                "choose fewer repeats or shorter sweeps"
             )
         return self
 
