@@ -32,7 +32,7 @@ SWEEP_CONSTANT_S = 0.65
 
 ATTENUATOR_LEAST_OHM = 8_000.0
 SHUNT_RANGE_OHM = (470.0, 2_200.0)
-SERIES_RANGE_OHM = (1_000.0, 200_000.0)
+SERIES_RANGE_OHM = (1_000.0, 1_000_000.0)
 MOST_EXCESS = 1.1
 """A divider may divide so many times more than the tightest one."""
 

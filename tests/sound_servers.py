@@ -59,7 +59,7 @@ def _await_ready(process: subprocess.Popen[bytes]) -> None:
 
 
 @contextmanager
-def jack_speaker(period_frames: int = 1024) -> Iterator[tuple[dict[str, str], subprocess.Popen]]:
+def jack_speaker(period_frames: int = 4096) -> Iterator[tuple[dict[str, str], subprocess.Popen]]:
     """A JACK server with the dummy driver and the virtual speaker on it.
 
     Yields the environment in which programs find it, and the server's process.
