@@ -195,7 +195,9 @@ def _judge(
 
 def _judge_pair(first: Finding, second: Finding, after: FindingsReport) -> Change:
     old, new = first.resonance, second.resonance
-    by_height = (new.height_ohm - old.height_ohm) / math.hypot(old.height_std_ohm, new.height_std_ohm)
+    # Both takes share one scale of the ohm: its uncertainty is no part of that of the difference.
+    noise_ohm = math.hypot(old.height_noise_std_ohm, new.height_noise_std_ohm)
+    by_height = (new.height_ohm - old.height_ohm) / noise_ohm
     by_frequency = (new.frequency_hz - old.frequency_hz) / math.hypot(old.frequency_std_hz, new.frequency_std_hz)
     verdict: Verdict = "unchanged"
     significance = by_height
@@ -213,7 +215,7 @@ def _judge_alone(finding: Finding, other: FindingsReport, verdict: Literal["gone
     """A resonance without a partner: gone or new if the other measurement could have seen it."""
     resonance = finding.resonance
     limit = limit_for_q(other.detection_limit, resonance.frequency_hz, resonance.q)
-    significance = resonance.height_ohm / math.hypot(resonance.height_std_ohm, limit / _LIMIT_IN_STD)
+    significance = resonance.height_ohm / math.hypot(resonance.height_noise_std_ohm, limit / _LIMIT_IN_STD)
     gone = verdict == "gone"
     first, second = (finding, None) if gone else (None, finding)
     signed = -significance if gone else significance

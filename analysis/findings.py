@@ -22,7 +22,8 @@ class Resonance:
     """One resonator of the impedance, from its pole p and residue r.
 
     Natural frequency |p|/2 pi, Q = |p|/(2|Re p|), height = |r|/|Re p| in ohms; the ``_std`` are one standard
-    deviation. ``significance`` is the likelihood ratio (chi-square) of the resonator against the known noise.
+    deviation, the height's with the relative ``scale_std`` of the ohm. ``significance`` is the likelihood ratio
+    (chi-square) of the resonator against the known noise.
     """
 
     pole_rad_s: complex
@@ -31,6 +32,12 @@ class Resonance:
     q_std: float
     height_std_ohm: float
     significance: float
+    scale_std: float = 0.0
+
+    @property
+    def height_noise_std_ohm(self) -> float:
+        """Standard deviation of the height without that of the ohm scale, which is common to all takes of a build."""
+        return float(np.sqrt(max(self.height_std_ohm**2 - (self.scale_std * self.height_ohm) ** 2, 0.0)))
 
     @property
     def frequency_hz(self) -> float:

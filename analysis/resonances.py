@@ -29,6 +29,7 @@ from analysis.rational import (
     relocate_poles,
     resonators_ohm,
 )
+from analysis.uncertainty import CHAIN_FLOOR
 from capture.arrays import ComplexArray, FloatArray
 from capture.errors import StillboxError
 
@@ -44,8 +45,6 @@ DETECTION_PROBABILITY = 0.95
 LIMIT_Q = 10.0
 LOWEST_Q = 2.0
 LEAST_HEIGHT_IN_STD = 3.0
-FLOOR = 1e-5
-"""What the measuring chain itself can be trusted to, relative to the impedance (windows, interpolation)."""
 
 _CELLS_SHARING_CALIBRATION = CELLS_PER_OCTAVE / 12
 """The noise of the calibration takes is common to so many cells: a resonator as wide sees it that much stronger."""
@@ -110,7 +109,7 @@ def _cells(spectrum: ImpedanceSpectrum) -> _Cells:
     frequency_hz = np.add.reduceat(weight * spectrum.frequency_hz, first) / total
     magnitude = np.abs(np.add.reduceat(weight * spectrum.impedance_ohm, first) / total)
     shared = _CELLS_SHARING_CALIBRATION * spectrum.calibration_variance_ohm2[first]
-    std = np.sqrt(0.5 * (1 / total + shared) + (FLOOR * magnitude) ** 2)
+    std = np.sqrt(0.5 * (1 / total + shared) + (CHAIN_FLOOR * magnitude) ** 2)
     return _Cells(spectrum, first, weight, frequency_hz, std)
 
 
@@ -323,7 +322,13 @@ def _with_uncertainty(fit: PairFit, tangent: FloatArray, scale_std: float) -> li
         height_std = np.hypot(std[2], abs(residue) / abs(pole.real) * scale_std)
         resonances.append(
             Resonance(
-                complex(pole), complex(residue), float(std[0]), float(std[1]), float(height_std), float(explained)
+                pole_rad_s=complex(pole),
+                residue_ohm_rad_s=complex(residue),
+                frequency_std_hz=float(std[0]),
+                q_std=float(std[1]),
+                height_std_ohm=float(height_std),
+                significance=float(explained),
+                scale_std=scale_std,
             )
         )
     return resonances

@@ -74,7 +74,7 @@ def changes_table(comparison: Comparison) -> Table:
                 _height(change.before),
                 _height(change.after),
                 change.verdict,
-                f"{change.significance:.3g}" if np.isfinite(change.significance) else _NONE,
+                f"{change.significance:.0f}" if np.isfinite(change.significance) else _NONE,
                 f"{change.detection_limit_ohm:.2g}" if np.isfinite(change.detection_limit_ohm) else _NONE,
                 _NONE if named is None else named.cause,
             )

@@ -13,6 +13,9 @@ from capture.errors import StillboxError
 CHECK_BAND_HZ = (100.0, 5_000.0)
 """A resistor is checked here: below, AC coupling and hum; above, the inductance of wire-wound resistors."""
 
+CHAIN_FLOOR = 1e-5
+"""What the measuring chain itself can be trusted to, relative to the impedance (windows, interpolation)."""
+
 COVERAGE_FACTOR = 2.0
 """Expanded uncertainty of about 95 % (JCGM 100, 6.3)."""
 
@@ -116,7 +119,7 @@ def check_resistor(
     Parameters
     ----------
     frequency_hz, impedance_ohm, noise_variance_ohm2 : ndarray, shape (n,)
-        Independent points, as in a full-resolution spectrum.
+        Points whose noise is independent.
     scale_std : float
         Relative standard uncertainty of the ohm scale.
     marked_ohm : float
@@ -140,7 +143,7 @@ def check_resistor(
     weight = 2 / noise_variance_ohm2[inside]  # the real part holds half of the noise
     resistance = impedance_ohm.real[inside]
     measured = float(np.average(resistance, weights=weight))
-    measured_std = float(np.hypot(1 / np.sqrt(weight.sum()), scale_std * measured))
+    measured_std = float(np.hypot(1 / np.sqrt(weight.sum()), np.hypot(scale_std, CHAIN_FLOOR) * measured))
     marked_std = marked_ohm * rectangular_std(tolerance_percent)
     # Measured and marked value are independent: propagate through the difference.
     combined = float(np.sqrt(propagate(np.array([[1.0, -1.0]]), np.diag([measured_std**2, marked_std**2]))[0, 0]))

@@ -293,3 +293,17 @@ def test_false_changes_are_rare() -> None:
         verdicts += [change.verdict for change in compare(*states).changes]
     assert len(verdicts) == 300
     assert verdicts.count("unchanged") >= 297
+
+
+def test_the_common_scale_does_not_blur_a_change() -> None:
+    """A resistor of 10 % tolerance makes both heights uncertain alike; a fall by a fifth is told all the same."""
+    scale = 0.1 / np.sqrt(3)
+    heights = [
+        replace(resonance(300.0, height, 20.0, float(np.hypot(0.002, scale * height))), scale_std=scale)
+        for height in (1.0, 0.8)
+    ]
+    assert heights[1].height_noise_std_ohm == pytest.approx(0.002, rel=1e-6)
+    stock, lined = (report(Finding(one, "wall", 0.9, (), "")) for one in heights)
+    (change,) = compare(stock, lined).changes
+    assert change.verdict == "reduced"
+    assert change.significance == pytest.approx(-0.2 / np.hypot(0.002, 0.002), rel=1e-6)
