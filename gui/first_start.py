@@ -14,7 +14,7 @@ impedance for others). Measure it if you can.</li>
 <li><b>A second resistor you know</b>, 8.2 Ω or so, 1 % or better, to calibrate, and a third to check.</li>
 <li><b>Two clips, shielded cable</b> for both inputs, solder, and a multimeter for the output's voltage.</li>
 <li>A headphone output drives the jig well. With a power amplifier, only behind the attenuator that
-<i>Help ▸ How to build the jig</i> works out.</li>
+<tt>stillbox jig --amplifier-watts W</tt> works out.</li>
 </ul>
 <h3>Solder it like this</h3>
 <p>Output → reference resistor → clip +. Ground → clip −. Input 1 at the output side of the resistor, input 2 at

@@ -64,7 +64,7 @@ class Meters(QWidget):
         painter = QPainter(self)
         painter.setRenderHint(QPainter.Antialiasing)
         theme = self.theme
-        text_px, light_px, value_px = 22, 36, 62
+        text_px, light_px, value_px = 22, 36, 70
         bar_px = self.width() - text_px - light_px - value_px
         for index in (0, 1):
             top, height = 3 + index * 20, 13.0

@@ -9,6 +9,7 @@ os.environ.setdefault("QT_QPA_PLATFORM", "offscreen")
 import csv
 import shutil
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
 
@@ -21,14 +22,18 @@ from PyQt5.QtWidgets import QDialog, QFileDialog, QInputDialog
 from pytestqt.qtbot import QtBot
 
 from analysis.cause_signs import CAUSE_SIGNS
+from capture.audio_device import DeviceInfo
 from capture.build_folder import BuildFolder
 from capture.devices import find_device
 from capture.live_take import LiveRequest, record_take
+from capture.practice_rig import PracticeRig
+from capture.safety import cautions_acknowledged
 from gui.build_edits import Wastebasket
 from gui.import_form import ImportForm
 from gui.main_window import MainWindow
 from gui.menus import MENUS
 from gui.new_build_form import NewBuildForm
+from gui.safety_dialogs import CautionsDialog, OutputDialog
 from gui.session import practice_build
 from gui.settings import Settings
 from gui.view import all_views
@@ -156,7 +161,7 @@ def test_the_whole_job(qtbot: QtBot, window: MainWindow, tmp_path: Path) -> None
     settle(qtbot, window)
     assert window.reading.view is not None and window.reading.view.key == "compare"
     wall = next(row for row in window.results.findings.rows if row.cause == "wall")
-    assert "gone" in wall.head
+    assert "gone" in wall.numbers
 
     for export in window.reading.view.exports(window.reading.results, window.results.wish()):  # type: ignore[arg-type]
         path = tmp_path / f"out{export.suffixes[0]}"
@@ -368,6 +373,57 @@ def test_what_needs_a_build_says_so(qtbot: QtBot, window: MainWindow, tmp_path: 
     assert "nothing to compare" in trouble(window)
     window.help_pages.open_log()
     assert "no log yet" in trouble(window)
+
+
+class Card(PracticeRig):
+    """A rig that passes for a sound card of unknown voltage: cautions apply and the output has to be told."""
+
+    @property
+    def info(self) -> DeviceInfo:
+        return replace(super().info, name="a card", kind="sound card", harmless=False, loudest_volts=None)
+
+
+def test_cautions_and_output_come_before_the_first_real_sweep(
+    qtbot: QtBot, window: MainWindow, quick: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    opened(qtbot, window, quick)
+    monkeypatch.setattr("capture.devices.find_device", lambda *_, **__: Card(real_pace=True))
+    window.bench.device.addItem("a card", "0")
+    window.bench.device.setCurrentIndex(window.bench.device.count() - 1)
+    monkeypatch.setattr(CautionsDialog, "exec_", lambda self: QDialog.Rejected)
+    window.sweep()
+    settle(qtbot, window)
+    assert len(BuildFolder.open(quick).takes()) == 3 and "before anything was played" in window.bench.said.text()
+
+    def read(dialog: QDialog) -> None:
+        assert isinstance(dialog, CautionsDialog) and dialog.ok is not None
+        assert not dialog.ok.isEnabled()
+        dialog.read.setChecked(True)
+        assert dialog.ok.isEnabled()
+
+    def measure(dialog: QDialog) -> None:
+        assert isinstance(dialog, OutputDialog)
+        click(qtbot, dialog.play)
+        click(qtbot, dialog.louder)
+        dialog.reading.setValue(0.0)
+        click(qtbot, dialog.take_reading)
+        assert "reading of 0 V" in dialog.trouble.text()
+        dialog.reading.setValue(0.1)
+        click(qtbot, dialog.take_reading)
+        assert dialog.volts.value() == pytest.approx(0.1 * 10 ** (30 / 20), rel=1e-3)  # at -30 dBFS
+        dialog.done(QDialog.Accepted)
+
+    agree(monkeypatch, CautionsDialog, read)
+    agree(monkeypatch, OutputDialog, measure)
+    window.sweep()
+    settle(qtbot, window)
+    newest = BuildFolder.open(quick).takes()[-1]
+    assert newest.number == 4 and newest.live is not None
+    assert newest.live.loudest_volts == pytest.approx(3.162, rel=1e-3)
+    assert cautions_acknowledged(BuildFolder.open(quick))
+    click(qtbot, window.bench.output_button)
+    settle(qtbot, window)
+    assert not trouble(window)
 
 
 def test_a_new_build_asks_for_the_resistor_when_it_sweeps(

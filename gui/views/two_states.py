@@ -179,8 +179,9 @@ def _row(change: Change) -> Row:
     return Row(
         change.frequency_hz,
         cause,
-        f"{frequency_words(change.frequency_hz)} {cause}: {change.verdict}",
-        " → ".join(
+        f"{frequency_words(change.frequency_hz)} {cause}",
+        f"{change.verdict}: "
+        + " → ".join(
             "–" if finding is None else ohm_words(finding.resonance.height_ohm)
             for finding in (change.before, change.after)
         ),
