@@ -258,11 +258,11 @@ def _box_priors(
     priors = (Prior(tuple(index for index, _, _ in known), values, np.diag([std**2 for _, _, std in known])),)
     if not own:
         return priors
-    value, rows = _own_pairs(model, driver).at_rest()
+    value, rows = own_pairs(model, driver).at_rest()
     return (*priors, Prior(tuple(own), -value, AT_REST_STD**2 * np.eye(value.size), rows))
 
 
-def _own_pairs(model: BoxModel, driver: DriverFit) -> ConeResonances:
+def own_pairs(model: BoxModel, driver: DriverFit) -> ConeResonances:
     """Small resonances of the box alone."""
     return model.small.only(np.arange(model.small.poles_rad_s.size) >= driver.small.poles_rad_s.size)
 
@@ -274,7 +274,7 @@ def _kappa_prior(
     wb2 = float(np.exp(2 * start[model.first_box + LN_WB]))
     if shared_air is not None:
         return shared_air.value * wb2, float(np.hypot(shared_air.std * wb2, KAPPA_LEAST_STD))
-    own = _own_pairs(model, driver)
+    own = own_pairs(model, driver)
     wb = np.sqrt(wb2)
     mass = abs(float(own.load(np.array([1j * wb]), np.zeros(own.size))[0].imag)) / wb
     stiffness = float(np.exp(start[model.first_box + LN_ALPHA] + 2 * start[LN_WS]))
@@ -340,7 +340,7 @@ def _structural(model: BoxModel, driver: DriverFit, parameters: FloatArray) -> F
 
     The pressure at the leak is not that at the cone, by the share of the standing waves, and these have losses too.
     """
-    own = _own_pairs(model, driver)
+    own = own_pairs(model, driver)
     added = np.zeros((parameters.size, parameters.size))
     leak = model.first_box + LEAK
     if not own.size or parameters[leak] == 0:

@@ -108,7 +108,8 @@ def derived(
         Step of the differences.
     """
     slopes = gradient(function, point, step)
-    std = float(np.sqrt(max(slopes @ covariance @ slopes, 0.0)))
+    variance = float(slopes @ covariance @ slopes)
+    std = float(np.sqrt(max(variance, 0.0)))
     if tolerances is None or tolerances.size == 0:
         return Quantity(float(function(point)), std, unit)
     largest = float(np.abs(slopes @ tolerances).max())

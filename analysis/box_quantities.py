@@ -1,0 +1,221 @@
+"""What a person reads off a fitted box: resonance and Q of a closed one, three frequencies and losses of a vented one."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+
+from analysis.box import BoxFit, own_pairs
+from analysis.box_model import ABSORPTION, LEAK, LN_ALPHA, LN_WB, MU, PORT_LOSS
+from analysis.box_textbook import (
+    TextbookClosed,
+    TextbookVented,
+    VentedPeaks,
+    small_closed,
+    small_vented,
+    vented_peaks,
+)
+from analysis.driver_model import LN_RE, LN_SCALE, LN_WS
+from analysis.quantity import Quantity
+from capture.arrays import FloatArray
+from capture.errors import StillboxError
+
+STEP = 1e-4
+"""Of the parameters, for differences of quantities that are searched for (peaks, zeros)."""
+
+
+@dataclass(frozen=True)
+class LossQ:
+    """Quality factor of one loss.
+
+    ``q`` is None where the loss is not seen; ``at_least`` is then the lower limit (97.5 %) if one can be given.
+    """
+
+    q: Quantity | None
+    reciprocal: Quantity | None
+    at_least: float | None
+
+
+@dataclass(frozen=True)
+class ClosedQuantities:
+    """A closed box: resonance, Q factors, alpha; Small's formulas beside."""
+
+    fc_hz: Quantity
+    qmc: Quantity
+    qec: Quantity
+    qtc: Quantity
+    alpha: Quantity
+    leakage: LossQ
+    absorption: LossQ
+    textbook: TextbookClosed
+
+
+@dataclass(frozen=True)
+class VentedQuantities:
+    """A vented box: three frequencies, tuning, alpha, h, losses and their sum QB; Small's formulas beside."""
+
+    fl_hz: Quantity
+    fm_hz: Quantity
+    fh_hz: Quantity
+    fb_hz: Quantity
+    alpha: Quantity
+    h: Quantity
+    leakage: LossQ
+    absorption: LossQ
+    port: LossQ
+    qb: Quantity
+    saddle_ohm: float
+    textbook: TextbookVented
+
+
+def closed_quantities(fit: BoxFit) -> ClosedQuantities:
+    """Evaluate a closed box; ValueError for a vented one."""
+    if fit.vented:
+        raise ValueError("a vented box has no fc")
+
+    def each(x: FloatArray) -> FloatArray:
+        omega = _resonance(fit, x)
+        cone = fit.model.cone(np.array([1j * omega]), x)[0][0]
+        mass = _mass_ratio(fit, x, omega)
+        qm, qe = omega * mass / cone.real, omega * mass * np.exp(x[LN_RE] - x[LN_SCALE])
+        return np.array([omega / (2 * np.pi), qm, qe, qm * qe / (qm + qe)])
+
+    fc, qmc, qec, qtc = _quantities(fit, each, ("Hz", "", "", ""))
+    driver = fit.driver
+    return ClosedQuantities(
+        fc_hz=fc,
+        qmc=qmc,
+        qec=qec,
+        qtc=qtc,
+        alpha=fit.alpha,
+        leakage=_loss_q(fit.loss(LEAK)),
+        absorption=_loss_q(_absorption(fit)),
+        textbook=small_closed(fc.value, qec.value, driver.fs_hz.value, driver.qes.value),
+    )
+
+
+def vented_quantities(fit: BoxFit) -> VentedQuantities:
+    """Evaluate a vented box.
+
+    Raises
+    ------
+    ValueError
+        For a closed box.
+    StillboxError
+        If the fitted impedance has not two peaks.
+    """
+    if not fit.vented or fit.fb_hz is None or fit.h is None:
+        raise ValueError("a closed box has no tuning")
+
+    peaks = _peaks(fit)
+    fl, fm, fh = (_extremum(fit, frequency_hz) for frequency_hz in (peaks.fl_hz, peaks.fm_hz, peaks.fh_hz))
+    places = [fit.box(LEAK), fit.box(ABSORPTION), fit.box(PORT_LOSS)]
+    qb = fit.of(lambda x: float(1 / np.sum(x[places])))
+    driver = fit.driver
+    re_ohm = float(np.exp(fit.parameters[LN_RE]))
+    return VentedQuantities(
+        fl_hz=fl,
+        fm_hz=fm,
+        fh_hz=fh,
+        fb_hz=fit.fb_hz,
+        alpha=fit.alpha,
+        h=fit.h,
+        leakage=_loss_q(fit.loss(LEAK)),
+        absorption=_loss_q(fit.loss(ABSORPTION)),
+        port=_loss_q(fit.loss(PORT_LOSS)),
+        qb=qb,
+        saddle_ohm=peaks.zm_ohm,
+        textbook=small_vented(peaks, driver.fs_hz.value, driver.qes.value, driver.qms.value, re_ohm),
+    )
+
+
+def _quantities(
+    fit: BoxFit, each: Callable[[FloatArray], FloatArray], units: tuple[str, ...]
+) -> list[Quantity]:
+    """Several quantities from one evaluation: the derivatives of all by central differences at once."""
+    point = fit.parameters
+    values = each(point)
+    used = np.flatnonzero(np.diag(fit.covariance) > 0)
+    slopes = np.zeros((values.size, point.size))
+    for index in used:
+        step = min(STEP, 0.5 * float(np.sqrt(fit.covariance[index, index])) + 1e-7)
+        move = np.zeros(point.size)
+        move[index] = step
+        slopes[:, index] = (each(point + move) - each(point - move)) / (2 * step)
+    stds = np.sqrt(np.maximum(np.einsum("ij,jk,ik->i", slopes, fit.covariance, slopes), 0.0))
+    return [Quantity(float(v), float(u), n) for v, u, n in zip(values, stds, units, strict=True)]
+
+
+def _resonance(fit: BoxFit, x: FloatArray) -> float:
+    """Angular frequency where the reactance of the cone in its closed box vanishes, by Newton's method."""
+    omega = fit.model.reference_rad_s
+    for _ in range(6):
+        around = omega * np.array([1 - 1e-4, 1.0, 1 + 1e-4])
+        reactance = fit.model.cone(1j * around, x)[0].imag
+        step = float(reactance[1] * 2e-4 * omega / (reactance[2] - reactance[0]))
+        omega -= float(np.clip(step, -0.2 * omega, 0.2 * omega))
+    if not 0.5 < omega / fit.model.reference_rad_s < 2 or abs(step) > 1e-6 * omega:
+        raise StillboxError(
+            f"no resonance of the closed box shows near {fit.model.reference_rad_s / (2 * np.pi):.0f} Hz; "
+            "the leak is too large for that"
+        )
+    return omega
+
+
+def _mass_ratio(fit: BoxFit, x: FloatArray, omega: float) -> float:
+    """Mass that moves at a frequency over the nominal one: air load and small resonances included."""
+    load = fit.model.small.load(np.array([1j * omega]), x[fit.model.changes])[0]
+    return float(1 + x[fit.box(MU)] + load.imag / omega)
+
+
+def _peaks(fit: BoxFit) -> VentedPeaks:
+    low, high = (r.frequency_hz for r in fit.resonances.motional[:2])
+    return vented_peaks(lambda f: np.abs(fit.impedance_ohm(f)), 0.6 * low, 1.6 * high)
+
+
+def _extremum(fit: BoxFit, frequency_hz: float) -> Quantity:
+    """A peak or the saddle of the magnitude with its uncertainty.
+
+    Where the slope g = d abs(Z) / df vanishes, the frequency moves with a parameter by -(dg/dx) / (dg/df).
+    """
+    step_hz = 1e-3 * frequency_hz
+    around_hz = frequency_hz + step_hz * np.array([-1.0, 0.0, 1.0])
+    value, slopes = fit.model(2j * np.pi * around_hz, fit.parameters)
+    magnitude = np.abs(value)
+    by_parameter = (np.conj(value)[:, None] * slopes).real / magnitude[:, None]
+    bend = (magnitude[0] - 2 * magnitude[1] + magnitude[2]) / step_hz**2
+    gradient = -(by_parameter[2] - by_parameter[0]) / (2 * step_hz) / bend
+    variance = float(gradient @ fit.covariance @ gradient)
+    return Quantity(frequency_hz, float(np.sqrt(max(variance, 0.0))), "Hz")
+
+
+def _absorption(fit: BoxFit) -> Quantity:
+    """1/QA of a closed box at its reference: the lumped part and the losses of its standing waves."""
+    own = own_pairs(fit.model, fit.driver)
+    omega = fit.model.reference_rad_s
+
+    def total(x: FloatArray) -> float:
+        stiffness = np.exp(x[fit.box(LN_ALPHA)] + 2 * x[LN_WS])
+        changes = x[fit.model.changes][fit.model.small.size - own.size :]
+        waves = own.load(np.array([1j * omega]), changes)[0].real if own.size else 0.0
+        return float(x[fit.box(ABSORPTION)] + waves * omega / stiffness)
+
+    return fit.of(total)
+
+
+def _loss_q(reciprocal: Quantity | None) -> LossQ:
+    """Q from 1/Q: given where it differs from none by two standard deviations."""
+    if reciprocal is None:
+        return LossQ(None, None, None)
+    value, std = reciprocal.value, reciprocal.std
+    if value > 2 * std:
+        return LossQ(Quantity(1 / value, std / value**2), reciprocal, None)
+    return LossQ(None, reciprocal, 1 / max(value + 1.96 * std, 1e-6))
+
+
+def reference_hz(fit: BoxFit) -> float:
+    """Tuning of a vented box, else where a closed box's losses are taken."""
+    omega = np.exp(fit.parameters[fit.box(LN_WB)]) if fit.vented else fit.model.reference_rad_s
+    return float(omega / (2 * np.pi))
