@@ -9,9 +9,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from analysis.decay import CumulativeDecay
+from analysis.file_names import check_touchstone_name
 from analysis.findings import Finding, FindingsReport
 from analysis.impedance import ImpedanceCurve
-from capture.errors import StillboxError
 from capture.whole_file import write_whole
 
 if TYPE_CHECKING:
@@ -20,7 +20,6 @@ if TYPE_CHECKING:
 CURVE_COLUMNS = "frequency_hz,resistance_ohm,reactance_ohm,resistance_std_ohm,reactance_std_ohm"
 DECAY_COLUMNS = "time_s,frequency_hz,level_db,noise_floor_db,meaningful"
 CYCLE_COLUMNS = "cycles," + DECAY_COLUMNS
-TOUCHSTONE_SUFFIXES = (".z1p", ".s1p")
 _TOUCHSTONE_OPTIONS = "# Hz Z RI R 1"
 """Touchstone 1.0 divides Z parameters by the reference resistance; with R 1 the numbers are ohms."""
 
@@ -78,10 +77,7 @@ def write_curve_csv(path: Path, curve: ImpedanceCurve) -> None:
 
 def write_touchstone(path: Path, curve: ImpedanceCurve, comment: str = "") -> None:
     """Write `curve_touchstone` to a file whose name must end in .z1p or .s1p."""
-    if Path(path).suffix.lower() not in TOUCHSTONE_SUFFIXES:
-        raise StillboxError(
-            f"{path}: a Touchstone one-port file ends in {' or '.join(TOUCHSTONE_SUFFIXES)}, not '{Path(path).suffix}'"
-        )
+    check_touchstone_name(path)
     write_whole(path, curve_touchstone(curve, comment))
 
 

@@ -19,6 +19,7 @@ from matplotlib.figure import Figure
 from matplotlib.layout_engine import ConstrainedLayoutEngine
 from matplotlib.ticker import FixedLocator, FuncFormatter, NullFormatter
 
+from analysis.file_names import check_picture_name
 from capture.errors import StillboxError
 from capture.whole_file import write_whole
 
@@ -34,7 +35,6 @@ TEXT_PT = 9.5
 SMALL_PT = 8.0
 TITLE_PT = 12.5
 
-PICTURE_SUFFIXES = (".svg", ".png", ".pdf")
 PICTURE_DPI = 160
 LOWEST_HZ = 15.0
 HIGHEST_HZ = 20_000.0
@@ -145,10 +145,7 @@ def plain_ohm_axis(axes: Axes, steps: Sequence[int] = (1, 2, 5)) -> None:
 def picture_bytes(figure: Figure, suffix: str) -> bytes:
     """The picture as the content of a .svg, .png or .pdf file; the suffix with its dot or without."""
     suffix = "." + suffix.lower().lstrip(".")
-    if suffix not in PICTURE_SUFFIXES:
-        raise StillboxError(
-            f"a picture's name must end in {', '.join(PICTURE_SUFFIXES[:-1])} or {PICTURE_SUFFIXES[-1]}, not '{suffix}'"
-        )
+    check_picture_name(Path(f"picture{suffix}"))
     # Without date and with a fixed salt the same results give the same file.
     metadata = {".svg": {"Date": None}, ".pdf": {"CreationDate": None}, ".png": {}}[suffix]
     buffer = io.BytesIO()

@@ -13,7 +13,7 @@ from analysis.bench import Bench
 from analysis.cautions import cautions_for
 from analysis.comparison import Comparison
 from analysis.decay import CumulativeDecay
-from analysis.decay_response import decay_on_log_grid
+from analysis.decay_response import decay_of_response, decay_on_log_grid
 from analysis.export import write_curve_csv, write_decay_csv, write_touchstone
 from analysis.findings import FindingsReport
 from analysis.pictures import (
@@ -27,8 +27,11 @@ from analysis.pictures import (
     save_picture,
 )
 from analysis.report import Fact, Report, ReportPicture, ReportState, write_report
-from analysis.ridges import Ridge, follow_ridges
+from analysis.ridges import Ridge, find_ridges, follow_ridges
 from capture.take import TakeInfo
+
+TABLE_SLICES = 60
+"""Slices of a decay written as a table."""
 
 CYCLES = np.linspace(0.0, 30.0, 91)
 """Time axis of decays drawn in cycles of each frequency."""
@@ -40,14 +43,23 @@ def decay_of_take(bench: Bench, take: TakeInfo, cycles: bool = False, span_s: fl
 
 
 def ridges_of(bench: Bench, take: TakeInfo) -> tuple[tuple[Ridge, ...], tuple[str, ...]]:
-    """The ridge of each resonance of a take, and where the decay's band ends and why."""
-    response = bench.decay(take)
-    return follow_ridges(decay_on_log_grid(response), bench.fit(take).resonances), response.reasons
+    """The ridge of each resonance of a take, and notes: where the band ends, ridges that no resonance explains."""
+    response, resonances = bench.decay(take), bench.fit(take).resonances
+    decay = decay_on_log_grid(response)
+    unexplained = [
+        f"a ridge at {ridge.frequency_hz:.4g} Hz belongs to no resonance found"
+        for ridge in find_ridges(decay)
+        if all(abs(ridge.frequency_hz - one.frequency_hz) > one.frequency_hz / one.q for one in resonances)
+    ]
+    return follow_ridges(decay, resonances), (*response.reasons, *unexplained)
 
 
 def write_decay_table(bench: Bench, take: TakeInfo, path: Path, cycles: bool = False) -> None:
-    """Levels over time and frequency as CSV."""
-    write_decay_csv(path, decay_of_take(bench, take, cycles))
+    """Levels over time and frequency as CSV: over the frequencies of the FFT, or in cycles on the logarithmic grid."""
+    if cycles:
+        write_decay_csv(path, decay_of_take(bench, take, cycles))
+    else:
+        write_decay_csv(path, decay_of_response(bench.decay(take), slices=TABLE_SLICES))
 
 
 def plot_curve(bench: Bench, take: TakeInfo, path: Path) -> None:

@@ -9,6 +9,7 @@ The silence before is where the noise is estimated; in the silence after the rin
 
 from __future__ import annotations
 
+import io
 import json
 import math
 from pathlib import Path
@@ -19,6 +20,7 @@ from numpy.typing import NDArray
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
 from capture.errors import StillboxError, describe_validation_error
+from capture.whole_file import write_whole
 
 HIGHEST_FRACTION_OF_RATE = 0.475
 """Default upper band limit as a fraction of the sample rate: leaves room for converters' filters."""
@@ -138,18 +140,26 @@ def sweep_starts(excitation: Excitation) -> list[int]:
 
 
 def write_excitation(excitation: Excitation, wav_path: Path) -> Path:
-    """Write the 24-bit mono WAV and, beside it, the JSON that an analysis needs; returns the JSON's path."""
+    """Write the 24-bit mono WAV and, beside it, the JSON that an analysis needs; returns the JSON's path.
+
+    Raises
+    ------
+    StillboxError
+        If a file cannot be written, or another JSON stands where the excitation's belongs.
+    """
     import soundfile
 
     json_path = wav_path.with_suffix(".json")
-    try:
-        soundfile.write(
-            wav_path, excitation_samples(excitation), excitation.sample_rate_hz, subtype="PCM_24", format="WAV"
-        )
-        document = {"stillbox": "excitation", "format": 1, **excitation.model_dump()}
-        json_path.write_text(json.dumps(document, indent=2) + "\n", encoding="utf-8")
-    except (OSError, soundfile.SoundFileError) as error:
-        raise StillboxError(f"cannot write {wav_path}: {error}; choose a folder that can be written") from error
+    if json_path.exists():
+        try:
+            read_excitation(json_path)
+        except StillboxError as error:
+            raise StillboxError(f"{json_path} is there and is no excitation; give another name") from error
+    sound = io.BytesIO()
+    soundfile.write(sound, excitation_samples(excitation), excitation.sample_rate_hz, subtype="PCM_24", format="WAV")
+    document = {"stillbox": "excitation", "format": 1, **excitation.model_dump()}
+    write_whole(wav_path, sound.getvalue())
+    write_whole(json_path, json.dumps(document, indent=2) + "\n")
     return json_path
 
 

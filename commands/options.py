@@ -7,6 +7,8 @@ from typing import Annotated
 
 import typer
 
+from analysis.file_names import check_picture_name, check_touchstone_name
+
 BuildArgument = Annotated[Path, typer.Argument(metavar="BUILD", help="Folder of the build.", show_default=False)]
 JsonOption = Annotated[bool, typer.Option("--json", help="Print JSON for other programs.")]
 UnitOption = Annotated[str, typer.Option("--unit", metavar="NAME", help="Which of a pair.")]
@@ -23,7 +25,28 @@ TakeArgument = Annotated[
         metavar="TAKE", help="Number of a take, or subject[/state[/unit]]: the newest that fits.", show_default=False
     ),
 ]
-PlotOption = Annotated[Path | None, typer.Option("--plot", metavar="F", help="Picture to write: .svg, .png or .pdf.")]
+
+
+def _picture(path: Path | None) -> Path | None:
+    return None if path is None else check_picture_name(path)
+
+
+def _touchstone(path: Path | None) -> Path | None:
+    return None if path is None else check_touchstone_name(path)
+
+
+PlotOption = Annotated[
+    Path | None,
+    typer.Option("--plot", metavar="F", callback=_picture, help="Picture to write: .svg, .png or .pdf."),
+]
+DifferenceOption = Annotated[
+    Path | None, typer.Option("--difference", metavar="F", callback=_picture, help="Picture of the difference.")
+]
+TouchstoneOption = Annotated[
+    Path | None,
+    typer.Option("--touchstone", metavar="F", callback=_touchstone, help="One-port Z parameters (.z1p, .s1p)."),
+]
+
 GateOption = Annotated[
     float | None,
     typer.Option("--gate", metavar="S", help="Keep the response this long only: less noise, coarser resolution."),

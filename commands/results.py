@@ -10,11 +10,13 @@ import typer
 from commands.options import (
     AnyUnitOption,
     BuildArgument,
+    DifferenceOption,
     GateOption,
     JsonOption,
     PlotOption,
     StateOption,
     TakeArgument,
+    TouchstoneOption,
 )
 from commands.printing import print_json, progress, say, show, warn
 
@@ -46,7 +48,7 @@ def curve(
     build: BuildArgument,
     take: TakeArgument,
     csv: Annotated[Path | None, typer.Option(metavar="F", help="Table of the logarithmic grid.")] = None,
-    touchstone: Annotated[Path | None, typer.Option(metavar="F", help="One-port Z parameters (.z1p, .s1p).")] = None,
+    touchstone: TouchstoneOption = None,
     plot: PlotOption = None,
     points: Annotated[
         int, typer.Option(metavar="N", help="Points an octave in the CSV; 0: every bin of the record.")
@@ -160,8 +162,8 @@ def compare(
     after: Annotated[str, typer.Argument(metavar="AFTER", help="State after.", show_default=False)],
     unit: AnyUnitOption = None,
     as_json: JsonOption = False,
-    plot: Annotated[Path | None, typer.Option(metavar="F", help="Both curves over each other.")] = None,
-    difference: Annotated[Path | None, typer.Option(metavar="F", help="Picture of the difference.")] = None,
+    plot: PlotOption = None,
+    difference: DifferenceOption = None,
     gate: GateOption = None,
 ) -> None:
     """What changed between two states.
