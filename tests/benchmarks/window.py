@@ -15,9 +15,7 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
-os.environ.setdefault("QT_QPA_PLATFORM", "offscreen")
-ROOT = Path(__file__).resolve().parents[2]
-sys.path.insert(0, str(ROOT))
+sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from PyQt5.QtCore import QTimer
 from PyQt5.QtWidgets import QApplication
@@ -31,6 +29,7 @@ from gui.session import practice_build
 from gui.settings import Settings
 from gui.start import SWITCH_S
 
+ROOT = Path(__file__).resolve().parents[2]
 Row = tuple[str, str, str, bool]
 """What, measured, bar, whether the bar is kept."""
 
@@ -61,6 +60,7 @@ os._exit(0)
 
 def rows(quick: bool = False) -> list[Row]:
     """The table of the window's figures; ``quick`` takes fewer rounds and a short sweep."""
+    os.environ.setdefault("QT_QPA_PLATFORM", "offscreen")
     application = QApplication.instance() or QApplication([])
     assert isinstance(application, QApplication)
     sys.setswitchinterval(SWITCH_S)
@@ -163,7 +163,9 @@ class _Stage:
             heart.stop()
             window.results.pane.drawn.disconnect(drawn)
         return [
-            _row("end of sweep to drawn impedance and findings, s", statistics.median(delays), BARS["sweep to findings"]),
+            _row(
+                "end of sweep to drawn impedance and findings, s", statistics.median(delays), BARS["sweep to findings"]
+            ),
             _row("updates of the meters a second", min(rates), BARS["meters"], least=True),
             _row("longest pause of the window from sweep to decay, s", max(gaps), BARS["blocked"]),
         ]
@@ -187,8 +189,14 @@ class _Stage:
             timed.append(time.perf_counter() - begin)
         pane.cursor_hz = None
         return [
-            _row("cursor redraw, impedance, s (95 %)", statistics.quantiles(plain, n=20)[-1], BARS["cursor, impedance"]),
-            _row("cursor redraw, decay of 120 slices, s (95 %)", statistics.quantiles(timed, n=20)[-1], BARS["cursor, decay"]),
+            _row(
+                "cursor redraw, impedance, s (95 %)", statistics.quantiles(plain, n=20)[-1], BARS["cursor, impedance"]
+            ),
+            _row(
+                "cursor redraw, decay of 120 slices, s (95 %)",
+                statistics.quantiles(timed, n=20)[-1],
+                BARS["cursor, decay"],
+            ),
         ]
 
     def idle_share(self, seconds: float) -> float:
