@@ -21,23 +21,27 @@ class Matched:
         Those that have to be found and were not.
     false : list of int
         Indices of what was found where nothing is: not even a resonance too low or too damped to be asked for.
+    findings : int
+        Number of found ones that do not belong to a motional peak.
     """
 
     pairs: list[tuple[int, TrueResonance]]
     missed: list[TrueResonance]
     false: list[int]
+    findings: int
 
 
-def match(found_hz: Sequence[float], truth: tuple[TrueResonance, ...], fundamental_is_false: bool = True) -> Matched:
+def match(found_hz: Sequence[float], truth: tuple[TrueResonance, ...], with_fundamentals: bool = False) -> Matched:
     """Give each true resonance, highest first, the nearest that was found within a third of its width, or 2 %.
 
-    ``fundamental_is_false``: whether finding a motional peak counts as false.
+    ``with_fundamentals``: the motional peaks are among the found (a method that cannot tell them apart), which is
+    neither right nor wrong.
     """
     asked = to_be_found(truth)
     left = dict(enumerate(found_hz))
-    pairs, missed = [], []
+    pairs, missed, motional = [], [], 0
     for one in sorted(truth, key=lambda one: -one.height_ohm):
-        if one.cause == "fundamental" and fundamental_is_false:
+        if one.cause == "fundamental" and not with_fundamentals:
             continue
         window_hz = one.frequency_hz * max(0.02, 0.3 / one.q)
         near = [index for index, hz in left.items() if abs(hz - one.frequency_hz) < window_hz]
@@ -45,8 +49,9 @@ def match(found_hz: Sequence[float], truth: tuple[TrueResonance, ...], fundament
         if near:
             index = min(near, key=lambda index: abs(left[index] - one.frequency_hz))
             del left[index]
+            motional += one.cause == "fundamental"
             if is_asked:
                 pairs.append((index, one))
         elif is_asked:
             missed.append(one)
-    return Matched(pairs, missed, list(left))
+    return Matched(pairs, missed, list(left), len(found_hz) - motional)
