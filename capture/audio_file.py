@@ -56,17 +56,17 @@ def quantum(subtype: str) -> float:
     return 0.0 if is_float_subtype(subtype) else 2.0 ** (1 - BITS[subtype])
 
 
-def to_float(samples: RawSamples) -> NDArray[np.float64]:
+def to_float(samples: RawSamples | NDArray[np.floating]) -> NDArray[np.float64]:
     """Samples with full scale = 1."""
     if samples.dtype == np.int32:
-        return samples / RAW_FULL_SCALE
+        return np.asarray(samples / RAW_FULL_SCALE, dtype=np.float64)
     return np.asarray(samples, dtype=np.float64)
 
 
 def to_raw(samples: NDArray[np.floating] | RawSamples, subtype: str) -> RawSamples:
     """Samples in the form in which ``subtype`` holds them: floats are rounded (and limited) to its steps."""
     if is_float_subtype(subtype):
-        decoded = to_float(samples)  # type: ignore[arg-type]
+        decoded = to_float(samples)
         return decoded.astype(np.float32).astype(np.float64) if subtype == "FLOAT" else decoded
     if samples.dtype == np.int32:
         return np.asarray(samples, dtype=np.int32)

@@ -1,4 +1,6 @@
-"""Lost, repeated and replaced blocks in a recording, found on channel 1, whose gain hardly changes with frequency.
+"""Lost, repeated and replaced blocks in a recording, found on a signal whose gain hardly changes with frequency.
+
+That is channel 1, or, where the source has a resistance of its own, what both channels say about the source.
 
 Three ways, as each sees what the others miss:
 
@@ -15,17 +17,22 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from capture.audio_file import RawSamples, to_float
+from capture.audio_file import RawSamples
 from capture.errors import StillboxError
-from capture.excitation import Excitation
 from capture.recording_checks import Circumstances
-from capture.sweep_search import FoundSweep, Segment
-from capture.sweep_track import SweepTrack
+from capture.sweep_search import FoundSweep
+from capture.sweep_segments import Segment
+from capture.sweep_track import SweepTrack, unevenness
 
 LEAST_JUMP_RAD = 0.12
 LEAST_LOW_JUMP_RAD = 0.5
 LOW_HZ = 200.0
-"""Below it a driver's resonance may turn the phase of channel 1 (through the amplifier's own resistance)."""
+"""Below it the blocks are so long, and the segments so few periods, that only large jumps are sure."""
+
+LEAST_SEGMENT_HZ = 60.0
+"""Segments below it are too few periods to tell a shift from the phase of the load."""
+
+LEAST_SHIFT_FRAMES = 6
 
 SURE_JUMP = 6.0
 """A jump counts where it is so many times what noise and hum give."""
@@ -34,45 +41,57 @@ NEIGHBOURS = 12
 """Blocks on each side by which a jump is judged."""
 
 LONGEST_JUMP_FRAMES = 64
+MOST_UNEVENNESS = 0.15
+"""A source whose gain changes more over the low frequencies (see sweep_track) is not judged by its gain."""
+
 LEAST_REST = 0.05
+LEAST_LOW_REST = 0.15
 """Power that does not follow the sweep, re the sweep's around it, from which on a block is refused."""
 
-LEAST_STEP = 0.1
+LEAST_STEP = 0.05
 """Step between two samples, re the amplitude of the sweep, from which on it is refused."""
 
 LEAST_STILL_FRAMES = 8
 
 
 def check_gaps(
-    samples: RawSamples, sweep: FoundSweep, track: SweepTrack, case: Circumstances, name: str
-) -> list[str]:
+    samples: RawSamples, source: NDArray[np.float32], sweep: FoundSweep, tracks: tuple[SweepTrack, SweepTrack],
+    case: Circumstances, name: str,
+) -> None:
     """Refuse a recording that lost, repeated or replaced samples during a sweep.
 
     Parameters
     ----------
+    samples : ndarray, shape (frames, channels)
+    source : ndarray, shape (frames,)
+        The signal whose gain hardly changes with frequency: channel 1, or the source worked out from both.
+    tracks : pair of SweepTrack
+        Of the samples, and of the source.
     name : str
         What the sweep is called in the error.
     """
-    excitation = case.excitation
-    rate_hz = excitation.sample_rate_hz
+    track, source_track = tracks
+    rate_hz = case.excitation.sample_rate_hz
     still = _still_run(samples, track, case)
-    shift = None
-    if case.on_jig:
-        shift = _segment_shift(sweep, track, rate_hz) or _phase_shift(track, rate_hz)
+    shift = _segment_shift(sweep, source_track, rate_hz) if case.on_jig else None
+    # A part alone, unlike a speaker, may shape the high frequencies as strongly as the low ones.
+    judged = case.on_jig and unevenness(source_track, case.subject == "part") < MOST_UNEVENNESS
+    if judged and shift is None:
+        shift = _phase_shift(source_track, rate_hz)
     if shift is not None:
         frame, amount = shift
         what = f"about {abs(amount)} frames are {'missing' if amount < 0 else 'there twice'}"
     elif still is not None:
         frame, count = still
         what = f"{count} samples stand still"
-    elif case.on_jig and (place := _foreign_block(track)) is not None:
+    elif judged and (place := _foreign_block(source_track)) is not None:
         frame, share = place
         what = f"{100 * share:.0f} % of the power there does not belong to the sweep"
-    elif case.on_jig and (place := _step(samples, sweep, track, excitation)) is not None:
+    elif judged and (place := _step(source, source_track, rate_hz)) is not None:
         frame, size = place
         what = f"the signal steps by {100 * size:.0f} % of its amplitude there"
     else:
-        return []
+        return
     place_s = (frame - sweep.start) / rate_hz
     raise StillboxError(
         f"the recording has a gap: {what}, {place_s:.2f} s into {name} (frame {frame}); "
@@ -87,31 +106,30 @@ def _segment_shift(sweep: FoundSweep, track: SweepTrack, rate_hz: int) -> tuple[
 
     def is_fit(segment: Segment) -> bool:
         clear = float(np.interp(segment.frequency_hz, track.frequency_hz, noise)) < 0.1
-        inside = segment.frequency_hz > 1.5 * track.frequency_hz[0]
+        inside = segment.frequency_hz > max(LEAST_SEGMENT_HZ, 1.5 * track.frequency_hz[0])
         return clear and inside and segment.is_sure(rate_hz) and segment.match > 0.5 * usual_match
 
     fit = [segment for segment in sweep.segments if is_fit(segment)]
     for index in range(1, len(fit)):
         before, after = fit[max(0, index - 3) : index], fit[index : index + 3]
-        # A resonance delays what lies at it, so several segments must agree; a delay at the low end is never sure.
+        # Loads delay different frequencies differently: only segments that agree with each other tell of a shift.
         enough = len(before) > 1 and (len(after) > 1 or fit[index].frequency_hz > 1000)
-        low_1, high_1 = _bounds(before, rate_hz)
-        low_2, high_2 = _bounds(after, rate_hz)
-        if enough and (high_2 < low_1 or low_2 > high_1):
+        low_1, high_1 = _common_lag(before, rate_hz)
+        low_2, high_2 = _common_lag(after, rate_hz)
+        if enough and low_1 <= high_1 and low_2 <= high_2 and (high_2 < low_1 or low_2 > high_1):
             time_s = 0.5 * (fit[index - 1].time_s + fit[index].time_s)
             step = np.median([segment.lag for segment in after]) - np.median([segment.lag for segment in before])
-            return sweep.start + round(time_s * rate_hz), round(float(step))
+            # Less is for the phase to tell; loads may do it too.
+            if abs(step) > max(LEAST_SHIFT_FRAMES, 0.2 * rate_hz / fit[index].frequency_hz):
+                return sweep.start + round(time_s * rate_hz), round(float(step))
     return None
 
 
-def _bounds(segments: list[Segment], rate_hz: int) -> tuple[float, float]:
-    """Within which the lags of all segments lie, the phase of a good channel allowed for."""
-    slack = [
-        max(2.0, (0.15 if segment.frequency_hz < LOW_HZ else 0.05) * rate_hz / segment.frequency_hz)
-        for segment in segments
-    ]
+def _common_lag(segments: list[Segment], rate_hz: int) -> tuple[float, float]:
+    """Lowest and highest lag that all segments allow, the phase of a good channel granted; crossed if there is none."""
+    slack = [max(2.0, 0.05 * rate_hz / segment.frequency_hz) for segment in segments]
     lags = [segment.lag for segment in segments]
-    return min(map(float.__sub__, lags, slack)), max(map(float.__add__, lags, slack))
+    return max(map(float.__sub__, lags, slack)), min(map(float.__add__, lags, slack))
 
 
 def _phase_shift(track: SweepTrack, rate_hz: int) -> tuple[int, int] | None:
@@ -126,9 +144,11 @@ def _phase_shift(track: SweepTrack, rate_hz: int) -> tuple[int, int] | None:
     noise = SURE_JUMP * track.noise_gain[:, 0] / np.maximum(np.abs(gain), 1e-12)
     least = np.where(frequency_hz < LOW_HZ, LEAST_LOW_JUMP_RAD, LEAST_JUMP_RAD)
     limit = np.maximum(least[:-2], np.hypot(noise[2:], noise[:-2]))
+    limit[~_at_level(track)[1:-1]] = np.inf
     for index in np.flatnonzero(np.abs(ahead) > limit):
         amount = _kept_delay(gain, frequency_hz, int(index), rate_hz)
-        if amount:
+        expected = -2 * math.pi * amount * frequency_hz[index + 1] / rate_hz
+        if amount and abs(np.angle(np.exp(1j * (ahead[index] - expected)))) < 0.5 * abs(ahead[index]):
             return int(track.first_frame[index + 1]), amount
     return None
 
@@ -161,8 +181,16 @@ def _foreign_block(track: SweepTrack) -> tuple[int, float] | None:
     rest = track.rest_power[:, 0]
     usual_rest = np.array([np.median(rest[max(0, k - 5) : k + 6]) for k in range(len(rest))])
     share = (rest - 2 * np.maximum(track.noise_power[0], usual_rest)) / np.maximum(usual, 1e-20)
-    worst = int(np.argmax(share))
-    return (int(track.first_frame[worst]), float(share[worst])) if share[worst] > LEAST_REST else None
+    share[~_at_level(track)] = 0
+    least = np.where(track.frequency_hz < LOW_HZ, LEAST_LOW_REST, LEAST_REST)
+    worst = int(np.argmax(share / least))
+    return (int(track.first_frame[worst]), float(share[worst])) if share[worst] > least[worst] else None
+
+
+def _at_level(track: SweepTrack) -> NDArray[np.bool_]:
+    """Blocks where the source is not much below its usual level: near a null its phase means nothing."""
+    usual = _usual_level(track, 0)
+    return usual > 0.5 * np.median(usual)
 
 
 def _still_run(samples: RawSamples, track: SweepTrack, case: Circumstances) -> tuple[int, int] | None:
@@ -194,18 +222,16 @@ def _usual_level(track: SweepTrack, index: int) -> NDArray[np.float64]:
     return np.array([np.median(level[max(0, k - 5) : k + 6]) for k in range(len(level))])
 
 
-def _step(
-    samples: RawSamples, sweep: FoundSweep, track: SweepTrack, excitation: Excitation
-) -> tuple[int, float] | None:
+def _step(source: NDArray[np.float32], track: SweepTrack, rate_hz: int) -> tuple[int, float] | None:
     """Frame and relative size of a step between two samples while the sweep is slow."""
     slow = track.frequency_hz < LOW_HZ
     if not slow.any():
         return None
     first = int(track.first_frame[0])
     last = int((track.first_frame + track.frames)[slow][-1])
-    steps = np.diff(to_float(samples[first : last + 1, :1])[:, 0])
+    steps = np.diff(source[first : last + 1])
     level = float(np.median(np.abs(track.gain[slow, 0])))
-    usual = 1.5 * 2 * math.pi * LOW_HZ / excitation.sample_rate_hz * level
+    usual = 1.5 * 2 * math.pi * LOW_HZ / rate_hz * level
     noise = 8 * 1.4826 * float(np.median(np.abs(steps - np.median(steps))))
     worst = int(np.argmax(np.abs(steps)))
     size = float(np.abs(steps[worst]))

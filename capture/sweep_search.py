@@ -17,6 +17,8 @@ from numpy.typing import NDArray
 
 from capture.errors import StillboxError
 from capture.excitation import Excitation
+from capture.sweep_form import SweepForm, sweep_form
+from capture.sweep_segments import MOST_CLOCK_DIFFERENCE, Segment, delay_line, find_segments
 
 LEAST_SILENCE_S = 0.1
 """Silence that must be there before the first sweep and after each: the noise is known by it, s."""
@@ -30,14 +32,8 @@ LEAST_PEAK_FRACTION = 0.3
 LEAST_AGREEMENT = 0.35
 """Part of the sweep's length whose segments must lie on one line; less is no sweep."""
 
-SURE_AGREEMENT = 0.75
-"""Agreement that is asked of a sweep before it is called one of another rate."""
-
-MOST_CLOCK_DIFFERENCE = 5e-4
-"""Relative difference between the clocks of player and recorder that is still taken for one rate."""
-
-MOST_SLOPE = 1.5e-3
-"""Relative difference of clocks up to which the line of delay is followed (film rates differ by 1e-3)."""
+SURE_AGREEMENT = 0.9
+"""Agreement that is asked of a sweep before it is called one of another rate: loads can make it look so."""
 
 LEAST_CLOCK_FRAMES = 0.25
 """A difference of clocks that adds up to less over a sweep is left alone, frames."""
@@ -46,108 +42,8 @@ CLOCK_ROUNDS = 5
 LEVEL_GAIN = 0.03
 """Part of the sweep's length by which different clocks must explain the segments better than equal ones."""
 
-
-LEAST_TOLERANCE = 1.5
-"""Frames by which a segment may be off the line, where a fifth of a period is less: loads turn the phase."""
-
-SURE_MATCH = 5.0
-"""Times one over root of the frames: the largest of 40,000 correlations with noise is near 4.6 of it."""
-
-SEGMENTS_PER_OCTAVE = 2
-SEGMENT_REACH_S = 0.1
-"""A segment is looked for up to so far from its place, s: lost blocks up to this length are measured."""
-
 COMMON_RATES_HZ = (44_100, 48_000, 88_200, 96_000, 176_400, 192_000)
 MOST_SWEEPS = 200
-
-
-@dataclass(frozen=True)
-class SweepForm:
-    """The sweep that is looked for: it may run faster or slower than the excitation says.
-
-    Attributes
-    ----------
-    low_hz, high_hz, seconds, constant_s : float
-        Band, length and rate constant L (see Excitation).
-    sample_rate_hz : int
-    """
-
-    low_hz: float
-    high_hz: float
-    seconds: float
-    constant_s: float
-    sample_rate_hz: int
-
-    @property
-    def frames(self) -> int:
-        return round(self.seconds * self.sample_rate_hz)
-
-    def frequency_hz(self, time_s: float) -> float:
-        return self.low_hz * math.exp(time_s / self.constant_s)
-
-    def stretched(self, clock_difference: float) -> SweepForm:
-        """The same sweep, running slower by the relative ``clock_difference``."""
-        return _faster(self, 1 / (1 + clock_difference))
-
-    def samples(self, step: int = 1) -> NDArray[np.float32]:
-        """Every ``step``-th sample at full level, as far as it lies below the Nyquist rate that this leaves."""
-        rate_hz = self.sample_rate_hz / step
-        end_s = min(self.seconds, self.constant_s * math.log(max(0.5 * rate_hz / self.low_hz, 1.01)))
-        if step > 1:
-            end_s = min(self.seconds, self.constant_s * math.log(0.45 * rate_hz / self.low_hz))
-        phase = np.arange(round(end_s * rate_hz)) / (rate_hz * self.constant_s)
-        np.exp(phase, out=phase)
-        phase *= 2 * np.pi * self.low_hz * self.constant_s
-        return np.sin(phase, out=phase).astype(np.float32)
-
-
-def sweep_form(excitation: Excitation, speed: float = 1.0) -> SweepForm:
-    """The sweep of ``excitation`` as it looks when played ``speed`` times too fast."""
-    as_told = SweepForm(
-        excitation.low_hz,
-        excitation.high_hz,
-        excitation.seconds,
-        excitation.rate_constant_s,
-        excitation.sample_rate_hz,
-    )
-    return _faster(as_told, speed)
-
-
-def _faster(form: SweepForm, speed: float) -> SweepForm:
-    return replace(
-        form,
-        low_hz=form.low_hz * speed,
-        high_hz=form.high_hz * speed,
-        seconds=form.seconds / speed,
-        constant_s=form.constant_s / speed,
-    )
-
-
-@dataclass(frozen=True)
-class Segment:
-    """A piece of the sweep and where it was found.
-
-    Attributes
-    ----------
-    time_s, frequency_hz : float
-        Middle of the segment on the excitation's clock, and the frequency there.
-    seconds : float
-        Length.
-    lag : float
-        Frames by which it lies later than the start of the sweep says.
-    match : float
-        Magnitude of the normalised correlation, 0 to 1.
-    """
-
-    time_s: float
-    frequency_hz: float
-    seconds: float
-    lag: float
-    match: float
-
-    def is_sure(self, sample_rate_hz: int) -> bool:
-        """Whether the match is more than white noise reaches by chance anywhere in the reach."""
-        return self.match * math.sqrt(self.seconds * sample_rate_hz) > SURE_MATCH
 
 
 @dataclass(frozen=True)
@@ -201,7 +97,7 @@ def find_sweeps(channel: NDArray[np.floating], excitation: Excitation) -> SweepS
     channel = np.asarray(channel, dtype=np.float32)
     found = _all_sweeps(channel, sweep_form(excitation))
     odd = next((item for item in found if abs(item.clock_difference) > MOST_CLOCK_DIFFERENCE), None)
-    if odd is not None and odd.agreement > SURE_AGREEMENT:
+    if odd is not None:
         raise StillboxError(_rate_sentence(1 / (1 + odd.clock_difference), excitation))
     whole = tuple(item for item in found if _is_whole(item, len(channel), excitation))
     if not whole:
@@ -236,19 +132,31 @@ def _follow(
     A sweep that is stretched by e correlates best where the frequencies match, which is ``e L`` away from where the
     phases do: so the sweep is stretched by what was found, and looked for again, until nothing is left.
     """
+    first_start, first_sweep = start, sweep
     stretched, difference = form, 0.0
     for _ in range(CLOCK_ROUNDS):
-        segments, counted_s = _segments(channel, sweep, start, stretched)
+        segments, counted_s = find_segments(channel, sweep, start, stretched)
         level_gain = 0.0 if difference else LEVEL_GAIN
-        offset, slope, agreement = _line(segments, counted_s, form.sample_rate_hz, level_gain)
+        offset, slope, agreement = delay_line(segments, counted_s, form.sample_rate_hz, level_gain)
         start += round(offset)
         difference = (1 + difference) * (1 + slope) - 1
         if abs(slope) * stretched.frames < LEAST_CLOCK_FRAMES or agreement < LEAST_AGREEMENT:
             break
         stretched = form.stretched(difference)
         sweep = stretched.samples()
+    if abs(difference) > MOST_CLOCK_DIFFERENCE and agreement < SURE_AGREEMENT:
+        segments, counted_s = find_segments(channel, first_sweep, first_start, form)
+        offset, difference, agreement = delay_line(segments, counted_s, form.sample_rate_hz, math.inf)
+        start = first_start + round(offset)
     segments = [replace(segment, lag=segment.lag - round(offset)) for segment in segments]
     return FoundSweep(start, difference, agreement, tuple(segments))
+
+
+def with_new_segments(channel: NDArray[np.float32], sweep: FoundSweep, excitation: Excitation) -> FoundSweep:
+    """The same sweep with its segments looked for again, by its start and clock."""
+    form = sweep_form(excitation).stretched(sweep.clock_difference)
+    segments, _ = find_segments(channel, form.samples(), sweep.start, form)
+    return replace(sweep, segments=tuple(segments))
 
 
 def _search_step(form: SweepForm) -> int:
@@ -300,113 +208,6 @@ def _exact_start(
         return abs(float(np.dot(channel[first:last], sweep[first - start : last - start])))
 
     return max(range(rough_start - reach, rough_start + reach + 1), key=strength)
-
-
-def _segments(
-    channel: NDArray[np.float32], sweep: NDArray[np.float32], start: int, form: SweepForm
-) -> tuple[list[Segment], float]:
-    """Look for each segment of the sweep by itself, as far as it lies inside the recording.
-
-    Segments of less than two periods say nothing and are left out. Also returns the length of all others, s.
-    """
-    rate_hz = form.sample_rate_hz
-    octaves = math.log2(form.high_hz / form.low_hz)
-    count = max(4, min(round(SEGMENTS_PER_OCTAVE * octaves), int(form.seconds / 0.03)))
-    edges = np.linspace(0, len(sweep), count + 1).astype(int)
-    reach = int((SEGMENT_REACH_S + MOST_CLOCK_DIFFERENCE * form.seconds) * rate_hz)
-    segments, counted_s = [], 0.0
-    for first, last in itertools.pairwise(edges.tolist()):
-        seconds, middle_s = (last - first) / rate_hz, 0.5 * (first + last) / rate_hz
-        frequency_hz = form.frequency_hz(middle_s)
-        if frequency_hz * seconds < 2:
-            continue
-        counted_s += seconds
-        if start + first >= 0 and start + last <= len(channel):
-            lag, match = _segment_lag(channel, sweep[first:last], start + first, reach)
-            segments.append(Segment(middle_s, frequency_hz, seconds, lag, match))
-    return segments, counted_s
-
-
-def _segment_lag(
-    channel: NDArray[np.float32], piece: NDArray[np.float32], place: int, reach: int
-) -> tuple[float, float]:
-    """Lag (frames, to a fraction) at which ``piece`` correlates best near ``place``, and how well."""
-    from scipy import fft
-
-    first, last = max(0, place - reach), min(len(channel), place + len(piece) + reach)
-    around, piece = channel[first:last].astype(np.float64), piece.astype(np.float64)
-    size = fft.next_fast_len(len(around), real=True)
-    spectrum = fft.rfft(around, size) * np.conj(fft.rfft(piece, size))
-    # The sign is left out of it (polarity), so peaks half a period apart compete: segments are broad enough.
-    magnitude = np.abs(fft.irfft(spectrum, size)[: len(around) - len(piece) + 1])
-    peak = int(np.argmax(magnitude))
-    energy = float(np.sum(around[peak : peak + len(piece)] ** 2)) * float(np.sum(piece**2))
-    match = float(magnitude[peak]) / math.sqrt(energy) if energy > 0 else 0.0
-    return first - place + peak + _parabola_offset(magnitude, peak), min(match, 1.0)
-
-
-def _parabola_offset(values: NDArray[np.float64], peak: int) -> float:
-    """Place of the top of the parabola through a peak and its neighbours, re the peak, -0.5 to 0.5."""
-    if not 0 < peak < len(values) - 1:
-        return 0.0
-    before, top, after = values[peak - 1 : peak + 2]
-    bend = before - 2 * top + after
-    return float(0.5 * (before - after) / bend) if bend < 0 else 0.0
-
-
-def _line(
-    segments: list[Segment], counted_s: float, rate_hz: int, level_gain: float
-) -> tuple[float, float, float]:
-    """The line of delay over time that most of the sweep's length agrees on.
-
-    A level line (equal clocks) is preferred by ``level_gain``: it is exact where a sloping one wavers, as a load may
-    turn the phase a little over frequency. Returns the line's value at the start (frames), its slope, and the part
-    of ``counted_s`` that agrees.
-    """
-    positions = np.array([segment.time_s * rate_hz for segment in segments])
-    lags = np.array([segment.lag for segment in segments])
-    periods = np.array([rate_hz / segment.frequency_hz for segment in segments])
-    tolerances = np.maximum(LEAST_TOLERANCE, 0.1 * periods)
-    seconds = np.array([segment.seconds if segment.is_sure(rate_hz) else 0.0 for segment in segments])
-
-    def misfits(line: tuple[float, float]) -> NDArray[np.float64]:
-        return np.abs(lags - line[0] - line[1] * positions)
-
-    def score(line: tuple[float, float]) -> float:
-        return float(np.sum(seconds * np.clip(1 - (misfits(line) / tolerances) ** 2, 0, None)))
-
-    sloping = []
-    for one, other in itertools.combinations(np.flatnonzero(seconds).tolist(), 2):
-        slope = float((lags[other] - lags[one]) / (positions[other] - positions[one]))
-        if 0 < abs(slope) <= MOST_SLOPE:
-            sloping.append((float(lags[one]) - slope * float(positions[one]), slope))
-    # The place that the whole sweep voted for, then the best level line, then the best of all.
-    line = max(((float(lag), 0.0) for lag in lags), key=score, default=(0.0, 0.0))
-    if score((0.0, 0.0)) >= 0.99 * score(line):
-        line = (0.0, 0.0)
-    steepest = max(sloping, key=score, default=line)
-    chosen = (misfits(steepest) <= tolerances) & (seconds > 0)
-    if chosen.sum() > 2:
-        fitted = _straight_line(positions, lags, tolerances, chosen)
-        if score(fitted) > score(line) + level_gain * counted_s:
-            line = fitted
-    agreeing = misfits(line) <= np.maximum(LEAST_TOLERANCE, 0.2 * periods)
-    return *line, float(seconds[agreeing].sum()) / counted_s if counted_s > 0 else 0.0
-
-
-def _straight_line(
-    positions: NDArray[np.float64],
-    lags: NDArray[np.float64],
-    tolerances: NDArray[np.float64],
-    chosen: NDArray[np.bool_],
-) -> tuple[float, float]:
-    """Weighted least squares through the chosen segments: offset in frames and slope."""
-    weights = 1 / tolerances[chosen] ** 2
-    mean_position = float(np.average(positions[chosen], weights=weights))
-    mean_lag = float(np.average(lags[chosen], weights=weights))
-    spread = positions[chosen] - mean_position
-    slope = float(np.sum(weights * spread * (lags[chosen] - mean_lag)) / np.sum(weights * spread**2))
-    return mean_lag - slope * mean_position, slope
 
 
 def _is_whole(sweep: FoundSweep, frames: int, excitation: Excitation) -> bool:

@@ -7,7 +7,7 @@ so a block may hold any few periods. A channel without fault has a gain that cha
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,12 +15,25 @@ from numpy.typing import NDArray
 from capture.audio_file import RawSamples, to_float
 from capture.excitation import Excitation
 from capture.sweep_search import FoundSweep
+from capture.take import JigKind
 
 BLOCK_S = 0.02
 MOST_BLOCKS = 400
 LEAST_PERIODS = 3
 CHUNK_FRAMES = 2**18
 """Frames worked on at once: keeps the memory small for long recordings."""
+
+ROBUST_ROUNDS = 20
+"""Rounds of reweighting: enough that a few blocks far off do not count."""
+
+LEAST_CLOCK_FRAMES = 0.5
+"""Equal clocks are kept to unless they differ by more than this over a sweep, frames: the start stays exact."""
+
+SOURCE_HZ = 1000.0
+"""Up to which frequency the resistance of the source is told by both channels."""
+
+LEAST_SHAPE = 0.02
+"""Part of channel 1 that the load must have taken or turned before the source is worked out from both channels."""
 
 SILENCE_GUARD_S = 0.01
 """Left out of the silence just before the sweep: filters of converters ring ahead, s."""
@@ -55,20 +68,22 @@ class SweepTrack:
     noise_power: NDArray[np.float64]
 
 
-def silence_before(samples: RawSamples, sweep: FoundSweep, excitation: Excitation) -> NDArray[np.float64]:
+def silence_before(
+    samples: RawSamples | NDArray[np.float32], sweep: FoundSweep, excitation: Excitation
+) -> NDArray[np.float64]:
     """The silence just before a sweep, at most as long as that of the excitation, shape (frames, channels)."""
     rate_hz = excitation.sample_rate_hz
     last = max(1, sweep.start - round(SILENCE_GUARD_S * rate_hz))
     return to_float(samples[max(0, last - excitation.silence_before_frames) : last])
 
 
-def track_sweep(samples: RawSamples, sweep: FoundSweep, excitation: Excitation) -> SweepTrack:
+def track_sweep(samples: RawSamples | NDArray[np.float32], sweep: FoundSweep, excitation: Excitation) -> SweepTrack:
     """Fit the gain of each channel in each block.
 
     Parameters
     ----------
     samples : ndarray, shape (frames, channels)
-        The whole recording, raw or with full scale 1.
+        The whole recording, raw (int32) or with full scale 1.
     sweep : FoundSweep
         Whole inside the recording.
     """
@@ -95,6 +110,92 @@ def track_sweep(samples: RawSamples, sweep: FoundSweep, excitation: Excitation) 
         noise_gain=_noise_gain(silence, frequency_hz, frames, excitation.sample_rate_hz),
         noise_power=np.mean(silence**2, axis=0),
     )
+
+
+def refined_clock(sweep: FoundSweep, track: SweepTrack, excitation: Excitation) -> FoundSweep:
+    """Correct start and clock of a sweep by the phase of channel 1 from block to block.
+
+    A delay ``tau + d t`` turns the phase by ``-2 pi f (tau + d t)``. Only the turns between neighbouring blocks are
+    fitted, by least absolute values, so that a jump is one outlier among many.
+    """
+    rate_hz = excitation.sample_rate_hz
+    gain, frequency_hz = track.gain[:, 0], track.frequency_hz
+    time_s = (track.first_frame + 0.5 * track.frames - sweep.start) / rate_hz
+    turn = np.angle(gain[1:] * np.conj(gain[:-1]))
+    columns = -2 * np.pi * np.stack([np.diff(frequency_hz), np.diff(frequency_hz * time_s)], axis=1)
+    noise = (track.noise_gain[:, 0] / np.maximum(np.abs(gain), 1e-12)) ** 2
+    spread = np.sqrt(noise[1:] + noise[:-1]) + 0.01
+    # Blocks on another line (behind a lost block) would pull at the fit: high frequencies have much leverage.
+    middles_s = [segment.time_s for segment in sweep.segments]
+    astray = [abs(segment.lag) > max(8.0, 0.2 * rate_hz / segment.frequency_hz) for segment in sweep.segments]
+    fit = np.interp(time_s[:-1], middles_s, np.array(astray, dtype=float)) < 0.5
+    if fit.sum() < 3:
+        return sweep
+    delay_s, slope = _robust_fit((columns / spread[:, None])[fit], (turn / spread)[fit])
+    if sweep.clock_difference == 0 and abs(slope) * excitation.sweep_frames < LEAST_CLOCK_FRAMES:
+        return sweep
+    return replace(
+        sweep,
+        start=sweep.start + round(delay_s * rate_hz),
+        clock_difference=(1 + sweep.clock_difference) * (1 + slope) - 1,
+    )
+
+
+def source_share(track: SweepTrack, jig: JigKind) -> float:
+    """How much of channel 2 to take from channel 1 to see the voltage of the source itself.
+
+    The source's own resistance lets the load shape channel 1. As the current is proportional to the difference of
+    the channels (high-side) or to channel 2 (low-side), ``channel 1 - b channel 2`` is flat for one real b: from 0
+    to 1 for high-side, negative for low-side. Returns that b, or 0 where channel 1 is flat as it is.
+    """
+    low = _low_blocks(track)
+    first, second = track.gain[low, 0], track.gain[low, 1]
+    before = _unevenness(first)
+    # Flat, or flat but for coupling capacitors: a constant, and a part that falls with frequency.
+    falling = 1 / (1j * track.frequency_hz[low] / track.frequency_hz[0])
+    for shapes in ([np.ones_like(first)], [np.ones_like(first), falling]):
+        columns = np.stack([turned for shape in shapes for turned in (shape, 1j * shape)] + [second], axis=1)
+        fit = _robust_fit(
+            np.concatenate([columns.real, columns.imag]) / np.median(np.abs(first)),
+            np.concatenate([first.real, first.imag]) / np.median(np.abs(first)),
+        )
+        share = float(fit[-1])
+        possible = 0 < share < 1.1 if jig == "high-side" else share < 0
+        rest = first - columns[:, 2:] @ fit[2:]
+        if possible and before > LEAST_SHAPE and _unevenness(rest) < 0.5 * before:
+            return share
+    return 0.0
+
+
+def unevenness(track: SweepTrack, everywhere: bool) -> float:
+    """How much the magnitude of channel 1 changes over frequency, relative, the least even few blocks left out.
+
+    ``everywhere`` or only where a frame of delay between the channels would not count.
+    """
+    level = np.abs(track.gain[:, 0] if everywhere else track.gain[_low_blocks(track), 0])
+    return float(np.percentile(np.abs(level / np.median(level) - 1), 85))
+
+
+def _low_blocks(track: SweepTrack) -> NDArray[np.bool_]:
+    """Blocks below the frequencies where a frame of delay between the channels would count."""
+    return track.frequency_hz < max(SOURCE_HZ, float(np.percentile(track.frequency_hz, 30)))
+
+
+def _unevenness(gain: NDArray[np.complex128]) -> float:
+    """Median distance of a gain from its middle, re the middle."""
+    middle = np.median(gain.real) + 1j * np.median(gain.imag)
+    return float(np.median(np.abs(gain - middle)) / np.abs(middle))
+
+
+def _robust_fit(rows: NDArray[np.float64], values: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Least absolute values by reweighted least squares."""
+    weights = np.ones_like(values)
+    fit = np.zeros_like(rows[0])
+    for _ in range(ROBUST_ROUNDS):
+        fit = np.linalg.lstsq(rows * weights[:, None], values * weights, rcond=None)[0]
+        misfit = np.abs(values - rows @ fit)
+        weights = 1 / np.sqrt(np.maximum(misfit, 0.1 * np.median(misfit) + 1e-12))
+    return fit
 
 
 def _block_edges(excitation: Excitation) -> NDArray[np.float64]:
@@ -125,7 +226,7 @@ def _chunks(borders: NDArray[np.int64]) -> list[slice]:
 
 
 def _fit_blocks(
-    samples: RawSamples, borders: NDArray[np.int64], sweep: FoundSweep, excitation: Excitation
+    samples: RawSamples | NDArray[np.float32], borders: NDArray[np.int64], sweep: FoundSweep, excitation: Excitation
 ) -> tuple[NDArray[np.complex128], NDArray[np.float64]]:
     """Gain and mean square of the rest for neighbouring blocks, shape (blocks, channels) each."""
     first, last = int(borders[0]), int(borders[-1])
@@ -134,21 +235,24 @@ def _fit_blocks(
     frames_per_constant = excitation.sample_rate_hz * constant_s * (1 + sweep.clock_difference)
     growth = np.exp(np.arange(first - sweep.start, last - sweep.start) / frames_per_constant)
     phase = 2 * np.pi * excitation.low_hz * constant_s * growth
-    basis = np.stack([np.sin(phase), np.cos(phase), np.ones(last - first)])
-    offsets = borders[:-1] - first
+    sine, cosine = np.sin(phase), np.cos(phase)
+    offsets, counts = borders[:-1] - first, np.diff(borders).astype(np.float64)
 
     def sums(values: NDArray[np.float64]) -> NDArray[np.float64]:
         return np.add.reduceat(values, offsets)
 
-    normal = np.array([[sums(one * other) for other in basis] for one in basis]).transpose(2, 0, 1)
+    sines, cosines, squares, mixed = sums(sine), sums(cosine), sums(sine * sine), sums(sine * cosine)
+    normal = np.array(
+        [[squares, mixed, sines], [mixed, counts - squares, cosines], [sines, cosines, counts]]
+    ).transpose(2, 0, 1)
     gains, rests = [], []
     for channel in signal.T:
-        right = np.array([sums(one * channel) for one in basis]).T
+        right = np.stack([sums(sine * channel), sums(cosine * channel), sums(channel)], axis=1)
         fit = np.linalg.solve(normal, right[..., None])[..., 0]
-        energy = sums(channel**2) - np.sum(fit * right, axis=1)
+        energy = sums(channel * channel) - np.sum(fit * right, axis=1)
         # y = Im[(s + j c) exp(j phase)]: the sweep itself, sin, has gain 1.
         gains.append(fit[:, 0] + 1j * fit[:, 1])
-        rests.append(np.maximum(energy, 0) / np.diff(borders))
+        rests.append(np.maximum(energy, 0) / counts)
     return np.array(gains).T, np.array(rests).T
 
 

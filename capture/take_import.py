@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import cast
 
 import numpy as np
 from numpy.typing import NDArray
 
-from capture.audio_file import AudioClip, RawSamples, quantum, read_audio
+from capture.audio_file import AudioClip, RawSamples, quantum, read_audio, to_float
 from capture.build_folder import BuildFolder
 from capture.errors import StillboxError
 from capture.excitation import Excitation
@@ -22,12 +23,13 @@ from capture.recording_checks import (
     mains_hum,
 )
 from capture.recording_gaps import check_gaps
-from capture.sweep_search import SweepSearch, find_sweeps
-from capture.sweep_track import silence_before, track_sweep
-from capture.take import SUBJECTS, JigKind, Subject, TakeInfo
+from capture.sweep_search import SURE_AGREEMENT, FoundSweep, SweepSearch, find_sweeps, with_new_segments
+from capture.sweep_track import refined_clock, silence_before, source_share, track_sweep
+from capture.take import SUBJECTS, JigKind, Subject, TakeInfo, usual_state
 
 MARKED_LOAD_SUBJECTS = ("load", "check-resistor")
 JIGS = ("high-side", "low-side")
+CLOCK_ROUNDS = 3
 
 
 def import_take(
@@ -53,7 +55,7 @@ def import_take(
     StillboxError
         If an option is wrong or the recording cannot be used; names the fault and the remedy.
     """
-    _check_options(subject, jig, load_ohm, load_tolerance_percent)
+    check_options(subject, jig, load_ohm, load_tolerance_percent)
     clip = read_audio(audio_path, (1, 2) if subject == "microphone" else (2,))
     if clip.sample_rate_hz != excitation.sample_rate_hz:
         raise StillboxError(
@@ -66,13 +68,11 @@ def import_take(
         starts, flags = check_recording(clip, case)
     except StillboxError as error:
         raise StillboxError(f"{audio_path}: {error}") from error
-    if state is None:
-        state = "stock" if subject == "in-box" else ""
     return build.add_take(
         clip.samples,
         clip.subtype,
         subject=case.subject,
-        state=state,
+        state=usual_state(subject) if state is None else state,
         unit=unit,
         jig=case.jig,
         load_ohm=load_ohm,
@@ -99,7 +99,7 @@ def check_recording(clip: AudioClip, case: Circumstances) -> tuple[tuple[int, ..
         If the recording cannot be used; names the fault and the remedy.
     """
     samples = clip.samples
-    search = _search(samples, case)
+    search, source = _search(samples, case)
     flags = list(search.flags)
     flags += check_identical(samples, case)
     for number, sweep in enumerate(search.sweeps, start=1):
@@ -107,14 +107,16 @@ def check_recording(clip: AudioClip, case: Circumstances) -> tuple[tuple[int, ..
         found = check_channels(track, case)
         found += check_hum(silence_before(samples, sweep, case.excitation), track, case)
         found += check_clipping(samples, track, case)
+        source_track = track_sweep(source[:, None], sweep, case.excitation)
         name = "the sweep" if len(search.sweeps) == 1 else f"sweep {number}"
-        found += check_gaps(samples, sweep, track, case, name)
+        check_gaps(samples, source, sweep, (track, source_track), case, name)
         if number == 1:
             flags += found + check_level(track, samples, case)
     return search.starts, tuple(flags)
 
 
-def _check_options(subject: str, jig: str, load_ohm: float | None, tolerance_percent: float | None) -> None:
+def check_options(subject: str, jig: str, load_ohm: float | None, tolerance_percent: float | None) -> None:
+    """StillboxError if what a take is said to be of makes no sense."""
     if subject not in SUBJECTS:
         raise StillboxError(f"there is no subject '{subject}'; choose one of {', '.join(SUBJECTS)}")
     if jig not in JIGS:
@@ -126,27 +128,63 @@ def _check_options(subject: str, jig: str, load_ohm: float | None, tolerance_per
         raise StillboxError(f"only takes of {wanted} have a marked value, not {subject}; leave --load-ohms out")
 
 
-def _search(samples: RawSamples, case: Circumstances) -> SweepSearch:
-    """Find the sweeps on channel 1; where there are none, say what can be said by channel 2 and by the hum."""
-    first = _one_channel(samples, 0)
+def _search(samples: RawSamples, case: Circumstances) -> tuple[SweepSearch, NDArray[np.float32]]:
+    """The sweeps, and the signal in which they were found, full scale = 1.
+
+    That is channel 1, or, where the source's own resistance lets the load shape channel 1, the source itself as both
+    channels tell it. Where channel 1 has no sweep, channel 2 and the hum help to say why.
+    """
+    source = _one_channel(samples, 0)
+    search, fault = _try(source, case.excitation)
+    if case.on_jig and (search is None or search.sweeps[0].agreement < SURE_AGREEMENT):
+        # A load may shape one channel beyond recognition: whether channel 1 is dead, its level says below.
+        second, _ = _try(_one_channel(samples, 1), case.excitation)
+        search = max(filter(None, (search, second)), key=lambda found: found.sweeps[0].agreement, default=None)
+    if search is None:
+        raise _with_hum(cast(StillboxError, fault), samples, case)
+    if not case.on_jig:
+        return search, source
+    track = track_sweep(samples, search.sweeps[0], case.excitation)
+    check_channels(track, case)
+    share = source_share(track, case.jig)
+    if share:
+        mixed = source - np.float32(share) * _one_channel(samples, 1)
+        second, _ = _try(mixed, case.excitation)
+        if second is not None and second.sweeps[0].agreement > search.sweeps[0].agreement - 0.1:
+            search, source = second, mixed
+    return _with_true_clocks(search, source, case), source
+
+
+def _try(channel: NDArray[np.float32], excitation: Excitation) -> tuple[SweepSearch | None, StillboxError | None]:
     try:
-        return find_sweeps(first, case.excitation)
+        return find_sweeps(channel, excitation), None
     except StillboxError as error:
-        if samples.shape[1] == 2 and case.on_jig:
-            try:
-                find_sweeps(_one_channel(samples, 1), case.excitation)
-            except StillboxError:
-                pass
-            else:
-                raise StillboxError(
-                    "channel 1 is dead or the channels are swapped: the sweep is on channel 2 only; "
-                    "check the cable and gain of input 1, or exchange the two inputs, and record again"
-                ) from error
-        begin = first[: 2 * case.excitation.sample_rate_hz].astype(np.float64)
-        hum, mains_hz = mains_hum(begin, case.excitation.sample_rate_hz)
-        if hum**2 > 0.5 * float(np.mean(begin**2)) > 0:
-            raise StillboxError(f"{error} (the recording is mostly mains hum of {mains_hz} Hz)") from error
-        raise
+        return None, error
+
+
+def _with_hum(error: StillboxError, samples: RawSamples, case: Circumstances) -> StillboxError:
+    """The error, and that the recording is mostly hum where it is."""
+    begin = to_float(samples[: 2 * case.excitation.sample_rate_hz, :1])[:, 0]
+    hum, mains_hz = mains_hum(begin, case.excitation.sample_rate_hz)
+    if hum**2 > 0.5 * float(np.mean(begin**2)) > 0:
+        return StillboxError(f"{error} (the recording is mostly mains hum of {mains_hz} Hz)")
+    return error
+
+
+def _with_true_clocks(search: SweepSearch, source: NDArray[np.float32], case: Circumstances) -> SweepSearch:
+    """Get the difference between the clocks of player and recorder right by the phase of the blocks."""
+
+    def corrected(sweep: FoundSweep) -> FoundSweep:
+        # Again and again, as blocks and segments on a wrong clock are blurred.
+        for _ in range(CLOCK_ROUNDS):
+            track = track_sweep(source[:, None], sweep, case.excitation)
+            better = refined_clock(sweep, track, case.excitation)
+            if better is sweep:
+                break
+            sweep = with_new_segments(source, better, case.excitation)
+        return sweep
+
+    return replace(search, sweeps=tuple(map(corrected, search.sweeps)))
 
 
 def _one_channel(samples: RawSamples, index: int) -> NDArray[np.float32]:
