@@ -106,3 +106,16 @@ class BoxModel:
         by_wb = by_zc * zc_by_wb + by_zp * zp_by_wb + by_leak * box[LEAK] - by_mass * box[LEAK_MASS]
         by_kappa = (by_zc - by_zp) * s / wb**2
         return air, np.stack([by_leak, by_mass, by_zc / wb, by_wb, by_zp / wb, by_kappa], axis=1)
+
+    def shares(self, s: ComplexArray, box: FloatArray) -> tuple[ComplexArray, ComplexArray]:
+        """Parts of the cone's volume flow that go into the air's compliance and through the port.
+
+        What goes into the compliance is what leaves the box as sound (Small 1973): cone, port and leak together.
+        """
+        wb = np.exp(box[LN_WB]) if self.vented else self.reference_rad_s
+        kappa = box[KAPPA] / wb**2 if self.vented else 0.0
+        air = self.air(s, box)[0]
+        compliance = air / (1 / s + box[ABSORPTION] / wb + kappa * s)
+        if not self.vented:
+            return compliance, np.zeros(s.shape, dtype=complex)
+        return compliance, air / ((1 - box[KAPPA]) * s / wb**2 + box[PORT_LOSS] / wb)

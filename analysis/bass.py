@@ -1,0 +1,397 @@
+"""Bass response of the box as measured, and of the same driver in a changed box.
+
+The sound that leaves the box is the flow that compresses its air (Small, JAES 21(5), 1973). With the cone's mechanical
+impedance over its mass D, the flow share T into the air's compliance and the impedance Z at the terminals,
+
+    G = s Re T / (Z D),
+
+the pressure over that of a driver of constant acceleration with Re alone: 0 dB at high frequency but for the coil.
+Standing waves and walls are left out; the mass they add at low frequency counts as air load.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from analysis.box import BoxFit
+from analysis.box_model import ABSORPTION, LEAK, LN_ALPHA, LN_WB, MU, PORT_LOSS, BoxModel
+from analysis.cavity import FLANGED_END, FREE_END
+from analysis.cone_resonances import ConeResonances
+from analysis.driver_model import FIRST_COIL, LN_QMS, LN_RE, LN_SCALE, LN_WS
+from analysis.quantity import Quantity
+from analysis.second_take import Absolute, Air
+from capture.arrays import ComplexArray, FloatArray
+from capture.errors import StillboxError
+
+LOWEST_HZ, HIGHEST_HZ = 5.0, 1_000.0
+POINTS = 800
+STEP = 1e-4
+
+
+@dataclass(frozen=True)
+class BassSystem:
+    """A lumped box with its driver: a model and its parameters, without small resonances."""
+
+    model: BoxModel
+    parameters: FloatArray
+
+    def box(self, index: int) -> int:
+        return self.model.first_box + index
+
+    @property
+    def tuning_hz(self) -> float | None:
+        """Tuning of a vented box."""
+        return float(np.exp(self.parameters[self.box(LN_WB)]) / (2 * np.pi)) if self.model.vented else None
+
+
+@dataclass(frozen=True)
+class BassCurves:
+    """Curves over frequency.
+
+    Attributes
+    ----------
+    frequency_hz, level_db, group_delay_s : ndarray, shape (n,)
+        Level re the driver's own at high frequency.
+    impedance_ohm : complex ndarray
+    excursion_m : ndarray or None
+        Peak excursion of the cone, one way, for the voltage given; None without absolute parameters.
+    port_speed_m_s : ndarray or None
+        Peak air speed in the port.
+    """
+
+    frequency_hz: FloatArray
+    level_db: FloatArray
+    group_delay_s: FloatArray
+    impedance_ohm: ComplexArray
+    excursion_m: FloatArray | None
+    port_speed_m_s: FloatArray | None
+
+
+@dataclass(frozen=True)
+class BassFigures:
+    """Numbers of a response: 3 dB and 10 dB points, highest level below 1 kHz and where, longest group delay."""
+
+    f3_hz: float
+    f10_hz: float
+    peak_db: float
+    peak_hz: float
+    group_delay_s: float
+
+
+@dataclass(frozen=True)
+class Change:
+    """What is to be changed; None stays as it is.
+
+    Attributes
+    ----------
+    volume_ratio : float or None
+        Effective volume over the present one.
+    port_diameter_m, port_length_m : float or None
+        Size of the port; the other one stays when only one is given.
+    absorption : float or None
+        1/QA at the tuning (lining, stuffing).
+    """
+
+    volume_ratio: float | None = None
+    port_diameter_m: float | None = None
+    port_length_m: float | None = None
+    absorption: float | None = None
+
+
+def bass_system(fit: BoxFit) -> BassSystem:
+    """The box as measured, small resonances folded into the air load."""
+    return BassSystem(_lumped_model(fit), _lumped_parameters(fit, fit.parameters))
+
+
+def _lumped_model(fit: BoxFit) -> BoxModel:
+    nothing = np.zeros(0, dtype=complex)
+    small = ConeResonances(fit.model.small.scale_ohm_rad_s, nothing, nothing)
+    return replace(fit.model, small=small)
+
+
+def _lumped_parameters(fit: BoxFit, x: FloatArray) -> FloatArray:
+    """Parameters without those of the small resonances; the mass that these add at the tuning goes to ``MU``."""
+    model = fit.model
+    omega = float(np.exp(x[model.first_box + LN_WB])) if model.vented else model.reference_rad_s
+    plain = x[: model.changes.start].copy()
+    load = model.small.load(np.array([1j * omega]), x[model.changes])[0] if model.small.size else 0j
+    plain[model.first_box + MU] += load.imag / omega
+    # What the small resonances lose near the tuning is loss of the cone there.
+    loss = np.exp(plain[LN_WS] - plain[LN_QMS]) + load.real
+    plain[LN_QMS] = plain[LN_WS] - np.log(max(loss, 1e-3 * np.exp(plain[LN_WS])))
+    return plain
+
+
+def response(system: BassSystem, s: ComplexArray, coil: bool = True) -> ComplexArray:
+    """G at s, shape (n,); without ``coil`` the coil has its DC resistance only, as published alignments have it."""
+    model, x = system.model, system.parameters
+    cone = model.cone(s, x)[0]
+    share = model.shares(s, _box(system))[0]
+    resistance = np.exp(x[LN_RE])
+    motional = np.exp(x[LN_SCALE]) / cone
+    inductance = model.coil.evaluate(s, x[FIRST_COIL : model.first_box])[0] if coil else 0.0
+    return s * resistance * share / ((resistance + inductance + motional) * cone)
+
+
+def _box(system: BassSystem) -> FloatArray:
+    return system.parameters[system.model.first_box : system.model.first_box + system.model.box_size]
+
+
+def bass_curves(
+    system: BassSystem,
+    voltage_v: float = 2.83,
+    absolute: Absolute | None = None,
+    port_area_m2: float | None = None,
+    frequency_hz: FloatArray | None = None,
+) -> BassCurves:
+    """All curves of a system.
+
+    Parameters
+    ----------
+    system : BassSystem
+    voltage_v : float
+        Rms voltage at the terminals, for excursion and air speed.
+    absolute : Absolute, optional
+        Bl and Sd of the driver.
+    port_area_m2 : float, optional
+    frequency_hz : ndarray, optional
+        Default: 800 points from 5 Hz to 1 kHz.
+    """
+    grid_hz = np.geomspace(LOWEST_HZ, HIGHEST_HZ, POINTS) if frequency_hz is None else np.asarray(frequency_hz)
+    s = 2j * np.pi * grid_hz
+    model, x = system.model, system.parameters
+    impedance, _ = model(s, x)
+    motional = np.exp(x[LN_SCALE]) / model.cone(s, x)[0]
+    excursion = speed = None
+    if absolute is not None:
+        velocity = np.sqrt(2) * voltage_v * motional / impedance / absolute.bl_tm.value
+        excursion = np.abs(velocity / s)
+        if model.vented and port_area_m2:
+            share = model.shares(s, _box(system))[1]
+            speed = np.abs(velocity * share) * absolute.sd_m2.value / port_area_m2
+    return BassCurves(
+        frequency_hz=grid_hz,
+        level_db=20 * np.log10(np.abs(response(system, s))),
+        group_delay_s=group_delay_s(system, grid_hz),
+        impedance_ohm=impedance,
+        excursion_m=excursion,
+        port_speed_m_s=speed,
+    )
+
+
+def group_delay_s(system: BassSystem, frequency_hz: FloatArray) -> FloatArray:
+    """``-d phase / d omega`` of the response, by a difference of a thousandth of the frequency."""
+    step = 1e-3 * frequency_hz
+    above = response(system, 2j * np.pi * (frequency_hz + step))
+    below = response(system, 2j * np.pi * (frequency_hz - step))
+    return -np.angle(above / below) / (4 * np.pi * step)
+
+
+def bass_figures(system: BassSystem, coil: bool = True) -> BassFigures:
+    """f3, f10, peak and longest group delay.
+
+    Raises
+    ------
+    StillboxError
+        If the response does not reach -3 dB below 1 kHz.
+    """
+    grid_hz = np.geomspace(LOWEST_HZ, HIGHEST_HZ, POINTS)
+    level = 20 * np.log10(np.abs(response(system, 2j * np.pi * grid_hz, coil)))
+    peak_hz, peak_db = _highest(grid_hz, level)
+    delay = group_delay_s(system, grid_hz)
+    return BassFigures(
+        _falls_to(grid_hz, level, -3.0103), _falls_to(grid_hz, level, -10.0), peak_db, peak_hz, float(delay.max())
+    )
+
+
+def _falls_to(grid_hz: FloatArray, level_db: FloatArray, wanted_db: float) -> float:
+    """Lowest frequency from which on the response stays above a level up to its highest point."""
+    top = int(np.argmax(level_db))
+    below = np.flatnonzero(level_db[: top + 1] < wanted_db)
+    if below.size == 0 or level_db[top] < wanted_db:
+        raise StillboxError(
+            f"the response does not cross {wanted_db:.0f} dB between {grid_hz[0]:.0f} and {grid_hz[-1]:.0f} Hz"
+        )
+    last = int(below[-1])
+    part = (wanted_db - level_db[last]) / (level_db[last + 1] - level_db[last])
+    return float(grid_hz[last] * (grid_hz[last + 1] / grid_hz[last]) ** part)
+
+
+def _highest(grid_hz: FloatArray, level_db: FloatArray) -> tuple[float, float]:
+    """Highest point below 1 kHz, by a parabola on the logarithmic axis."""
+    top = int(np.argmax(level_db))
+    if top in (0, level_db.size - 1):
+        return float(grid_hz[top]), float(level_db[top])
+    left, middle, right = level_db[top - 1 : top + 2]
+    bend = left - 2 * middle + right
+    offset = 0.5 * (left - right) / bend if bend else 0.0
+    return float(grid_hz[top] * (grid_hz[1] / grid_hz[0]) ** offset), float(middle - 0.25 * (left - right) * offset)
+
+
+def changed(system: BassSystem, change: Change, volume_m3: float | None, port: Port | None, air: Air) -> BassSystem:
+    """The same driver with another volume, port or absorption.
+
+    A leak and the losses of the port keep their resistance; the ends of the port keep what the measured tuning says
+    about them.
+
+    Parameters
+    ----------
+    volume_m3 : float, optional
+        Present effective volume: needed for another port.
+    port : Port, optional
+        Present port: needed for another port.
+    """
+    x = system.parameters.copy()
+    alpha, leak = system.box(LN_ALPHA), system.box(LEAK)
+    ratio = 1.0 if change.volume_ratio is None else change.volume_ratio
+    if not 0.05 <= ratio <= 20:
+        raise StillboxError(f"the volume may change by a factor of 0.05 to 20, not {ratio:g}")
+    x[alpha] -= np.log(ratio)
+    tuning = 1 / np.sqrt(ratio) if system.model.vented else 1.0
+    mass = 1.0
+    if change.port_diameter_m is not None or change.port_length_m is not None:
+        mass = _port_mass_ratio(system, change, volume_m3, port, air)
+        tuning /= np.sqrt(mass)
+    # 1/QL = 1/(wB C R): a leak of the same resistance.
+    x[leak] /= tuning * ratio
+    if system.model.vented:
+        x[system.box(LN_WB)] += np.log(tuning)
+        x[system.box(PORT_LOSS)] /= tuning * mass
+    if change.absorption is not None:
+        x[system.box(ABSORPTION)] = change.absorption
+    return BassSystem(system.model, x)
+
+
+@dataclass(frozen=True)
+class Port:
+    """A tube: inner diameter and length, m."""
+
+    diameter_m: float
+    length_m: float
+
+    @property
+    def area_m2(self) -> float:
+        return float(np.pi / 4 * self.diameter_m**2)
+
+    def mass_kg_per_m4(self, density_kg_m3: float, ends_over_radius: float) -> float:
+        """Acoustic mass with its ends."""
+        return density_kg_m3 * (self.length_m + ends_over_radius * 0.5 * self.diameter_m) / self.area_m2
+
+
+ENDS = FLANGED_END + FREE_END
+"""End corrections over the radius of a port that is flush outside and free inside (see `analysis.cavity`)."""
+LONGEST_ENDS = 6.0
+
+
+def ends_over_radius(port: Port, tuning_hz: float, volume_m3: float, air: Air) -> float:
+    """End corrections of a port over its radius, from the measured tuning and volume."""
+    mass = air.stiffness_pa / (volume_m3 * (2 * np.pi * tuning_hz) ** 2)
+    length = mass * port.area_m2 / air.density_kg_m3
+    return float((length - port.length_m) / (0.5 * port.diameter_m))
+
+
+def _port_mass_ratio(
+    system: BassSystem, change: Change, volume_m3: float | None, port: Port | None, air: Air
+) -> float:
+    if not system.model.vented or port is None or volume_m3 is None or system.tuning_hz is None:
+        raise StillboxError(
+            "another port can be foretold for a vented box whose port's diameter and length stand in build.toml and "
+            "whose effective volume is known (a second take of the driver)"
+        )
+    ends = ends_over_radius(port, system.tuning_hz, volume_m3, air)
+    if not 0 < ends < LONGEST_ENDS:
+        ends = ENDS
+    new = Port(
+        port.diameter_m if change.port_diameter_m is None else change.port_diameter_m,
+        port.length_m if change.port_length_m is None else change.port_length_m,
+    )
+    return new.mass_kg_per_m4(air.density_kg_m3, ends) / port.mass_kg_per_m4(air.density_kg_m3, ends)
+
+
+@dataclass(frozen=True)
+class LiningCost:
+    """What one state costs in bass against another, with the uncertainty of each difference."""
+
+    fb_shift_hz: Quantity | None
+    f3_shift_hz: Quantity
+    peak_shift_db: Quantity
+    alpha_ratio: Quantity
+
+
+def lining_cost(before: BoxFit, after: BoxFit) -> LiningCost:
+    """Differences after minus before.
+
+    Both fits must lean on the same fit of the driver: what is uncertain about it moves both alike and counts as far
+    as it does not cancel.
+    """
+    if before.driver is not after.driver:
+        raise ValueError("both boxes must be fitted with the same driver")
+
+    def figure(fit: BoxFit, name: str) -> Callable[[FloatArray], float]:
+        model = _lumped_model(fit)
+
+        def value(x: FloatArray) -> float:
+            return float(getattr(bass_figures(BassSystem(model, _lumped_parameters(fit, x))), name))
+
+        return value
+
+    def alpha(fit: BoxFit) -> Callable[[FloatArray], float]:
+        return lambda x: float(x[fit.box(LN_ALPHA)])
+
+    def tuning(fit: BoxFit) -> Callable[[FloatArray], float]:
+        return lambda x: float(np.exp(x[fit.box(LN_WB)]) / (2 * np.pi))
+
+    logarithm = _difference(before, after, alpha(before), alpha(after), "")
+    ratio = float(np.exp(logarithm.value))
+    return LiningCost(
+        fb_shift_hz=_difference(before, after, tuning(before), tuning(after), "Hz")
+        if before.vented and after.vented
+        else None,
+        f3_shift_hz=_difference(before, after, figure(before, "f3_hz"), figure(after, "f3_hz"), "Hz"),
+        peak_shift_db=_difference(before, after, figure(before, "peak_db"), figure(after, "peak_db"), "dB"),
+        alpha_ratio=Quantity(ratio, ratio * logarithm.std),
+    )
+
+
+def _difference(
+    before: BoxFit,
+    after: BoxFit,
+    of_before: Callable[[FloatArray], float],
+    of_after: Callable[[FloatArray], float],
+    unit: str,
+) -> Quantity:
+    first, second = _slopes(before, of_before), _slopes(after, of_after)
+    value = of_after(after.parameters) - of_before(before.parameters)
+    by_driver = (first @ before.prior_gain, second @ after.prior_gain)
+    prior, shared = before.prior.covariance, by_driver[1] - by_driver[0]
+    own = sum(
+        float(slopes @ fit.covariance @ slopes - driver @ prior @ driver)
+        for fit, slopes, driver in ((before, first, by_driver[0]), (after, second, by_driver[1]))
+    )
+    return Quantity(value, float(np.sqrt(max(own, 0.0) + shared @ prior @ shared)), unit)
+
+
+def _slopes(fit: BoxFit, function: Callable[[FloatArray], float]) -> FloatArray:
+    """Derivatives by the parameters that the fit moved."""
+    slopes = np.zeros(fit.parameters.size)
+    for index in np.flatnonzero(np.diag(fit.covariance) > 0):
+        step = min(STEP, 0.5 * float(np.sqrt(fit.covariance[index, index])) + 1e-7)
+        move = np.zeros(fit.parameters.size)
+        move[index] = step
+        slopes[index] = (function(fit.parameters + move) - function(fit.parameters - move)) / (2 * step)
+    return slopes
+
+
+def figure_quantity(fit: BoxFit, name: str, unit: str) -> Quantity:
+    """One of `BassFigures` of the box as measured, with its uncertainty."""
+    model = _lumped_model(fit)
+
+    def value(x: FloatArray) -> float:
+        return float(getattr(bass_figures(BassSystem(model, _lumped_parameters(fit, x))), name))
+
+    slopes = _slopes(fit, value)
+    variance = float(slopes @ fit.covariance @ slopes)
+    return Quantity(value(fit.parameters), float(np.sqrt(max(variance, 0.0))), unit)

@@ -1,0 +1,199 @@
+"""The fitted model as a SPICE netlist that gives the measured impedance back, and the bass response.
+
+Between ``in`` and ground lies the speaker. The motional part is a parallel circuit in ohms (force over Bl is current,
+velocity times Bl is voltage); the air of the box is a circuit of its own, driven by that voltage as its volume flow
+and answering with a current on the cone. Powers of frequency (semi-inductance, creep) become ladders of resistances
+parallel to inductances. The voltage at ``pressure`` is the bass response for 1 V at ``in``.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from analysis.box import BoxFit
+from analysis.box_model import ABSORPTION, KAPPA, LEAK, LEAK_MASS, LN_ALPHA, LN_WB, MU, PORT_LOSS, BoxModel
+from analysis.coil_models import CoilModel
+from analysis.cone_resonances import ConeResonances
+from analysis.driver import DriverFit
+from analysis.driver_model import CREEP, FIRST_COIL, LN_QMS, LN_RE, LN_SCALE, LN_WS
+from capture.arrays import FloatArray
+
+LADDER_PER_DECADE = 4
+LADDER_LOW_HZ, LADDER_HIGH_HZ = 1e-3, 1e8
+CREEP_ABOVE = 400.0
+"""The creep's ladder ends at this multiple of the resonance: above it a suspension is no spring any more."""
+BLEEDER_OHM = 1e12
+
+
+def driver_netlist(fit: DriverFit, title: str) -> str:
+    """Netlist of a driver in free air."""
+    x = fit.lumped
+    lines = _head(title)
+    lines += _coil(fit.coil, x)
+    lines += _cone(x, 0.0)
+    lines += _small(fit.small.moved(fit.changes), float(np.exp(x[LN_SCALE])))
+    return "\n".join([*lines, ".end", ""])
+
+
+def box_netlist(fit: BoxFit, title: str) -> str:
+    """Netlist of a box with its driver."""
+    return netlist(fit.model, fit.parameters, title)
+
+
+def netlist(model: BoxModel, parameters: FloatArray, title: str) -> str:
+    """Netlist of a box model with parameters as in `analysis.box_model`."""
+    x = parameters
+    box = x[model.first_box : model.first_box + model.box_size]
+    scale = float(np.exp(x[LN_SCALE]))
+    lines = _head(title)
+    lines += _coil(model.coil, x)
+    lines += _cone(x, float(box[MU]))
+    lines += _small(model.small.moved(x[model.changes]), scale)
+    lines += _air(model, box, float(np.exp(box[LN_ALPHA] + 2 * x[LN_WS])) / scale)
+    lines += [
+        "* sound: flow into the compliance, times s Re/scale",
+        "fsound 0 pressure vflow 1",
+        f"lsound pressure 0 {_number(np.exp(x[LN_RE]) / scale)}",
+    ]
+    return "\n".join([*lines, ".end", ""])
+
+
+def _number(value: float) -> str:
+    return f"{float(value):.9e}"
+
+
+def _head(title: str) -> list[str]:
+    return [
+        f"* {' '.join(title.split())}",
+        "* fitted by Stillbox; drive it at node in, for instance with: vdrive in 0 ac 1",
+    ]
+
+
+def _coil(coil: CoilModel, x: FloatArray) -> list[str]:
+    """DC resistance and inductance between ``in`` and ``emf``."""
+    values = coil.values(x[FIRST_COIL : FIRST_COIL + coil.size])
+    lines = ["* coil", f"rdc in c0 {_number(np.exp(x[LN_RE]))}"]
+    name = coil.name
+    if name == "semi-inductance K s^n":
+        return lines + _semi_inductance("coil", "c0", "emf", values[0], values[1])
+    if name == "inductance":
+        return [*lines, f"lcoil c0 emf {_number(values[0])}"]
+    if name == "inductance with parallel resistance":
+        return lines + _section("coil", "c0", "emf", values[0], values[1])
+    lines.append(f"lcoil c0 c1 {_number(values[0])}")
+    if name.startswith("inductance and"):
+        sections = values[1:].reshape(-1, 2)
+        ends = [f"c{index + 2}" for index in range(len(sections) - 1)] + ["emf"]
+        start = "c1"
+        for number, ((inductance, resistance), end) in enumerate(zip(sections, ends, strict=True)):
+            lines += _section(f"coil{number}", start, end, inductance, resistance)
+            start = end
+        return lines
+    lines.append(f"lcoil2 c1 emf {_number(values[1])}")
+    lines += _semi_inductance("coil", "c1", "emf", values[2], 0.5)
+    return lines if values.size == 3 else [*lines, f"rcoil2 c1 emf {_number(values[3])}"]
+
+
+def _section(name: str, one: str, other: str, inductance_h: float, resistance_ohm: float) -> list[str]:
+    return [
+        f"l{name} {one} {other} {_number(inductance_h)}",
+        f"r{name} {one} {other} {_number(resistance_ohm)}",
+    ]
+
+
+def _semi_inductance(name: str, one: str, other: str, factor: float, exponent: float) -> list[str]:
+    """``factor s^n`` as the sum of ``sin(n pi)/pi factor x^n dx/x s/(s + x)`` over steps of x, the tail as an inductance."""
+    corners, step = _corners(LADDER_LOW_HZ, LADDER_HIGH_HZ)
+    weight = factor * np.sin(exponent * np.pi) / np.pi
+    resistances = weight * corners**exponent * step
+    above = corners[-1] * np.exp(0.5 * step)
+    tail = weight * above ** (exponent - 1) / (1 - exponent)
+    return _ladder(name, one, other, resistances, resistances / corners, tail)
+
+
+def _corners(low_hz: float, high_hz: float) -> tuple[FloatArray, float]:
+    """Corner frequencies in rad/s, even on the logarithmic axis, and their step in nepers."""
+    count = round(LADDER_PER_DECADE * np.log10(high_hz / low_hz)) + 1
+    corners = 2 * np.pi * np.geomspace(low_hz, high_hz, count)
+    return corners, float(np.log(corners[1] / corners[0]))
+
+
+def _ladder(
+    name: str, one: str, other: str, resistances: FloatArray, inductances: FloatArray, rest_h: float
+) -> list[str]:
+    lines, start = [], one
+    for number, (resistance, inductance) in enumerate(zip(resistances, inductances, strict=True)):
+        end = f"{name}n{number}"
+        lines += _section(f"{name}s{number}", start, end, inductance, resistance)
+        start = end
+    return [*lines, f"l{name}rest {start} {other} {_number(rest_h)}"]
+
+
+def _cone(x: FloatArray, air_load: float) -> list[str]:
+    """Mass, loss and spring between ``emf`` and ground: D/scale is their admittance."""
+    scale, ws = float(np.exp(x[LN_SCALE])), float(np.exp(x[LN_WS]))
+    spring_h = scale / ws**2
+    lines = [
+        "* cone: mass, loss, suspension",
+        f"cmass emf 0 {_number((1 + air_load) / scale)}",
+        f"rloss emf 0 {_number(scale * np.exp(x[LN_QMS] - x[LN_WS]))}",
+    ]
+    if x[CREEP] == 0:
+        return [*lines, f"lspring emf 0 {_number(spring_h)}"]
+    # s (1 - lambda log10(s/ws)) with ln((s + x2)/s) = sum over x below x2 of dx/(s + x).
+    corners, step = _corners(LADDER_LOW_HZ, CREEP_ABOVE * ws / (2 * np.pi))
+    slope = float(x[CREEP]) / float(np.log(10))
+    resistances = spring_h * slope * corners * step
+    above = corners[-1] * np.exp(0.5 * step)
+    rest = spring_h * (1 - slope * np.log(above / ws))
+    return lines + _ladder("spring", "emf", "0", resistances, resistances / corners, rest)
+
+
+def _small(small: ConeResonances, scale: float) -> list[str]:
+    """Each pair of D as a tank driven by the cone's velocity: D = (a s + b)/(s^2 + g s + w^2)."""
+    lines = ["* small resonances on the cone and in the box"] if small.poles_rad_s.size else []
+    for number, (pole, residue) in enumerate(zip(small.poles_rad_s, small.residues, strict=True)):
+        a, b = 2 * residue.real, -2 * (residue * np.conj(pole)).real
+        w2 = abs(pole) ** 2
+        tank, spring = f"t{number}", f"ts{number}"
+        lines += [
+            f"gdrive{number} 0 {tank} emf 0 1",
+            f"ctank{number} {tank} 0 1",
+            f"gtank{number} {tank} 0 {tank} 0 {_number(-2 * pole.real)}",
+            f"ltank{number} {tank} {spring} {_number(1 / w2)}",
+            f"vtank{number} {spring} 0 0",
+            f"gback{number} emf 0 {tank} 0 {_number(a / scale)}",
+            f"fback{number} emf 0 vtank{number} {_number(b / w2 / scale)}",
+        ]
+    return lines
+
+
+def _air(model: BoxModel, box: FloatArray, stiffness: float) -> list[str]:
+    """The air as a circuit: flow of the cone in, pressure times compliance as voltage; B is its impedance."""
+    wb = float(np.exp(box[LN_WB])) if model.vented else model.reference_rad_s
+    kappa = float(box[KAPPA]) if model.vented else 0.0
+    lines = [
+        "* air of the box: compliance with absorption, leak, port",
+        "gair 0 air emf 0 1",
+        f"gbox emf 0 air 0 {_number(stiffness)}",
+        f"rair air 0 {_number(BLEEDER_OHM)}",
+        "vflow air a0 0",
+        "cair a0 a1 1",
+        f"rbleed a0 a1 {_number(BLEEDER_OHM)}",
+        *_series("a1", "0", "air", float(box[ABSORPTION]) / wb, kappa / wb**2),
+    ]
+    if box[LEAK]:
+        conductance = float(box[LEAK]) * wb
+        lines += _series("air", "0", "leak", 1 / conductance, float(box[LEAK_MASS]) / (conductance * wb))
+    if model.vented:
+        lines += _series("air", "0", "port", float(box[PORT_LOSS]) / wb, (1 - kappa) / wb**2)
+    return lines
+
+
+def _series(one: str, other: str, name: str, resistance: float, inductance: float) -> list[str]:
+    """Resistance and inductance in series; what is zero is a wire."""
+    middle = f"{name}m"
+    return [
+        f"r{name}x {one} {middle} {_number(resistance)}" if resistance else f"v{name}x {one} {middle} 0",
+        f"l{name}x {middle} {other} {_number(inductance)}" if inductance else f"v{name}y {middle} {other} 0",
+    ]
