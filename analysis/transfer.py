@@ -32,6 +32,9 @@ A sweep under about 4 s then keeps its second harmonic too; that is the lesser e
 _LOWEST_SHOULDER_HZ = 13.5
 """The lower edge of the band filter ends here if the sweep starts low enough."""
 
+_LONGEST_RESPONSE_S = 8.0
+"""No speaker rings longer (Q 30 at 15 Hz has fallen by 100 dB); what a long sweep gives beyond is noise only."""
+
 _HIGHEST_HARMONIC = 12
 """Harmonics up to this order are cut away from the end of the (circular) record."""
 
@@ -127,8 +130,7 @@ def deconvolved(segment: FloatArray, inverse: ComplexArray) -> FloatArray:
 def inverse_filter(sweep_spectrum: ComplexArray, band_filter: FloatArray) -> ComplexArray:
     """``band_filter / sweep_spectrum``, zero where the band filter is; that is 1 inside the band, 0 outside."""
     inverse = np.zeros_like(sweep_spectrum)
-    inside = band_filter > 0
-    inverse[inside] = band_filter[inside] / sweep_spectrum[inside]
+    np.divide(band_filter, sweep_spectrum, out=inverse, where=band_filter > 0)
     return inverse
 
 
@@ -147,12 +149,16 @@ def band_filter(frequency_hz: FloatArray, excitation: Excitation) -> FloatArray:
     low_hz, high_hz = usable_band_hz(excitation)
     lower_foot = 0.1 * excitation.low_hz
     upper_foot = min(1.02 * excitation.high_hz, 0.5 * excitation.sample_rate_hz)
-    rise = np.clip((frequency_hz - lower_foot) / (low_hz - lower_foot), 0, 1)
-    fall = np.clip((upper_foot - frequency_hz) / (upper_foot - high_hz), 0, 1)
-    blackman_integral = (
+    result = np.zeros(frequency_hz.size)
+    feet = np.searchsorted(frequency_hz, [lower_foot, low_hz, high_hz, upper_foot])
+    result[feet[1] : feet[2]] = 1.0
+    rise = (frequency_hz[feet[0] : feet[1]] - lower_foot) / (low_hz - lower_foot)
+    result[feet[0] : feet[1]] = (
         rise - np.sin(2 * np.pi * rise) * 0.25 / (0.42 * np.pi) + np.sin(4 * np.pi * rise) * 0.02 / (0.42 * np.pi)
     )
-    return blackman_integral * (0.5 - 0.5 * np.cos(np.pi * fall))
+    fall = (upper_foot - frequency_hz[feet[2] : feet[3]]) / (upper_foot - high_hz)
+    result[feet[2] : feet[3]] = 0.5 - 0.5 * np.cos(np.pi * fall)
+    return result
 
 
 @dataclass(frozen=True)
@@ -176,7 +182,7 @@ def _response_window(excitation: Excitation, frames: int, gate_s: float | None) 
     edge_lead_s = _CYCLES_OF_LEAD / usable_band_hz(excitation)[0]
     lead = round(min(max(harmonic_lead_s, edge_lead_s), 1.0) * rate)
     latest = frames - round(excitation.harmonic_advance_s(_HIGHEST_HARMONIC) * rate)
-    keep = max(latest, frames // 2)
+    keep = min(max(latest, frames // 2), round(_LONGEST_RESPONSE_S * rate))
     if gate_s is not None:
         keep = min(keep, round(gate_s * rate))
     # A length that the FFT likes; even.
@@ -353,14 +359,12 @@ def _windowed_spectra(recording: Recording, hum: Hum | None, gate_s: float | Non
     rate = excitation.sample_rate_hz
     frames = excitation.sweep_frames + excitation.silence_after_frames
     length = fft.next_fast_len(frames, real=True)
-    sweep_spectrum = fft.rfft(sweep_samples(excitation), length)
-    filter_hz = np.arange(sweep_spectrum.size) * (rate / length)
-    inverse = inverse_filter(sweep_spectrum, band_filter(filter_hz, excitation))
     window = _response_window(excitation, frames, gate_s)
     size = window.weight.size
     bins_hz = fft.rfftfreq(size, 1 / rate)
     low_hz, high_hz = usable_band_hz(excitation)
     inside = (bins_hz >= low_hz) & (bins_hz <= high_hz)
+    inverse, density = _inverse_and_density(excitation, length, bins_hz[inside])
 
     def windowed(start: int, channel: int) -> ComplexArray:
         last = min(start + frames, info.frames)
@@ -372,8 +376,14 @@ def _windowed_spectra(recording: Recording, hum: Hum | None, gate_s: float | Non
 
     rows_1 = [windowed(start, 0) for start in info.sweep_starts]
     rows_2 = [windowed(start, 1) for start in info.sweep_starts]
-    density = np.interp(bins_hz[inside], filter_hz, np.abs(inverse) ** 2)
     return _WindowedSpectra(bins_hz[inside], np.stack(rows_1), np.stack(rows_2), density * np.sum(window.weight**2))
+
+
+def _inverse_and_density(excitation: Excitation, length: int, bins_hz: FloatArray) -> tuple[ComplexArray, FloatArray]:
+    """Inverse filter for records of ``length`` frames, and its power gain at ``bins_hz``."""
+    filter_hz = fft.rfftfreq(length, 1 / excitation.sample_rate_hz)
+    inverse = inverse_filter(fft.rfft(sweep_samples(excitation), length), band_filter(filter_hz, excitation))
+    return inverse, np.interp(bins_hz, filter_hz, np.abs(inverse)) ** 2
 
 
 def _with_scatter(variance: FloatArray, spectra: _WindowedSpectra) -> tuple[FloatArray, tuple[str, ...]]:

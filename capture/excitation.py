@@ -118,12 +118,16 @@ def sweep_samples(excitation: Excitation) -> NDArray[np.float64]:
     time_s = np.arange(excitation.sweep_frames) / excitation.sample_rate_hz
     constant_s = excitation.rate_constant_s
     # Novak, Lotton, Simon 2015: no "-1" behind the exponential, so harmonics stay in phase.
-    sweep = np.sin(2 * np.pi * excitation.low_hz * constant_s * np.exp(time_s / constant_s))
+    sweep = np.exp(time_s / constant_s)
+    sweep *= 2 * np.pi * excitation.low_hz * constant_s
+    np.sin(sweep, out=sweep)
+    sweep *= 10 ** (excitation.level_dbfs / 20)
     fade_in_s = constant_s * math.log(FADE_IN_RATIO)
     fade_out_s = constant_s * math.log(FADE_OUT_RATIO)
-    rise = 0.5 - 0.5 * np.cos(np.pi * np.clip(time_s / fade_in_s, 0, 1))
-    fall = 0.5 - 0.5 * np.cos(np.pi * np.clip((excitation.seconds - time_s) / fade_out_s, 0, 1))
-    return 10 ** (excitation.level_dbfs / 20) * sweep * rise * fall
+    into, out_of = time_s < fade_in_s, time_s > excitation.seconds - fade_out_s
+    sweep[into] *= 0.5 - 0.5 * np.cos(np.pi * time_s[into] / fade_in_s)
+    sweep[out_of] *= 0.5 - 0.5 * np.cos(np.pi * (excitation.seconds - time_s[out_of]) / fade_out_s)
+    return sweep
 
 
 def excitation_samples(excitation: Excitation) -> NDArray[np.float64]:
