@@ -222,7 +222,9 @@ class _Session:
                 clip, Circumstances(self._clips.subject, self._clips.jig, excitation, quantum(SUBTYPE))
             )
         except StillboxError as error:
-            raise _BadSweep(str(error), clipped="clipped" in str(error)) from error
+            # What to do with an imported recording is no advice here.
+            reason = str(error).partition("; give the .json")[0]
+            raise _BadSweep(reason, clipped="clipped" in reason) from error
         if len(starts) != excitation.repeats:
             raise _BadSweep(f"only {len(starts)} of {excitation.repeats} sweeps came back")
         channel_1 = to_float(clip.samples[:, :1])[:, 0]

@@ -31,6 +31,7 @@ if TYPE_CHECKING:
 BLOCK_FRAMES = 512
 """Frames of one callback; a stop waits for one of them at most, then fades."""
 
+LEAST_LATENCY_S = 0.06
 RING_S = 4.0
 POLL_S = 0.005
 PRIMING_S = 0.1
@@ -113,6 +114,14 @@ class SoundCard:
             return _reason(error)
         return None
 
+    def _latency_s(self) -> tuple[float, float]:
+        """Latency to ask for, input and output: that of the device for safe playing, and enough for a busy system."""
+        query = self._library.query_devices
+        return (
+            max(LEAST_LATENCY_S, query(self._input)["default_high_input_latency"]),
+            max(LEAST_LATENCY_S, query(self._output)["default_high_output_latency"]),
+        )
+
     def _output_channels(self) -> int:
         # The signal goes to the first output; cards rarely open with one channel only, so take two where there are.
         return min(2, int(self._library.query_devices(self._output)["max_output_channels"]))
@@ -127,7 +136,7 @@ class SoundCard:
                 device=(self._input, self._output),
                 channels=(RECORDED_CHANNELS, self._output_channels()),
                 dtype="float32",
-                latency="high",
+                latency=self._latency_s(),
                 callback=run.callback,
             )
         except (sounds.PortAudioError, ValueError) as error:

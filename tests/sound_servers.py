@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import ctypes
 import os
 import shutil
+import signal
 import subprocess
 import sys
 import time
@@ -15,6 +17,20 @@ from pathlib import Path
 from virtual_speaker import NAME, SINK_BACK, SINK_OUT
 
 START_S = 10.0
+VIRTUAL_SPEAKER = str(Path(__file__).with_name("virtual_speaker.py"))
+_LIBC = ctypes.CDLL(None)
+_PR_SET_PDEATHSIG = 1
+
+
+def _start(command: list[str], environment: dict[str, str], pipe: bool = False) -> subprocess.Popen[bytes]:
+    """Start a program that ends when the tests do, however they end."""
+    return subprocess.Popen(
+        command,
+        env=environment,
+        stdout=subprocess.PIPE if pipe else subprocess.DEVNULL,
+        stderr=subprocess.DEVNULL,
+        preexec_fn=lambda: _LIBC.prctl(_PR_SET_PDEATHSIG, signal.SIGTERM),
+    )
 
 
 def jack_missing() -> str | None:
@@ -44,7 +60,7 @@ def pulse_missing() -> str | None:
 def _stop(process: subprocess.Popen[bytes]) -> None:
     process.terminate()
     try:
-        process.wait(1)
+        process.wait(10)
     except subprocess.TimeoutExpired:
         process.kill()
         process.wait()
@@ -62,25 +78,19 @@ def _await_ready(process: subprocess.Popen[bytes]) -> None:
 def jack_speaker(period_frames: int = 4096) -> Iterator[tuple[dict[str, str], subprocess.Popen]]:
     """A JACK server with the dummy driver and the virtual speaker on it.
 
-    Yields the environment in which programs find it, and the server's process.
+    Yields the environment in which programs find it, and the server's process. The server must not be killed: JACK
+    has room for eight names a user, and only a server that ends by itself gives its name back.
     """
     name = f"stillbox-{uuid.uuid4().hex[:10]}"
     environment = {**os.environ, "JACK_DEFAULT_SERVER": name, "JACK_NO_START_SERVER": "1"}
     # Synchronous (-S): the server waits for its clients, so a busy machine makes it late but loses nothing.
-    server = subprocess.Popen(
+    server = _start(
         ["jackd", "-r", "-S", "-t", "5000", "-n", name, "-d", "dummy", "-r", "48000", "-p", str(period_frames)],
-        env=environment,
-        stdout=subprocess.DEVNULL,
-        stderr=subprocess.DEVNULL,
+        environment,
     )
     try:
         _await_server(name)
-        client = subprocess.Popen(
-            [sys.executable, str(Path(__file__).with_name("virtual_speaker.py")), "jack", name],
-            env=environment,
-            stdout=subprocess.PIPE,
-            stderr=subprocess.DEVNULL,
-        )
+        client = _start([sys.executable, VIRTUAL_SPEAKER, "jack", name], environment, pipe=True)
         try:
             _await_ready(client)
             yield environment, server
@@ -89,6 +99,8 @@ def jack_speaker(period_frames: int = 4096) -> Iterator[tuple[dict[str, str], su
             _stop(client)
     finally:
         _stop(server)
+        for left in Path("/dev/shm").glob(f"jack_sem.*_{name}_*"):
+            left.unlink(missing_ok=True)
 
 
 def _await_server(name: str) -> None:
@@ -125,23 +137,16 @@ def pulse_speaker(folder: Path) -> Iterator[dict[str, str]]:
     }
     form = "rate=48000 format=float32le channels=2"
     sinks = [f"--load=module-null-sink sink_name={sink} {form}" for sink in (SINK_OUT, SINK_BACK)]
-    server = subprocess.Popen(
+    server = _start(
         [
             "pulseaudio", "-n", "--daemonize=no", "--exit-idle-time=-1", "--use-pid-file=no", "--disable-shm=yes",
             f"--load=module-native-protocol-unix socket={runtime}/native auth-anonymous=1", *sinks,
         ],
-        env=environment,
-        stdout=subprocess.DEVNULL,
-        stderr=subprocess.DEVNULL,
+        environment,
     )  # fmt: skip
     try:
         _await_pulse(environment)
-        client = subprocess.Popen(
-            [sys.executable, str(Path(__file__).with_name("virtual_speaker.py")), "pulse"],
-            env=environment,
-            stdout=subprocess.PIPE,
-            stderr=subprocess.DEVNULL,
-        )
+        client = _start([sys.executable, VIRTUAL_SPEAKER, "pulse"], environment, pipe=True)
         try:
             _await_ready(client)
             yield environment
