@@ -6,7 +6,7 @@ import logging
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from PyQt5.QtCore import Qt, QTimer, QUrl, pyqtSignal
+from PyQt5.QtCore import QEvent, Qt, QTimer, QUrl, pyqtSignal
 from PyQt5.QtGui import QCloseEvent, QDesktopServices, QDragEnterEvent, QDropEvent, QShowEvent
 from PyQt5.QtWidgets import (
     QApplication,
@@ -53,7 +53,7 @@ class MainWindow(QMainWindow):
         self.session: Session | None = None
         self.listing: Listing | None = None
         self.menus: dict[str, QMenu] = {}
-        self._closing = self._sized = False
+        self._closing = self._sized = self._description_open = False
         self._select_next: list[int] | None = None
         self.lanes = {name: Lane(name) for name in ("capture", "reading", "picture", "files")}
         self.setWindowTitle("Stillbox")
@@ -144,6 +144,14 @@ class MainWindow(QMainWindow):
         room = (1366, 768) if screen is None else (screen.availableSize().width(), screen.availableSize().height())
         size = settings.window_size if len(settings.window_size) == 2 else [min(1500, room[0]), min(940, room[1])]
         self.resize(min(size[0], room[0]), min(size[1], room[1]))
+
+    def changeEvent(self, event: QEvent) -> None:
+        """Back from the editor: what is known of the box may be different now."""
+        super().changeEvent(event)
+        back = event.type() == QEvent.ActivationChange and self.isActiveWindow()
+        if back and self._description_open and self.session is not None:
+            self.session.changed()
+            self.refresh()
 
     def showEvent(self, event: QShowEvent) -> None:
         """Only now is the font known in which the fields must fit."""
@@ -252,7 +260,7 @@ class MainWindow(QMainWindow):
     def edit_description(self) -> None:
         """Open build.toml in the person's editor."""
         if self.session is not None:
-            self.session.changed()
+            self._description_open = True
             QDesktopServices.openUrl(QUrl.fromLocalFile(str(self.session.build.path / "build.toml")))
 
     def _fill_recent(self) -> None:
@@ -465,6 +473,7 @@ class MainWindow(QMainWindow):
         self.keep_settings()
         # The stack clears itself when it goes, and would call a window that has gone before it.
         self.edits.stack.indexChanged.disconnect()
+        self.hide()
         for lane in self.lanes.values():
             lane.end()
         event.accept()

@@ -8,6 +8,8 @@ os.environ.setdefault("QT_QPA_PLATFORM", "offscreen")
 
 import csv
 import shutil
+import subprocess
+import sys
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from itertools import pairwise
@@ -15,10 +17,10 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from PyQt5.QtCore import QMimeData, QPoint, QPointF, Qt, QUrl
+from PyQt5.QtCore import QEvent, QMimeData, QPoint, QPointF, Qt, QUrl
 from PyQt5.QtGui import QDropEvent, QImage
 from PyQt5.QtPrintSupport import QPrinter
-from PyQt5.QtWidgets import QDialog, QFileDialog, QInputDialog
+from PyQt5.QtWidgets import QApplication, QDialog, QFileDialog, QInputDialog
 from pytestqt.qtbot import QtBot
 
 from analysis.cause_signs import CAUSE_SIGNS
@@ -612,3 +614,31 @@ def test_a_real_window_on_a_screen(qtbot: QtBot, build: Path, tmp_path: Path) ->
     assert (image.width(), image.height()) == (1366, 768)
     colours = {image.pixel(x, y) for x in range(0, 1366, 7) for y in range(0, 768, 7)}
     assert len(colours) > 60
+
+
+def test_without_a_screen_there_is_a_sentence(tmp_path: Path) -> None:
+    bare = {key: value for key, value in os.environ.items() if key not in ("DISPLAY", "WAYLAND_DISPLAY")}
+    bare.pop("QT_QPA_PLATFORM", None)
+    program = str(Path(__file__).resolve().parents[1] / "stillbox.py")
+    for arguments in ([], [str(tmp_path)]):
+        ran = subprocess.run([sys.executable, program, *arguments], env=bare, capture_output=True, text=True)
+        assert ran.returncode == 2
+        assert ran.stderr.startswith("stillbox: there is no screen") and ran.stderr.count("\n") == 1
+    bare["QT_QPA_PLATFORM"] = "offscreen"
+    ran = subprocess.run([sys.executable, program, str(tmp_path)], env=bare, capture_output=True, text=True)
+    assert ran.returncode == 2 and "is no build" in ran.stderr
+
+
+def test_the_box_is_read_again_after_the_editor(
+    qtbot: QtBot, window: MainWindow, build: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    opened(qtbot, window, build)
+    monkeypatch.setattr("gui.main_window.QDesktopServices.openUrl", lambda url: True)
+    assert any(row.cause == "standing wave" for row in window.results.findings.rows)
+    window.edit_description()
+    path = build / "build.toml"
+    path.write_text(path.read_text().replace("inside_mm", "# inside_mm"))
+    QApplication.sendEvent(window, QEvent(QEvent.ActivationChange))
+    settle(qtbot, window)
+    assert not any(row.cause == "standing wave" for row in window.results.findings.rows)
+    assert any("inside dimensions are not known" in note for note in window.reading.results.notes)  # type: ignore[union-attr]
