@@ -139,7 +139,7 @@ class WiringPicture(QWidget):
         painter.drawLine(QPointF(x + 34, top), QPointF(x + 34, middle - 9))
         painter.drawLine(QPointF(x + 34, bottom), QPointF(x + 34, middle + 9))
         if subject in ("load", "check-resistor"):
-            painter.drawRect(QRectF(x + 27, middle - 12, 14, 24))
+            painter.drawRect(QRectF(x + 27, middle - 9, 14, 18))
             painter.drawText(QRectF(x + 46, middle - 9, 50, 18), Qt.AlignVCenter, "known Ω")
         elif subject == "part":
             for y in (middle - 3, middle + 3):
