@@ -3,28 +3,27 @@
 from __future__ import annotations
 
 import tomllib
-from collections.abc import Callable
 from pathlib import Path
 from typing import Annotated, Any, NamedTuple
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, Strict, ValidationError, model_validator
 
+from capture.build_contents import (
+    TEMPLATE,
+    AddedMass,
+    Lining,
+    LooseFibre,
+    Millimetres,
+    TestBox,
+    Tolerance,
+    Volumes,
+    within,
+)
 from capture.errors import StillboxError, describe_validation_error
 from capture.take import SUBJECTS, Subject
 
 LARGEST_FILE = 1_000_000
 """Bytes; a text written by hand is never longer."""
-
-
-def within(low: float, high: float, unit: str) -> Callable[[float], float]:
-    """A check that a number lies from ``low`` to ``high``; its error names the range."""
-
-    def check(value: float) -> float:
-        if not low <= value <= high:
-            raise ValueError(f"must be {low:g} to {high:g} {unit}")
-        return value
-
-    return check
 
 
 Inside = Annotated[float, Strict(), AfterValidator(within(20, 5000, "mm"))]
@@ -34,6 +33,7 @@ PortLength = Annotated[float, Strict(), AfterValidator(within(1, 5000, "mm"))]
 Thickness = Annotated[float, Strict(), AfterValidator(within(0.5, 200, "mm"))]
 RatedImpedance = Annotated[float, Strict(), AfterValidator(within(0.5, 1000, "ohm"))]
 Temperature = Annotated[float, Strict(), AfterValidator(within(-30, 60, "degrees C"))]
+Resistance = Annotated[float, Strict(), AfterValidator(within(0.05, 1000, "ohm"))]
 LimitVolts = Annotated[float, Strict(), AfterValidator(within(0.001, 50, "V rms"))]
 LimitWatts = Annotated[float, Strict(), AfterValidator(within(1e-6, 100, "W"))]
 LimitLowest = Annotated[float, Strict(), AfterValidator(within(1, 10_000, "Hz"))]
@@ -53,9 +53,21 @@ class _Section(BaseModel):
 
 
 class DriverPlace(_Section):
-    """Diameter of the cone and the place of its centre on the front, seen from inside, mm."""
+    """Diameter of the cone and the place of its centre on the front, seen from inside, mm; what else is known of it.
+
+    Attributes
+    ----------
+    re_ohm : float or None
+        DC resistance by multimeter, leads subtracted.
+    xmax_mm : float or None
+        Excursion one way that the maker allows.
+    """
 
     diameter_mm: Opening | None = None
+    diameter_tolerance_percent: Tolerance | None = None
+    re_ohm: Resistance | None = None
+    re_tolerance_percent: Tolerance | None = None
+    xmax_mm: Millimetres | None = None
     from_top_mm: Position | None = None
     from_left_mm: Position | None = None
 
@@ -65,6 +77,7 @@ class PortPlace(_Section):
 
     diameter_mm: Opening | None = None
     length_mm: PortLength | None = None
+    wall_mm: Millimetres | None = None
     from_top_mm: Position | None = None
     from_left_mm: Position | None = None
 
@@ -135,6 +148,11 @@ class BuildDescription(_Section):
     port: PortPlace = PortPlace()
     wall: Wall = Wall()
     limits: BuildLimits = BuildLimits()
+    added_mass: AddedMass = AddedMass()
+    test_box: TestBox = TestBox()
+    volumes: Volumes = Volumes()
+    lining: tuple[Lining, ...] = ()
+    stuffing: tuple[LooseFibre, ...] = ()
     notes: Text = ""
 
 
@@ -203,11 +221,20 @@ notes = ""
 # Centre of the cone on the front, measured on the inside from the top and from the left wall.
 # from_top_mm = 150
 # from_left_mm = 175
+# Tolerance of the diameter, percent.
+# diameter_tolerance_percent = 1.5
+# DC resistance by multimeter with its leads subtracted, ohm, and the meter's tolerance, percent.
+# re_ohm = 5.7
+# re_tolerance_percent = 1.0
+# Excursion one way that the maker allows, mm.
+# xmax_mm = 5
 
 [port]
 # Inner diameter and length of the port. Leave all of this out for a closed box.
 # diameter_mm = 70
 # length_mm = 150
+# Thickness of the tube's wall.
+# wall_mm = 3
 # Centre of the port on the front, measured on the inside from the top and from the left wall.
 # from_top_mm = 480
 # from_left_mm = 175
@@ -216,7 +243,7 @@ notes = ""
 # What the walls are made of, and how thick they are.
 # material = "MDF"
 # thickness_mm = 19
-
+""" + TEMPLATE + """
 [limits]
 # What a live sweep never exceeds. Without a value of yours: 2 V, 0.25 W in the resistor, 1 W in the speaker.
 # Voltage at the clips with nothing on them, V rms.
