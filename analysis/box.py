@@ -12,6 +12,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
+from threadpoolctl import threadpool_limits
 
 from analysis.box_model import ABSORPTION, KAPPA, LEAK, LEAK_MASS, LN_ALPHA, LN_WB, MU, PORT_LOSS, BoxModel
 from analysis.cone_resonances import ConeResonances, cone_resonances
@@ -128,6 +129,8 @@ class BoxFit:
         return self.of(lambda x: float(x[self.box(index)]))
 
 
+# The matrices are small: threads of the linear algebra only get in each other's way.
+@threadpool_limits.wrap(limits=1, user_api="blas")
 def fit_box(
     spectrum: ImpedanceSpectrum,
     resonances: ResonanceFit,

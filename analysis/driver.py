@@ -12,6 +12,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from threadpoolctl import threadpool_limits
 
 from analysis.coil_models import COIL_MODELS, CoilModel
 from analysis.cone_resonances import ConeResonances, cone_resonances
@@ -45,6 +46,8 @@ DEFAULT_METER_PERCENT = 1.0
 """Tolerance of a multimeter's reading when none is given (common practice, no source)."""
 
 START_CREEP = 0.05
+CREEP_EVIDENCE = 10.0
+"""Criterion by which creep must be better to be believed (very strong evidence: Kass, Raftery, JASA 90, 1995 [M])."""
 ROUGH = 1e-3
 """Relative error of the data while all coil models are tried."""
 POOR = 3.0
@@ -182,6 +185,8 @@ class DriverFit:
         return self._of(lambda x: float(self.coil.evaluate(s, x[FIRST_COIL:])[0].imag[0] / s[0].imag), "H")
 
 
+# The matrices are small: threads of the linear algebra only get in each other's way.
+@threadpool_limits.wrap(limits=1, user_api="blas")
 def fit_driver(
     spectrum: ImpedanceSpectrum, resonances: ResonanceFit, meter: MeterReading | None = None
 ) -> DriverFit:
@@ -336,7 +341,7 @@ def _criteria(tried: Sequence[_Trial]) -> list[float]:
     """chi^2 over the least misfit, plus ln(number of data) for every parameter."""
     least = max(1.0, min(fit.reduced_chi_square for _, _, fit in tried))
     return [
-        fit.total_chi_square / least + (4 + creep + coil.size) * float(np.log(fit.rest.size))
+        fit.total_chi_square / least + (4 + creep + coil.size) * float(np.log(fit.rest.size)) + creep * CREEP_EVIDENCE
         for coil, creep, fit in tried
     ]
 

@@ -269,7 +269,7 @@ class _Point:
 
 def _step(point: _Point, damping: float) -> FloatArray:
     """One damped step, shortened so that no parameter moves by more than 1 (a factor of e)."""
-    normal = _gram(point.jacobian)
+    normal = point.jacobian.T @ point.jacobian
     size = np.sqrt(np.diag(normal)) + 1e-30
     scaled = normal / np.outer(size, size)
     step = np.linalg.solve(scaled + damping * np.eye(size.size), (point.jacobian.T @ point.whole) / size) / size
@@ -278,23 +278,12 @@ def _step(point: _Point, damping: float) -> FloatArray:
 
 def _inverse(jacobian: FloatArray) -> FloatArray:
     """``(J^T J)^-1`` by eigenvalues of the scaled matrix; what the data do not see gets a large variance."""
-    normal = _gram(jacobian)
+    normal = jacobian.T @ jacobian
     size = np.sqrt(np.diag(normal))
     size[size == 0] = 1e-12
     values, vectors = np.linalg.eigh(normal / np.outer(size, size))
     values = np.maximum(values, 1e-15 * values[-1])
     return (vectors / values) @ vectors.T / np.outer(size, size)
-
-
-def _gram(columns: FloatArray) -> FloatArray:
-    """``J^T J`` in blocks of rows: small products are not spread over threads, which costs far more than it gains."""
-    rows, count = columns.shape
-    block = max(1, 200_000 // count**2)
-    whole = rows // block * block
-    blocks = columns[:whole].reshape(-1, block, count)
-    total = np.matmul(blocks.transpose(0, 2, 1), blocks.copy()).sum(axis=0)
-    rest = columns[whole:]
-    return total + rest.T @ rest.copy()
 
 
 def misfit_factor(fit: LumpedFit) -> FloatArray:
