@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -137,8 +137,8 @@ def record(
         accuracy_percent=accuracy,
     )
     stream = StreamState()
-    with _shown_progress(stream):
-        info = record_take(folder, chosen, request, stream, typer.echo)
+    with _shown_progress(stream) as tell:
+        info = record_take(folder, chosen, request, stream, tell)
     latency = "" if info.latency_s is None else f", latency {1000 * info.latency_s:.1f} ms"
     typer.echo(f"take {info.number}: {info.address}, {len(info.sweep_starts)} sweep(s){latency}")
     for flag in info.flags:
@@ -160,10 +160,13 @@ def _dialogue() -> Dialogue:
 
 
 @contextmanager
-def _shown_progress(stream: StreamState) -> Iterator[None]:
-    """A bar with the levels of both inputs while a stream runs; nothing where the output is no terminal."""
+def _shown_progress(stream: StreamState) -> Iterator[Callable[[str], None]]:
+    """A bar with the levels of both inputs while a stream runs; nothing where the output is no terminal.
+
+    Yields the function that says something meanwhile, without breaking the bar.
+    """
     if not sys.stderr.isatty():
-        yield
+        yield say
         return
     import threading
 
@@ -183,8 +186,15 @@ def _shown_progress(stream: StreamState) -> Iterator[None]:
 
         watcher = threading.Thread(target=follow, name="progress", daemon=True)
         watcher.start()
+
+        def tell(text: str) -> None:
+            if sys.stdout.isatty():
+                progress.console.print(text, markup=False, highlight=False)
+            else:
+                say(text)
+
         try:
-            yield
+            yield tell
         finally:
             ended.set()
             watcher.join()

@@ -165,8 +165,9 @@ def test_a_jittery_path_gives_true_takes_or_none(tmp_path: Path, build: BuildFol
                 break
             assert done.returncode == 2 and "Traceback" not in done.stderr, done
             refusals.append(done.stderr.strip().splitlines()[-1])
+    named = ("lost", "gap", "flow(s)", "went away", "no sweep", "dead", "noise")
     for refusal in refusals:
-        assert any(word in refusal for word in ("lost", "gap", "flow(s)", "went away", "no sweep", "dead", "noise")), refusal
+        assert any(word in refusal for word in named), refusal
     for take in build.takes():
         assert impedance_error(build, take) < 1e-3
     assert build.takes(), refusals
