@@ -106,7 +106,7 @@ def test_a_long_sweep_is_no_finer_than_a_speaker_rings() -> None:
     """Of a sweep of 20 s 8 s of response are kept: the rest would be noise."""
     excitation = Excitation(seconds=20.0)
     ratio = measured(record(8.0, excitation, CLEAN, seed=1), excitation)
-    assert 1 / (ratio.frequency_hz[1] - ratio.frequency_hz[0]) == pytest.approx(8.5, abs=0.5)
+    assert 8 < 1 / (ratio.frequency_hz[1] - ratio.frequency_hz[0]) < 9.01  # and up to 1 s before the impulse
     short = measured(record(8.0, Excitation(), CLEAN, seed=1), Excitation())
     gain = np.median(short.noise_variance) / np.median(ratio.noise_variance)
     kept = [1 / (one.frequency_hz[1] - one.frequency_hz[0]) for one in (short, ratio)]
