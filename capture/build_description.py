@@ -6,7 +6,16 @@ import tomllib
 from pathlib import Path
 from typing import Annotated, Any, NamedTuple
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field, Strict, ValidationError, model_validator
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    Strict,
+    ValidationError,
+    model_validator,
+)
 
 from capture.build_contents import (
     TEMPLATE,
@@ -38,6 +47,15 @@ LimitVolts = Annotated[float, Strict(), AfterValidator(within(0.001, 50, "V rms"
 LimitWatts = Annotated[float, Strict(), AfterValidator(within(1e-6, 100, "W"))]
 LimitLowest = Annotated[float, Strict(), AfterValidator(within(1, 10_000, "Hz"))]
 Text = Annotated[str, Strict(), Field(max_length=10_000)]
+
+
+def _with_names(size: Any) -> Any:
+    """Three numbers in a row are height, width and depth; errors then name the one meant."""
+    if not isinstance(size, list | tuple):
+        return size
+    if len(size) != 3:
+        raise ValueError("must be height, width and depth, three numbers in mm")
+    return dict(zip(("height", "width", "depth"), size, strict=True))
 
 
 class InsideSize(NamedTuple):
@@ -141,7 +159,7 @@ class BuildDescription(_Section):
     """
 
     name: Text = ""
-    inside_mm: InsideSize | None = None
+    inside_mm: Annotated[InsideSize, BeforeValidator(_with_names)] | None = None
     rated_ohm: RatedImpedance | None = None
     temperature_c: Temperature = 20.0
     driver: DriverPlace = DriverPlace()

@@ -38,6 +38,8 @@ def read_sidecar(path: Path) -> TakeInfo:
         if path.stat().st_size > LARGEST_FILE:
             raise StillboxError(f"{path} is larger than {LARGEST_FILE} bytes, so it is no sidecar; {remedy}")
         document = json.loads(path.read_text(encoding="utf-8"))
+        # JSON may escape halves of characters, which nothing can print.
+        json.dumps(document, ensure_ascii=False).encode("utf-8")
     except (OSError, ValueError, RecursionError) as error:
         raise StillboxError(f"{path} is damaged: {' '.join(str(error).split())}; {remedy}") from error
     if not isinstance(document, dict) or document.pop("stillbox", None) != "take":
@@ -57,6 +59,8 @@ def read_sidecar(path: Path) -> TakeInfo:
 def _disagreement(path: Path, info: TakeInfo) -> str | None:
     if not path.name.startswith(f"{info.number:04d}-"):
         return f"number {info.number} is not that of the file name"
+    if not 1990 <= info.created.year <= 2500:
+        return f"created {info.created.year} is no year in which takes are made (1990 to 2500)"
     audio_name = info.audio_file
     if audio_name not in (f"{path.stem}.flac", f"{path.stem}.wav"):
         return f"audio_file '{audio_name[:80]}' is not {path.stem}.flac or {path.stem}.wav"
