@@ -35,6 +35,7 @@ _LOWEST_SHOULDER_HZ = 13.5
 _LONGEST_RESPONSE_S = 8.0
 """No speaker rings longer (Q 30 at 15 Hz has fallen by 100 dB); what a long sweep gives beyond is noise only."""
 
+_FEWEST_BINS = 16
 _HIGHEST_HARMONIC = 12
 """Harmonics up to this order are cut away from the end of the (circular) record."""
 
@@ -122,9 +123,11 @@ def deconvolved(segment: FloatArray, inverse: ComplexArray) -> FloatArray:
     -------
     ndarray, shape (n,): circular; negative times lie at the end.
     """
+    size = segment.size
     spectrum = fft.rfft(segment)
+    del segment  # of a long take it is 90 MB, and often nobody else's
     spectrum *= inverse
-    return fft.irfft(spectrum, segment.size)
+    return fft.irfft(spectrum, size, overwrite_x=True)
 
 
 def inverse_filter(sweep_spectrum: ComplexArray, band_filter: FloatArray) -> ComplexArray:
@@ -364,15 +367,23 @@ def _windowed_spectra(recording: Recording, hum: Hum | None, gate_s: float | Non
     bins_hz = fft.rfftfreq(size, 1 / rate)
     low_hz, high_hz = usable_band_hz(excitation)
     inside = (bins_hz >= low_hz) & (bins_hz <= high_hz)
+    if np.count_nonzero(inside) < _FEWEST_BINS:
+        raise StillboxError(
+            f"the sweep of take {info.number}, {excitation.low_hz:g} to {excitation.high_hz:g} Hz, is too narrow "
+            "to give an impedance; record with a wider one, or give a longer gate"
+        )
     inverse, density = _inverse_and_density(excitation, length, bins_hz[inside])
 
-    def windowed(start: int, channel: int) -> ComplexArray:
+    def segment(start: int, channel: int) -> FloatArray:
         last = min(start + frames, info.frames)
-        segment = np.zeros(length)
-        segment[: last - start] = recording.samples[start:last, channel]
+        samples = np.zeros(length)
+        samples[: last - start] = recording.samples[start:last, channel]
         if hum is not None:
-            segment[: last - start] -= hum.samples((start, last), channel, rate)
-        return fft.rfft(window.apply(deconvolved(segment, inverse)))[inside]
+            samples[: last - start] -= hum.samples((start, last), channel, rate)
+        return samples
+
+    def windowed(start: int, channel: int) -> ComplexArray:
+        return fft.rfft(window.apply(deconvolved(segment(start, channel), inverse)))[inside]
 
     rows_1 = [windowed(start, 0) for start in info.sweep_starts]
     rows_2 = [windowed(start, 1) for start in info.sweep_starts]

@@ -298,6 +298,13 @@ def test_gate_out_of_range(gate_s: float) -> None:
         measured(record(8.0, SHORT, CLEAN), gate_s=gate_s)
 
 
+def test_band_too_narrow() -> None:
+    for high_hz in (2.5, 3.0):
+        narrow = Excitation(low_hz=1.0, high_hz=high_hz, seconds=2.0)
+        with pytest.raises(StillboxError, match="too narrow to give an impedance"):
+            measured(record(8.0, narrow, CLEAN), narrow)
+
+
 def test_one_channel() -> None:
     with pytest.raises(StillboxError, match="one channel only"):
         measured(record(8.0, SHORT, CLEAN)[:, :1])
