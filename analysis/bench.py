@@ -237,7 +237,7 @@ class Bench:
         if take.number not in self._fits:
             self._say(f"looking for resonances in take {take.number} ({take.address})")
             spectrum = self.spectrum(take)
-            if take.subject == "free-air":
+            if take.subject in ("free-air", "added-mass", "test-box"):
                 fit = fit_resonances(spectrum, port=False)
             else:
                 free_air = self.newest("free-air", unit=take.unit)

@@ -9,7 +9,7 @@ than lumped elements can say.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from threadpoolctl import threadpool_limits
@@ -42,9 +42,11 @@ CHANGE_STD = 1.0
 LEAK_PLACE_STD = 0.05
 """Relative, of 1/QL: the pressure at the leak is not that at the cone."""
 WAVE_LOSS_STD = 1.5
-"""Of 1/QL, in units of the loss that the standing waves have at the tuning."""
+"""Of 1/QL in a vented box, in units of the loss that the standing waves have at the tuning."""
 AT_REST_STD = 0.02
 """Resistance that a small resonance of the box leaves at low frequency, over its strength."""
+LARGEST_CHANGE = 9.0
+"""Chi-square for each number known of the driver, beyond which the driver counts as changed."""
 DRIFT = 1e-6
 """Least standard deviation of what is known of the driver, so that nothing is known infinitely well."""
 START_LOSS = 0.05
@@ -70,6 +72,8 @@ class BoxFit:
     driver : DriverFit
     resonances : ResonanceFit
         What was found in the same take.
+    driver_changed : bool
+        The driver in the box disagrees with the driver in free air; its prior was weakened.
     leak_chi_square : float
         Rise of chi-square without the leak, from its value and uncertainty (0 if the best leak is none).
     reduced_chi_square : float
@@ -84,8 +88,8 @@ class BoxFit:
     prior_gain: FloatArray
     driver: DriverFit
     resonances: ResonanceFit
+    driver_changed: bool
     leak_chi_square: float
-    prior_chi_square: float
     reduced_chi_square: float
     band_hz: tuple[float, float]
     warnings: tuple[str, ...] = ()
@@ -177,7 +181,14 @@ def fit_box(
     factor = misfit_factor(rough)
     data = data.weakened(factor) if np.any(factor > 1) else data
     fit = _nonnegative(data, model, rough.parameters, priors, losses, driver, TIGHT)
-    covariance = _covariance(data, model, fit, priors, driver)
+    changed = _prior_chi_square(fit, driver_prior) > LARGEST_CHANGE * len(driver_prior.index)
+    if changed:
+        # What is known of the driver is weakened until it and the box can agree (Birge's ratio).
+        ratio = _prior_chi_square(fit, driver_prior) / len(driver_prior.index)
+        driver_prior = replace(driver_prior, covariance=ratio * driver_prior.covariance)
+        priors = (driver_prior, *priors[1:])
+        fit = _nonnegative(data, model, fit.parameters, priors, losses, driver, TIGHT)
+    covariance = _covariance(data, model, fit, priors)
     return BoxFit(
         vented=is_vented,
         model=model,
@@ -188,7 +199,7 @@ def fit_box(
         driver=driver,
         resonances=resonances,
         leak_chi_square=_wald(fit.parameters, covariance, model.first_box + LEAK),
-        prior_chi_square=_prior_chi_square(fit, driver_prior),
+        driver_changed=changed,
         reduced_chi_square=rough.reduced_chi_square,
         band_hz=(float(data.frequency_hz[0]), float(data.frequency_hz[-1])),
         warnings=resonances.warnings,
@@ -328,7 +339,7 @@ def _nonnegative(
 
 
 def _covariance(
-    data: CellData, model: BoxModel, fit: LumpedFit, priors: tuple[Prior, ...], driver: DriverFit
+    data: CellData, model: BoxModel, fit: LumpedFit, priors: tuple[Prior, ...]
 ) -> FloatArray:
     """Covariance at the fit; the air of a leak is uncertain even where the best guess is none."""
     free = fit.moving.tolist()
@@ -352,13 +363,13 @@ def _structural(model: BoxModel, driver: DriverFit, parameters: FloatArray) -> F
     stiffness = float(np.exp(parameters[model.first_box + LN_ALPHA] + 2 * parameters[LN_WS]))
     changes = parameters[model.changes][-own.size :]
     loss = abs(float(own.load(np.array([1j * omega]), changes)[0].real)) * omega / stiffness
+    variance = (LEAK_PLACE_STD * parameters[leak]) ** 2
     direction = np.zeros(parameters.size)
     direction[leak] = 1.0
     if model.vented:
+        variance += (WAVE_LOSS_STD * loss) ** 2
         direction[model.first_box + PORT_LOSS] = -1.0
-    return (np.square(LEAK_PLACE_STD * parameters[leak]) + np.square(WAVE_LOSS_STD * loss)) * np.outer(
-        direction, direction
-    )
+    return variance * np.outer(direction, direction)
 
 
 def _wald(parameters: FloatArray, covariance: FloatArray, index: int) -> float:

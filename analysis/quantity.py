@@ -75,15 +75,17 @@ def _half_width(normal_std: float, tolerance: float) -> float:
     return float(optimize.brentq(excess, 0.0, tolerance + 5 * normal_std))
 
 
-def gradient(function: Callable[[FloatArray], float], point: FloatArray, step: FloatArray | float = 1e-5) -> FloatArray:
-    """Central differences of a scalar function, shape of ``point``; steps suit parameters of the order of 1."""
+def jacobian(
+    function: Callable[[FloatArray], FloatArray], point: FloatArray, step: FloatArray | float = 1e-5
+) -> FloatArray:
+    """Central differences, shape (results, parameters); steps suit parameters of the order of 1."""
     steps = np.broadcast_to(np.asarray(step, dtype=float), point.shape)
-    slopes = np.empty(point.size)
+    columns = []
     for index in range(point.size):
         move = np.zeros(point.size)
         move[index] = steps[index]
-        slopes[index] = (function(point + move) - function(point - move)) / (2 * steps[index])
-    return slopes
+        columns.append((function(point + move) - function(point - move)) / (2 * steps[index]))
+    return np.stack(columns, axis=1)
 
 
 def derived(
@@ -107,7 +109,7 @@ def derived(
     step : float or ndarray
         Step of the differences.
     """
-    slopes = gradient(function, point, step)
+    slopes = jacobian(lambda x: np.array([function(x)]), point, step)[0]
     variance = float(slopes @ covariance @ slopes)
     std = float(np.sqrt(max(variance, 0.0)))
     if tolerances is None or tolerances.size == 0:

@@ -23,7 +23,7 @@ from analysis.box import BoxFit
 from analysis.box_model import LN_ALPHA
 from analysis.driver import DriverFit
 from analysis.driver_model import LN_SCALE, LN_WS
-from analysis.quantity import Quantity, derived, gradient
+from analysis.quantity import Quantity, derived, jacobian
 from analysis.uncertainty import rectangular_std
 from capture.arrays import FloatArray
 from capture.errors import StillboxError
@@ -255,7 +255,7 @@ def _combine(
 
     inverse = np.linalg.inv(spread)
     for _ in range(20):
-        slopes = np.stack([gradient(lambda v, k=k: float(predicted(v)[k]), x, 1e-6) for k in range(count + 3)])[:, used]
+        slopes = jacobian(predicted, x, 1e-6)[:, used]
         normal = slopes.T @ inverse @ slopes
         step = np.linalg.solve(normal, slopes.T @ inverse @ (target - predicted(x)))
         x[used] += np.clip(step, -0.5, 0.5)
@@ -312,7 +312,7 @@ def _part(
     function: Callable[[FloatArray], FloatArray], point: FloatArray, covariance: FloatArray
 ) -> tuple[FloatArray, FloatArray]:
     value = function(point)
-    slopes = np.stack([gradient(lambda v, k=k: float(function(v)[k]), point) for k in range(value.size)])
+    slopes = jacobian(function, point)
     return value, slopes @ covariance @ slopes.T
 
 

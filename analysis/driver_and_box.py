@@ -1,0 +1,399 @@
+"""From a build to driver, box and bass: which takes and which lines of ``build.toml`` go into which fit.
+
+The pure functions of ``driver``, ``second_take``, ``box``, ``volume`` and ``bass`` know nothing of builds; here is the
+one place that does, for window and command line alike.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from analysis.air import density_kg_m3, speed_of_sound_m_s
+from analysis.alignments import ClosedAlignment, VentedAlignment, alignment_for, b4, bl4, closed_alignment
+from analysis.bass import (
+    BassCurves,
+    BassFigures,
+    BassSystem,
+    Change,
+    LiningCost,
+    Port,
+    bass_curves,
+    bass_figures,
+    bass_system,
+    changed,
+    figure_quantity,
+    lining_cost,
+)
+from analysis.bench import Bench
+from analysis.box import BoxFit, fit_box
+from analysis.box_quantities import ClosedQuantities, VentedQuantities, closed_quantities, vented_quantities
+from analysis.box_verdicts import Hump, LeakVerdict, leak_verdict, tuning_hump
+from analysis.cavity import room_modes
+from analysis.driver import DriverFit, MeterReading, fit_driver
+from analysis.quantity import Quantity
+from analysis.second_take import Absolute, AddedMassTake, Air, Known, SecondTake, TestBoxTake, second_take
+from analysis.shared_air import shared_air_s2
+from analysis.three_point import ThreePoint, disagreements, three_point_of_curve
+from analysis.volume import (
+    Stuffing,
+    VolumeBudget,
+    VolumeComparison,
+    VolumeItem,
+    compare_volumes,
+    effective_volume_m3,
+    port_volume_m3,
+    volume_budget,
+)
+from capture.build_description import BuildDescription, InsideSize
+from capture.errors import StillboxError
+from capture.take import TakeInfo
+
+LEVEL_STEP_DB = 3.0
+"""Takes whose levels differ by at least this are compared for a resonance that moves with the level."""
+LEVEL_SHIFT = 0.01
+"""Relative shift of fs with the level that is worth a warning."""
+ALIGNMENT_QL = 7.0
+"""Losses that published alignments usually assume (Small 1973)."""
+MODES_UP_TO_HZ = 400.0
+
+
+@dataclass(frozen=True)
+class DriverReport:
+    """A driver: the fit, the textbook's reading (None with a reason in ``warnings``), the second take if any."""
+
+    build: str
+    unit: str
+    fit: DriverFit
+    textbook: ThreePoint | None
+    second: SecondTake | None
+    warnings: tuple[str, ...]
+
+    @property
+    def absolute(self) -> Absolute | None:
+        return None if self.second is None else self.second.combined
+
+
+@dataclass(frozen=True)
+class BoxReport:
+    """A box in one state: quantities (one of closed and vented), leak, hump, volume."""
+
+    build: str
+    state: str
+    unit: str
+    driver: DriverReport
+    fit: BoxFit
+    closed: ClosedQuantities | None
+    vented: VentedQuantities | None
+    leak: LeakVerdict
+    hump: Hump | None
+    budget: VolumeBudget | None
+    effective_m3: Quantity | None
+    volumes: VolumeComparison | None
+    warnings: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class BassReport:
+    """Bass as measured and, where something is to be changed, after the change.
+
+    ``cost`` compares with another state of the same unit; ``published`` are alignments for this driver.
+    """
+
+    box: BoxReport
+    f3_hz: Quantity
+    peak_db: Quantity
+    figures: BassFigures
+    curves: BassCurves
+    changed_figures: BassFigures | None
+    changed_curves: BassCurves | None
+    against: str | None
+    cost: LiningCost | None
+    published: tuple[VentedAlignment | ClosedAlignment, ...]
+    voltage_v: float
+    warnings: tuple[str, ...] = field(default=())
+
+
+def air_of(description: BuildDescription) -> Air:
+    """Air at the build's temperature."""
+    return Air(density_kg_m3(description.temperature_c), speed_of_sound_m_s(description.temperature_c))
+
+
+def driver_report(bench: Bench, unit: str | None = None, meter: MeterReading | None = None) -> DriverReport:
+    """Driver parameters of the newest free-air take of a unit.
+
+    ``meter`` overrides the multimeter's value of ``build.toml``.
+
+    Raises
+    ------
+    StillboxError
+        If there is no free-air take.
+    """
+    description = bench.build.description
+    take = bench.newest("free-air", unit=unit)
+    if take is None:
+        raise StillboxError(
+            f"{bench.build.path} has no free-air take{f' of unit {unit}' if unit else ''}; "
+            "record one with the driver hanging free: --subject free-air"
+        )
+    given = description.driver
+    if meter is None and given.re_ohm is not None:
+        meter = MeterReading(given.re_ohm, given.re_tolerance_percent)
+    fit = fit_driver(bench.spectrum(take), bench.fit(take), meter)
+    warnings = [*fit.warnings, *_level_warnings(bench, take, fit)]
+    textbook = None
+    try:
+        textbook = three_point_of_curve(bench.curve(take), fit.re_ohm, fit.fs_hz.value)
+        named = {"fs": fit.fs_hz, "qms": fit.qms, "qes": fit.qes, "qts": fit.qts}
+        warnings += disagreements(named, textbook)
+    except StillboxError as error:
+        warnings.append(f"three-point method: {error}")
+    second = _second_take(bench, take, fit, description, warnings)
+    return DriverReport(bench.name, take.unit, fit, textbook, second, tuple(dict.fromkeys(warnings)))
+
+
+def _level_warnings(bench: Bench, take: TakeInfo, fit: DriverFit) -> list[str]:
+    """A free-air take at another level whose resonance lies elsewhere."""
+    level = take.excitation.level_dbfs
+    others = [
+        other
+        for other in bench.takes
+        if other.subject == "free-air"
+        and other.unit == take.unit
+        and abs(other.excitation.level_dbfs - level) >= LEVEL_STEP_DB
+    ]
+    if not others:
+        return []
+    other = others[-1]
+    fs = fit_driver(bench.spectrum(other), bench.fit(other)).fs_hz
+    shift = fs.value / fit.fs_hz.value - 1
+    if abs(shift) < max(LEVEL_SHIFT, 3 * float(np.hypot(fs.std, fit.fs_hz.std)) / fs.value):
+        return []
+    return [
+        f"fs is {fit.fs_hz.value:.2f} Hz at {level:g} dBFS but {fs.value:.2f} Hz at "
+        f"{other.excitation.level_dbfs:g} dBFS: it moves with the level; small-signal parameters need the lower level"
+    ]
+
+
+def _second_take(
+    bench: Bench, free_air: TakeInfo, driver: DriverFit, description: BuildDescription, warnings: list[str]
+) -> SecondTake | None:
+    """Absolute parameters where a second take and the numbers that belong to it are there; else a reason."""
+    mass_take = bench.newest("added-mass", unit=free_air.unit)
+    box_take = bench.newest("test-box", unit=free_air.unit)
+    mass, volume, cone = description.added_mass, description.test_box, description.driver
+    added = test = None
+    if mass_take is not None and mass.grams is None:
+        warnings.append("there is a take of added-mass, but build.toml does not say how many grams: [added_mass] grams")
+    elif mass_take is not None and mass.grams is not None:
+        fit = fit_driver(bench.spectrum(mass_take), bench.fit(mass_take))
+        added = AddedMassTake(fit, Known(mass.grams / 1000, mass.tolerance_percent))
+    if box_take is not None and volume.litres is None:
+        warnings.append("there is a take of test-box, but build.toml does not say how many litres: [test_box] litres")
+    elif box_take is not None and volume.litres is not None:
+        box = fit_box(bench.spectrum(box_take), bench.fit(box_take), driver, vented=False)
+        leak = leak_verdict(box)
+        test = TestBoxTake(box, Known(volume.litres / 1000, volume.tolerance_percent), leak.probability)
+    if added is None and test is None:
+        return None
+    if cone.diameter_mm is None:
+        warnings.append("the diameter of the cone is not known: [driver] diameter_mm in build.toml; no Vas, no level")
+        return None
+    result = second_take(
+        driver,
+        Known(cone.diameter_mm / 1000, cone.diameter_tolerance_percent),
+        air_of(description),
+        added,
+        test,
+    )
+    warnings += result.warnings
+    return result
+
+
+def box_report(
+    bench: Bench, state: str | None = None, unit: str | None = None, driver: DriverReport | None = None
+) -> BoxReport:
+    """Box of the newest in-box take of a state and unit; needs a free-air take of the same unit."""
+    take = bench.in_box(state, unit)
+    driver = driver_report(bench, take.unit) if driver is None else driver
+    description = bench.build.description
+    vented = True if description.port.diameter_mm is not None else None
+    fit = fit_box(bench.spectrum(take), bench.fit(take), driver.fit, vented, _shared_air(description))
+    warnings = [*fit.warnings, *driver.warnings]
+    closed = vented_box = None
+    if fit.vented:
+        vented_box = vented_quantities(fit)
+    else:
+        closed = closed_quantities(fit)
+        if closed.fc_hz.value <= driver.fit.fs_hz.value:
+            warnings.append(
+                f"the closed box resonates at {closed.fc_hz.value:.1f} Hz, not above the driver's "
+                f"{driver.fit.fs_hz.value:.1f} Hz: was the free-air take really made in free air?"
+            )
+    if fit.driver_changed:
+        warnings.append(
+            "the driver in the box is not quite the driver in free air (suspension or temperature have changed); its "
+            "parameters were given more freedom: make both takes one after the other"
+        )
+    budget = _budget(description, take.state, warnings)
+    effective = None
+    if driver.absolute is not None:
+        effective = effective_volume_m3(driver.absolute.vas_m3, fit.alpha)
+    compared = None if budget is None or effective is None else compare_volumes(budget.effective_m3, effective)
+    if compared is not None and not compared.agrees:
+        warnings.append(compared.sentence)
+    return BoxReport(
+        build=bench.name,
+        state=take.state,
+        unit=take.unit,
+        driver=driver,
+        fit=fit,
+        closed=closed,
+        vented=vented_box,
+        leak=leak_verdict(fit),
+        hump=tuning_hump(fit, _modes_hz(description), bool(_stuffing(description, take.state))),
+        budget=budget,
+        effective_m3=effective,
+        volumes=compared,
+        warnings=tuple(dict.fromkeys(warnings)),
+    )
+
+
+def _shared_air(description: BuildDescription) -> Quantity | None:
+    """Air that moves for cone and port alike, where inside and port are known; both on the front."""
+    if description.inside_mm is None or description.port.diameter_mm is None:
+        return None
+    cone, port = description.driver, description.port
+    return shared_air_s2(
+        _inside(description.inside_mm),
+        (cone.from_top_mm, cone.from_left_mm, 0.0),
+        (port.from_top_mm, port.from_left_mm, 0.0),
+        air_of(description).speed_m_s,
+    )
+
+
+def _inside(size: InsideSize) -> tuple[float, float, float]:
+    return size.height, size.width, size.depth
+
+
+def _modes_hz(description: BuildDescription) -> np.ndarray | None:
+    if description.inside_mm is None:
+        return None
+    modes = room_modes(_inside(description.inside_mm), air_of(description).speed_m_s, MODES_UP_TO_HZ)
+    return np.array([mode.frequency_hz for mode in modes])
+
+
+def _stuffing(description: BuildDescription, state: str) -> tuple[Stuffing, ...]:
+    return tuple(
+        Stuffing(part.grams / 1000, part.material) for part in description.stuffing if part.is_in(state) and part.grams
+    )
+
+
+def _budget(description: BuildDescription, state: str, warnings: list[str]) -> VolumeBudget | None:
+    """What is in the box in a state; None where the inside is not known."""
+    if description.inside_mm is None:
+        return None
+    volumes, port = description.volumes, description.port
+    items = [
+        VolumeItem(name, litres / 1000)
+        for name, litres in (
+            ("driver", volumes.driver_litres),
+            ("braces", volumes.braces_litres),
+            ("crossover", volumes.crossover_litres),
+        )
+        if litres
+    ]
+    if volumes.driver_litres is None:
+        warnings.append("the volume budget lacks the driver: [volumes] driver_litres in build.toml")
+    if port.diameter_mm is not None and port.length_mm is not None:
+        wall_m = (port.wall_mm or 0.0) / 1000
+        items.append(VolumeItem("port", port_volume_m3(port.diameter_mm / 1000, port.length_mm / 1000, wall_m)))
+    items += [
+        VolumeItem(lining.what, lining.volume_m3, lining.porosity)
+        for lining in description.lining
+        if lining.is_in(state)
+    ]
+    height, width, depth = _inside(description.inside_mm)
+    return volume_budget(
+        (height / 1000, width / 1000, depth / 1000),
+        items,
+        _stuffing(description, state),
+        air_of(description).density_kg_m3,
+    )
+
+
+def bass_report(
+    bench: Bench,
+    state: str | None = None,
+    unit: str | None = None,
+    change: Change | None = None,
+    against: str | None = None,
+    voltage_v: float = 2.83,
+) -> BassReport:
+    """Bass response of the box as measured, of a changed box, and the difference from another state."""
+    box = box_report(bench, state, unit)
+    system = bass_system(box.fit)
+    description = bench.build.description
+    port = _port(description)
+    absolute = box.driver.absolute
+    area = None if port is None else port.area_m2
+    new_system = None
+    if change is not None:
+        volume = None if box.effective_m3 is None else box.effective_m3.value
+        new_system = changed(system, change, volume, port, air_of(description))
+        if port is not None and change.port_diameter_m is not None:
+            area = Port(change.port_diameter_m, port.length_m).area_m2
+    cost = None
+    if against is not None:
+        other = box_report(bench, against, box.unit, box.driver)
+        cost = lining_cost(other.fit, box.fit)
+    warnings = list(box.warnings)
+    if absolute is None:
+        warnings.append("excursion and air speed need a second take of the driver (added-mass or test-box)")
+    curves = bass_curves(system, voltage_v, absolute, None if port is None else port.area_m2)
+    warnings += _excursion_warning(curves, description, voltage_v)
+    return BassReport(
+        box=box,
+        f3_hz=figure_quantity(box.fit, "f3_hz", "Hz"),
+        peak_db=figure_quantity(box.fit, "peak_db", "dB"),
+        figures=bass_figures(system),
+        curves=curves,
+        changed_figures=None if new_system is None else bass_figures(new_system),
+        changed_curves=None if new_system is None else bass_curves(new_system, voltage_v, absolute, area),
+        against=against,
+        cost=cost,
+        published=_published(box, system),
+        voltage_v=voltage_v,
+        warnings=tuple(dict.fromkeys(warnings)),
+    )
+
+
+def _port(description: BuildDescription) -> Port | None:
+    if description.port.diameter_mm is None or description.port.length_mm is None:
+        return None
+    return Port(description.port.diameter_mm / 1000, description.port.length_mm / 1000)
+
+
+def _excursion_warning(curves: BassCurves, description: BuildDescription, voltage_v: float) -> list[str]:
+    """Where the cone would leave the range that its maker allows, within the range of music."""
+    allowed_mm = description.driver.xmax_mm
+    if curves.excursion_m is None or allowed_mm is None:
+        return []
+    heard = curves.frequency_hz >= 20
+    most = int(np.argmax(np.where(heard, curves.excursion_m, 0.0)))
+    if curves.excursion_m[most] * 1000 <= allowed_mm:
+        return []
+    return [
+        f"at {voltage_v:g} V the cone moves {1000 * curves.excursion_m[most]:.1f} mm one way at "
+        f"{curves.frequency_hz[most]:.0f} Hz, more than the {allowed_mm:g} mm allowed"
+    ]
+
+
+def _published(box: BoxReport, system: BassSystem) -> tuple[VentedAlignment | ClosedAlignment, ...]:
+    """Alignments for orientation: for a vented box those that this driver leads to, for a closed one its own Q."""
+    if box.closed is not None:
+        return (closed_alignment(box.closed.qtc.value),)
+    assert system.model.vented
+    found = alignment_for(box.driver.fit.qts.value, ALIGNMENT_QL)
+    return tuple(one for one in (found, b4(ALIGNMENT_QL), bl4(ALIGNMENT_QL)) if one is not None)
