@@ -18,6 +18,7 @@ from typing import Any
 import typer
 
 from capture.errors import StillboxError
+from commands.driver_and_box import bass, box, driver
 from commands.live import devices, jig, record
 from commands.printing import warn
 from commands.recordings import excitation, import_recording, start, takes
@@ -37,6 +38,9 @@ COMMANDS: dict[str, Callable[..., None]] = {
     "findings": findings,
     "decay": decay,
     "compare": compare,
+    "driver": driver,
+    "box": box,
+    "bass": bass,
 }
 
 INTERRUPTED = 130

@@ -324,8 +324,8 @@ class LiningCost:
 def lining_cost(before: BoxFit, after: BoxFit) -> LiningCost:
     """Differences after minus before.
 
-    Both fits must lean on the same fit of the driver: what is uncertain about it moves both alike and counts as far
-    as it does not cancel.
+    Both fits must lean on the same fit of the driver: what is uncertain about it, and about the air that moves with
+    cone and port, moves both alike and counts as far as it does not cancel.
     """
     if before.driver is not after.driver:
         raise ValueError("both boxes must be fitted with the same driver")
@@ -365,13 +365,15 @@ def _difference(
 ) -> Quantity:
     first, second = _slopes(before, of_before), _slopes(after, of_after)
     value = of_after(after.parameters) - of_before(before.parameters)
-    by_driver = (first @ before.prior_gain, second @ after.prior_gain)
-    prior, shared = before.prior.covariance, by_driver[1] - by_driver[0]
+    by_shared = (first @ before.shared_gain, second @ after.shared_gain)
     own = sum(
-        float(slopes @ fit.covariance @ slopes - driver @ prior @ driver)
-        for fit, slopes, driver in ((before, first, by_driver[0]), (after, second, by_driver[1]))
+        max(0.0, float(slopes @ fit.covariance @ slopes - common @ fit.shared_covariance @ common))
+        for fit, slopes, common in ((before, first, by_shared[0]), (after, second, by_shared[1]))
     )
-    return Quantity(value, float(np.sqrt(max(own, 0.0) + shared @ prior @ shared)), unit)
+    # Of the two priors the wider one is taken: it was widened because the driver had changed.
+    spread = max(before.shared_covariance, after.shared_covariance, key=lambda c: float(np.trace(c)))
+    apart = by_shared[1] - by_shared[0]
+    return Quantity(value, float(np.sqrt(own + apart @ spread @ apart)), unit)
 
 
 def _slopes(fit: BoxFit, function: Callable[[FloatArray], float]) -> FloatArray:

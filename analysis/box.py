@@ -45,6 +45,8 @@ WAVE_LOSS_STD = 1.5
 """Of 1/QL in a vented box, in units of the loss that the standing waves have at the tuning."""
 AT_REST_STD = 0.02
 """Resistance that a small resonance of the box leaves at low frequency, over its strength."""
+COMMON = (MU, LEAK_MASS, KAPPA)
+"""What is known of them beforehand is the same in every state of a box."""
 LARGEST_CHANGE = 9.0
 """Chi-square for each number known of the driver, beyond which the driver counts as changed."""
 DRIFT = 1e-6
@@ -65,10 +67,11 @@ class BoxFit:
         What the parameters belong to.
     parameters, covariance : ndarray
         Of `analysis.box_model`; covariance from the noise of both takes.
-    prior : Prior
-        The driver as it was known beforehand.
-    prior_gain : ndarray, shape (parameters, prior)
-        Change of the parameters by the prior's values.
+    shared_covariance : ndarray, shape (p, p)
+        What was known beforehand and holds for every state of this box alike: the driver, the air that moves with
+        cone and port, the air of a leak.
+    shared_gain : ndarray, shape (parameters, p)
+        Change of the parameters by the values of that.
     driver : DriverFit
     resonances : ResonanceFit
         What was found in the same take.
@@ -84,8 +87,8 @@ class BoxFit:
     model: BoxModel
     parameters: FloatArray
     covariance: FloatArray
-    prior: Prior
-    prior_gain: FloatArray
+    shared_covariance: FloatArray
+    shared_gain: FloatArray
     driver: DriverFit
     resonances: ResonanceFit
     driver_changed: bool
@@ -189,13 +192,14 @@ def fit_box(
         priors = (driver_prior, *priors[1:])
         fit = _nonnegative(data, model, fit.parameters, priors, losses, driver, TIGHT)
     covariance = _covariance(data, model, fit, priors)
+    shared = _shared(model, covariance, driver_prior, priors[1])
     return BoxFit(
         vented=is_vented,
         model=model,
         parameters=fit.parameters,
         covariance=covariance + _structural(model, driver, fit.parameters),
-        prior=driver_prior,
-        prior_gain=covariance[:, list(driver_prior.index)] @ np.linalg.inv(driver_prior.covariance),
+        shared_covariance=shared[0],
+        shared_gain=shared[1],
         driver=driver,
         resonances=resonances,
         leak_chi_square=_wald(fit.parameters, covariance, model.first_box + LEAK),
@@ -370,6 +374,23 @@ def _structural(model: BoxModel, driver: DriverFit, parameters: FloatArray) -> F
         variance += (WAVE_LOSS_STD * loss) ** 2
         direction[model.first_box + PORT_LOSS] = -1.0
     return variance * np.outer(direction, direction)
+
+
+def _shared(
+    model: BoxModel, covariance: FloatArray, driver_prior: Prior, box_prior: Prior
+) -> tuple[FloatArray, FloatArray]:
+    """Covariance of what all states of a box share, and what the parameters owe to it."""
+    known = len(driver_prior.index)
+    spread = np.zeros((known + len(COMMON), known + len(COMMON)))
+    gain = np.zeros((covariance.shape[0], known + len(COMMON)))
+    spread[:known, :known] = driver_prior.covariance
+    gain[:, :known] = covariance[:, list(driver_prior.index)] @ np.linalg.inv(driver_prior.covariance)
+    for place, name in enumerate(COMMON, start=known):
+        index = model.first_box + name
+        if index in box_prior.index:
+            variance = box_prior.covariance[box_prior.index.index(index), box_prior.index.index(index)]
+            spread[place, place], gain[:, place] = variance, covariance[:, index] / variance
+    return spread, gain
 
 
 def _wald(parameters: FloatArray, covariance: FloatArray, index: int) -> float:

@@ -1,4 +1,4 @@
-"""What a person reads off a fitted box: resonance and Q of a closed one, three frequencies and losses of a vented one."""
+"""What a person reads off a fitted box: resonance and Q if closed, three frequencies and losses if vented."""
 
 from __future__ import annotations
 

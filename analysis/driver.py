@@ -56,7 +56,7 @@ CHANGE_STD = 1.0
 """The small resonances were found to about their own size and width."""
 FINALISTS = 4
 """Coil models that are compared in the end."""
-LOOSE, TIGHT = 0.3, 1e-3
+LOOSE, TIGHT = 0.03, 1e-3
 """Gain in chi-square at which a fit ends: while models are compared, and at the end."""
 
 

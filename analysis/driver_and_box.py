@@ -32,6 +32,7 @@ from analysis.box_quantities import ClosedQuantities, VentedQuantities, closed_q
 from analysis.box_verdicts import Hump, LeakVerdict, leak_verdict, tuning_hump
 from analysis.cavity import room_modes
 from analysis.driver import DriverFit, MeterReading, fit_driver
+from analysis.driver_model import LN_RE
 from analysis.quantity import Quantity
 from analysis.second_take import Absolute, AddedMassTake, Air, Known, SecondTake, TestBoxTake, second_take
 from analysis.shared_air import shared_air_s2
@@ -144,7 +145,9 @@ def driver_report(bench: Bench, unit: str | None = None, meter: MeterReading | N
     warnings = [*fit.warnings, *_level_warnings(bench, take, fit)]
     textbook = None
     try:
-        textbook = three_point_of_curve(bench.curve(take), fit.re_ohm, fit.fs_hz.value)
+        curve = bench.curve(take)
+        inductance = fit.coil_ohm(curve.frequency_hz) - np.exp(fit.parameters[LN_RE])
+        textbook = three_point_of_curve(curve, fit.re_ohm, fit.fs_hz.value, inductance)
         named = {"fs": fit.fs_hz, "qms": fit.qms, "qes": fit.qes, "qts": fit.qts}
         warnings += disagreements(named, textbook)
     except StillboxError as error:

@@ -49,8 +49,17 @@ class Quantity:
         unit = f" {self.unit}" if self.unit else ""
         if not self.std > 0:
             return f"{self.value:.4g}{unit}"
-        decimals = max(0, 1 - int(np.floor(np.log10(self.std))))
-        return f"{self.value:.{min(decimals, 9)}f} ± {self.std:.{min(decimals, 9)}f}{unit}"
+        return f"{self.value:.{self._decimals}f} ± {self.std:.{self._decimals}f}{unit}"
+
+    def interval_text(self) -> str:
+        """The interval in words, without unit."""
+        low, high = self.interval_95
+        return f"{low:.{self._decimals}f} to {high:.{self._decimals}f}"
+
+    @property
+    def _decimals(self) -> int:
+        """So many that the standard uncertainty has two digits; two for a number without uncertainty."""
+        return int(np.clip(1 - np.floor(np.log10(self.std)), 0, 9)) if self.std > 0 else 2
 
     def as_json(self) -> dict[str, float | str | list[float]]:
         """Value, standard uncertainty and interval for other programs."""

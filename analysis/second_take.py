@@ -170,11 +170,11 @@ def second_take(
     percent, sigma = _disagreement(by_mass, by_box)
     warnings += _defaults(diameter_m, added_mass, test_box)
     if abs(sigma) > LARGEST_DISAGREEMENT:
-        factor = (1 + percent / 100) ** -0.25
+        other_mm = 1000 * diameter_m.value * (1 + percent / 100) ** -0.25
         warnings.append(
-            f"Mms by the test box is {percent:+.1f} % off that by the added mass, {abs(sigma):.1f} times their combined "
-            f"uncertainty: check volume and mass, seal the box; a cone diameter of {1000 * diameter_m.value * factor:.0f}"
-            f" mm instead of {1000 * diameter_m.value:.0f} mm would also explain it"
+            f"Mms by the test box is {percent:+.1f} % off that by the added mass, {abs(sigma):.1f} times their "
+            "combined uncertainty: check volume and mass, seal the box; a cone diameter of "
+            f"{other_mm:.0f} mm instead of {1000 * diameter_m.value:.0f} mm would also explain it"
         )
     return SecondTake(both.absolute(), by_mass.absolute(), by_box.absolute(), percent, sigma, tuple(warnings))
 
@@ -404,13 +404,14 @@ def _box_warnings(box: TestBoxTake) -> list[str]:
     sentences = []
     if box.leak_probability > 0.5:
         sentences.append(
-            f"the test box leaks (probability {box.leak_probability:.2f}); the leak is part of the fit, but Vas is surer "
-            "with a tight box: seal the driver's rim and the wire"
+            f"the test box leaks (probability {box.leak_probability:.2f}); the leak is part of the fit, but Vas is "
+            "surer with a tight box: seal the driver's rim and the wire"
         )
     if alpha < 0.3:
+        litres = 1000 * alpha * box.volume_m3.value
         sentences.append(
-            f"the test box is so large that its air adds only {100 * alpha:.0f} % to the suspension's stiffness; Vas is "
-            f"surer with a box of {500 * alpha * box.volume_m3.value:.1f} to {1000 * alpha * box.volume_m3.value:.1f} litres"
+            f"the test box is so large that its air adds only {100 * alpha:.0f} % to the suspension's stiffness; Vas "
+            f"is surer with a box of {0.5 * litres:.1f} to {litres:.1f} litres"
         )
     return sentences
 

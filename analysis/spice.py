@@ -102,7 +102,7 @@ def _section(name: str, one: str, other: str, inductance_h: float, resistance_oh
 
 
 def _semi_inductance(name: str, one: str, other: str, factor: float, exponent: float) -> list[str]:
-    """``factor s^n`` as the sum of ``sin(n pi)/pi factor x^n dx/x s/(s + x)`` over steps of x, the tail as an inductance."""
+    """``factor s^n`` as a sum over steps of x of ``sin(n pi)/pi factor x^n dx/x s/(s + x)``; the tail an inductance."""
     corners, step = _corners(LADDER_LOW_HZ, LADDER_HIGH_HZ)
     weight = factor * np.sin(exponent * np.pi) / np.pi
     resistances = weight * corners**exponent * step

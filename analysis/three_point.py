@@ -5,19 +5,19 @@ frequencies where abs(Z) = r1 Re (the book takes r1 = sqrt(r0)) give
 
     fs = sqrt(f1 f2),  Qms = fs/(f2 - f1) sqrt((r0^2 - r1^2)/(r1^2 - 1)),  Qes = Qms/(r0 - 1),  Qts = Qms/r0.
 
-Exact for a coil without inductance. What other levels r1 give instead shows what the inductance does; that spread
+Exact for a coil without inductance. What other levels r1 give instead, and what the inductance of the coil changes,
 is counted as the uncertainty of the method.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from analysis.impedance import ImpedanceCurve
 from analysis.quantity import Quantity
-from capture.arrays import FloatArray
+from capture.arrays import ComplexArray, FloatArray
 from capture.errors import StillboxError
 
 OTHER_LEVELS = (0.35, 0.65)
@@ -83,12 +83,27 @@ def three_point(
     return ThreePoint(fs, qms, qes, qts, zmax, peak_hz, book.f1_hz, book.f2_hz)
 
 
-def three_point_of_curve(curve: ImpedanceCurve, re_ohm: Quantity, near_hz: float) -> ThreePoint:
-    """The method on a measured curve, near a resonance that is already known."""
+def three_point_of_curve(
+    curve: ImpedanceCurve, re_ohm: Quantity, near_hz: float, inductance_ohm: ComplexArray
+) -> ThreePoint:
+    """The method on a measured curve, near a resonance that is already known.
+
+    ``inductance_ohm`` is the coil's impedance beyond Re, shape of the curve: what the reading changes without it
+    is the error of a method that knows none.
+    """
     inside = (curve.frequency_hz > near_hz / 8) & (curve.frequency_hz < near_hz * 8)
+    frequency_hz, impedance = curve.frequency_hz[inside], curve.impedance_ohm[inside]
     noise = np.sqrt(0.5 * curve.noise_variance_ohm2[inside])
-    magnitude = np.abs(curve.impedance_ohm[inside])
-    return three_point(curve.frequency_hz[inside], magnitude, re_ohm.value, noise, re_ohm.std)
+    read = three_point(frequency_hz, np.abs(impedance), re_ohm.value, noise, re_ohm.std)
+    without = three_point(frequency_hz, np.abs(impedance - inductance_ohm[inside]), re_ohm.value)
+    widened = {
+        name: _widened(getattr(read, name), getattr(without, name)) for name in ("fs_hz", "qms", "qes", "qts")
+    }
+    return replace(read, **widened)
+
+
+def _widened(read: Quantity, without: Quantity) -> Quantity:
+    return replace(read, std=float(np.hypot(read.std, read.value - without.value)))
 
 
 def disagreements(fit: dict[str, Quantity], book: ThreePoint) -> tuple[str, ...]:

@@ -197,18 +197,13 @@ def compare_volumes(predicted: Quantity, measured: Quantity) -> VolumeComparison
     reason = (
         "is there a leak, a hollow wall, more stuffing than written down, or is the cone larger than said?"
         if difference > 0
-        else "is something in the box that the budget does not have (driver, port, braces, solid lining), or is the cone "
+        else "is something in the box that the budget lacks (driver, port, braces, solid lining), or is the cone "
         "smaller than said?"
     )
+    ratio = abs(difference) / combined
     return VolumeComparison(
-        measured, predicted, False, f"{numbers}: {abs(difference) / combined:.1f} times the combined uncertainty; {reason}"
+        measured, predicted, False, f"{numbers}: {ratio:.1f} times the combined uncertainty; {reason}"
     )
-
-
-def driver_volume_m3(diameter_m: float, depth_m: float) -> float:
-    """Rough volume that a driver takes: a cone half as wide at the magnet over its depth (common practice, no source)."""
-    ratio = 0.5
-    return float(np.pi / 12 * depth_m * diameter_m**2 * (1 + ratio + ratio**2))
 
 
 def port_volume_m3(diameter_m: float, length_m: float, wall_m: float) -> float:

@@ -26,12 +26,16 @@ class TrueDriver:
     bl_tm: float
     vas_m3: float
 
+    @property
+    def qts(self) -> float:
+        return self.qms * self.qes / (self.qms + self.qes)
+
 
 def true_semi_inductance(re_ohm: float, factor: float, exponent: float) -> Coil:
-    """``factor * s**exponent`` over the audio band: a ladder from 1e-5 Hz to 1 GHz, what lies above as inductance."""
+    """``factor * s**exponent`` over the audio band: a ladder from 1e-8 Hz to 1 GHz, what lies above as inductance."""
     highest = 2 * np.pi * 1e9 * 10 ** (0.5 / 4)
     tail = factor * np.sin(exponent * np.pi) / np.pi * highest ** (exponent - 1) / (1 - exponent)
-    return Coil(re_ohm, float(tail), semi_inductance(factor, exponent, 1e-5, 1e9, 4))
+    return Coil(re_ohm, float(tail), semi_inductance(factor, exponent, 1e-8, 1e9, 4))
 
 
 def random_driver(rng: np.random.Generator, coil: str = "any", hung: bool = True) -> Driver:

@@ -1,0 +1,198 @@
+"""Commands about driver and box: driver, box, bass."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from capture.errors import StillboxError
+from commands.options import AnyUnitOption, BuildArgument, GateOption, JsonOption, PlotOption, StateOption
+from commands.printing import print_json, say, show, warn
+
+if TYPE_CHECKING:
+    from analysis.bass import Change
+    from analysis.driver_and_box import BassReport
+
+SpiceOption = Annotated[
+    Path | None, typer.Option("--spice", metavar="F", help="Netlist of the fitted model (SPICE, .cir).")
+]
+
+
+def driver(
+    build: BuildArgument,
+    unit: AnyUnitOption = None,
+    re_ohms: Annotated[
+        float | None,
+        typer.Option("--re-ohms", metavar="R", help="DC resistance by multimeter; overrides build.toml."),
+    ] = None,
+    re_tolerance: Annotated[
+        float | None, typer.Option("--re-tolerance", metavar="PERCENT", help="Tolerance of the multimeter.")
+    ] = None,
+    spice: SpiceOption = None,
+    as_json: JsonOption = False,
+    gate: GateOption = None,
+) -> None:
+    """Driver parameters from a free-air take.
+
+    With a take of added-mass or test-box (and the mass or volume in build.toml) also Vas, Mms, Cms, Bl and level.
+    """
+    from analysis.bench import Bench
+    from analysis.driver import MeterReading
+    from analysis.driver_and_box import driver_report
+    from analysis.driver_and_box_export import driver_document, driver_lines, driver_table
+    from analysis.spice import driver_netlist
+    from capture.build_folder import BuildFolder
+
+    meter = None if re_ohms is None else MeterReading(re_ohms, re_tolerance)
+    report = driver_report(Bench(BuildFolder.open(build), gate), unit, meter)
+    if spice is not None:
+        _write(spice, driver_netlist(report.fit, f"{report.build}, driver of unit {report.unit} in free air"))
+    if as_json:
+        print_json(driver_document(report))
+        return
+    say(f"{report.build}, unit {report.unit}")
+    show(driver_table(report))
+    for line in driver_lines(report):
+        say(line)
+    _say_written(spice)
+    for warning in report.warnings:
+        warn(warning)
+
+
+def box(
+    build: BuildArgument,
+    state: StateOption = None,
+    unit: AnyUnitOption = None,
+    spice: SpiceOption = None,
+    as_json: JsonOption = False,
+    gate: GateOption = None,
+) -> None:
+    """Tuning, losses, leak and volume of the box.
+
+    Needs a free-air take of the same driver: the box is what it adds to the driver.
+    """
+    from analysis.bench import Bench
+    from analysis.driver_and_box import box_report
+    from analysis.driver_and_box_export import box_document, box_lines, box_table
+    from analysis.spice import box_netlist
+    from capture.build_folder import BuildFolder
+
+    report = box_report(Bench(BuildFolder.open(build), gate), state, unit)
+    if spice is not None:
+        _write(spice, box_netlist(report.fit, f"{report.build}, state {report.state}, unit {report.unit}"))
+    if as_json:
+        print_json(box_document(report))
+        return
+    kind = "vented" if report.fit.vented else "closed"
+    say(f"{report.build}, state {report.state or '-'}, unit {report.unit}: {kind} box")
+    show(box_table(report))
+    for line in box_lines(report):
+        say(line)
+    _say_written(spice)
+    for warning in report.warnings:
+        warn(warning)
+
+
+def bass(
+    build: BuildArgument,
+    state: StateOption = None,
+    unit: AnyUnitOption = None,
+    against: Annotated[
+        str | None, typer.Option(metavar="STATE", help="What this state costs in bass against another.")
+    ] = None,
+    volume_percent: Annotated[
+        float | None,
+        typer.Option("--volume-percent", metavar="P", help="Foretell: effective volume, percent of the present one."),
+    ] = None,
+    port_diameter: Annotated[
+        float | None, typer.Option("--port-diameter", metavar="MM", help="Foretell: another inner diameter.")
+    ] = None,
+    port_length: Annotated[
+        float | None, typer.Option("--port-length", metavar="MM", help="Foretell: another length of the port.")
+    ] = None,
+    absorption_q: Annotated[
+        float | None, typer.Option("--absorption-q", metavar="QA", help="Foretell: another lining (7: well filled).")
+    ] = None,
+    volts: Annotated[
+        float, typer.Option("--volts", metavar="V", help="Rms voltage for excursion and air speed in the port.")
+    ] = 2.83,
+    csv: Annotated[Path | None, typer.Option(metavar="F", help="Curves as a table.")] = None,
+    plot: PlotOption = None,
+    as_json: JsonOption = False,
+    gate: GateOption = None,
+) -> None:
+    """Bass of the box as measured and as changed.
+
+    Response, 3 dB point, group delay, peak; with a second take of the driver also excursion and air speed.
+    """
+    from analysis.bench import Bench
+    from analysis.driver_and_box import bass_report
+    from analysis.driver_and_box_export import bass_csv, bass_document, bass_lines, bass_table
+    from capture.build_folder import BuildFolder
+
+    if not 0 < volts <= 100:
+        raise StillboxError(f"--volts {volts:g} must be above 0 and at most 100 V; correct it")
+    change = _change(volume_percent, port_diameter, port_length, absorption_q)
+    report = bass_report(Bench(BuildFolder.open(build), gate), state, unit, change, against, volts)
+    if csv is not None:
+        _write(csv, bass_csv(report.curves if report.changed_curves is None else report.changed_curves))
+    if plot is not None:
+        _plot(report, plot)
+    if as_json:
+        print_json(bass_document(report))
+        return
+    say(f"{report.box.build}, state {report.box.state or '-'}, unit {report.box.unit}")
+    show(bass_table(report))
+    for line in bass_lines(report):
+        say(line)
+    _say_written(csv)
+    _say_written(plot)
+    for warning in report.warnings:
+        warn(warning)
+
+
+def _change(
+    volume_percent: float | None, port_diameter: float | None, port_length: float | None, absorption_q: float | None
+) -> Change | None:
+    """What is to be foretold; None if nothing is to be changed."""
+    from analysis.bass import Change
+
+    if volume_percent is None and port_diameter is None and port_length is None and absorption_q is None:
+        return None
+    for name, value, low, high in (
+        ("--volume-percent", volume_percent, 5.0, 2000.0),
+        ("--port-diameter", port_diameter, 5.0, 1000.0),
+        ("--port-length", port_length, 1.0, 5000.0),
+        ("--absorption-q", absorption_q, 0.5, 10_000.0),
+    ):
+        if value is not None and not low <= value <= high:
+            raise StillboxError(f"{name} {value:g} must be {low:g} to {high:g}; correct it")
+    return Change(
+        volume_ratio=None if volume_percent is None else volume_percent / 100,
+        port_diameter_m=None if port_diameter is None else port_diameter / 1000,
+        port_length_m=None if port_length is None else port_length / 1000,
+        absorption=None if absorption_q is None else 1 / absorption_q,
+    )
+
+
+def _plot(report: BassReport, path: Path) -> None:
+    from analysis.picture_bass import picture_of_bass
+    from analysis.picture_style import save_picture
+
+    named = [("as measured", report.curves)]
+    if report.changed_curves is not None:
+        named.append(("changed", report.changed_curves))
+    save_picture(picture_of_bass(f"{report.box.build}, state {report.box.state}: bass", named), path)
+
+
+def _write(path: Path, text: str) -> None:
+    from capture.whole_file import write_whole
+
+    write_whole(path, text)
+
+
+def _say_written(path: Path | None) -> None:
+    if path is not None:
+        say(f"wrote {path}")
