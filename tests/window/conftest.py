@@ -1,0 +1,73 @@
+"""Builds and the window for its tests; offscreen, in a home of their own."""
+
+from __future__ import annotations
+
+import os
+
+os.environ.setdefault("QT_QPA_PLATFORM", "offscreen")
+
+import shutil
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from pytestqt.qtbot import QtBot
+from window_driving import WAIT_MS, settle
+
+from capture.build_folder import BuildFolder
+from capture.devices import find_device
+from capture.live_take import LiveRequest, record_take
+from gui.main_window import MainWindow
+from gui.session import practice_build
+from gui.settings import Settings
+
+
+@pytest.fixture(autouse=True)
+def own_home(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """No test reads or writes what belongs to the user."""
+    monkeypatch.setenv("HOME", str(tmp_path / "home"))
+    for name in ("XDG_CONFIG_HOME", "XDG_STATE_HOME", "XDG_DATA_HOME", "XDG_CACHE_HOME", "XDG_DOCUMENTS_DIR"):
+        monkeypatch.setenv(name, str(tmp_path / "home" / name.lower()))
+
+
+@pytest.fixture(scope="module")
+def swept(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A practice build with sweeps in free air, stock and lined."""
+    path = practice_build(tmp_path_factory.mktemp("swept"))
+    rig = find_device("practice rig")
+    for subject, state in (("free-air", None), ("in-box", "stock"), ("in-box", "lined")):
+        record_take(BuildFolder.open(path), rig, LiveRequest(subject, state, seconds=2.0), say=lambda _: None)
+    return path
+
+
+@pytest.fixture(scope="module")
+def quick_takes(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A build whose takes take little to work out: three of free air."""
+    path = practice_build(tmp_path_factory.mktemp("quick"))
+    rig = find_device("practice rig")
+    for _ in range(3):
+        record_take(BuildFolder.open(path), rig, LiveRequest("free-air", seconds=2.0), say=lambda _: None)
+    return path
+
+
+@pytest.fixture
+def quick(quick_takes: Path, tmp_path: Path) -> Path:
+    shutil.copytree(quick_takes, tmp_path / "practice")
+    return tmp_path / "practice"
+
+
+@pytest.fixture
+def build(swept: Path, tmp_path: Path) -> Path:
+    shutil.copytree(swept, tmp_path / "practice")
+    return tmp_path / "practice"
+
+
+@pytest.fixture
+def window(qtbot: QtBot, tmp_path: Path) -> Iterator[MainWindow]:
+    made = MainWindow(Settings(hurry=True, seconds=2.0, window_size=[1366, 768]), tmp_path / "window.toml")
+    made.show()
+    settle(qtbot, made)
+    yield made
+    made.close()
+    qtbot.waitUntil(lambda: not made.isVisible(), timeout=WAIT_MS)
+    made.deleteLater()
