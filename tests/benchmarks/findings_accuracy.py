@@ -1,7 +1,7 @@
 """What is found in random speakers: all of it, nothing else, the right numbers and causes; beside two rivals.
 
-Each speaker is recorded in free air and in its box through a chain with the noise of the case, kept as takes of a
-build with its inside dimensions, and the findings are those a person would get. The rivals see the same impedance:
+Each speaker is recorded in free air and in its box through the chain of the case, kept as takes of a build with its
+inside dimensions, and the findings are those a person would get. The rivals see the same impedance:
 `scipy.signal.find_peaks` on |Z| (prominence of the least height that is asked for, Q from the width at 3 dB below
 the prominence), and poles of sdypy-EMA's least-squares complex frequency method that stay from order to order. For
 both the motional peaks count neither as right nor as wrong.
@@ -18,7 +18,7 @@ import numpy as np
 from matching import Matched, match
 from recorded import RecordedBuild
 from reference.random_speakers import KINDS, LEAST_HEIGHT_OHM, Kind, RandomSpeaker, random_speaker
-from reference.recordings import CLEAN
+from reference.recordings import BAD, CLEAN, Chain
 from scipy import signal
 from sdypy import EMA
 from table import Row, at_least, at_most
@@ -28,7 +28,13 @@ from analysis.findings import FindingsReport
 from analysis.impedance import ImpedanceCurve, ImpedanceSpectrum
 from capture.excitation import Excitation
 
-NOISE_DBFS = (-100.0, -80.0)
+STANDARDS = ("open", "short", "load")
+CASES: dict[str, tuple[Chain, tuple[str, ...]]] = {
+    "-100 dBFS": (CLEAN, ()),
+    "-80 dBFS": (replace(CLEAN, noise_dbfs=(-80.0, -80.0)), ()),
+    "bad chain": (replace(BAD, noise_dbfs=(-95.0, -90.0), hum_hz=50.02, hum_dbfs=(-60.0, -66.0)), STANDARDS),
+}
+"""Chain and calibration takes. The bad chain: gain, delay, loading, leads, hum at -60 dBFS, unequal noise."""
 SPEAKERS_OF_A_KIND = 24
 EMA_BAND_HZ = (30.0, 5_000.0)
 EMA_ORDER = 40
@@ -80,15 +86,14 @@ class Scores:
 
 
 def rows(quick: bool = False) -> list[Row]:
-    """All figures for each level of the noise."""
+    """All figures for each case."""
     count = 3 if quick else SPEAKERS_OF_A_KIND
     speakers = {kind: [random_speaker(seed, kind) for seed in range(100, 100 + count)] for kind in KINDS}
-    return [row for noise_dbfs in NOISE_DBFS for row in _rows_at(noise_dbfs, speakers)]
+    return [row for case in CASES for row in _rows_of(case, speakers)]
 
 
-def _rows_at(noise_dbfs: float, speakers: dict[Kind, list[RandomSpeaker]]) -> list[Row]:
-    by_kind = {kind: _scores(ones, noise_dbfs) for kind, ones in speakers.items()}
-    head = f"{noise_dbfs:g} dBFS"
+def _rows_of(head: str, speakers: dict[Kind, list[RandomSpeaker]]) -> list[Row]:
+    by_kind = {kind: _scores(ones, head) for kind, ones in speakers.items()}
     null = by_kind["null"]
     result = [
         Row(
@@ -127,10 +132,10 @@ def _sum(scores: Sequence[Score]) -> Score:
     return total
 
 
-def _scores(speakers: Sequence[RandomSpeaker], noise_dbfs: float) -> Scores:
+def _scores(speakers: Sequence[RandomSpeaker], case: str) -> Scores:
     scores = Scores()
     for speaker in speakers:
-        report, curve, spectrum = _measured(speaker, noise_dbfs)
+        report, curve, spectrum = _measured(speaker, case)
         own = [finding.resonance for finding in report.findings]
         matched = match([one.frequency_hz for one in own], speaker.truth)
         scores.ours.add(matched, [(one.frequency_hz, one.q, one.height_ohm) for one in own])
@@ -140,11 +145,11 @@ def _scores(speakers: Sequence[RandomSpeaker], noise_dbfs: float) -> Scores:
     return scores
 
 
-def _measured(speaker: RandomSpeaker, noise_dbfs: float) -> tuple[FindingsReport, ImpedanceCurve, ImpedanceSpectrum]:
-    chain = replace(CLEAN, noise_dbfs=(noise_dbfs, noise_dbfs))
+def _measured(speaker: RandomSpeaker, case: str) -> tuple[FindingsReport, ImpedanceCurve, ImpedanceSpectrum]:
+    chain, standards = CASES[case]
     with tempfile.TemporaryDirectory() as folder:
         path, seed = Path(folder) / "build", 10 * speaker.seed
-        build = RecordedBuild.create(path, Excitation(), chain, seed, speaker.inside_mm)
+        build = RecordedBuild.create(path, Excitation(), chain, seed, speaker.inside_mm, standards)  # type: ignore[arg-type]
         build.add(speaker.free_air, "free-air")
         take = build.add(speaker.in_box, "in-box", state="stock")
         bench = Bench(build.folder)
