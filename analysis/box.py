@@ -47,8 +47,10 @@ AT_REST_STD = 0.02
 """Resistance that a small resonance of the box leaves at low frequency, over its strength."""
 COMMON = (MU, LEAK_MASS, KAPPA)
 """What is known of them beforehand is the same in every state of a box."""
-LARGEST_CHANGE = 9.0
-"""Chi-square for each number known of the driver, beyond which the driver counts as changed."""
+POOR = 3.0
+"""Reduced chi-square from which on the driver may have changed."""
+CHANGED_STD = (0.03, 0.1, 0.02)
+"""Freedom in ln ws, ln Qms and ln(Bl^2/Mms) of a driver that has changed."""
 DRIFT = 1e-6
 """Least standard deviation of what is known of the driver, so that nothing is known infinitely well."""
 START_LOSS = 0.05
@@ -76,7 +78,7 @@ class BoxFit:
     resonances : ResonanceFit
         What was found in the same take.
     driver_changed : bool
-        The driver in the box disagrees with the driver in free air; its prior was weakened.
+        The driver in the box is not the driver in free air any more; it was given more freedom.
     leak_chi_square : float
         Rise of chi-square without the leak, from its value and uncertainty (0 if the best leak is none).
     reduced_chi_square : float
@@ -181,16 +183,15 @@ def fit_box(
     losses = [LEAK, LEAK_MASS, PORT_LOSS] if is_vented else [LEAK, LEAK_MASS]
     start = _fit(data.coarse(ROUGH), model, start, priors, losses, driver, LOOSE).parameters
     rough = _nonnegative(data, model, start, priors, losses, driver, LOOSE)
+    changed = False
+    if rough.reduced_chi_square > POOR or _prior_chi_square(rough, driver_prior) > POOR**2 * len(driver_prior.index):
+        relaxed = _relaxed(driver_prior)
+        freer = _nonnegative(data, model, rough.parameters, (relaxed, *priors[1:]), losses, driver, LOOSE)
+        if freer.total_chi_square < 0.5 * rough.total_chi_square:
+            rough, driver_prior, priors, changed = freer, relaxed, (relaxed, *priors[1:]), True
     factor = misfit_factor(rough)
     data = data.weakened(factor) if np.any(factor > 1) else data
     fit = _nonnegative(data, model, rough.parameters, priors, losses, driver, TIGHT)
-    changed = _prior_chi_square(fit, driver_prior) > LARGEST_CHANGE * len(driver_prior.index)
-    if changed:
-        # What is known of the driver is weakened until it and the box can agree (Birge's ratio).
-        ratio = _prior_chi_square(fit, driver_prior) / len(driver_prior.index)
-        driver_prior = replace(driver_prior, covariance=ratio * driver_prior.covariance)
-        priors = (driver_prior, *priors[1:])
-        fit = _nonnegative(data, model, fit.parameters, priors, losses, driver, TIGHT)
     covariance = _covariance(data, model, fit, priors)
     shared = _shared(model, covariance, driver_prior, priors[1])
     return BoxFit(
@@ -253,6 +254,13 @@ def _driver_prior(driver: DriverFit, model: BoxModel) -> Prior:
     here = [*cone, *range(model.changes.start, model.changes.start + driver.small.size)]
     covariance = driver.covariance[np.ix_(there, there)] + DRIFT**2 * np.eye(len(there))
     return Prior(tuple(here), driver.parameters[there], covariance)
+
+
+def _relaxed(prior: Prior) -> Prior:
+    """The same for a driver whose suspension or temperature has changed since."""
+    freedom = np.zeros(len(prior.index))
+    freedom[:3] = CHANGED_STD
+    return replace(prior, covariance=prior.covariance + np.diag(freedom**2))
 
 
 def _box_priors(

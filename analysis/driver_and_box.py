@@ -34,7 +34,7 @@ from analysis.cavity import room_modes
 from analysis.driver import DriverFit, MeterReading, fit_driver
 from analysis.driver_model import LN_RE
 from analysis.quantity import Quantity
-from analysis.second_take import Absolute, AddedMassTake, Air, Known, SecondTake, TestBoxTake, second_take
+from analysis.second_take import Absolute, AddedMassTake, Air, Known, KnownBoxTake, SecondTake, second_take
 from analysis.shared_air import shared_air_s2
 from analysis.three_point import ThreePoint, disagreements, three_point_of_curve
 from analysis.volume import (
@@ -197,7 +197,7 @@ def _second_take(
     elif box_take is not None and volume.litres is not None:
         box = fit_box(bench.spectrum(box_take), bench.fit(box_take), driver, vented=False)
         leak = leak_verdict(box)
-        test = TestBoxTake(box, Known(volume.litres / 1000, volume.tolerance_percent), leak.probability)
+        test = KnownBoxTake(box, Known(volume.litres / 1000, volume.tolerance_percent), leak.probability)
     if added is None and test is None:
         return None
     if cone.diameter_mm is None:

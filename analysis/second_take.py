@@ -60,7 +60,7 @@ class AddedMassTake:
 
 
 @dataclass(frozen=True)
-class TestBoxTake:
+class KnownBoxTake:
     """The driver in a closed box of known net volume in m^3, cone and cut-out counted."""
 
     fit: BoxFit
@@ -124,7 +124,7 @@ def second_take(
     diameter_m: Known,
     air: Air,
     added_mass: AddedMassTake | None = None,
-    test_box: TestBoxTake | None = None,
+    test_box: KnownBoxTake | None = None,
 ) -> SecondTake:
     """Absolute parameters from one or both second takes.
 
@@ -224,7 +224,7 @@ class _Estimate:
 
 
 def _combine(
-    driver: DriverFit, diameter: Known, air: Air, added: AddedMassTake | None, box: TestBoxTake | None
+    driver: DriverFit, diameter: Known, air: Air, added: AddedMassTake | None, box: KnownBoxTake | None
 ) -> _Estimate:
     """Least squares of the logarithms, by Gauss-Newton with numerical derivatives of a handful of numbers."""
     mass = added.mass_kg if added else Known(0.01)
@@ -271,7 +271,7 @@ def _combine(
 
 
 def _data(
-    driver: DriverFit, added: AddedMassTake | None, box: TestBoxTake | None
+    driver: DriverFit, added: AddedMassTake | None, box: KnownBoxTake | None
 ) -> tuple[FloatArray, FloatArray]:
     """What the takes give, with covariance: ln ws, ln(Mms/Bl^2), ln(Rms/Bl^2); then of the second takes.
 
@@ -396,7 +396,7 @@ def _suspension_warning(estimate: _Estimate) -> list[str]:
     ]
 
 
-def _box_warnings(box: TestBoxTake) -> list[str]:
+def _box_warnings(box: KnownBoxTake) -> list[str]:
     _check(box.volume_m3.value, 2e-4, 2.0, 1000, "litres", "volume of the test box")
     if box.fit.vented:
         raise StillboxError("the test box must be closed, but its take shows a vented box; close the port")
@@ -416,7 +416,7 @@ def _box_warnings(box: TestBoxTake) -> list[str]:
     return sentences
 
 
-def _defaults(diameter: Known, added: AddedMassTake | None, box: TestBoxTake | None) -> list[str]:
+def _defaults(diameter: Known, added: AddedMassTake | None, box: KnownBoxTake | None) -> list[str]:
     """Say which tolerances were assumed."""
     assumed = []
     if diameter.tolerance_percent is None:

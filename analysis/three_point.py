@@ -96,10 +96,13 @@ def three_point_of_curve(
     noise = np.sqrt(0.5 * curve.noise_variance_ohm2[inside])
     read = three_point(frequency_hz, np.abs(impedance), re_ohm.value, noise, re_ohm.std)
     without = three_point(frequency_hz, np.abs(impedance - inductance_ohm[inside]), re_ohm.value)
-    widened = {
-        name: _widened(getattr(read, name), getattr(without, name)) for name in ("fs_hz", "qms", "qes", "qts")
-    }
-    return replace(read, **widened)
+    return replace(
+        read,
+        fs_hz=_widened(read.fs_hz, without.fs_hz),
+        qms=_widened(read.qms, without.qms),
+        qes=_widened(read.qes, without.qes),
+        qts=_widened(read.qts, without.qts),
+    )
 
 
 def _widened(read: Quantity, without: Quantity) -> Quantity:

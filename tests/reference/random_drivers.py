@@ -40,38 +40,35 @@ def true_semi_inductance(re_ohm: float, factor: float, exponent: float) -> Coil:
 
 def random_driver(rng: np.random.Generator, coil: str = "any", hung: bool = True) -> Driver:
     """A driver of 10 to 38 cm with a coil of the kind ``section``, ``two sections`` or ``semi``."""
-    area = np.pi / 4 * rng.uniform(0.10, 0.30) ** 2
-    mass = 1.4 * area**1.5 * rng.uniform(5.0, 14.0)
-    fs = 28 + 4.0 * rng.uniform(0.5, 1.5) / area**0.5
+    area = float(np.pi / 4 * rng.uniform(0.10, 0.30) ** 2)
+    mass = float(1.4 * area**1.5 * rng.uniform(5.0, 14.0))
+    fs = float(28 + 4.0 * rng.uniform(0.5, 1.5) / area**0.5)
     compliance = 1 / ((2 * np.pi * fs) ** 2 * mass)
-    re = rng.choice([3.2, 5.7, 6.4, 11.5]) * rng.uniform(0.95, 1.05)
-    qes, qms = rng.uniform(0.25, 0.9), rng.uniform(2.0, 9.0)
+    re = float(rng.choice([3.2, 5.7, 6.4, 11.5]) * rng.uniform(0.95, 1.05))
+    qes, qms = float(rng.uniform(0.25, 0.9)), float(rng.uniform(2.0, 9.0))
     omega = 2 * np.pi * fs
-    bl = np.sqrt(omega * mass * re / qes)
+    bl = float(np.sqrt(omega * mass * re / qes))
     kind = rng.choice(["section", "two sections", "semi"]) if coil == "any" else coil
-    inductance = re * rng.uniform(4e-5, 1.6e-4)
+    inductance = float(re * rng.uniform(4e-5, 1.6e-4))
+
+    def section(least_r: float, most_r: float, least_l: float, most_l: float) -> tuple[float, float]:
+        return float(re * rng.uniform(least_r, most_r)), float(inductance * rng.uniform(least_l, most_l))
+
     if kind == "section":
-        coil_part = Coil(re, inductance, ((re * rng.uniform(0.7, 3), inductance * rng.uniform(0.7, 2)),))
+        coil_part = Coil(re, inductance, (section(0.7, 3, 0.7, 2),))
     elif kind == "two sections":
-        coil_part = Coil(
-            re,
-            inductance * 0.6,
-            (
-                (re * rng.uniform(1.5, 4), inductance * rng.uniform(0.5, 1)),
-                (re * rng.uniform(0.2, 0.7), inductance * rng.uniform(0.7, 2)),
-            ),
-        )
+        coil_part = Coil(re, inductance * 0.6, (section(1.5, 4, 0.5, 1), section(0.2, 0.7, 0.7, 2)))
     else:
-        exponent = rng.uniform(0.55, 0.8)
-        factor = re * rng.uniform(0.5, 1.5) / (2 * np.pi * 1000) ** exponent
+        exponent = float(rng.uniform(0.55, 0.8))
+        factor = float(re * rng.uniform(0.5, 1.5) / (2 * np.pi * 1000) ** exponent)
         coil_part = true_semi_inductance(re, factor, exponent)
     masses = tuple(
-        HungMass(mass * rng.uniform(0.01, 0.05), 500 * 6 ** rng.uniform(), rng.uniform(4, 20))
+        HungMass(float(mass * rng.uniform(0.01, 0.05)), float(500 * 6 ** rng.uniform()), float(rng.uniform(4, 20)))
         for _ in range(rng.integers(0, 3) if hung else 0)
     )
     return Driver(
         coil=coil_part,
-        force_factor_tm=float(bl),
+        force_factor_tm=bl,
         moving_mass_kg=mass - sum(m.mass_kg for m in masses),
         compliance_m_per_n=compliance,
         resistance_ns_per_m=omega * mass / qms,

@@ -1,0 +1,296 @@
+"""Boxes: Small's relations, random closed and vented boxes, leaks, losses, and humps near the tuning."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from circuit_takes import fitted_box, fitted_driver, random_speaker, shared_air, spectrum
+from recorded import spectrum_of
+from reference.analytic import impedance_ohm
+from reference.ngspice_run import logarithmic, ngspice_there, speaker_impedance
+from reference.random_boxes import true_box
+from reference.random_drivers import random_driver, true_driver
+from reference.speaker_circuit import Cavity, Leak, Port, SpeakerCircuit, Wall
+
+from analysis.alignments import closed_alignment
+from analysis.box import BoxFit, fit_box
+from analysis.box_model import ABSORPTION, LEAK, PORT_LOSS, BoxModel
+from analysis.box_quantities import closed_quantities, vented_quantities
+from analysis.box_textbook import small_closed, small_leakage, small_vented, vented_peaks
+from analysis.box_verdicts import leak_verdict, tuning_hump
+from analysis.coil_models import COIL_MODELS
+from analysis.cone_resonances import ConeResonances
+from analysis.driver import fit_driver
+from analysis.driver_model import FIRST_COIL
+from analysis.resonances import fit_resonances
+from analysis.shared_air import shared_air_s2
+from capture.errors import StillboxError
+from capture.excitation import Excitation
+
+NOTHING = ConeResonances(1.0, np.zeros(0, dtype=complex), np.zeros(0, dtype=complex))
+
+# Relations of Small, JAES 21, 1973 [M]: fs 33, Qms 2.0, Qes 0.45, RE 6.5, alpha 1.4905, h 1.0834, no coil inductance,
+# fC 52.0783; project check values, section 2 (QL = 7 row confirmed there in ngspice).
+# QL: fL, fM, fH, Z(fL), Z(fH), rM, fB est., alpha est., QL est.
+WORKED = (
+    (None, (19.6524, 35.7522, 60.0346, 35.39, 35.39, 1.0000, 35.7522, 1.4905, None)),
+    (20.0, (19.5841, 35.6666, 60.2704, 33.13, 32.38, 1.0793, 36.1097, 1.5383, 20.01)),
+    (10.0, (19.5229, 35.5881, 60.4837, 31.23, 29.99, 1.1557, 36.4316, 1.5817, 10.01)),
+    (7.0, (19.4762, 35.5270, 60.6465, 29.83, 28.30, 1.2191, 36.6766, 1.6150, 7.010)),
+    (5.0, (19.4227, 35.4544, 60.8326, 28.23, 26.44, 1.3006, 36.9552, 1.6532, 5.010)),
+)
+
+
+def small_box(
+    fs: float, qms: float, qes: float, re: float, alpha: float, h: float, ql: float | None
+) -> tuple[BoxModel, np.ndarray]:
+    """The published numbers as a box model with next to no coil inductance."""
+    ws = 2 * np.pi * fs
+    model = BoxModel(COIL_MODELS[0], NOTHING, True, h * ws)
+    driver = [np.log(re), np.log(ws), np.log(qms), np.log(re * ws / qes), 0.0, np.log(1e-12)]
+    leak = 0.0 if ql is None else 1 / ql
+    return model, np.array([*driver, 0.0, np.log(alpha), leak, 0.0, 0.0, np.log(h * ws), 0.0, 0.0])
+
+
+@pytest.mark.parametrize(("ql", "row"), WORKED)
+def test_worked_vented_box(ql: float | None, row: tuple[float, ...]) -> None:
+    fl, fm, fh, zl, zh, rm, fb, alpha, ql_read = row
+    model, x = small_box(33.0, 2.0, 0.45, 6.5, 1.4905, 1.0834, ql)
+    found = vented_peaks(lambda f: np.abs(model(2j * np.pi * f, x)[0]), 10.0, 120.0)
+    assert (found.fl_hz, found.fm_hz, found.fh_hz) == pytest.approx((fl, fm, fh), abs=1.1e-4)
+    assert (found.zl_ohm, found.zh_ohm) == pytest.approx((zl, zh), abs=5.1e-3)
+    assert found.zm_ohm / 6.5 == pytest.approx(rm, abs=5.1e-5)
+    read = small_vented(found, 33.0, 0.45, 2.0, 6.5, fc_hz=52.0783)
+    assert read.fb_hz == pytest.approx(fb, abs=1.1e-4)
+    assert read.alpha == pytest.approx(alpha, abs=1.1e-4)
+    if ql_read is not None:
+        # The published estimate takes the true h and alpha.
+        assert small_leakage(1.0834, 1.4905, 0.45, 2.0, found.zm_ohm / 6.5) == pytest.approx(ql_read, rel=6e-4)
+    # The other relations hold exactly only without losses: fL fH = fS fB.
+    if ql is None:
+        assert found.fl_hz * found.fh_hz == pytest.approx(33.0 * 35.7522, rel=1e-5)
+        assert small_vented(found, 33.0, 0.45, 2.0, 6.5).fb_hz == pytest.approx(35.7522, abs=2e-4)
+
+
+def test_the_other_worked_vented_box() -> None:
+    # fs 30, Qms 4, Qes 0.40, RE 6, alpha 1.5, h 1.1, QL 7 (project check values, section 2).
+    model, x = small_box(30.0, 4.0, 0.40, 6.0, 1.5, 1.1, 7.0)
+    found = vented_peaks(lambda f: np.abs(model(2j * np.pi * f, x)[0]), 10.0, 120.0)
+    assert (found.fl_hz, found.fm_hz, found.fh_hz) == pytest.approx((17.9484, 32.7315, 55.2082), abs=1.1e-4)
+    read = small_vented(found, 30.0, 0.40, 4.0, 6.0, fc_hz=30.0 * 2.5**0.5)
+    assert read.fb_hz == pytest.approx(33.4677, abs=1.1e-4)
+    assert read.alpha == pytest.approx(1.5667, abs=1.1e-4)
+    assert small_leakage(1.1, 1.5, 0.40, 4.0, found.zm_ohm / 6.0) == pytest.approx(7.016, rel=6e-4)
+
+
+def test_closed_relations() -> None:
+    # Small, JAES 20(10), 1972 [M]: fc = fs sqrt(1 + alpha), Qtc/Qts = fc/fs.
+    read = small_closed(97.211, 1.2706, 60.9, 0.796)
+    assert read.alpha == pytest.approx(1.548, abs=1e-3)
+    assert read.alpha_equal_mass == pytest.approx(1.548, abs=1e-3)
+
+
+@pytest.mark.parametrize("vented", [True, False])
+def test_derivatives_are_those_of_the_model(vented: bool) -> None:
+    s = 2j * np.pi * np.geomspace(10, 20_000, 40)
+    small = ConeResonances(3_000.0, np.array([-100 + 2_000j, -300 + 6_000j]), np.array([2e4 + 1e3j, 5e5 - 3e4j]))
+    model = BoxModel(COIL_MODELS[2], small, vented, 250.0)
+    driver = [*np.log([6.0, 250.0, 5.0, 3_000.0]), 0.05, *np.log([3e-4, 5e-4, 8.0])]
+    box = [0.05, np.log(1.3), 0.1, 0.3, 0.05, np.log(220.0), 0.04, 0.03][: model.box_size]
+    x = np.array([*driver, *box, *(0.1 * np.cos(np.arange(8)))])
+    _, slopes = model(s, x)
+    for index in range(x.size):
+        move = np.zeros(x.size)
+        move[index] = 1e-6
+        numeric = (model(s, x + move)[0] - model(s, x - move)[0]) / 2e-6
+        assert slopes[:, index] == pytest.approx(numeric, abs=1e-6 * np.abs(numeric).max())
+    assert model.first_box == FIRST_COIL + 3
+
+
+# Random boxes
+
+
+@pytest.mark.skipif(not ngspice_there(), reason="ngspice is not installed")
+@pytest.mark.parametrize(("vented", "leak", "waves"), [(False, True, False), (True, True, True)])
+def test_the_circuits_are_those_of_ngspice(vented: bool, leak: bool, waves: bool) -> None:
+    _, circuit = random_speaker(77, vented, leak, waves)
+    frequency_hz, computed = speaker_impedance(circuit, logarithmic(40, 10, 5_000))
+    assert computed == pytest.approx(impedance_ohm(circuit, frequency_hz), rel=2e-5)
+
+
+CASES = [
+    (kind, leak, waves, seed)
+    for kind in (False, True)
+    for leak in (False, True)
+    for waves in (False, True)
+    for seed in range(2)
+]
+
+
+@pytest.mark.parametrize(("vented", "leak", "waves", "seed"), CASES)
+def test_random_boxes(vented: bool, leak: bool, waves: bool, seed: int) -> None:
+    driver, circuit = random_speaker(800 + seed, vented, leak, waves)
+    true = true_box(circuit)
+    fit = fitted_box(circuit, fitted_driver(driver, seed), vented, seed + 50)
+    assert fit.alpha.value == pytest.approx(true.alpha, rel=0.05)
+    assert abs(fit.alpha.value - true.alpha) < 4 * fit.alpha.std
+    verdict = leak_verdict(fit)
+    assert verdict.leaks is leak
+    if leak:
+        assert true.ql is not None
+        assert verdict.ql is not None
+        assert verdict.ql.value == pytest.approx(true.ql, rel=0.2)
+        assert verdict.probability > 0.95
+    if true.fb_hz is not None:
+        assert fit.fb_hz is not None
+        assert fit.h is not None
+        assert fit.fb_hz.value == pytest.approx(true.fb_hz, rel=0.01)
+        assert abs(fit.fb_hz.value - true.fb_hz) < 4 * fit.fb_hz.std + 1e-4 * true.fb_hz
+        assert fit.h.value == pytest.approx(true.fb_hz / true_driver(driver).fs_hz, rel=0.01)
+    assert tuning_hump(fit) is None
+    assert fit.reduced_chi_square < 2
+
+
+def test_through_recordings() -> None:
+    driver, circuit = random_speaker(803, True, True, True)
+    true = true_box(circuit)
+    free_air, in_box = spectrum_of(SpeakerCircuit(driver), Excitation()), spectrum_of(circuit, Excitation(), seed=1)
+    free = fit_driver(free_air, fit_resonances(free_air, port=False))
+    fit = fit_box(in_box, fit_resonances(in_box, port=True), free, None, shared_air(circuit))
+    assert fit.vented
+    assert fit.alpha.value == pytest.approx(true.alpha, rel=0.05)
+    assert fit.fb_hz is not None
+    assert fit.fb_hz.value == pytest.approx(true.fb_hz, rel=0.01)
+    assert leak_verdict(fit).leaks
+
+
+# What is read off
+
+
+def test_closed_box_quantities() -> None:
+    driver, circuit = random_speaker(805, False, False, False)
+    true, box = true_driver(driver), true_box(circuit)
+    seen = closed_quantities(fitted_box(circuit, fitted_driver(driver, 1), False, 2))
+    ratio = (1 + box.alpha) ** 0.5  # fc/fs = Qtc/Qts (Small 1972)
+    assert seen.fc_hz.value == pytest.approx(true.fs_hz * ratio, rel=1e-3)
+    assert seen.qtc.value == pytest.approx(true.qts * ratio, rel=3e-3)
+    assert seen.qec.value == pytest.approx(true.qes * ratio, rel=3e-3)
+    assert seen.qmc.value == pytest.approx(true.qms * ratio, rel=5e-3)
+    assert abs(seen.fc_hz.value - true.fs_hz * ratio) < 4 * seen.fc_hz.std + 1e-4 * true.fs_hz
+    assert seen.leakage.q is None
+    assert seen.textbook.alpha == pytest.approx(box.alpha, rel=0.01)
+    assert closed_alignment(seen.qtc.value).f3_over_fc > 0.5
+
+
+def test_vented_box_quantities() -> None:
+    driver, circuit = random_speaker(806, True, False, False)
+    box = true_box(circuit)
+    fit = fitted_box(circuit, fitted_driver(driver, 1), True, 2)
+    seen = vented_quantities(fit)
+    exact = vented_peaks(lambda f: np.abs(impedance_ohm(circuit, f)), 0.5 * seen.fl_hz.value, 1.5 * seen.fh_hz.value)
+    for found, expected in ((seen.fl_hz, exact.fl_hz), (seen.fm_hz, exact.fm_hz), (seen.fh_hz, exact.fh_hz)):
+        assert found.value == pytest.approx(expected, rel=5e-4)
+        assert abs(found.value - expected) < 5 * found.std + 2e-5 * expected
+    assert seen.port.q is not None
+    assert seen.port.q.value == pytest.approx(box.qp, rel=0.1)
+    assert seen.leakage.q is None
+    assert seen.qb.value == pytest.approx(box.qp, rel=0.05)
+    # Both are Small's formulas: with little loss they are near.
+    assert seen.textbook.fb_hz == pytest.approx(box.fb_hz, rel=0.03)
+    with pytest.raises(ValueError, match="no fc"):
+        closed_quantities(fit)
+
+
+def test_losses_are_told_apart() -> None:
+    driver, circuit = random_speaker(807, True, True, False)
+    port, leak = circuit.branches
+    assert isinstance(port, Port)
+    assert isinstance(leak, Leak)
+    lossy = replace(port, resistance_pa_s_per_m3=4 * port.resistance_pa_s_per_m3)
+    free = fitted_driver(driver, 1)
+    for branches in ((lossy, leak), (port, leak), (lossy,)):
+        changed = replace(circuit, branches=branches)
+        true, fit = true_box(changed), fitted_box(changed, free, True, 3)
+        for index, q in ((LEAK, true.ql), (PORT_LOSS, true.qp)):
+            expected = 0.0 if q is None else 1 / q
+            found = fit.parameters[fit.box(index)]
+            assert found == pytest.approx(expected, rel=0.1, abs=3e-3)
+        assert abs(fit.parameters[fit.box(ABSORPTION)]) < 5e-3
+
+
+# Hump near the tuning
+
+
+def boxy(seed: int, wall: Wall | None) -> tuple[BoxFit, float]:
+    driver, circuit = random_speaker(seed, True, False, False)
+    if wall is not None:
+        circuit = replace(circuit, branches=(*circuit.branches, wall))
+    true = true_box(circuit)
+    assert true.fb_hz is not None
+    return fitted_box(circuit, fitted_driver(driver, 1), True, 2), true.fb_hz
+
+
+def test_hump_near_the_tuning() -> None:
+    _, circuit = random_speaker(808, True, False, False)
+    true = true_box(circuit)
+    assert true.fb_hz is not None
+    assert circuit.cavity is not None
+    wall = Wall(1.25 * true.fb_hz, 12.0, 0.02 * circuit.cavity.compliance_m3_per_pa)
+    fit, fb_hz = boxy(808, wall)
+    hump = tuning_hump(fit)
+    assert hump is not None
+    assert hump.kind == "undecided"
+    assert hump.resonance.frequency_hz == pytest.approx(1.25 * fb_hz, rel=0.05)
+    assert any("times the tuning" in sentence for sentence in hump.evidence)
+    wave = tuning_hump(fit, modes_hz=np.array([1.01 * hump.resonance.frequency_hz, 300.0]))
+    assert wave is not None
+    assert wave.kind == "standing wave"
+    stuffed = tuning_hump(fit, stuffed=True)
+    assert stuffed is not None
+    assert stuffed.kind == "over-stuffing"
+    assert tuning_hump(boxy(808, None)[0]) is None
+
+
+# Air that moves for cone and port alike
+
+
+def test_shared_air_is_the_sum_of_the_standing_waves() -> None:
+    # C m = 2 sum cos(n pi x/L) cos(n pi y/L)/(n pi c/L)^2, the modes of a line with rigid ends.
+    length, x, y, speed = 0.6, 0.15, 0.48, 343.0
+    orders = np.arange(1, 20_001)
+    modes = 2 * np.cos(orders * np.pi * x / length) * np.cos(orders * np.pi * y / length)
+    expected = float(np.sum(modes / (orders * np.pi * speed / length) ** 2))
+    found = shared_air_s2((600.0, 1.0, 1.0), (150.0, 0.5, 0.5), (480.0, 0.5, 0.5), speed)
+    assert found.value == pytest.approx(expected, rel=0.02)
+    assert found.std > 0.1 * abs(expected)
+
+
+def test_shared_air_without_places_says_little() -> None:
+    known = shared_air_s2((600.0, 300.0, 250.0), (150.0, 150.0, 0.0), (480.0, 150.0, 0.0), 343.0)
+    unknown = shared_air_s2((600.0, 300.0, 250.0), (None, None, 0.0), (None, None, 0.0), 343.0)
+    assert unknown.std > 2 * known.std
+
+
+# Errors
+
+
+def test_a_port_that_does_not_show() -> None:
+    driver = random_driver(np.random.default_rng(1))
+    free = fitted_driver(driver, 1)
+    take = spectrum(SpeakerCircuit(driver, Cavity(0.03)), 2)
+    with pytest.raises(StillboxError, match="one motional peak only"):
+        fit_box(take, fit_resonances(take, port=False), free, True)
+
+
+def test_a_driver_that_has_changed_is_owned_up_to() -> None:
+    driver, circuit = random_speaker(809, True, False, False)
+    warm = replace(circuit, driver=replace(driver, compliance_m_per_n=1.05 * driver.compliance_m_per_n))
+    free = fitted_driver(driver, 1)
+    fit = fitted_box(warm, free, True, 2)
+    assert fit.driver_changed
+    assert not fitted_box(circuit, free, True, 2).driver_changed
+    assert fit.fb_hz is not None
+    assert fit.fb_hz.value == pytest.approx(true_box(warm).fb_hz, rel=0.01)
+    assert abs(fit.alpha.value - true_box(warm).alpha) < 4 * fit.alpha.std
