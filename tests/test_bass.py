@@ -1,0 +1,277 @@
+"""Bass: published alignments, the sound of the reference circuits, changed boxes, and what a lining costs."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from circuit_takes import fitted_box, fitted_driver, random_speaker
+from reference.jig_circuit import Jig
+from reference.ngspice_run import jig_netlist, logarithmic, ngspice_there, run_netlist
+from reference.random_boxes import true_box
+from reference.random_drivers import true_driver, with_mass
+from reference.speaker_circuit import Leak, SpeakerCircuit, port_mass_kg_per_m4
+from reference.speaker_circuit import Port as Tube
+
+from analysis.alignments import b4, c4, closed_alignment, qb3
+from analysis.bass import (
+    BassSystem,
+    Change,
+    Port,
+    bass_curves,
+    bass_figures,
+    bass_system,
+    changed,
+    ends_over_radius,
+    figure_quantity,
+    group_delay_s,
+    lining_cost,
+    response,
+)
+from analysis.box_model import BoxModel
+from analysis.coil_models import COIL_MODELS
+from analysis.cone_resonances import ConeResonances
+from analysis.second_take import AddedMassTake, Air, Known, second_take
+from capture.errors import StillboxError
+
+NOTHING = ConeResonances(1.0, np.zeros(0, dtype=complex), np.zeros(0, dtype=complex))
+AIR = Air(1.2, 343.7)
+NGSPICE = pytest.mark.skipif(not ngspice_there(), reason="ngspice is not installed")
+
+
+def ideal(fs: float, qt: float, alpha: float, h: float | None, ql: float = 1e9) -> BassSystem:
+    """A box without coil inductance whose driver has the total Q given, as alignments have it."""
+    ws = 2 * np.pi * fs
+    qms = 50.0 * qt
+    qes = 1 / (1 / qt - 1 / qms)
+    driver = [np.log(6.0), np.log(ws), np.log(qms), np.log(6.0 * ws / qes), 0.0, np.log(1e-12)]
+    box = [0.0, np.log(alpha), 1 / ql, 0.0, 0.0]
+    if h is None:
+        return BassSystem(BoxModel(COIL_MODELS[0], NOTHING, False, ws), np.array([*driver, *box]))
+    model = BoxModel(COIL_MODELS[0], NOTHING, True, h * ws)
+    return BassSystem(model, np.array([*driver, *box, np.log(h * ws), 0.0, 0.0]))
+
+
+# Published alignments
+
+
+@pytest.mark.parametrize(
+    "box", [b4(7.0), b4(20.0), qb3(0.30, 7.0), qb3(0.37, 1e9), c4(0.5, 7.0)], ids=lambda box: f"{box.name}-{box.qt:.3f}"
+)
+def test_responses_have_the_published_3_db_points(box) -> None:
+    ql = {0.4048: 7.0, 0.3901: 20.0, 0.37: 1e9}.get(round(box.qt, 4), 7.0)
+    found = bass_figures(ideal(40.0, box.qt, box.alpha, box.h, ql), coil=False)
+    assert found.f3_hz == pytest.approx(40.0 * box.f3_over_fs, rel=2e-3)
+    assert found.peak_db == pytest.approx(box.ripple_db, abs=5e-3)
+
+
+def test_b4_is_maximally_flat() -> None:
+    box = b4(7.0)
+    system = ideal(40.0, box.qt, box.alpha, box.h, 7.0)
+    frequency = np.geomspace(10, 400, 200)
+    level = np.abs(response(system, 2j * np.pi * frequency, coil=False))
+    assert level == pytest.approx((1 + (40.0 / frequency) ** 8) ** -0.5, rel=1e-5)
+
+
+@pytest.mark.parametrize("qtc", [0.5, 0.7071, 1.0, 1.5])
+def test_closed_boxes(qtc: float) -> None:
+    alpha, fs = 1.5, 40.0
+    fc = fs * (1 + alpha) ** 0.5
+    expected = closed_alignment(qtc)
+    system = ideal(fs, qtc * fs / fc, alpha, None)
+    found = bass_figures(system, coil=False)
+    assert found.f3_hz == pytest.approx(fc * expected.f3_over_fc, rel=2e-3)
+    if expected.peak_over_fc is not None and qtc > 0.8:
+        assert found.peak_db == pytest.approx(expected.peak_db, abs=2e-3)
+        assert found.peak_hz == pytest.approx(fc * expected.peak_over_fc, rel=5e-3)
+    # Level at fc is 20 log10 Q.
+    at_fc = abs(response(system, np.array([2j * np.pi * fc]), coil=False)[0])
+    assert 20 * np.log10(at_fc) == pytest.approx(20 * np.log10(qtc), abs=1e-6)
+
+
+def test_group_delay_of_a_second_order_high_pass() -> None:
+    # -d arg/d w of s^2/(s^2 + s w0/Q + w0^2): (w0/Q)(w0^2 + w^2)/((w0^2 - w^2)^2 + (w0 w/Q)^2).
+    system = ideal(40.0, 0.7 / 2.5**0.5, 1.5, None)
+    w0, q = 2 * np.pi * 40.0 * 2.5**0.5, 0.7
+    w = 2 * np.pi * np.array([20.0, 60.0, 150.0])
+    expected = (w0 / q) * (w0**2 + w**2) / ((w0**2 - w**2) ** 2 + (w0 * w / q) ** 2)
+    assert group_delay_s(system, w / (2 * np.pi)) == pytest.approx(expected, rel=1e-4)
+
+
+# The sound of the reference circuits
+
+
+def exact_sound(circuit: SpeakerCircuit, grid: str) -> tuple[np.ndarray, np.ndarray]:
+    """Frequency and G of a lumped circuit: flow into the box's compliance for 1 V at the terminals, from ngspice."""
+    frequency, terminal, pressure = run_netlist(jig_netlist(circuit, Jig(reference_ohm=1e-6)), grid, ("one", "pu"))
+    assert circuit.cavity is not None
+    s = 2j * np.pi * frequency.real
+    flow = s * circuit.cavity.compliance_m3_per_pa * pressure / terminal
+    driver = circuit.driver
+    mass = driver.moving_mass_kg
+    # A driver of constant acceleration with Re alone: Sd Bl/(Re M s).
+    return frequency.real, flow * s * driver.coil.resistance_ohm * mass / (driver.force_factor_tm * driver.area_m2)
+
+
+@NGSPICE
+@pytest.mark.parametrize(("vented", "leak"), [(True, False), (True, True), (False, False), (False, True)])
+def test_response_from_the_terminals_is_that_of_the_circuit(vented: bool, leak: bool) -> None:
+    driver, circuit = random_speaker(900, vented, leak, False)
+    driver = replace(driver, hung=())
+    circuit = replace(circuit, driver=driver)
+    frequency_hz, exact = exact_sound(circuit, logarithmic(40, 10, 500))
+    fit = fitted_box(circuit, fitted_driver(driver, 1), vented, 2)
+    found = response(bass_system(fit), 2j * np.pi * frequency_hz)
+    deviation_db = 20 * np.log10(np.abs(found / exact))
+    assert np.max(np.abs(deviation_db)) < 0.05
+    assert np.max(np.abs(np.degrees(np.angle(found / exact)))) < 0.5
+
+
+@NGSPICE
+def test_excursion_and_air_speed_are_those_of_the_circuit() -> None:
+    driver, circuit = random_speaker(901, True, False, False)
+    driver = replace(driver, hung=())
+    circuit = replace(circuit, driver=driver)
+    tube = circuit.branches[0]
+    assert isinstance(tube, Tube)
+    nodes = ("one", "v", "b0r")
+    frequency, terminal, velocity, behind_mass = run_netlist(
+        jig_netlist(circuit, Jig(reference_ohm=1e-6)), logarithmic(30, 15, 200), nodes
+    )
+    free = fitted_driver(driver, 1)
+    mass = 0.7 * true_driver(driver).mms_kg
+    diameter = float(2 * np.sqrt(driver.area_m2 / np.pi))
+    absolute = second_take(
+        free, Known(diameter, 1e-3), AIR, AddedMassTake(fitted_driver(with_mass(driver, mass), 3), Known(mass, 1e-3))
+    ).combined
+    curves = bass_curves(
+        bass_system(fitted_box(circuit, free, True, 2)), 2.83, absolute, tube.area_m2, frequency.real
+    )
+    s = 2j * np.pi * frequency.real
+    peak = 2.83 * np.sqrt(2)
+    assert curves.excursion_m is not None
+    assert curves.port_speed_m_s is not None
+    assert curves.excursion_m == pytest.approx(np.abs(peak * velocity / terminal / s), rel=0.01)
+    flow = behind_mass / tube.resistance_pa_s_per_m3
+    assert curves.port_speed_m_s == pytest.approx(np.abs(peak * flow / terminal) / tube.area_m2, rel=0.01)
+
+
+# Changes
+
+
+@pytest.mark.parametrize("leak", [False, True])
+def test_another_volume_is_foretold(leak: bool) -> None:
+    driver, circuit = random_speaker(902, True, leak, False)
+    free = fitted_driver(driver, 1)
+    assert circuit.cavity is not None
+    small = replace(circuit, cavity=replace(circuit.cavity, volume_m3=0.8 * circuit.cavity.volume_m3))
+    now, then = (bass_system(fitted_box(one, free, True, 2)) for one in (circuit, small))
+    foretold = changed(now, Change(volume_ratio=0.8), None, None, AIR)
+    s = 2j * np.pi * np.geomspace(15, 500, 60)
+    assert np.abs(response(foretold, s)) == pytest.approx(np.abs(response(then, s)), rel=5e-3)
+    assert foretold.tuning_hz == pytest.approx(then.tuning_hz, rel=1e-3)
+
+
+def test_another_port_is_foretold() -> None:
+    driver, circuit = random_speaker(903, True, False, False)
+    free = fitted_driver(driver, 1)
+    tube, cavity = circuit.branches[0], circuit.cavity
+    assert isinstance(tube, Tube)
+    assert cavity is not None
+    diameter = float(2 * np.sqrt(tube.area_m2 / np.pi))
+    longer = replace(tube, length_m=1.4 * tube.length_m)
+    now, then = (
+        bass_system(fitted_box(replace(circuit, branches=(one,)), free, True, 2)) for one in (tube, longer)
+    )
+    port = Port(diameter, tube.length_m)
+    foretold = changed(now, Change(port_length_m=1.4 * tube.length_m), cavity.volume_m3, port, AIR)
+    ratio = port_mass_kg_per_m4(longer, cavity) / port_mass_kg_per_m4(tube, cavity)
+    assert now.tuning_hz is not None
+    assert foretold.tuning_hz == pytest.approx(now.tuning_hz / np.sqrt(ratio), rel=2e-3)
+    assert foretold.tuning_hz == pytest.approx(then.tuning_hz, rel=3e-3)
+    ends = ends_over_radius(port, now.tuning_hz, cavity.volume_m3, AIR)
+    assert ends == pytest.approx(tube.end_correction_m / (diameter / 2), rel=0.02)
+
+
+def test_helmholtz_numbers() -> None:
+    # Project check values, section 7: V 50 L, a 50 mm, L 150 mm, c 343; 1.4349 a 45.946 Hz; 1.7 a 44.631 Hz.
+    port, air = Port(0.1, 0.15), Air(1.2, 343.0)
+    for ends, hertz in ((1.4349, 45.946), (1.463, 45.801), (1.6432, 44.904), (1.7, 44.631)):
+        assert ends_over_radius(port, hertz, 0.05, air) == pytest.approx(ends, abs=2e-4)
+        mass = port.mass_kg_per_m4(1.2, ends)
+        assert 1 / (2 * np.pi * np.sqrt(mass * 0.05 / air.stiffness_pa)) == pytest.approx(hertz, abs=5.1e-4)
+
+
+def test_more_absorption_lowers_the_response_at_the_tuning() -> None:
+    _, circuit = random_speaker(904, True, False, False)
+    now = bass_system(fitted_box(circuit, fitted_driver(circuit.driver, 1), True, 2))
+    filled = changed(now, Change(absorption=1 / 7), None, None, AIR)
+    assert now.tuning_hz is not None
+    s = np.array([2j * np.pi * now.tuning_hz])
+    assert abs(response(filled, s)[0]) < 0.9 * abs(response(now, s)[0])
+
+
+def test_what_cannot_be_foretold() -> None:
+    driver, circuit = random_speaker(905, False, False, False)
+    closed = bass_system(fitted_box(circuit, fitted_driver(driver, 1), False, 2))
+    with pytest.raises(StillboxError, match="another port can be foretold"):
+        changed(closed, Change(port_length_m=0.2), 0.03, None, AIR)
+    with pytest.raises(StillboxError, match=r"factor of 0\.05 to 20"):
+        changed(closed, Change(volume_ratio=100.0), None, None, AIR)
+
+
+# What a lining costs
+
+
+def test_cost_of_a_lining_with_its_uncertainty() -> None:
+    driver, circuit = random_speaker(906, True, False, True)
+    free = fitted_driver(driver, 1)
+    assert circuit.cavity is not None
+    lines = tuple(replace(line, damping_per_s=2 * line.damping_per_s) for line in circuit.cavity.lines)
+    lined = replace(circuit, cavity=replace(circuit.cavity, volume_m3=0.94 * circuit.cavity.volume_m3, lines=lines))
+    before, after = (fitted_box(one, free, True, seed) for one, seed in ((circuit, 2), (lined, 3)))
+    cost = lining_cost(before, after)
+    true_before, true_after = true_box(circuit), true_box(lined)
+    assert true_before.fb_hz is not None
+    assert true_after.fb_hz is not None
+    assert cost.fb_shift_hz is not None
+    shift = true_after.fb_hz - true_before.fb_hz
+    assert cost.fb_shift_hz.value == pytest.approx(shift, abs=0.05 * abs(shift))
+    assert cost.alpha_ratio.value == pytest.approx(1 / 0.94, rel=0.01)
+    # The difference is known better than its parts: what is uncertain in both alike cancels.
+    apart = np.hypot(before.alpha.std / before.alpha.value, after.alpha.std / after.alpha.value)
+    assert cost.alpha_ratio.std < 0.7 * apart
+    f3 = [bass_figures(bass_system(fit)).f3_hz for fit in (before, after)]
+    assert cost.f3_shift_hz.value == pytest.approx(f3[1] - f3[0], rel=1e-6)
+    assert 0 < cost.f3_shift_hz.std < abs(f3[0]) * 0.02
+    same = lining_cost(before, before)
+    assert same.f3_shift_hz.value == 0.0
+    assert same.peak_shift_db.value == 0.0
+    other = fitted_box(circuit, fitted_driver(driver, 5), True, 2)
+    with pytest.raises(ValueError, match="same driver"):
+        lining_cost(before, other)
+
+
+def test_f3_has_an_uncertainty_that_holds() -> None:
+    driver, circuit = random_speaker(907, True, False, False)
+    figures = [
+        figure_quantity(fitted_box(circuit, fitted_driver(driver, seed), True, 100 + seed), "f3_hz", "Hz")
+        for seed in range(5)
+    ]
+    exact = bass_figures(bass_system(fitted_box(circuit, fitted_driver(driver, 9, 1e-6), True, 8, 1e-6))).f3_hz
+    for figure in figures:
+        assert abs(figure.value - exact) < 4 * figure.std
+        assert figure.std < 0.02 * exact
+
+
+def test_a_leak_keeps_its_resistance_in_another_volume() -> None:
+    driver, circuit = random_speaker(908, False, True, False)
+    assert any(isinstance(branch, Leak) for branch in circuit.branches)
+    free = fitted_driver(driver, 1)
+    assert circuit.cavity is not None
+    small = replace(circuit, cavity=replace(circuit.cavity, volume_m3=0.7 * circuit.cavity.volume_m3))
+    now, then = (bass_system(fitted_box(one, free, False, 2)) for one in (circuit, small))
+    s = 2j * np.pi * np.geomspace(15, 300, 40)
+    foretold = changed(now, Change(volume_ratio=0.7), None, None, AIR)
+    assert np.abs(response(foretold, s)) == pytest.approx(np.abs(response(then, s)), rel=5e-3)
