@@ -12,6 +12,7 @@ Three ways, as each sees what the others miss:
 
 from __future__ import annotations
 
+import itertools
 import math
 
 import numpy as np
@@ -33,6 +34,11 @@ LEAST_SEGMENT_HZ = 60.0
 """Segments below it are too few periods to tell a shift from the phase of the load."""
 
 LEAST_SHIFT_FRAMES = 6
+SURE_ALONE_HZ = 1000.0
+"""A single segment at the end of the sweep tells of a shift if it lies higher."""
+
+CARRIER_HZ = 2000.0
+"""Above it a segment may be found half a period off."""
 
 SURE_JUMP = 6.0
 """A jump counts where it is so many times what noise and hum give."""
@@ -51,12 +57,19 @@ LEAST_LOW_REST = 0.15
 LEAST_STEP = 0.05
 """Step between two samples, re the amplitude of the sweep, from which on it is refused."""
 
+LEAST_CHANGE = 0.25
+"""Level of a block re the last but one from which on the sweep is said to break off."""
+
 LEAST_STILL_FRAMES = 8
 
 
 def check_gaps(
-    samples: RawSamples, source: NDArray[np.float32], sweep: FoundSweep, tracks: tuple[SweepTrack, SweepTrack],
-    case: Circumstances, name: str,
+    samples: RawSamples,
+    source: NDArray[np.float32],
+    sweep: FoundSweep,
+    tracks: tuple[SweepTrack, SweepTrack],
+    case: Circumstances,
+    name: str,
 ) -> None:
     """Refuse a recording that lost, repeated or replaced samples during a sweep.
 
@@ -70,33 +83,45 @@ def check_gaps(
     name : str
         What the sweep is called in the error.
     """
-    track, source_track = tracks
-    rate_hz = case.excitation.sample_rate_hz
-    still = _still_run(samples, track, case)
-    shift = _segment_shift(sweep, source_track, rate_hz) if case.on_jig else None
-    # A part alone, unlike a speaker, may shape the high frequencies as strongly as the low ones.
-    judged = case.on_jig and unevenness(source_track, case.subject == "part") < MOST_UNEVENNESS
-    if judged and shift is None:
-        shift = _phase_shift(source_track, rate_hz)
-    if shift is not None:
-        frame, amount = shift
-        what = f"about {abs(amount)} frames are {'missing' if amount < 0 else 'there twice'}"
-    elif still is not None:
-        frame, count = still
-        what = f"{count} samples stand still"
-    elif judged and (place := _foreign_block(source_track)) is not None:
-        frame, share = place
-        what = f"{100 * share:.0f} % of the power there does not belong to the sweep"
-    elif judged and (place := _step(source, source_track, rate_hz)) is not None:
-        frame, size = place
-        what = f"the signal steps by {100 * size:.0f} % of its amplitude there"
-    else:
+    gap = _gap(samples, source, sweep, tracks, case)
+    if gap is None:
         return
-    place_s = (frame - sweep.start) / rate_hz
+    frame, what = gap
+    place_s = (frame - sweep.start) / case.excitation.sample_rate_hz
     raise StillboxError(
         f"the recording has a gap: {what}, {place_s:.2f} s into {name} (frame {frame}); "
         "close other programs, use larger audio buffers, and record again"
     )
+
+
+def _gap(
+    samples: RawSamples,
+    source: NDArray[np.float32],
+    sweep: FoundSweep,
+    tracks: tuple[SweepTrack, SweepTrack],
+    case: Circumstances,
+) -> tuple[int, str] | None:
+    """Frame of a gap and what is wrong there, the surest sign first."""
+    track, source_track = tracks
+    rate_hz = case.excitation.sample_rate_hz
+    # A part alone, unlike a speaker, may shape the high frequencies as strongly as the low ones.
+    judged = case.on_jig and unevenness(source_track, case.subject == "part") < MOST_UNEVENNESS
+    shift = _segment_shift(sweep, source_track, rate_hz) if case.on_jig else None
+    if shift is None and judged:
+        shift = _phase_shift(source_track, rate_hz)
+    if shift is not None:
+        return shift[0], f"about {abs(shift[1])} frames are {'missing' if shift[1] < 0 else 'there twice'}"
+    if (still := _still_run(samples, track, case)) is not None:
+        return still[0], f"{still[1]} samples stand still"
+    if not judged:
+        return None
+    if (foreign := _foreign_block(source_track)) is not None:
+        return foreign[0], f"{100 * foreign[1]:.0f} % of the power there does not belong to the sweep"
+    if (absence := _absence(source_track)) is not None:
+        return absence, "the sweep breaks off"
+    if (step := _step(source, source_track, rate_hz)) is not None:
+        return step[0], f"the signal steps by {100 * step[1]:.0f} % of its amplitude there"
+    return None
 
 
 def _segment_shift(sweep: FoundSweep, track: SweepTrack, rate_hz: int) -> tuple[int, int] | None:
@@ -110,24 +135,32 @@ def _segment_shift(sweep: FoundSweep, track: SweepTrack, rate_hz: int) -> tuple[
         return clear and inside and segment.is_sure(rate_hz) and segment.match > 0.5 * usual_match
 
     fit = [segment for segment in sweep.segments if is_fit(segment)]
-    for index in range(1, len(fit)):
-        before, after = fit[max(0, index - 3) : index], fit[index : index + 3]
+    # The place may lie inside a segment, which then tells neither delay: look across one, too.
+    for index, skipped in itertools.product(range(1, len(fit)), (0, 1)):
+        before, after = fit[max(0, index - 3) : index], fit[index + skipped : index + skipped + 3]
         # Loads delay different frequencies differently: only segments that agree with each other tell of a shift.
-        enough = len(before) > 1 and (len(after) > 1 or fit[index].frequency_hz > 1000)
+        if len(before) < 2 or not (len(after) > 1 or (after and after[0].frequency_hz > SURE_ALONE_HZ)):
+            continue
         low_1, high_1 = _common_lag(before, rate_hz)
         low_2, high_2 = _common_lag(after, rate_hz)
-        if enough and low_1 <= high_1 and low_2 <= high_2 and (high_2 < low_1 or low_2 > high_1):
-            time_s = 0.5 * (fit[index - 1].time_s + fit[index].time_s)
+        if low_1 <= high_1 and low_2 <= high_2 and (high_2 < low_1 or low_2 > high_1):
             step = np.median([segment.lag for segment in after]) - np.median([segment.lag for segment in before])
             # Less is for the phase to tell; loads may do it too.
-            if abs(step) > max(LEAST_SHIFT_FRAMES, 0.2 * rate_hz / fit[index].frequency_hz):
+            if abs(step) > max(LEAST_SHIFT_FRAMES, 0.2 * rate_hz / after[0].frequency_hz):
+                time_s = 0.5 * (before[-1].time_s + after[0].time_s)
                 return sweep.start + round(time_s * rate_hz), round(float(step))
     return None
 
 
 def _common_lag(segments: list[Segment], rate_hz: int) -> tuple[float, float]:
-    """Lowest and highest lag that all segments allow, the phase of a good channel granted; crossed if there is none."""
-    slack = [max(2.0, 0.05 * rate_hz / segment.frequency_hz) for segment in segments]
+    """Lowest and highest lag that all segments allow, crossed if there is none.
+
+    Granted is the phase of a good channel, and half a period high up, where the carrier's tops are hardly unequal.
+    """
+    slack = [
+        max(2.0, (0.05 if segment.frequency_hz < CARRIER_HZ else 0.55) * rate_hz / segment.frequency_hz)
+        for segment in segments
+    ]
     lags = [segment.lag for segment in segments]
     return max(map(float.__sub__, lags, slack)), min(map(float.__add__, lags, slack))
 
@@ -179,18 +212,25 @@ def _foreign_block(track: SweepTrack) -> tuple[int, float] | None:
     sweep_power = 0.5 * np.abs(track.gain[:, 0]) ** 2
     usual = np.array([np.median(sweep_power[max(0, k - 5) : k + 6]) for k in range(len(sweep_power))])
     rest = track.rest_power[:, 0]
-    usual_rest = np.array([np.median(rest[max(0, k - 5) : k + 6]) for k in range(len(rest))])
-    share = (rest - 2 * np.maximum(track.noise_power[0], usual_rest)) / np.maximum(usual, 1e-20)
+    share = (rest - 2 * max(float(track.noise_power[0]), float(np.median(rest)))) / np.maximum(usual, 1e-20)
     share[~_at_level(track)] = 0
     least = np.where(track.frequency_hz < LOW_HZ, LEAST_LOW_REST, LEAST_REST)
     worst = int(np.argmax(share / least))
     return (int(track.first_frame[worst]), float(share[worst])) if share[worst] > least[worst] else None
 
 
+def _absence(track: SweepTrack) -> int | None:
+    """Frame at which the source falls silent, or comes back, from one block to the next but one."""
+    level = np.abs(track.gain[:, 0])
+    change = level[2:] / np.maximum(level[:-2], 1e-12)
+    sudden = np.flatnonzero((change < LEAST_CHANGE) | (change > 1 / LEAST_CHANGE))
+    return int(track.first_frame[sudden[0] + 1]) if len(sudden) else None
+
+
 def _at_level(track: SweepTrack) -> NDArray[np.bool_]:
     """Blocks where the source is not much below its usual level: near a null its phase means nothing."""
-    usual = _usual_level(track, 0)
-    return usual > 0.5 * np.median(usual)
+    level = np.sqrt(np.abs(track.gain[:, 0]) ** 2 + 2 * track.rest_power[:, 0])
+    return level > 0.5 * np.median(level)
 
 
 def _still_run(samples: RawSamples, track: SweepTrack, case: Circumstances) -> tuple[int, int] | None:

@@ -15,6 +15,7 @@ from capture.errors import StillboxError
 from capture.excitation import Excitation
 from capture.recording_checks import (
     Circumstances,
+    check_alive,
     check_channels,
     check_clipping,
     check_hum,
@@ -104,9 +105,11 @@ def check_recording(clip: AudioClip, case: Circumstances) -> tuple[tuple[int, ..
     flags += check_identical(samples, case)
     for number, sweep in enumerate(search.sweeps, start=1):
         track = track_sweep(samples, sweep, case.excitation)
-        found = check_channels(track, case)
+        check_alive(track, case)
+        # Clipping first: what it does to the ratio would be taken for another fault.
+        found = check_clipping(samples, track, case)
+        found += check_channels(track, case)
         found += check_hum(silence_before(samples, sweep, case.excitation), track, case)
-        found += check_clipping(samples, track, case)
         source_track = track_sweep(source[:, None], sweep, case.excitation)
         name = "the sweep" if len(search.sweeps) == 1 else f"sweep {number}"
         check_gaps(samples, source, sweep, (track, source_track), case, name)
@@ -145,7 +148,7 @@ def _search(samples: RawSamples, case: Circumstances) -> tuple[SweepSearch, NDAr
     if not case.on_jig:
         return search, source
     track = track_sweep(samples, search.sweeps[0], case.excitation)
-    check_channels(track, case)
+    check_alive(track, case)
     share = source_share(track, case.jig)
     if share:
         mixed = source - np.float32(share) * _one_channel(samples, 1)

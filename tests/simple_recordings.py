@@ -9,6 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.fft import next_fast_len
 
 from capture.excitation import Excitation, excitation_samples
 
@@ -63,7 +64,7 @@ def record(
 
         place = np.arange(int(len(drive) / (1 + chain.clock_ppm * 1e-6)) - 1) * (1 + chain.clock_ppm * 1e-6)
         drive = CubicSpline(np.arange(len(drive)), drive)(place)
-    size = len(drive) + rate_hz // 4
+    size = next_fast_len(len(drive) + rate_hz // 4, real=True)
     frequency_hz = np.fft.rfftfreq(size, 1 / rate_hz)
     z = speaker_impedance(frequency_hz, rng) if impedance_ohm is None else np.asarray(impedance_ohm)
     r = chain.reference_ohm
