@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import shutil
 import statistics
 import subprocess
@@ -81,7 +82,7 @@ def _record_files(base: Path) -> None:
 
 def _time_row(what: str, results: list[dict[str, float]], asked: bool = True) -> Row:
     wall_s, processor_s = (statistics.median(one[name] for one in results) for name in ("wall_s", "processor_s"))
-    value = f"{wall_s:.2f} s (processor {processor_s:.2f} s)"
+    value = f"{wall_s:.2f} s (processor {processor_s:.2f} s, load of the machine {os.getloadavg()[0]:.1f})"
     bar = f"<= {SECONDS_BAR} s" if asked else "-"
     return Row(f"{what}, median of {len(results)}", bar, value, "", wall_s <= SECONDS_BAR or not asked)
 
