@@ -47,7 +47,8 @@ INTERRUPTED = 130
 
 app = typer.Typer(
     name="stillbox",
-    help="Instrument and notebook for people who build and rework passive loudspeakers at home.",
+    help="Instrument and notebook for people who build and rework passive loudspeakers at home. "
+    "Without a command, or with the folder of a build alone, the window opens.",
     add_completion=False,
     rich_markup_mode=None,
     pretty_exceptions_enable=False,

@@ -193,7 +193,13 @@ class Bench:
                 noise_variance_ohm2=np.abs(calibration.derivative(measured)) ** 2 * ratio.noise_variance[inside],
                 calibration_variance_ohm2=calibration.noise_variance(measured, np.zeros(measured.size)),
                 scale_std=calibration.scale_std,
-                warnings=(*take.flags, *calibration.warnings, *ratio.warnings, *self._smeared(take)),
+                warnings=(
+                    *take.flags,
+                    *_uncorrected(calibration),
+                    *calibration.warnings,
+                    *ratio.warnings,
+                    *self._smeared(take),
+                ),
             )
         return self._spectra[take.number]
 
@@ -324,3 +330,13 @@ class Bench:
             for take in self.takes
             if take.subject == subject and state in (None, take.state, take.state or "-") and unit in (None, take.unit)
         ]
+
+
+def _uncorrected(calibration: JigCalibration) -> tuple[str, ...]:
+    """A warning on what of the jig's own faults is left in the ohms."""
+    if not calibration.uncorrected:
+        return ()
+    return (
+        f"the jig's own faults are left in these numbers: {', '.join(calibration.uncorrected)}; "
+        "record channel-match, open, short and load to take them out",
+    )

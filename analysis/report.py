@@ -217,10 +217,23 @@ def _change_row(change: Change) -> dict[str, str]:
         "cause": cause,
         "before": _height_text(change.before),
         "after": _height_text(change.after),
-        "verdict": change.verdict,
+        "verdict": verdict_text(change),
         "significance": _significance_text(change.significance),
-        "limit": f"{change.detection_limit_ohm:.2g}" if np.isfinite(change.detection_limit_ohm) else _NONE,
+        "limit": limit_text(change),
     }
+
+
+def verdict_text(change: Change) -> str:
+    """The verdict; where a resonance is missing and could not have been seen, that nothing can be told."""
+    alone = (change.before is None) != (change.after is None)
+    return "cannot be told" if alone and change.verdict == "unchanged" else change.verdict
+
+
+def limit_text(change: Change) -> str:
+    """What could be seen where a resonance is missing; beside one that is seen it would say nothing."""
+    if change.before is not None and change.after is not None:
+        return _NONE
+    return f"{change.detection_limit_ohm:.2g}"
 
 
 def _significance_text(significance: float) -> str:

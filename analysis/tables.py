@@ -10,11 +10,11 @@ import numpy as np
 from analysis.comparison import Comparison
 from analysis.findings import Finding, FindingsReport
 from analysis.impedance import ImpedanceCurve
-from analysis.report import value_text
+from analysis.report import limit_text, value_text, verdict_text
 from analysis.ridges import Ridge
 from capture.take import TakeInfo
 
-_NONE = "-"
+_NONE = "–"
 
 
 @dataclass(frozen=True)
@@ -73,9 +73,9 @@ def changes_table(comparison: Comparison) -> Table:
                 f"{change.frequency_hz:.4g}",
                 _height(change.before),
                 _height(change.after),
-                change.verdict,
+                verdict_text(change),
                 f"{change.significance:.0f}" if np.isfinite(change.significance) else _NONE,
-                f"{change.detection_limit_ohm:.2g}" if np.isfinite(change.detection_limit_ohm) else _NONE,
+                limit_text(change),
                 _NONE if named is None else named.cause,
             )
         )

@@ -40,6 +40,8 @@ def calibrate(
 
     folder = BuildFolder.open(build)
     folder.set_calibration(reference_ohms, reference_tolerance)
+    tolerance = "tolerance not given" if reference_tolerance is None else f"+-{reference_tolerance:g} %"
+    say(f"reference resistor {reference_ohms:g} ohm, {tolerance}")
     for line in Bench(folder).calibration_report():
         say(line)
 
@@ -187,6 +189,10 @@ def compare(
     say(f"{result.before} -> {result.after}, unit {result.unit}")
     if result.changes:
         show(changes_table(result))
+        say(
+            "significance: the change over its uncertainty; told from 3 on, and from a tenth of the height or a "
+            "hundredth of the frequency. seen from: the smallest that could have been seen where it is missing"
+        )
     else:
         say("no resonance in either state")
     for line in result.tuning:

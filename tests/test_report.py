@@ -195,7 +195,7 @@ def test_comparison_table() -> None:
     page = Page(render_report(report(comparison=comparison())))
     rows = page.rows[:5]
     assert rows[0][2:5] == ["stock, Ω", "lined, Ω", "Verdict"]
-    assert rows[1] == ["178", "■wall", "0.3500 ± 0.0060", "0.3000 ± 0.0060", "reduced", "−5.9", "0.0071"]
+    assert rows[1] == ["178", "■wall", "0.3500 ± 0.0060", "0.3000 ± 0.0060", "reduced", "−5.9", "–"]
     assert rows[2] == ["287", "◆standing wave", "1.9000 ± 0.0060", "–", "gone", "−221", "0.0072"]
     assert rows[4] == ["1178", "●driver", "–", "0.7800 ± 0.0060", "new", "+33", "0.0074"]
     assert "levels differ" in page.words
