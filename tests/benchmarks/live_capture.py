@@ -1,11 +1,10 @@
 """The figures of live capture: true takes through real audio, faults named, nothing lost, nothing too loud.
 
-Run: python tests/benchmarks/live_capture.py [--quick] [--json]
+Run: python tests/benchmarks/live_capture.py [--quick]
 """
 
 from __future__ import annotations
 
-import json
 import os
 import subprocess
 import sys
@@ -20,6 +19,7 @@ sys.path[:0] = [str(ROOT), str(ROOT / "tests")]
 from injected_faults import FAULTS, check, faulty_rig, good_rig, named_kind  # noqa: E402
 from kill_while_recording import kill_at_random_moments  # noqa: E402
 from sound_servers import JACK_DEVICE, jack_missing, jack_speaker  # noqa: E402
+from table import Row, table  # noqa: E402
 from virtual_speaker import JIG, truth_ohm  # noqa: E402
 
 from analysis.transfer import channel_ratio  # noqa: E402
@@ -28,9 +28,6 @@ from capture.build_folder import BuildFolder  # noqa: E402
 from capture.errors import StillboxError  # noqa: E402
 from capture.live_take import LiveRequest, record_take  # noqa: E402
 from capture.practice_rig import PracticeRig  # noqa: E402
-
-Row = tuple[str, str, str, bool]
-"""What, measured, bar, whether the bar is kept."""
 
 RECORDING_FAULTS = {"dropout": "gap", "overflow": "overflow", "device loss": "went away"}
 SHORT = LiveRequest("in-box", seconds=1.0)
@@ -59,7 +56,7 @@ def _real_audio(base: Path, takes: int) -> list[Row]:
     """Takes of the virtual speaker through the command line, PortAudio and JACK."""
     missing = jack_missing()
     if missing is not None:
-        return [(f"{takes} takes through JACK and PortAudio", missing, "0.01 %", False)]
+        return [Row(f"{takes} takes through JACK and PortAudio", "<= 0.01 %", missing, "", False)]
     build = BuildFolder.create(base / "jack")
     build.set_calibration(JIG.reference_ohm)
     with jack_speaker() as (environment, _):
@@ -81,11 +78,21 @@ def _real_audio(base: Path, takes: int) -> list[Row]:
     worst = max(errors, default=np.inf)
     kept = len(errors)
     return [
-        ("impedance through JACK and PortAudio, 95th percentile 15 Hz to 20 kHz, worst take",
-         f"{100 * worst:.4f} %", "<= 0.01 %", bool(worst <= 1e-4)),
-        (f"takes kept at the first sweep, of {takes}", str(attempts.count(1)), f"{takes}",
-         kept == takes and attempts.count(1) == takes),
-    ]  # fmt: skip
+        Row(
+            "impedance through JACK and PortAudio, 95th percentile 15 Hz to 20 kHz, worst take",
+            "<= 0.01 %",
+            f"{100 * worst:.4f} %",
+            "",
+            bool(worst <= 1e-4),
+        ),
+        Row(
+            f"takes kept at the first sweep, of {takes}",
+            f"{takes}",
+            str(attempts.count(1)),
+            "",
+            kept == takes and attempts.count(1) == takes,
+        ),
+    ]
 
 
 def _faults_named(base: Path, seeds: int) -> Row:
@@ -105,7 +112,7 @@ def _faults_named(base: Path, seeds: int) -> Row:
     total = kinds * seeds
     for sentence in wrong:
         print(f"not named: {sentence}", file=sys.stderr)
-    return f"faults named, {kinds} kinds x {seeds} seeds", f"{total - len(wrong)} of {total}", "all", not wrong
+    return Row(f"faults named, {kinds} kinds x {seeds} seeds", "all", f"{total - len(wrong)} of {total}", "", not wrong)
 
 
 def _refusal(build: BuildFolder, rig: PracticeRig) -> str:
@@ -124,7 +131,7 @@ def _false_alarms(count: int) -> Row:
         except StillboxError as error:
             print(f"false alarm, seed {seed}: {error}", file=sys.stderr)
             alarms += 1
-    return f"false alarms on {count} good jigs with different speakers", str(alarms), "0", alarms == 0
+    return Row(f"false alarms on {count} good jigs with different speakers", "0", str(alarms), "", alarms == 0)
 
 
 def _kills(base: Path, times: int) -> Row:
@@ -135,10 +142,11 @@ def _kills(base: Path, times: int) -> Row:
         build.load(take)
         whole += 1
     good = whole == len(takes) and not build.damaged()
-    return (
+    return Row(
         f"kill -9 at {times} random moments ({left} of them cut a recording off): finished takes whole",
-        f"{whole} of {len(takes)}",
         "all",
+        f"{whole} of {len(takes)}",
+        "",
         good,
     )
 
@@ -171,20 +179,10 @@ def _stops(base: Path, times: int) -> list[Row]:
         peak = max(peak, float(np.abs(np.concatenate(heard)).max()))
     limit = 0.4 / 1.4
     return [
-        (f"longest fade after {times} stops, ms", f"{1000 * longest_s:.1f}", "<= 50", longest_s <= 0.05),
-        ("loudest peak of the output re its limit", f"{peak / limit:.6f}", "<= 1", peak <= limit),
+        Row(f"longest fade after {times} stops, ms", "<= 50", f"{1000 * longest_s:.1f}", "", longest_s <= 0.05),
+        Row("loudest peak of the output re its limit", "<= 1", f"{peak / limit:.6f}", "", peak <= limit),
     ]
 
 
-def main() -> None:
-    table = rows("--quick" in sys.argv)
-    if "--json" in sys.argv:
-        print(json.dumps(table))
-        return
-    print("| what | measured | bar | kept |\n|---|---|---|---|")
-    for name, value, bar, kept in table:
-        print(f"| {name} | {value} | {bar} | {'yes' if kept else 'NO'} |")
-
-
 if __name__ == "__main__":
-    main()
+    print(table(rows("--quick" in sys.argv)))

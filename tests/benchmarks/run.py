@@ -21,7 +21,13 @@ TOPICS = ("impedance_accuracy", "findings_accuracy", "decay_figures", "driver_an
 """Modules with ``rows(quick)``."""
 
 APART = ("live_capture", "window")
-"""Modules that need a process of their own (Qt, audio servers): they print their rows with ``--json``."""
+"""Modules with ``rows(quick)`` that need a process of their own (Qt, audio servers)."""
+
+_PRINT_ROWS = """
+import dataclasses, importlib, json, sys
+found = importlib.import_module(sys.argv[1]).rows(sys.argv[2] == "quick")
+print(json.dumps([dataclasses.asdict(row) for row in found]))
+"""
 
 
 def main(arguments: list[str]) -> int:
@@ -43,20 +49,19 @@ def main(arguments: list[str]) -> int:
 
 def _apart(topic: str, quick: bool) -> list[Row]:
     """Rows of a module in a process of its own; one row that says so where it fails."""
-    command = [sys.executable, str(ROOT / "tests" / "benchmarks" / f"{topic}.py"), "--json"]
+    folders = [str(ROOT / "tests" / "benchmarks"), str(ROOT / "tests"), str(ROOT)]
     ran = subprocess.run(
-        [*command, "--quick"] if quick else command,
+        [sys.executable, "-c", _PRINT_ROWS, topic, "quick" if quick else "whole"],
         capture_output=True,
         text=True,
         cwd=ROOT,
-        env={**os.environ, "PYTHONPATH": os.pathsep.join([str(ROOT), str(ROOT / "tests")])},
+        env={**os.environ, "PYTHONPATH": os.pathsep.join(folders)},
         check=False,
     )
     if ran.returncode:
         said = ran.stderr.strip().splitlines() or ["no word"]
         return [Row(topic, "runs", f"exit status {ran.returncode}: {said[-1]}", "", False)]
-    lines = json.loads(ran.stdout.strip().splitlines()[-1])
-    return [Row(what, bar, value, "", bool(kept)) for what, value, bar, kept in lines]
+    return [Row(**row) for row in json.loads(ran.stdout.strip().splitlines()[-1])]
 
 
 if __name__ == "__main__":

@@ -26,12 +26,12 @@ class Row:
 
 def at_most(what: str, measured: float, bar: float, pattern: str = "{:.3g}", rival: str = "") -> Row:
     """Row of a figure that may not be above its bar; ``pattern`` formats both."""
-    return Row(what, "<= " + pattern.format(bar), pattern.format(measured), rival, measured <= bar)
+    return Row(what, "<= " + pattern.format(bar), pattern.format(measured), rival, bool(measured <= bar))
 
 
 def at_least(what: str, measured: float, bar: float, pattern: str = "{:.3g}", rival: str = "") -> Row:
     """Row of a figure that may not be below its bar."""
-    return Row(what, ">= " + pattern.format(bar), pattern.format(measured), rival, measured >= bar)
+    return Row(what, ">= " + pattern.format(bar), pattern.format(measured), rival, bool(measured >= bar))
 
 
 def table(rows: Sequence[Row]) -> str:
