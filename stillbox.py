@@ -77,8 +77,10 @@ def main(arguments: Sequence[str] | None = None) -> None:
     except StillboxError as error:
         warn(str(error))
         status = 2
-    except BrokenPipeError:
-        # The reader of our output (head, less) has gone: nothing more to say, not even at exit.
+    except (BrokenPipeError, SystemExit) as left:
+        if isinstance(left, SystemExit) and left.code != 1:
+            raise
+        # The reader of our output (head, less) has gone (click itself leaves then): nothing more to say, nor at exit.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         status = 0
     except OSError as error:

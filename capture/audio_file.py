@@ -21,6 +21,9 @@ HIGHEST_RATE_HZ = 192_000
 MOST_SAMPLES = 2**28
 """Frames times channels that are read at most: 46 minutes of stereo at 48 kHz, 1 GB of memory."""
 
+MAGIC = (b"RIFF", b"RIFX", b"RF64", b"riff", b"fLaC", b"FORM")
+"""How the files of these containers begin; others are not even tried."""
+
 CONTAINERS = ("WAV", "WAVEX", "RF64", "W64", "FLAC", "AIFF")
 FLAC_SUBTYPES = {"PCM_U8": "PCM_S8", "PCM_S8": "PCM_S8", "PCM_16": "PCM_16", "PCM_24": "PCM_24"}
 WAV_SUBTYPES = ("PCM_32", "FLOAT", "DOUBLE")
@@ -179,9 +182,16 @@ def _require_file(path: Path) -> None:
         raise StillboxError(f"{path} is not a file; give the path of a WAV, FLAC or AIFF file")
     if path.stat().st_size == 0:
         raise StillboxError(f"{path} is empty; record it again")
+    try:
+        with path.open("rb") as file:
+            begin = file.read(4)
+    except OSError as error:
+        raise StillboxError(f"cannot read {path}: {error.strerror}; check the rights there") from error
+    if begin not in MAGIC:
+        raise _not_audio(path, "it does not begin like one")
 
 
-def _not_audio(path: Path, error: Exception) -> StillboxError:
+def _not_audio(path: Path, error: Exception | str) -> StillboxError:
     reason = " ".join(str(error).split()).rstrip(".")
     return StillboxError(f"{path} cannot be read as audio ({reason}); give a WAV, FLAC or AIFF file")
 

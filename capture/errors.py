@@ -8,16 +8,31 @@ from pydantic import ValidationError
 class StillboxError(Exception):
     """A fault that the person can mend: says what is wrong, with which value, and the remedy.
 
-    The command line prints it as one line on stderr and exits with 2; the window shows it as a sentence.
+    The command line prints it as one line on stderr and exits with 2; the window shows it as a sentence. What cannot
+    be shown in a line (line ends, other control characters, halves of characters in names) is escaped.
     """
+
+    def __init__(self, sentence: str) -> None:
+        super().__init__("".join(letter if letter.isprintable() else _escaped(letter) for letter in sentence))
+
+
+def _escaped(letter: str) -> str:
+    return letter.encode("unicode_escape").decode("ascii")
 
 
 def describe_validation_error(error: ValidationError) -> str:
     """First fault of a pydantic error as one phrase: field, value received, what is allowed."""
     first = error.errors()[0]
     field = ".".join(str(part) for part in first["loc"]) or "value"
-    received = repr(first.get("input"))
-    if len(received) > 60:
-        received = received[:57] + "..."
+    received = _shown(first.get("input"))
     fault = first["msg"].removeprefix("Value error, ")
     return f"{field}: {fault[:1].lower()}{fault[1:]} (received {received})"
+
+
+def _shown(value: object) -> str:
+    """A value as a person wrote it, cut short."""
+    try:
+        shown = repr(value)
+    except (RecursionError, ValueError):  # nested too deeply, or an integer of thousands of digits
+        return "something too long to show"
+    return shown if len(shown) <= 60 else shown[:57] + "..."

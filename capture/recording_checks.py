@@ -49,6 +49,8 @@ LEAST_SNR_DB = 20.0
 LEAST_LEVEL_DBFS = -45.0
 FULL_SCALE = 0.99999
 HUM_HARMONICS = 20
+LEAST_MAINS_HZ = 40
+"""A silence shorter than a period of it tells nothing of hum."""
 
 TOP_WINDOW = 0.02
 """Part of the amplitude that counts as the top of a wave."""
@@ -283,6 +285,8 @@ def mains_hum(silence: NDArray[np.float64], sample_rate_hz: int) -> tuple[float,
     Power of the bins within 2.5 Hz or two bins of the harmonics, less what the bins around say of the noise.
     """
     count = len(silence)
+    if count < sample_rate_hz / LEAST_MAINS_HZ:
+        return 0.0, 50
     window = np.hanning(count)
     spectrum = np.fft.rfft((silence - silence.mean()) * window)
     # Hann window: the powers of the bins of a line add up to 3/2 of the square of its coherent gain (Harris 1978).

@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 
 from capture.audio_file import RawSamples
 from capture.errors import StillboxError
-from capture.recording_checks import Circumstances
+from capture.recording_checks import SPEAKER_SUBJECTS, Circumstances
 from capture.sweep_search import FoundSweep
 from capture.sweep_segments import Segment
 from capture.sweep_track import SweepTrack, unevenness
@@ -106,7 +106,9 @@ def _gap(
     rate_hz = case.excitation.sample_rate_hz
     # A part alone, unlike a speaker, may shape the high frequencies as strongly as the low ones.
     judged = case.on_jig and unevenness(source_track, case.subject == "part") < MOST_UNEVENNESS
-    shift = _segment_shift(sweep, source_track, rate_hz) if case.on_jig else None
+    shift = None
+    if judged or case.subject in SPEAKER_SUBJECTS:
+        shift = _segment_shift(sweep, source_track, rate_hz)
     if shift is None and judged:
         shift = _phase_shift(source_track, rate_hz)
     if shift is not None:

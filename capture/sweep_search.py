@@ -205,6 +205,8 @@ def _exact_start(
 
     def strength(start: int) -> float:
         first, last = max(0, start), min(len(channel), start + len(sweep))
+        if last <= first:
+            return 0.0
         return abs(float(np.dot(channel[first:last], sweep[first - start : last - start])))
 
     return max(range(rough_start - reach, rough_start + reach + 1), key=strength)
