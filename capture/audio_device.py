@@ -151,8 +151,8 @@ class StreamReport:
         The device went away before the end.
     stopped : bool
         The stream was asked to stop.
-    reported_latency_s : float
-        Input and output latency as the system tells them, s.
+    reported_latency_s : float or None
+        Input and output latency as the system tells them, s; None where what it tells makes no sense.
     """
 
     frames: int
@@ -162,7 +162,7 @@ class StreamReport:
     broken_frames: int = 0
     device_lost: bool = False
     stopped: bool = False
-    reported_latency_s: float = 0.0
+    reported_latency_s: float | None = None
 
     @property
     def faults(self) -> list[str]:

@@ -32,6 +32,9 @@ BLOCK_FRAMES = 512
 """Frames of one callback; a stop waits for one of them at most, then fades."""
 
 LEAST_LATENCY_S = 0.06
+MOST_LATENCY_S = 10.0
+"""PortAudio tells nonsense for some host APIs: more than this is none."""
+
 RING_S = 4.0
 POLL_S = 0.005
 PRIMING_S = 0.1
@@ -252,7 +255,7 @@ class _Run:
             broken_frames=emptier.broken,
             device_lost=self.device_lost,
             stopped=state.stop_requested,
-            reported_latency_s=max(0.0, latency_s),
+            reported_latency_s=latency_s if 0 < latency_s < MOST_LATENCY_S else None,
         )
 
 

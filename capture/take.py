@@ -49,7 +49,7 @@ class LiveRecord(BaseModel):
     ----------
     device, host_api, kind : str
         As the list of devices names them.
-    reported_latency_s : float
+    reported_latency_s : float or None
         What the system says its input and output take together, s; ``TakeInfo.latency_s`` is what was measured.
     loudest_volts : float or None
         Voltage of the output at full scale, V rms; None where it was never measured.
@@ -66,7 +66,7 @@ class LiveRecord(BaseModel):
     device: str
     host_api: str
     kind: str
-    reported_latency_s: float = Field(ge=0)
+    reported_latency_s: float | None = Field(None, ge=0)
     loudest_volts: float | None = Field(None, gt=0)
     output_limit_dbfs: float = Field(le=0)
     attempts: int = Field(ge=1)

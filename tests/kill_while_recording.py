@@ -21,7 +21,9 @@ from capture.live_take import LiveRequest, record_take  # noqa: E402
 from capture.practice_rig import PracticeRig  # noqa: E402
 from capture.practice_speakers import SPEAKERS  # noqa: E402
 
-LONGEST_LIFE_S = 1.5
+LONGEST_LIFE = 2.5
+"""Times as long as one take."""
+
 REQUEST = LiveRequest("in-box", seconds=0.5)
 
 
@@ -31,8 +33,10 @@ def record_for_ever(build: BuildFolder) -> None:
 
 
 def serve(build: BuildFolder) -> None:
-    record_take(build, PracticeRig(), REQUEST, say=lambda _: None)  # so that nothing is left to load
-    print("ready", flush=True)
+    for _ in range(2):  # the first one loads what is left to load
+        began_s = time.monotonic()
+        record_take(build, PracticeRig(), REQUEST, say=lambda _: None)
+    print(time.monotonic() - began_s, flush=True)
     for _ in sys.stdin:
         child = os.fork()
         if child == 0:
@@ -54,12 +58,14 @@ def kill_at_random_moments(folder: Path, times: int, seed: int) -> tuple[BuildFo
     assert server.stdin is not None and server.stdout is not None
     left = 0
     try:
-        assert server.stdout.readline().strip() == "ready"
+        take_s = float(server.stdout.readline())
         for number in range(times):
             server.stdin.write("next\n")
             server.stdin.flush()
             child = int(server.stdout.readline())
-            time.sleep(draw.uniform(0.0, LONGEST_LIFE_S))
+            if number % 3 == 0:  # however busy the machine is, some takes are finished in between
+                _await_take(folder)
+            time.sleep(draw.uniform(0.0, LONGEST_LIFE * take_s))
             os.kill(child, signal.SIGKILL)
             _await_death(child)
             unfinished = build.unfinished()
@@ -76,6 +82,14 @@ def kill_at_random_moments(folder: Path, times: int, seed: int) -> tuple[BuildFo
         server.wait(10)
         server.stdout.close()
     return build, left
+
+
+def _await_take(folder: Path) -> None:
+    before = len(list(folder.glob("takes/*.json")))
+    end_s = time.monotonic() + 60
+    while len(list(folder.glob("takes/*.json"))) == before:
+        assert time.monotonic() < end_s, "no take was finished"
+        time.sleep(0.01)
 
 
 def _await_death(child: int) -> None:

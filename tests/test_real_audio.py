@@ -35,8 +35,24 @@ def stillbox(environment: dict[str, str], *arguments: str) -> subprocess.Complet
 
 
 def record_arguments(build: Path, device: str) -> list[str]:
-    return ["record", str(build), "--subject", "in-box", "--device", device, "--seconds", "2",
+    return ["record", str(build), "--subject", "in-box", "--device", device, "--seconds", "1",
             "--cautions-read", "--loudest-volts", "1"]  # fmt: skip
+
+
+def kept_take(environment: dict[str, str], build: BuildFolder, device: str, tries: int) -> TakeInfo:
+    """A take through the command line; a busy machine may lose samples on the way, which must be what is said then."""
+    refusals = []
+    for _ in range(tries):
+        done = stillbox(environment, *record_arguments(build.path, device))
+        if done.returncode == 0:
+            [take] = build.takes()
+            return take
+        assert done.returncode == 2 and "Traceback" not in done.stderr, done
+        refusals.append(done.stderr.strip().splitlines()[-1])
+        named = ("lost", "gap", "flow(s)", "went away", "no sweep", "dead", "noise")
+        assert any(word in refusals[-1] for word in named), refusals
+        assert build.takes() == [] and build.damaged() == []
+    raise AssertionError(refusals)
 
 
 def impedance_error(build: BuildFolder, take: TakeInfo) -> float:
@@ -68,13 +84,11 @@ def test_record_through_jack_and_portaudio(jack: dict[str, str], build: BuildFol
     line = next(line for line in listed.stdout.splitlines() if JACK_DEVICE in line)
     assert "JACK Audio Connection Kit" in line and "48000" in line
     assert "practice rig" in listed.stdout
-    done = stillbox(jack, *record_arguments(build.path, JACK_DEVICE))
-    assert done.returncode == 0, done
-    [take] = build.takes()
+    take = kept_take(jack, build, JACK_DEVICE, tries=3)
     assert take.live is not None
     assert (take.live.device, take.live.host_api) == (JACK_DEVICE, "JACK Audio Connection Kit")
-    assert take.live.attempts == 1
     assert take.latency_s is not None and 0.02 < take.latency_s < 0.3
+    assert take.live.reported_latency_s is None or take.live.reported_latency_s < 1.0
     assert impedance_error(build, take) < 1e-4
 
 
@@ -157,17 +171,6 @@ def test_a_jittery_path_gives_true_takes_or_none(tmp_path: Path, build: BuildFol
     """PulseAudio on a busy machine breaks now and then: what is kept must be true, what is not kept is named."""
     folder = tmp_path / "pulse"
     folder.mkdir()
-    refusals = []
     with pulse_speaker(folder) as environment:
-        for _ in range(6):
-            done = stillbox(environment, *record_arguments(build.path, PULSE_DEVICE))
-            if done.returncode == 0:
-                break
-            assert done.returncode == 2 and "Traceback" not in done.stderr, done
-            refusals.append(done.stderr.strip().splitlines()[-1])
-    named = ("lost", "gap", "flow(s)", "went away", "no sweep", "dead", "noise")
-    for refusal in refusals:
-        assert any(word in refusal for word in named), refusal
-    for take in build.takes():
-        assert impedance_error(build, take) < 1e-3
-    assert build.takes(), refusals
+        take = kept_take(environment, build, PULSE_DEVICE, tries=6)
+    assert impedance_error(build, take) < 1e-3
