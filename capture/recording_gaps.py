@@ -199,7 +199,7 @@ def _kept_delay(
     after = slice(index + 2, index + 2 + NEIGHBOURS)
     if len(gain[after]) < NEIGHBOURS // 3:
         return 0
-    level = np.mean(gain[before] / np.abs(gain[before]))
+    level = np.mean(gain[before] / np.maximum(np.abs(gain[before]), 1e-12))
     phases = np.angle(gain[after] * np.conj(level))
     amounts = np.arange(-LONGEST_JUMP_FRAMES, LONGEST_JUMP_FRAMES + 1)
     turns = 2 * np.pi * np.outer(amounts, frequency_hz[after]) / rate_hz
