@@ -35,6 +35,9 @@ SOURCE_HZ = 1000.0
 LEAST_SHAPE = 0.02
 """Part of channel 1 that the load must have taken or turned before the source is worked out from both channels."""
 
+MOST_NOISE_WINDOWS = 16
+"""Windows of silence whose mean is taken as the noise."""
+
 SILENCE_GUARD_S = 0.01
 """Left out of the silence just before the sweep: filters of converters ring ahead, s."""
 
@@ -264,14 +267,18 @@ def _noise_gain(
     The silence is cut into windows as long as the blocks (or as long as it allows) and the mean power of its
     spectrum taken at the frequency of the block: a hum line gives its own amplitude there.
     """
+    from scipy.fft import next_fast_len
+
     result = np.empty((len(frequency_hz), silence.shape[1]))
     lengths = np.minimum(frames, len(silence))
     # Blocks of nearly one length share one spectrum.
     keys = np.round(4 * np.log2(lengths)).astype(int)
     for key in np.unique(keys):
         chosen = np.flatnonzero(keys == key)
-        length = int(lengths[chosen].min())
-        windows = np.lib.stride_tricks.sliding_window_view(silence, length, axis=0)[:: max(1, length // 2)]
+        longest = int(lengths[chosen].min())
+        length = min(longest, next_fast_len(int(0.95 * longest), real=True))
+        step = max(length // 2, (len(silence) - length) // MOST_NOISE_WINDOWS, 1)
+        windows = np.lib.stride_tricks.sliding_window_view(silence, length, axis=0)[::step]
         shape = np.hanning(length)
         spectra = np.fft.rfft(windows * shape, axis=-1) * (2 / shape.sum())
         rms = np.sqrt(np.mean(np.abs(spectra) ** 2, axis=0))
