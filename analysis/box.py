@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from threadpoolctl import threadpool_limits
 
-from analysis.box_model import ABSORPTION, KAPPA, LEAK, LEAK_MASS, LN_ALPHA, LN_WB, MU, PORT_LOSS, BoxModel
+from analysis.box_model import ABSORPTION, CONE_LOSS, KAPPA, LEAK, LEAK_MASS, LN_ALPHA, LN_WB, MU, PORT_LOSS, BoxModel
 from analysis.cone_resonances import ConeResonances, cone_resonances
 from analysis.driver import DriverFit
 from analysis.driver_model import CREEP, FIRST_COIL, LN_QMS, LN_RE, LN_SCALE, LN_WS
@@ -41,10 +41,12 @@ CHANGE_STD = 1.0
 """A small resonance was found to about its own size and width."""
 LEAK_PLACE_STD = 0.05
 """Relative, of 1/QL: the pressure at the leak is not that at the cone."""
-WAVE_LOSS_STD = 1.5
-"""Of 1/QL in a vented box, in units of the loss that the standing waves have at the tuning."""
-AT_REST_STD = 0.02
-"""Resistance that a small resonance of the box leaves at low frequency, over its strength."""
+AT_REST_STD, AT_REST_LEAST_STD = 0.3, 0.003
+"""Resistance that a standing wave leaves at low frequency, over its strength: 1/Q where the moving air has the loss
+(lining, stuffing). Its uncertainty, over 1/Q, and the least."""
+SHARED_LOSS_STD, SHARED_LOSS_LEAST_STD = 0.4, 0.005
+"""Of 1/QA, in units of the loss that the standing waves have at the tuning; and the least."""
+CONE_LOSS_LEAST_STD = 0.003
 COMMON = (MU, LEAK_MASS, KAPPA)
 """What is known of them beforehand is the same in every state of a box."""
 POOR = 3.0
@@ -181,14 +183,13 @@ def fit_box(
     driver_prior = _driver_prior(driver, model)
     priors = (driver_prior, *_box_priors(model, driver, start, shared_air))
     losses = [LEAK, LEAK_MASS, PORT_LOSS] if is_vented else [LEAK, LEAK_MASS]
-    start = _fit(data.coarse(ROUGH), model, start, priors, losses, driver, LOOSE).parameters
-    rough = _nonnegative(data, model, start, priors, losses, driver, LOOSE)
+    rough = _from_start(data, model, start, priors, losses, driver)
     changed = False
     if rough.reduced_chi_square > POOR or _prior_chi_square(rough, driver_prior) > POOR**2 * len(driver_prior.index):
-        relaxed = _relaxed(driver_prior)
-        freer = _nonnegative(data, model, rough.parameters, (relaxed, *priors[1:]), losses, driver, LOOSE)
+        freer_priors = (_relaxed(driver_prior), *priors[1:])
+        freer = _from_start(data, model, start, freer_priors, losses, driver)
         if freer.total_chi_square < 0.5 * rough.total_chi_square:
-            rough, driver_prior, priors, changed = freer, relaxed, (relaxed, *priors[1:]), True
+            rough, driver_prior, priors, changed = freer, freer_priors[0], freer_priors, True
     factor = misfit_factor(rough)
     data = data.weakened(factor) if np.any(factor > 1) else data
     fit = _nonnegative(data, model, rough.parameters, priors, losses, driver, TIGHT)
@@ -198,7 +199,7 @@ def fit_box(
         vented=is_vented,
         model=model,
         parameters=fit.parameters,
-        covariance=covariance + _structural(model, driver, fit.parameters),
+        covariance=covariance + _structural(model, fit.parameters),
         shared_covariance=shared[0],
         shared_gain=shared[1],
         driver=driver,
@@ -223,7 +224,7 @@ def _start(resonances: ResonanceFit, driver: DriverFit, vented: bool) -> tuple[B
         pole, residue = found.poles_rad_s[tuning], found.residues[tuning]
         found = found.only(np.arange(found.poles_rad_s.size) != tuning)
         wb, loss = abs(pole), 2 * abs(pole.real) / abs(pole)
-        box = [0.03, np.log(max(2 * residue.real / ws2, 0.05)), loss / 3, 0.0, loss / 3, np.log(wb), loss / 3, 0.0]
+        box = [0.03, np.log(max(2 * residue.real / ws2, 0.05)), loss / 3, 0.0, loss / 3, np.log(wb), loss / 3, 0.0, 0.0]
     else:
         pole = max(resonances.motional, key=lambda r: r.height_ohm).pole_rad_s
         wb = abs(pole)
@@ -271,13 +272,11 @@ def _box_priors(
         (model.first_box + MU, *MU_PRIOR),
         (model.first_box + LEAK, 0.0, LOSS_STD),
         (model.first_box + LEAK_MASS, 0.0, LEAK_MASS_STD),
-        (model.first_box + ABSORPTION, 0.0, LOSS_STD),
     ]
     if model.vented:
-        known += [
-            (model.first_box + PORT_LOSS, 0.0, LOSS_STD),
-            (model.first_box + KAPPA, *_kappa_prior(model, driver, start, shared_air)),
-        ]
+        known += _vented_priors(model, driver, start, shared_air)
+    else:
+        known.append((model.first_box + ABSORPTION, 0.0, LOSS_STD))
     own = range(model.changes.start + driver.small.size, model.changes.stop)
     known += [(index, 0.0, CHANGE_STD) for index in own]
     values = np.array([value for _, value, _ in known])
@@ -285,7 +284,10 @@ def _box_priors(
     if not own:
         return priors
     value, rows = own_pairs(model, driver).at_rest()
-    return (*priors, Prior(tuple(own), -value, AT_REST_STD**2 * np.eye(value.size), rows))
+    poles = own_pairs(model, driver).poles_rad_s
+    reciprocal_q = 2 * np.abs(poles.real / poles)
+    std = AT_REST_STD * reciprocal_q + AT_REST_LEAST_STD
+    return (*priors, Prior(tuple(own), reciprocal_q - value, np.diag(std**2), rows))
 
 
 def own_pairs(model: BoxModel, driver: DriverFit) -> ConeResonances:
@@ -293,18 +295,37 @@ def own_pairs(model: BoxModel, driver: DriverFit) -> ConeResonances:
     return model.small.only(np.arange(model.small.poles_rad_s.size) >= driver.small.poles_rad_s.size)
 
 
-def _kappa_prior(
+def _vented_priors(
     model: BoxModel, driver: DriverFit, start: FloatArray, shared_air: Quantity | None
-) -> tuple[float, float]:
-    """kappa wB^2 and its standard deviation before the fit."""
-    wb2 = float(np.exp(2 * start[model.first_box + LN_WB]))
-    if shared_air is not None:
-        return shared_air.value * wb2, float(np.hypot(shared_air.std * wb2, KAPPA_LEAST_STD))
-    own = own_pairs(model, driver)
-    wb = np.sqrt(wb2)
-    mass = abs(float(own.load(np.array([1j * wb]), np.zeros(own.size))[0].imag)) / wb
-    stiffness = float(np.exp(start[model.first_box + LN_ALPHA] + 2 * start[LN_WS]))
-    return 0.0, float(np.hypot(KAPPA_PER_MASS * mass * wb2 / stiffness, KAPPA_LEAST_STD))
+) -> list[tuple[int, float, float]]:
+    """Index, mean and standard deviation: port loss, and the air's mass and loss that cone and port share.
+
+    Mass and loss of the air that the cone alone meets are seen in the box's standing waves; the shared part of both
+    is the same share, told by the places of cone and port where they are known.
+    """
+    first, own = model.first_box, own_pairs(model, driver)
+    wb = float(np.exp(start[first + LN_WB]))
+    stiffness = float(np.exp(start[first + LN_ALPHA] + 2 * start[LN_WS]))
+    met = own.load(np.array([1j * wb]), np.zeros(own.size))[0] * wb / stiffness
+    mass, loss = abs(float(met.imag)), abs(float(met.real))
+    if shared_air is None:
+        kappa, kappa_std = 0.0, KAPPA_PER_MASS * mass
+    else:
+        kappa, kappa_std = shared_air.value * wb**2, shared_air.std * wb**2
+    priors = [
+        (first + PORT_LOSS, 0.0, LOSS_STD),
+        (first + KAPPA, kappa, float(np.hypot(kappa_std, KAPPA_LEAST_STD))),
+    ]
+    if not own.size:
+        return [*priors, (first + ABSORPTION, 0.0, LOSS_STD), (first + CONE_LOSS, 0.0, CONE_LOSS_LEAST_STD)]
+    share = float(np.clip(kappa / mass, -1.0, 1.0)) if mass else 0.0
+    shared_std = float(np.hypot((SHARED_LOSS_STD if shared_air else 1.0) * loss, SHARED_LOSS_LEAST_STD))
+    return [
+        *priors,
+        (first + ABSORPTION, share * loss, shared_std),
+        # The standing waves have all that the cone meets: what is shared is not met twice.
+        (first + CONE_LOSS, -share * loss, float(np.hypot(shared_std, CONE_LOSS_LEAST_STD))),
+    ]
 
 
 def _fit(
@@ -325,6 +346,19 @@ def _fit(
     begin[[index for index in held if index != CREEP]] = 0.0
     free = [index for index in range(start.size) if index not in held]
     return fit_lumped(data, model, begin, priors, free, tolerance=tolerance)
+
+
+def _from_start(
+    data: CellData,
+    model: BoxModel,
+    start: FloatArray,
+    priors: tuple[Prior, ...],
+    losses: list[int],
+    driver: DriverFit,
+) -> LumpedFit:
+    """First as if measured roughly, then sharply."""
+    near = _fit(data.coarse(ROUGH), model, start, priors, losses, driver, LOOSE).parameters
+    return _nonnegative(data, model, near, priors, losses, driver, LOOSE)
 
 
 def _nonnegative(
@@ -361,27 +395,17 @@ def _covariance(
     return covariance_at(data, model, fit.parameters, priors, sorted([*free, mass]))
 
 
-def _structural(model: BoxModel, driver: DriverFit, parameters: FloatArray) -> FloatArray:
-    """What a lumped model cannot tell apart in a box with standing waves: a leak, and a loss of the port.
-
-    The pressure at the leak is not that at the cone, by the share of the standing waves, and these have losses too.
-    """
-    own = own_pairs(model, driver)
+def _structural(model: BoxModel, parameters: FloatArray) -> FloatArray:
+    """What lumped elements cannot tell: the pressure at a leak is not that at the cone; in a vented box what is no
+    leak is loss of the port."""
     added = np.zeros((parameters.size, parameters.size))
-    leak = model.first_box + LEAK
-    if not own.size or parameters[leak] == 0:
+    if not parameters[model.first_box + LEAK] or not model.small.size:
         return added
-    omega = np.exp(parameters[model.first_box + LN_WB]) if model.vented else model.reference_rad_s
-    stiffness = float(np.exp(parameters[model.first_box + LN_ALPHA] + 2 * parameters[LN_WS]))
-    changes = parameters[model.changes][-own.size :]
-    loss = abs(float(own.load(np.array([1j * omega]), changes)[0].real)) * omega / stiffness
-    variance = (LEAK_PLACE_STD * parameters[leak]) ** 2
     direction = np.zeros(parameters.size)
-    direction[leak] = 1.0
+    direction[model.first_box + LEAK] = LEAK_PLACE_STD * parameters[model.first_box + LEAK]
     if model.vented:
-        variance += (WAVE_LOSS_STD * loss) ** 2
-        direction[model.first_box + PORT_LOSS] = -1.0
-    return variance * np.outer(direction, direction)
+        direction[model.first_box + PORT_LOSS] = -direction[model.first_box + LEAK]
+    return np.outer(direction, direction)
 
 
 def _shared(

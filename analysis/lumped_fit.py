@@ -20,7 +20,7 @@ from analysis.rational import resonators_ohm, stacked
 from capture.arrays import ComplexArray, FloatArray
 
 CELLS_PER_OCTAVE = 48
-FLOOR = 1e-5
+FLOOR = 2e-5
 """What the measuring chain itself can be trusted to in a cell, relative to the impedance."""
 
 CALIBRATION_OCTAVES = 1 / 12

@@ -11,7 +11,7 @@ from __future__ import annotations
 import numpy as np
 
 from analysis.box import BoxFit
-from analysis.box_model import ABSORPTION, KAPPA, LEAK, LEAK_MASS, LN_ALPHA, LN_WB, MU, PORT_LOSS, BoxModel
+from analysis.box_model import ABSORPTION, CONE_LOSS, KAPPA, LEAK, LEAK_MASS, LN_ALPHA, LN_WB, MU, PORT_LOSS, BoxModel
 from analysis.coil_models import CoilModel
 from analysis.cone_resonances import ConeResonances
 from analysis.driver import DriverFit
@@ -176,6 +176,7 @@ def _air(model: BoxModel, box: FloatArray, stiffness: float) -> list[str]:
         "* air of the box: compliance with absorption, leak, port",
         "gair 0 air emf 0 1",
         f"gbox emf 0 air 0 {_number(stiffness)}",
+        *_cone_loss(model, box, stiffness),
         f"rair air 0 {_number(BLEEDER_OHM)}",
         "vflow air a0 0",
         "cair a0 a1 1",
@@ -188,6 +189,14 @@ def _air(model: BoxModel, box: FloatArray, stiffness: float) -> list[str]:
     if model.vented:
         lines += _series("air", "0", "port", float(box[PORT_LOSS]) / wb, (1 - kappa) / wb**2)
     return lines
+
+
+def _cone_loss(model: BoxModel, box: FloatArray, stiffness: float) -> list[str]:
+    """What the cone alone loses in the air; below zero where the standing waves have it already."""
+    if not model.vented or box[CONE_LOSS] == 0:
+        return []
+    conductance = stiffness * float(box[CONE_LOSS] * np.exp(-box[LN_WB]))
+    return [f"gcone emf 0 emf 0 {_number(conductance)}"]
 
 
 def _series(one: str, other: str, name: str, resistance: float, inductance: float) -> list[str]:

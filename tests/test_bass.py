@@ -50,7 +50,7 @@ def ideal(fs: float, qt: float, alpha: float, h: float | None, ql: float = 1e9) 
     if h is None:
         return BassSystem(BoxModel(COIL_MODELS[0], NOTHING, False, ws), np.array([*driver, *box]))
     model = BoxModel(COIL_MODELS[0], NOTHING, True, h * ws)
-    return BassSystem(model, np.array([*driver, *box, np.log(h * ws), 0.0, 0.0]))
+    return BassSystem(model, np.array([*driver, *box, np.log(h * ws), 0.0, 0.0, 0.0]))
 
 
 # Published alignments
@@ -154,7 +154,7 @@ def test_excursion_and_air_speed_are_those_of_the_circuit() -> None:
     assert curves.port_speed_m_s is not None
     assert curves.excursion_m == pytest.approx(np.abs(peak * velocity / terminal / s), rel=0.01)
     flow = behind_mass / tube.resistance_pa_s_per_m3
-    assert curves.port_speed_m_s == pytest.approx(np.abs(peak * flow / terminal) / tube.area_m2, rel=0.01)
+    assert curves.port_speed_m_s == pytest.approx(np.abs(peak * flow / terminal) / tube.area_m2, rel=0.02)
 
 
 # Changes

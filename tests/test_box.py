@@ -51,7 +51,7 @@ def small_box(
     model = BoxModel(COIL_MODELS[0], NOTHING, True, h * ws)
     driver = [np.log(re), np.log(ws), np.log(qms), np.log(re * ws / qes), 0.0, np.log(1e-12)]
     leak = 0.0 if ql is None else 1 / ql
-    return model, np.array([*driver, 0.0, np.log(alpha), leak, 0.0, 0.0, np.log(h * ws), 0.0, 0.0])
+    return model, np.array([*driver, 0.0, np.log(alpha), leak, 0.0, 0.0, np.log(h * ws), 0.0, 0.0, 0.0])
 
 
 @pytest.mark.parametrize(("ql", "row"), WORKED)
@@ -98,7 +98,7 @@ def test_derivatives_are_those_of_the_model(vented: bool) -> None:
     small = ConeResonances(3_000.0, np.array([-100 + 2_000j, -300 + 6_000j]), np.array([2e4 + 1e3j, 5e5 - 3e4j]))
     model = BoxModel(COIL_MODELS[2], small, vented, 250.0)
     driver = [*np.log([6.0, 250.0, 5.0, 3_000.0]), 0.05, *np.log([3e-4, 5e-4, 8.0])]
-    box = [0.05, np.log(1.3), 0.1, 0.3, 0.05, np.log(220.0), 0.04, 0.03][: model.box_size]
+    box = [0.05, np.log(1.3), 0.1, 0.3, 0.05, np.log(220.0), 0.04, 0.03, -0.02][: model.box_size]
     x = np.array([*driver, *box, *(0.1 * np.cos(np.arange(8)))])
     _, slopes = model(s, x)
     for index in range(x.size):
