@@ -5,6 +5,7 @@ Independent of the checks they test: everything is made in the frequency domain 
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -30,6 +31,21 @@ def _parallel_resonance(w: NDArray, f0_hz: float, q: float, height_ohm: float) -
     return height_ohm * (w * w0 / q) / (w**2 + w * w0 / q + w0**2)
 
 
+def capacitor(farad: float) -> Callable[[Samples], NDArray]:
+    """Impedance of a capacitor over frequency."""
+    return lambda frequency_hz: 1 / (2j * np.pi * np.maximum(frequency_hz, 1e-3) * farad)
+
+
+def coil(henry: float, resistance_ohm: float) -> Callable[[Samples], NDArray]:
+    """Impedance of a coil with its resistance over frequency."""
+    return lambda frequency_hz: resistance_ohm + 2j * np.pi * frequency_hz * henry
+
+
+def trap(henry: float, farad: float, resistance_ohm: float) -> Callable[[Samples], NDArray]:
+    """Impedance of a coil with its resistance and a capacitor in series."""
+    return lambda frequency_hz: coil(henry, resistance_ohm)(frequency_hz) + capacitor(farad)(frequency_hz)
+
+
 @dataclass(frozen=True)
 class Chain:
     """What lies between the circuit and the file."""
@@ -50,12 +66,12 @@ class Chain:
 
 def record(
     excitation: Excitation,
-    impedance_ohm: complex | NDArray | None,
+    impedance_ohm: complex | Callable[[Samples], NDArray] | None,
     chain: Chain = Chain(),
     seed: int = 0,
     jig: str = "high-side",
 ) -> Samples:
-    """Both channels of a recording, shape (frames, 2). ``None`` stands for a random speaker, inf for open clips."""
+    """Both channels, shape (frames, 2): of a resistance, a function of frequency, or (None) a random speaker."""
     rng = np.random.default_rng(seed)
     rate_hz = excitation.sample_rate_hz
     drive = np.concatenate([np.zeros(chain.extra_before), excitation_samples(excitation) * chain.level])
@@ -66,7 +82,10 @@ def record(
         drive = CubicSpline(np.arange(len(drive)), drive)(place)
     size = next_fast_len(len(drive) + rate_hz // 4, real=True)
     frequency_hz = np.fft.rfftfreq(size, 1 / rate_hz)
-    z = speaker_impedance(frequency_hz, rng) if impedance_ohm is None else np.asarray(impedance_ohm)
+    if impedance_ohm is None:
+        z = speaker_impedance(frequency_hz, rng)
+    else:
+        z = impedance_ohm(frequency_hz) if callable(impedance_ohm) else np.asarray(impedance_ohm)
     r = chain.reference_ohm
     admittance = 1 / (z + r + chain.source_ohm)
     total = 1 - chain.source_ohm * admittance

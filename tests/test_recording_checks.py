@@ -10,12 +10,15 @@ from collections.abc import Callable
 import numpy as np
 import pytest
 from checked import GOOD, RATE_HZ, SEEDS, START, SWEEP, check, refusal
-from simple_recordings import Chain, record
+from simple_recordings import Chain, capacitor, coil, record, trap
 
 from capture.errors import StillboxError
 from capture.excitation import Excitation, default_high_hz
 from capture.recording_checks import mains_hum
 from capture.take import JigKind, Subject
+
+Impedance = complex | Callable[[np.ndarray], np.ndarray]
+
 
 # Faults of the channels
 
@@ -219,14 +222,16 @@ def test_a_gap_in_the_second_sweep_is_named() -> None:
 # No false alarm
 
 
-def good_cases(count: int) -> list[tuple[int, Subject, complex | None, JigKind, Excitation, Chain, str]]:
+def good_cases(count: int) -> list[tuple[int, Subject, Impedance | None, JigKind, Excitation, Chain, str]]:
     """Random good recordings over all that a jig at home may do to them."""
     rng = np.random.default_rng(20)
-    kinds: list[tuple[Subject, complex | None]] = [
+    kinds: list[tuple[Subject, Impedance | None]] = [
         ("in-box", None),
         ("free-air", None),
         ("test-box", None),
-        ("part", 1 / (2j * np.pi * 1e-5 * 1e3)),
+        ("part", capacitor(10e-6)),
+        ("part", coil(1e-3, 0.5)),
+        ("part", trap(0.5e-3, 20e-6, 0.3)),
         ("load", 10.0),
         ("check-resistor", 47.0),
         ("open", 1e7),
@@ -264,12 +269,14 @@ def good_cases(count: int) -> list[tuple[int, Subject, complex | None, JigKind, 
 
 
 @pytest.mark.parametrize(
-    ("seed", "subject", "impedance_ohm", "jig", "excitation", "chain", "subtype"), good_cases(48)
+    ("seed", "subject", "impedance_ohm", "jig", "excitation", "chain", "subtype"),
+    good_cases(50),
+    ids=[f"{case[0]}-{case[1]}" for case in good_cases(50)],
 )
 def test_no_false_alarm(
     seed: int,
     subject: Subject,
-    impedance_ohm: complex | None,
+    impedance_ohm: Impedance | None,
     jig: JigKind,
     excitation: Excitation,
     chain: Chain,
