@@ -133,7 +133,7 @@ class Recording:
     ----------
     info : TakeInfo
     samples : ndarray, shape (frames, 2)
-        Channel 1 and 2, full scale = 1.
+        Channel 1 and 2, full scale = 1; one channel where a microphone was recorded in mono.
     """
 
     info: TakeInfo
