@@ -123,7 +123,7 @@ def isothermal_factor(stuffing: Sequence[Stuffing], air_m3: float, density_kg_m3
     air = air_m3 * density_kg_m3 * AIR_CP_J_KG_K
     fibre = sum(part.mass_kg * FIBRES[part.material][1] for part in stuffing)
     effective = (air + fibre) / (air / GAMMA + fibre)
-    return GAMMA / effective
+    return min(max(GAMMA / effective, 1.0), GAMMA)  # rounding may leave the limits by one part in 1e16
 
 
 def volume_budget(
