@@ -29,6 +29,8 @@ MU_PRIOR = (0.01, 0.04)
 """Air load of the box over the moving mass, beyond that of its standing waves and less that of free air."""
 LOSS_STD = 0.3
 """1/QL, 1/QA and 1/QP before the fit, around 0."""
+PORT_LOSS_PRIOR = (0.02, 0.05)
+"""1/QP before the fit: 50 and more for a smooth port (Small 1973 has 50 to 100 [M]), less with grille and lining."""
 LEAK_MASS_STD = 0.15
 """Reactance over resistance of a leak: slits up to half a millimetre, and the air before them."""
 KAPPA_LEAST_STD = 0.003
@@ -44,7 +46,7 @@ LEAK_PLACE_STD = 0.05
 AT_REST_STD, AT_REST_LEAST_STD = 0.3, 0.003
 """Resistance that a standing wave leaves at low frequency, over its strength: 1/Q where the moving air has the loss
 (lining, stuffing). Its uncertainty, over 1/Q, and the least."""
-SHARED_LOSS_STD, SHARED_LOSS_LEAST_STD = 0.4, 0.005
+SHARED_LOSS_STD, SHARED_LOSS_LEAST_STD = 0.15, 0.003
 """Of 1/QA, in units of the loss that the standing waves have at the tuning; and the least."""
 CONE_LOSS_LEAST_STD = 0.003
 COMMON = (MU, LEAK_MASS, KAPPA)
@@ -287,7 +289,12 @@ def _box_priors(
     poles = own_pairs(model, driver).poles_rad_s
     reciprocal_q = 2 * np.abs(poles.real / poles)
     std = AT_REST_STD * reciprocal_q + AT_REST_LEAST_STD
-    return (*priors, Prior(tuple(own), reciprocal_q - value, np.diag(std**2), rows))
+    priors = (*priors, Prior(tuple(own), reciprocal_q - value, np.diag(std**2), rows))
+    if not model.vented:
+        return priors
+    # The standing waves have all that the cone meets: what it shares with the port is not met twice.
+    both = (model.first_box + ABSORPTION, model.first_box + CONE_LOSS)
+    return (*priors, Prior(both, np.zeros(1), np.array([[CONE_LOSS_LEAST_STD**2]]), np.ones((1, 2))))
 
 
 def own_pairs(model: BoxModel, driver: DriverFit) -> ConeResonances:
@@ -306,26 +313,23 @@ def _vented_priors(
     first, own = model.first_box, own_pairs(model, driver)
     wb = float(np.exp(start[first + LN_WB]))
     stiffness = float(np.exp(start[first + LN_ALPHA] + 2 * start[LN_WS]))
-    met = own.load(np.array([1j * wb]), np.zeros(own.size))[0] * wb / stiffness
-    mass, loss = abs(float(met.imag)), abs(float(met.real))
+    # A standing wave r/(s - p) + ... whose moving air has the loss is 2 abs(r/p) (1/Q + s/abs(p)) far below p.
+    strength = 2 * np.abs(own.residues / own.poles_rad_s) * wb / stiffness
+    mass = float(np.sum(strength * wb / np.abs(own.poles_rad_s)))
+    loss = float(np.sum(strength * 2 * np.abs(own.poles_rad_s.real / own.poles_rad_s)))
     if shared_air is None:
         kappa, kappa_std = 0.0, KAPPA_PER_MASS * mass
     else:
         kappa, kappa_std = shared_air.value * wb**2, shared_air.std * wb**2
     priors = [
-        (first + PORT_LOSS, 0.0, LOSS_STD),
+        (first + PORT_LOSS, *PORT_LOSS_PRIOR),
         (first + KAPPA, kappa, float(np.hypot(kappa_std, KAPPA_LEAST_STD))),
     ]
     if not own.size:
         return [*priors, (first + ABSORPTION, 0.0, LOSS_STD), (first + CONE_LOSS, 0.0, CONE_LOSS_LEAST_STD)]
     share = float(np.clip(kappa / mass, -1.0, 1.0)) if mass else 0.0
     shared_std = float(np.hypot((SHARED_LOSS_STD if shared_air else 1.0) * loss, SHARED_LOSS_LEAST_STD))
-    return [
-        *priors,
-        (first + ABSORPTION, share * loss, shared_std),
-        # The standing waves have all that the cone meets: what is shared is not met twice.
-        (first + CONE_LOSS, -share * loss, float(np.hypot(shared_std, CONE_LOSS_LEAST_STD))),
-    ]
+    return [*priors, (first + ABSORPTION, share * loss, shared_std), (first + CONE_LOSS, -share * loss, LOSS_STD)]
 
 
 def _fit(
