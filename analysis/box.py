@@ -282,7 +282,9 @@ def _box_priors(
     own = range(model.changes.start + driver.small.size, model.changes.stop)
     known += [(index, 0.0, CHANGE_STD) for index in own]
     values = np.array([value for _, value, _ in known])
-    priors = (Prior(tuple(index for index, _, _ in known), values, np.diag([std**2 for _, _, std in known])),)
+    priors: tuple[Prior, ...] = (
+        Prior(tuple(index for index, _, _ in known), values, np.diag([std**2 for _, _, std in known])),
+    )
     if not own:
         return priors
     value, rows = own_pairs(model, driver).at_rest()
