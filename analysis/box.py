@@ -16,7 +16,7 @@ from threadpoolctl import threadpool_limits
 
 from analysis.box_model import ABSORPTION, CONE_LOSS, KAPPA, LEAK, LEAK_MASS, LN_ALPHA, LN_WB, MU, PORT_LOSS, BoxModel
 from analysis.cone_resonances import ConeResonances, cone_resonances
-from analysis.driver import DriverFit
+from analysis.driver import DriverFit, coil_prior
 from analysis.driver_model import CREEP, FIRST_COIL, LN_QMS, LN_RE, LN_SCALE, LN_WS
 from analysis.findings import ResonanceFit
 from analysis.impedance import ImpedanceSpectrum
@@ -183,7 +183,7 @@ def fit_box(
     data = cell_data(spectrum, resonances)
     model, start = _start(resonances, driver, is_vented)
     driver_prior = _driver_prior(driver, model)
-    priors = (driver_prior, *_box_priors(model, driver, start, shared_air))
+    priors = (driver_prior, *_box_priors(model, driver, start, shared_air), *coil_prior(driver.coil))
     losses = [LEAK, LEAK_MASS, PORT_LOSS] if is_vented else [LEAK, LEAK_MASS]
     rough = _from_start(data, model, start, priors, losses, driver)
     changed = False

@@ -18,6 +18,12 @@ from capture.arrays import ComplexArray, FloatArray
 REFERENCE_RAD_S = 2 * np.pi * 1_000.0
 
 
+CHAIN_CORNERS_RAD_S = 2 * np.pi * np.geomspace(2.0, 2e6, 19)
+CHAIN_STEP = float(np.log(CHAIN_CORNERS_RAD_S[1] / CHAIN_CORNERS_RAD_S[0]))
+CHAIN_BEND_STD = 1.0
+"""Of the chain: how much the logarithms of three neighbouring resistances may depart from a straight line."""
+
+
 @dataclass(frozen=True)
 class CoilModel:
     """One way to describe the coil.
@@ -52,6 +58,8 @@ class CoilModel:
     shapes: Callable[[ComplexArray, tuple[float, ...]], ComplexArray]
     corners: tuple[tuple[float, ...], ...]
     assemble: Callable[[FloatArray, tuple[float, ...]], tuple[float, ...]]
+    smoothness: FloatArray | None = None
+    """Rows over the parameters that are 0 with a standard deviation of 1 beforehand; None: nothing is known."""
 
     @property
     def size(self) -> int:
@@ -126,6 +134,25 @@ def _thorborg_futtrup(s: ComplexArray, x: FloatArray) -> tuple[ComplexArray, Com
 def _leach_values(x: FloatArray) -> FloatArray:
     exponent = 1 / (1 + np.exp(-x[1]))
     return np.array([np.exp(x[0]) / REFERENCE_RAD_S**exponent, exponent])
+
+
+def _chain(s: ComplexArray, x: FloatArray) -> tuple[ComplexArray, ComplexArray]:
+    parts = np.exp(x[1:]) * _chain_shapes(s)
+    z = s * np.exp(x[0])
+    return z + parts.sum(axis=1), np.concatenate([z[:, None], parts], axis=1)
+
+
+def _chain_shapes(s: ComplexArray) -> ComplexArray:
+    return s[:, None] / (s[:, None] + CHAIN_CORNERS_RAD_S)
+
+
+def _chain_smoothness() -> FloatArray:
+    """Second differences of the logarithms of neighbouring resistances, over their expected size."""
+    count = CHAIN_CORNERS_RAD_S.size
+    rows = np.zeros((count - 2, 1 + count))
+    for row in range(count - 2):
+        rows[row, 1 + row : 4 + row] = 1.0, -2.0, 1.0
+    return rows / CHAIN_BEND_STD
 
 
 def _futtrup_values(x: FloatArray) -> FloatArray:
@@ -246,3 +273,25 @@ COIL_MODELS: tuple[CoilModel, ...] = (
         ),
     ),
 )
+
+CHAIN = CoilModel(
+    name="chain of lossy inductances",
+    source="any passive lossy coil as sections L parallel to R at fixed corners (Foster form); no source for its use",
+    parameter_names=("L (H)", *(f"R at {corner / (2 * np.pi):.4g} Hz (ohm)" for corner in CHAIN_CORNERS_RAD_S)),
+    evaluate=_chain,
+    values=np.exp,
+    scales=(1.0,) * (1 + CHAIN_CORNERS_RAD_S.size),
+    shapes=lambda s, c: _columns((s / REFERENCE_RAD_S) ** c[0], s),
+    corners=_EXPONENTS,
+    # From a semi-inductance a s^n: the resistances of its ladder.
+    assemble=lambda a, c: (
+        float(np.log(a[1])),
+        *(
+            float(v)
+            for v in np.log(a[0] * np.sin(c[0] * np.pi) / np.pi * CHAIN_STEP)
+            + c[0] * np.log(CHAIN_CORNERS_RAD_S / REFERENCE_RAD_S)
+        ),
+    ),
+    smoothness=_chain_smoothness(),
+)
+"""Tried only where no published model follows the coil."""

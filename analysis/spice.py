@@ -12,7 +12,7 @@ import numpy as np
 
 from analysis.box import BoxFit
 from analysis.box_model import ABSORPTION, CONE_LOSS, KAPPA, LEAK, LEAK_MASS, LN_ALPHA, LN_WB, MU, PORT_LOSS, BoxModel
-from analysis.coil_models import CoilModel
+from analysis.coil_models import CHAIN_CORNERS_RAD_S, CoilModel
 from analysis.cone_resonances import ConeResonances
 from analysis.driver import DriverFit
 from analysis.driver_model import CREEP, FIRST_COIL, LN_QMS, LN_RE, LN_SCALE, LN_WS
@@ -80,6 +80,8 @@ def _coil(coil: CoilModel, x: FloatArray) -> list[str]:
         return [*lines, f"lcoil c0 emf {_number(values[0])}"]
     if name == "inductance with parallel resistance":
         return lines + _section("coil", "c0", "emf", values[0], values[1])
+    if coil.smoothness is not None:
+        return lines + _ladder("coil", "c0", "emf", values[1:], values[1:] / CHAIN_CORNERS_RAD_S, values[0])
     lines.append(f"lcoil c0 c1 {_number(values[0])}")
     if name.startswith("inductance and"):
         sections = values[1:].reshape(-1, 2)
