@@ -49,6 +49,8 @@ AT_REST_STD, AT_REST_LEAST_STD = 0.3, 0.003
 SHARED_LOSS_STD, SHARED_LOSS_LEAST_STD = 0.15, 0.003
 """Of 1/QA, in units of the loss that the standing waves have at the tuning; and the least."""
 CONE_LOSS_LEAST_STD = 0.003
+HIDDEN_SHARE = (0.3, 0.5)
+"""Part of the loss that the cone meets in well damped air that it shares with the port: mean, standard deviation."""
 COMMON = (MU, LEAK_MASS, KAPPA)
 """What is known of them beforehand is the same in every state of a box."""
 POOR = 3.0
@@ -186,6 +188,11 @@ def fit_box(
     priors = (driver_prior, *_box_priors(model, driver, start, shared_air), *coil_prior(driver.coil))
     losses = [LEAK, LEAK_MASS, PORT_LOSS] if is_vented else [LEAK, LEAK_MASS]
     rough = _from_start(data, model, start, priors, losses, driver)
+    if is_vented:
+        places = [model.first_box + ABSORPTION, model.first_box + CONE_LOSS]
+        met = max(0.0, float(rough.parameters[places].sum()))
+        priors = (driver_prior, *_box_priors(model, driver, start, shared_air, met), *coil_prior(driver.coil))
+        rough = _nonnegative(data, model, rough.parameters, priors, losses, driver, LOOSE)
     changed = False
     if rough.reduced_chi_square > POOR or _prior_chi_square(rough, driver_prior) > POOR**2 * len(driver_prior.index):
         freer_priors = (_relaxed(driver_prior), *priors[1:])
@@ -267,7 +274,11 @@ def _relaxed(prior: Prior) -> Prior:
 
 
 def _box_priors(
-    model: BoxModel, driver: DriverFit, start: FloatArray, shared_air: Quantity | None
+    model: BoxModel,
+    driver: DriverFit,
+    start: FloatArray,
+    shared_air: Quantity | None,
+    met: float | None = None,
 ) -> tuple[Prior, ...]:
     known = [
         (LN_RE, driver.parameters[LN_RE], RE_STD),
@@ -276,7 +287,7 @@ def _box_priors(
         (model.first_box + LEAK_MASS, 0.0, LEAK_MASS_STD),
     ]
     if model.vented:
-        known += _vented_priors(model, driver, start, shared_air)
+        known += _vented_priors(model, driver, start, shared_air, met)
     else:
         known.append((model.first_box + ABSORPTION, 0.0, LOSS_STD))
     own = range(model.changes.start + driver.small.size, model.changes.stop)
@@ -292,11 +303,12 @@ def _box_priors(
     reciprocal_q = 2 * np.abs(poles.real / poles)
     std = AT_REST_STD * reciprocal_q + AT_REST_LEAST_STD
     priors = (*priors, Prior(tuple(own), reciprocal_q - value, np.diag(std**2), rows))
-    if not model.vented:
+    if met is None:
         return priors
-    # The standing waves have all that the cone meets: what it shares with the port is not met twice.
+    # What the cone meets, it meets once: in the standing waves, or here.
     both = (model.first_box + ABSORPTION, model.first_box + CONE_LOSS)
-    return (*priors, Prior(both, np.zeros(1), np.array([[CONE_LOSS_LEAST_STD**2]]), np.ones((1, 2))))
+    variance = CONE_LOSS_LEAST_STD**2 + (0.5 * met) ** 2
+    return (*priors, Prior(both, np.array([met]), np.array([[variance]]), np.ones((1, 2))))
 
 
 def own_pairs(model: BoxModel, driver: DriverFit) -> ConeResonances:
@@ -305,12 +317,13 @@ def own_pairs(model: BoxModel, driver: DriverFit) -> ConeResonances:
 
 
 def _vented_priors(
-    model: BoxModel, driver: DriverFit, start: FloatArray, shared_air: Quantity | None
+    model: BoxModel, driver: DriverFit, start: FloatArray, shared_air: Quantity | None, met: float | None
 ) -> list[tuple[int, float, float]]:
     """Index, mean and standard deviation: port loss, and the air's mass and loss that cone and port share.
 
     Mass and loss of the air that the cone alone meets are seen in the box's standing waves; the shared part of both
-    is the same share, told by the places of cone and port where they are known.
+    is the same share, told by the places of cone and port where they are known. ``met`` is the loss that the cone
+    meets beyond the standing waves (lining that leaves none to be seen), None while that is not known yet.
     """
     first, own = model.first_box, own_pairs(model, driver)
     wb = float(np.exp(start[first + LN_WB]))
@@ -323,15 +336,24 @@ def _vented_priors(
         kappa, kappa_std = 0.0, KAPPA_PER_MASS * mass
     else:
         kappa, kappa_std = shared_air.value * wb**2, shared_air.std * wb**2
-    priors = [
-        (first + PORT_LOSS, *PORT_LOSS_PRIOR),
-        (first + KAPPA, kappa, float(np.hypot(kappa_std, KAPPA_LEAST_STD))),
-    ]
-    if not own.size:
-        return [*priors, (first + ABSORPTION, 0.0, LOSS_STD), (first + CONE_LOSS, 0.0, CONE_LOSS_LEAST_STD)]
+    air = [(first + KAPPA, kappa, float(np.hypot(kappa_std, KAPPA_LEAST_STD)))]
+    if met is None:
+        return [
+            *air,
+            (first + PORT_LOSS, *PORT_LOSS_PRIOR),
+            (first + ABSORPTION, 0.0, LOSS_STD),
+            (first + CONE_LOSS, 0.0, LOSS_STD),
+        ]
     share = float(np.clip(kappa / mass, -1.0, 1.0)) if mass else 0.0
-    shared_std = float(np.hypot((SHARED_LOSS_STD if shared_air else 1.0) * loss, SHARED_LOSS_LEAST_STD))
-    return [*priors, (first + ABSORPTION, share * loss, shared_std), (first + CONE_LOSS, -share * loss, LOSS_STD)]
+    spread = (SHARED_LOSS_STD if shared_air else 1.0) * loss
+    shared_std = float(np.linalg.norm([spread, HIDDEN_SHARE[1] * met, SHARED_LOSS_LEAST_STD]))
+    port, port_std = PORT_LOSS_PRIOR
+    return [
+        *air,
+        (first + PORT_LOSS, port + met, float(np.hypot(port_std, met))),
+        (first + ABSORPTION, share * loss + HIDDEN_SHARE[0] * met, shared_std),
+        (first + CONE_LOSS, met - share * loss - HIDDEN_SHARE[0] * met, LOSS_STD),
+    ]
 
 
 def _fit(

@@ -189,7 +189,8 @@ class DriverFit:
     def inductance_1khz_h(self) -> Quantity:
         """Reactance of the coil at 1 kHz over the angular frequency."""
         s = np.array([2j * np.pi * 1_000.0])
-        return self._of(lambda x: float(self.coil.evaluate(s, x[FIRST_COIL:])[0].imag[0] / s[0].imag), "H")
+        coil = slice(FIRST_COIL, FIRST_COIL + self.coil.size)
+        return self._of(lambda x: float(self.coil.evaluate(s, x[coil])[0].imag[0] / s[0].imag), "H")
 
 
 # The matrices are small: threads of the linear algebra only get in each other's way.
