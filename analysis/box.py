@@ -27,8 +27,10 @@ from capture.errors import StillboxError
 
 MU_PRIOR = (0.01, 0.04)
 """Air load of the box over the moving mass, beyond that of its standing waves and less that of free air."""
+LEAK_STD = 0.15
+"""1/QL before the fit, around 0: QL 7 is usual (Small 1973 [M])."""
 LOSS_STD = 0.3
-"""1/QL, 1/QA and 1/QP before the fit, around 0."""
+"""1/QA before the fit, around 0, as long as nothing is known of the air."""
 PORT_LOSS_PRIOR = (0.02, 0.05)
 """1/QP before the fit: 50 and more for a smooth port (Small 1973 has 50 to 100 [M]), less with grille and lining."""
 LEAK_MASS_STD = 0.15
@@ -37,6 +39,10 @@ KAPPA_LEAST_STD = 0.003
 """Least uncertainty of kappa wB^2."""
 KAPPA_PER_MASS = 0.6
 """kappa where the inside of the box is not known: about so much of the air mass that the cone alone feels."""
+BROAD_Q = 0.8
+"""Least Q of what may be a standing wave in a lining."""
+LEAK_EVIDENCE = 4.0
+"""Chi-square that a leak must explain to be kept."""
 RE_STD = 0.1
 """ln Re in the box around that in free air: the coil may be warm."""
 CHANGE_STD = 1.0
@@ -46,8 +52,10 @@ LEAK_PLACE_STD = 0.05
 AT_REST_STD, AT_REST_LEAST_STD = 0.3, 0.003
 """Resistance that a standing wave leaves at low frequency, over its strength: 1/Q where the moving air has the loss
 (lining, stuffing). Its uncertainty, over 1/Q, and the least."""
-SHARED_LOSS_STD, SHARED_LOSS_LEAST_STD = 0.15, 0.003
+SHARED_LOSS_STD, SHARED_LOSS_LEAST_STD = 0.1, 0.003
 """Of 1/QA, in units of the loss that the standing waves have at the tuning; and the least."""
+LINED_LOSS = 0.05
+"""Loss of the standing waves from which on the share follows the lining more than the places of cone and port."""
 CONE_LOSS_LEAST_STD = 0.003
 HIDDEN_SHARE = (0.3, 0.5)
 """Part of the loss that the cone meets in well damped air that it shares with the port: mean, standard deviation."""
@@ -61,6 +69,8 @@ DRIFT = 1e-6
 """Least standard deviation of what is known of the driver, so that nothing is known infinitely well."""
 START_LOSS = 0.05
 LOOSE, TIGHT = 0.3, 1e-3
+TRIAL_STEPS = 12
+"""Of the fit without a leak: where there is one it need not end."""
 ROUGH = 1e-3
 
 
@@ -202,6 +212,9 @@ def fit_box(
     factor = misfit_factor(rough)
     data = data.weakened(factor) if np.any(factor > 1) else data
     fit = _nonnegative(data, model, rough.parameters, priors, losses, driver, TIGHT)
+    tight = _nonnegative(data, model, rough.parameters, priors, losses[2:], driver, TIGHT, TRIAL_STEPS)
+    if tight.total_chi_square < fit.total_chi_square + LEAK_EVIDENCE:
+        fit = tight
     covariance = _covariance(data, model, fit, priors)
     shared = _shared(model, covariance, driver_prior, priors[1])
     return BoxFit(
@@ -226,7 +239,7 @@ def _start(resonances: ResonanceFit, driver: DriverFit, vented: bool) -> tuple[B
 
     The driver's own small resonances come first, then those that only the box has.
     """
-    found = cone_resonances(resonances)
+    found = cone_resonances(resonances, BROAD_Q)
     ws2 = float(np.exp(2 * driver.parameters[LN_WS]))
     if vented:
         tuning = _tuning_pair(found, resonances)
@@ -283,7 +296,7 @@ def _box_priors(
     known = [
         (LN_RE, driver.parameters[LN_RE], RE_STD),
         (model.first_box + MU, *MU_PRIOR),
-        (model.first_box + LEAK, 0.0, LOSS_STD),
+        (model.first_box + LEAK, 0.0, LEAK_STD),
         (model.first_box + LEAK_MASS, 0.0, LEAK_MASS_STD),
     ]
     if model.vented:
@@ -345,12 +358,13 @@ def _vented_priors(
             (first + CONE_LOSS, 0.0, LOSS_STD),
         ]
     share = float(np.clip(kappa / mass, -1.0, 1.0)) if mass else 0.0
-    spread = (SHARED_LOSS_STD if shared_air else 1.0) * loss
+    spread = (SHARED_LOSS_STD * (1 + loss / LINED_LOSS) if shared_air else 1.0) * loss
     shared_std = float(np.linalg.norm([spread, HIDDEN_SHARE[1] * met, SHARED_LOSS_LEAST_STD]))
     port, port_std = PORT_LOSS_PRIOR
     return [
         *air,
-        (first + PORT_LOSS, port + met, float(np.hypot(port_std, met))),
+        # The air before the port loses about what that before the cone does.
+        (first + PORT_LOSS, port + loss + met, float(np.hypot(port_std, loss + met))),
         (first + ABSORPTION, share * loss + HIDDEN_SHARE[0] * met, shared_std),
         (first + CONE_LOSS, met - share * loss - HIDDEN_SHARE[0] * met, LOSS_STD),
     ]
@@ -364,6 +378,7 @@ def _fit(
     losses: list[int],
     driver: DriverFit,
     tolerance: float,
+    iterations: int = 30,
 ) -> LumpedFit:
     """Fit with the losses named; the others are zero."""
     known = (LEAK, LEAK_MASS, PORT_LOSS) if model.vented else (LEAK, LEAK_MASS)
@@ -373,7 +388,7 @@ def _fit(
     begin = start.copy()
     begin[[index for index in held if index != CREEP]] = 0.0
     free = [index for index in range(start.size) if index not in held]
-    return fit_lumped(data, model, begin, priors, free, tolerance=tolerance)
+    return fit_lumped(data, model, begin, priors, free, iterations, tolerance)
 
 
 def _from_start(
@@ -397,11 +412,12 @@ def _nonnegative(
     losses: list[int],
     driver: DriverFit,
     tolerance: float,
+    iterations: int = 30,
 ) -> LumpedFit:
     """Fit; as long as a loss is negative, set the most negative one (in its uncertainty) to zero and fit again."""
     kept = list(losses)
     while True:
-        fit = _fit(data, model, start, priors, kept, driver, tolerance)
+        fit = _fit(data, model, start, priors, kept, driver, tolerance, iterations)
         places = [model.first_box + loss for loss in kept]
         if not kept or np.all(fit.parameters[places] >= 0):
             return fit

@@ -114,13 +114,15 @@ class ConeResonances:
         return value, slopes
 
 
-def cone_resonances(fit: ResonanceFit) -> ConeResonances:
+def cone_resonances(fit: ResonanceFit, least_q: float = 2.0) -> ConeResonances:
     """Pairs of the mechanical impedance from the pairs of the electrical one.
+
+    Of the broad pairs, which may be the coil's, those of ``least_q`` and more count too: standing waves in a lining.
 
     The zeros of ``sum r/(s-p) + r*/(s-p*)`` are eigenvalues of the bordered state matrix; the residue of 1/Zmot at
     a zero is 1/Zmot'.
     """
-    pairs = (*fit.motional, *fit.resonances)
+    pairs = (*fit.motional, *(r for r in fit.broad if r.q >= least_q), *fit.resonances)
     poles = np.array([r.pole_rad_s for r in pairs], dtype=complex)
     residues = np.array([r.residue_ohm_rad_s for r in pairs], dtype=complex)
     scale = float(2 * residues.real.sum())
