@@ -202,7 +202,8 @@ def fit_box(
         places = [model.first_box + ABSORPTION, model.first_box + CONE_LOSS]
         met = max(0.0, float(rough.parameters[places].sum()))
         priors = (driver_prior, *_box_priors(model, driver, start, shared_air, met), *coil_prior(driver.coil))
-        rough = _nonnegative(data, model, rough.parameters, priors, losses, driver, LOOSE)
+        start[places] = 0.0, met
+        rough = _from_start(data, model, start, priors, losses, driver)
     changed = False
     if rough.reduced_chi_square > POOR or _prior_chi_square(rough, driver_prior) > POOR**2 * len(driver_prior.index):
         freer_priors = (_relaxed(driver_prior), *priors[1:])
