@@ -95,8 +95,8 @@ class BoxFit:
         What was found in the same take.
     driver_changed : bool
         The driver in the box is not the driver in free air any more; it was given more freedom.
-    leak_chi_square : float
-        Rise of chi-square without the leak, from its value and uncertainty (0 if the best leak is none).
+    leak_std : float
+        Standard uncertainty of 1/QL, also where the best value is none.
     reduced_chi_square : float
         Misfit in units of the noise.
     """
@@ -110,7 +110,7 @@ class BoxFit:
     driver: DriverFit
     resonances: ResonanceFit
     driver_changed: bool
-    leak_chi_square: float
+    leak_std: float
     reduced_chi_square: float
     band_hz: tuple[float, float]
     warnings: tuple[str, ...] = ()
@@ -227,7 +227,7 @@ def fit_box(
         shared_gain=shared[1],
         driver=driver,
         resonances=resonances,
-        leak_chi_square=_wald(fit.parameters, covariance, model.first_box + LEAK),
+        leak_std=_leak_std(data, model, fit, priors, covariance),
         driver_changed=changed,
         reduced_chi_square=rough.reduced_chi_square,
         band_hz=(float(data.frequency_hz[0]), float(data.frequency_hz[-1])),
@@ -470,10 +470,13 @@ def _shared(
     return spread, gain
 
 
-def _wald(parameters: FloatArray, covariance: FloatArray, index: int) -> float:
-    """Rise of chi-square if a parameter were zero, others refitted, for a model linear in it."""
-    variance = covariance[index, index]
-    return float(parameters[index] ** 2 / variance) if variance > 0 else 0.0
+def _leak_std(
+    data: CellData, model: BoxModel, fit: LumpedFit, priors: tuple[Prior, ...], covariance: FloatArray
+) -> float:
+    leak = model.first_box + LEAK
+    if covariance[leak, leak] == 0:
+        covariance = covariance_at(data, model, fit.parameters, priors, [*fit.moving.tolist(), leak])
+    return float(np.sqrt(covariance[leak, leak]))
 
 
 def _prior_chi_square(fit: LumpedFit, prior: Prior) -> float:

@@ -90,7 +90,7 @@ def closed_quantities(fit: BoxFit) -> ClosedQuantities:
         qec=qec,
         qtc=qtc,
         alpha=fit.alpha,
-        leakage=_loss_q(fit.loss(LEAK)),
+        leakage=_leakage(fit),
         absorption=_loss_q(_absorption(fit)),
         textbook=small_closed(fc.value, qec.value, driver.fs_hz.value, driver.qes.value),
     )
@@ -122,7 +122,7 @@ def vented_quantities(fit: BoxFit) -> VentedQuantities:
         fb_hz=fit.fb_hz,
         alpha=fit.alpha,
         h=fit.h,
-        leakage=_loss_q(fit.loss(LEAK)),
+        leakage=_leakage(fit),
         absorption=_loss_q(fit.loss(ABSORPTION)),
         port=_loss_q(fit.loss(PORT_LOSS)),
         qb=qb,
@@ -203,6 +203,11 @@ def _absorption(fit: BoxFit) -> Quantity:
         return float(x[fit.box(ABSORPTION)] + waves * omega / stiffness)
 
     return fit.of(total)
+
+
+def _leakage(fit: BoxFit) -> LossQ:
+    reciprocal = fit.loss(LEAK)
+    return LossQ(None, None, 1 / (1.96 * fit.leak_std)) if reciprocal is None else _loss_q(reciprocal)
 
 
 def _loss_q(reciprocal: Quantity | None) -> LossQ:

@@ -16,6 +16,9 @@ from capture.arrays import FloatArray
 SMALLEST_LEAK = 0.02
 """1/QL from which on a leak counts: QL = 50 changes the response by less than 0.2 dB (common practice, no source)."""
 
+UNTOLD_Q = 15.0
+"""Where not even a leak of this QL could be seen, nothing can be said."""
+
 HUMP_RANGE = (0.6, 1.7)
 """Frequencies around the tuning, as parts of it, in which a hump is looked for."""
 SMALLEST_HUMP = 0.003
@@ -65,7 +68,7 @@ def leak_verdict(fit: BoxFit) -> LeakVerdict:
     reciprocal = fit.loss(LEAK)
     kind = "vented" if fit.vented else "closed"
     if reciprocal is None:
-        return LeakVerdict(0.0, None, f"no leak shows in the {kind} box: the best value of 1/QL is zero")
+        return _nothing_seen(fit.leak_std, kind)
     probability = float(stats.norm.sf((SMALLEST_LEAK - reciprocal.value) / reciprocal.std))
     if probability <= 0.5:
         limit = reciprocal.value + 1.96 * reciprocal.std
@@ -79,6 +82,21 @@ def leak_verdict(fit: BoxFit) -> LeakVerdict:
         ql,
         f"the {kind} box leaks (probability {probability:.2f}): QL is {ql.text()}; look at the driver's rim, the "
         "terminal, the joints and the wire's hole",
+    )
+
+
+def _nothing_seen(std: float, kind: str) -> LeakVerdict:
+    """The best 1/QL is zero: how large could it be all the same?"""
+    probability = float(2 * stats.norm.sf(SMALLEST_LEAK / std))
+    limit = 1 / (1.96 * std)
+    if limit < UNTOLD_Q:
+        return LeakVerdict(
+            min(probability, 0.5),
+            None,
+            f"whether the {kind} box leaks cannot be told from its other losses: QL may be as low as {limit:.0f}",
+        )
+    return LeakVerdict(
+        min(probability, 0.5), None, f"no leak shows in the {kind} box: QL is {min(limit, 1000):.0f} or more"
     )
 
 
