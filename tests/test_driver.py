@@ -10,9 +10,9 @@ from circuit_takes import fitted_driver, spectrum
 from recorded import spectrum_of
 from reference.random_boxes import random_box
 from reference.random_drivers import random_driver, true_driver
-from reference.speaker_circuit import Coil, Driver, HungMass, SpeakerCircuit
+from reference.speaker_circuit import Coil, Driver, HungMass, SpeakerCircuit, semi_inductance
 
-from analysis.coil_models import COIL_MODELS, REFERENCE_RAD_S
+from analysis.coil_models import CHAIN, COIL_MODELS, REFERENCE_RAD_S
 from analysis.cone_resonances import ConeResonances
 from analysis.driver import DriverFit, MeterReading, fit_driver
 from analysis.driver_model import FreeAirModel
@@ -107,7 +107,7 @@ def test_thorborg_futtrup_without_its_losses_is_two_inductances() -> None:
     assert z == pytest.approx(3.0 * np.sqrt(s / REFERENCE_RAD_S), rel=1e-4)
 
 
-@pytest.mark.parametrize("coil", COIL_MODELS, ids=lambda model: model.name)
+@pytest.mark.parametrize("coil", [*COIL_MODELS, CHAIN], ids=lambda model: model.name)
 def test_derivatives_are_those_of_the_model(coil) -> None:
     s = 2j * np.pi * np.geomspace(10, 20_000, 40)
     small = ConeResonances(3_000.0, np.array([-100 + 2_000j]), np.array([2e4 + 1e3j]))
@@ -184,17 +184,24 @@ def test_small_resonances_do_not_disturb() -> None:
     assert abs(blind.qes.value - true.qes) > 5 * abs(fit.qes.value - true.qes)
 
 
-def test_a_coil_that_no_model_follows_is_owned_up_to() -> None:
-    # A ladder cut off at 20 Hz and 200 kHz, like a semi-inductance in the band but for its ends.
-    base = random_driver(np.random.default_rng(8), "semi", hung=False)
-    whole = base.coil
-    cut = replace(base, coil=Coil(whole.resistance_ohm, 0.0, whole.sections[37:54]))
-    true, fit = true_driver(cut), fitted_driver(cut, 2)
-    assert fit.reduced_chi_square > 3
-    assert fit.fs_hz.value == pytest.approx(true.fs_hz, rel=5e-3)
-    assert fit.qes.value == pytest.approx(true.qes, rel=5e-2)
-    assert abs(fit.fs_hz.value - true.fs_hz) < 5 * fit.fs_hz.std
-    assert fit.re_ohm.std / fit.re_ohm.value > 1e-4  # far more than the noise alone would leave
+@pytest.mark.parametrize("seed", range(3))
+def test_a_coil_that_no_published_model_follows(seed: int) -> None:
+    """A ladder that ends within the band, like a semi-inductance but for its ends: a chain follows it, Re included."""
+    generator = np.random.default_rng(80 + seed)
+    base = random_driver(generator, "section")
+    resistance = base.coil.resistance_ohm
+    exponent = float(generator.uniform(0.55, 0.75))
+    factor = float(resistance * generator.uniform(0.3, 1.0) / REFERENCE_RAD_S**exponent)
+    ladder = semi_inductance(factor, exponent, float(generator.uniform(10, 60)), 200e3, 2)
+    cut = replace(base, coil=Coil(resistance, 5e-5, ladder))
+    true, fit = true_driver(cut), fitted_driver(cut, seed, noise=3e-5)
+    assert fit.coil is CHAIN
+    assert all(candidate.reduced_chi_square > 5 for candidate in fit.candidates[1:])
+    assert fit.re_ohm.value == pytest.approx(true.re_ohm, rel=3e-3)
+    assert fit.fs_hz.value == pytest.approx(true.fs_hz, rel=1e-4)
+    for found, expected in ((fit.re_ohm, true.re_ohm), (fit.qms, true.qms), (fit.qes, true.qes)):
+        assert found.value == pytest.approx(expected, rel=3e-3)
+        assert abs(found.value - expected) < 4 * found.std
 
 
 def creeping_ohm(frequency_hz: np.ndarray, factor: float) -> np.ndarray:

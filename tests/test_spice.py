@@ -12,7 +12,7 @@ from reference.speaker_circuit import SpeakerCircuit
 
 from analysis.bass import bass_system, response
 from analysis.box_model import BoxModel
-from analysis.coil_models import COIL_MODELS, CoilModel
+from analysis.coil_models import CHAIN, COIL_MODELS, CoilModel
 from analysis.cone_resonances import ConeResonances
 from analysis.spice import box_netlist, driver_netlist, netlist
 
@@ -63,7 +63,7 @@ def test_response_agrees_with_ngspice(vented: bool, leak: bool) -> None:
     assert np.max(np.abs(20 * np.log10(np.abs(pressure / found)))) < 0.05
 
 
-@pytest.mark.parametrize("coil", COIL_MODELS, ids=lambda model: model.name)
+@pytest.mark.parametrize("coil", [*COIL_MODELS, CHAIN], ids=lambda model: model.name)
 @pytest.mark.parametrize("creep", [0.0, 0.12])
 def test_every_coil_model_and_creep(coil: CoilModel, creep: float) -> None:
     s = 2j * np.pi * np.geomspace(100, 20_000, 30)
