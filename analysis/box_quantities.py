@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from analysis.box import BoxFit, own_pairs
-from analysis.box_model import ABSORPTION, LEAK, LN_ALPHA, LN_WB, MU, PORT_LOSS
+from analysis.box_model import ABSORPTION, LEAK, LN_ALPHA, MU, PORT_LOSS
 from analysis.box_textbook import (
     TextbookClosed,
     TextbookVented,
@@ -218,9 +218,3 @@ def _loss_q(reciprocal: Quantity | None) -> LossQ:
     if value > 2 * std:
         return LossQ(Quantity(1 / value, std / value**2), reciprocal, None)
     return LossQ(None, reciprocal, 1 / max(value + 1.96 * std, 1e-6))
-
-
-def reference_hz(fit: BoxFit) -> float:
-    """Tuning of a vented box, else where a closed box's losses are taken."""
-    omega = np.exp(fit.parameters[fit.box(LN_WB)]) if fit.vented else fit.model.reference_rad_s
-    return float(omega / (2 * np.pi))
