@@ -9,18 +9,19 @@ StillboxErrors; ``main`` turns them, and wrong use, into one line on stderr and 
 
 from __future__ import annotations
 
+import difflib
 import os
 import sys
 from collections.abc import Callable, Sequence
 from pathlib import Path
-from typing import Any
+from typing import Annotated, Any
 
 import typer
 
 from capture.errors import StillboxError
 from commands.driver_and_box import bass, box, driver
 from commands.live import devices, jig, record
-from commands.printing import warn
+from commands.printing import say, warn
 from commands.recordings import excitation, import_recording, start, takes
 from commands.results import calibrate, compare, curve, decay, demo, findings
 
@@ -57,9 +58,54 @@ for name, function in COMMANDS.items():
     app.command(name=name)(function)
 
 
+def _show_version(wanted: bool) -> None:
+    if wanted:
+        say(f"stillbox {_version()}")
+        raise typer.Exit
+
+
+@app.callback()
+def _front_door(
+    version: Annotated[
+        bool, typer.Option("--version", callback=_show_version, is_eager=True, help="Show the version and exit.")
+    ] = False,
+) -> None:
+    """What may stand before any command."""
+
+
+def _version() -> str:
+    """Of the tree that this file lies in, else of the installed package."""
+    declared = Path(__file__).with_name("pyproject.toml")
+    if declared.is_file():
+        import tomllib
+
+        return str(tomllib.loads(declared.read_text(encoding="utf-8"))["project"]["version"])
+    from importlib.metadata import version
+
+    return version("stillbox")
+
+
+def _require_command(given: Sequence[str]) -> None:
+    """StillboxError where the first word is neither an option nor a command."""
+    first = given[0]
+    if first.startswith("-") or first in COMMANDS:
+        return
+    if first and Path(first).is_dir():
+        raise StillboxError(
+            f"'{given[1]}' after the folder {first} means nothing; the command comes first, "
+            f"as in 'stillbox takes {first}'; see 'stillbox --help'"
+        )
+    near = difflib.get_close_matches(first.lower(), COMMANDS, n=1)
+    meant = f" (did you mean '{near[0]}'?)" if near else ""
+    remedy = f"make a build of this name with 'stillbox start {first}', or " if first.strip() else ""
+    raise StillboxError(
+        f"'{first}' is no command{meant} and no folder of a build; {remedy}see the commands by 'stillbox --help'"
+    )
+
+
 def _means_window(given: Sequence[str]) -> bool:
     """Nothing given, or the folder of a build alone."""
-    return not given or (len(given) == 1 and given[0] not in COMMANDS and Path(given[0]).is_dir())
+    return not given or (len(given) == 1 and given[0] not in COMMANDS and given[0] != "" and Path(given[0]).is_dir())
 
 
 def main(arguments: Sequence[str] | None = None) -> None:
@@ -71,6 +117,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
 
             status = open_window(Path(given[0]) if given else None)
         else:
+            _require_command(given)
             status = app(args=given, prog_name="stillbox", standalone_mode=False)
         if status == INTERRUPTED:
             warn("stopped")  # newer versions of typer turn Ctrl-C into this status themselves

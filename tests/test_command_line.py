@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import importlib.metadata
 import json
 import os
 import subprocess
 import sys
+import tomllib
 from pathlib import Path
 
 import numpy as np
@@ -103,7 +105,11 @@ def test_takes_as_json(tmp_path: Path, sweep: Path, recording: Path) -> None:
 @pytest.mark.parametrize(
     ("arguments", "told"),
     [
-        (["fly"], "No such command 'fly'"),
+        (["fly"], "'fly' is no command and no folder of a build; make a build of this name"),
+        (["no/such/build"], "'stillbox start no/such/build'"),
+        (["finding", "nowhere"], "(did you mean 'findings'?)"),
+        ([".", "takes"], "'takes' after the folder . means nothing; the command comes first"),
+        ([""], "'' is no command"),
         (["--fly"], "--fly"),
         (["excitation"], "OUT.wav"),
         (["excitation", "sweep.mp3"], "does not end in .wav"),
@@ -183,6 +189,15 @@ def stillbox_process(*arguments: str, **options: object) -> subprocess.Completed
     return subprocess.run(  # type: ignore[call-overload, no-any-return]
         [sys.executable, str(ROOT / "stillbox.py"), *arguments], capture_output=True, text=True, **options
     )
+
+
+def test_the_version_is_that_of_the_project(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    declared = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]["version"]
+    assert run("--version") == (0, f"stillbox {declared}\n", "")
+    # Installed, there is no pyproject.toml beside it.
+    monkeypatch.setattr(stillbox, "__file__", str(tmp_path / "stillbox.py"))
+    monkeypatch.setattr(importlib.metadata, "version", lambda name: f"9.8 of {name}")
+    assert run("--version") == (0, "stillbox 9.8 of stillbox\n", "")
 
 
 def test_the_file_itself_can_be_run(tmp_path: Path) -> None:
