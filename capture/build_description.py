@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import tomllib
 from pathlib import Path
 from typing import Annotated, Any, NamedTuple
@@ -30,6 +31,8 @@ from capture.build_contents import (
 )
 from capture.errors import StillboxError, describe_validation_error
 from capture.take import SUBJECTS, Subject
+
+DESCRIPTION_FILE = "build.toml"
 
 LARGEST_FILE = 1_000_000
 """Bytes; a text written by hand is never longer."""
@@ -172,6 +175,25 @@ class BuildDescription(_Section):
     lining: tuple[Lining, ...] = ()
     stuffing: tuple[LooseFibre, ...] = ()
     notes: Text = ""
+
+
+LEAST_SIDE_MM = 50.0
+LEAST_LITRES, MOST_LITRES = 0.3, 2000.0
+"""What no box of a loudspeaker is beyond: then the lengths are likely in another unit."""
+
+
+def doubt_of_inside(inside_mm: tuple[float, float, float]) -> str | None:
+    """A sentence where (height, width, depth) are hardly millimetres; None where they may be."""
+    litres = math.prod(inside_mm) / 1e6
+    size = " x ".join(f"{length:g}" for length in inside_mm)
+    if min(inside_mm) >= LEAST_SIDE_MM and LEAST_LITRES <= litres <= MOST_LITRES:
+        return None
+    what = f"an inside of {size} millimetres holds {litres:.3g} litres"
+    if min(inside_mm) < LEAST_SIDE_MM and litres <= MOST_LITRES:
+        what += f" and is {min(inside_mm):g} millimetres at its narrowest"
+    times_ten = " x ".join(f"{10 * length:g}" for length in inside_mm)
+    remedy = f"; if these are centimetres, write {times_ten}" if litres < LEAST_LITRES else "; check the lengths"
+    return f"{what}, which hardly any box is{remedy} (inside_mm in {DESCRIPTION_FILE})"
 
 
 def read_toml(path: Path) -> dict[str, Any]:

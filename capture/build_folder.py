@@ -38,6 +38,7 @@ from capture.audio_file import (
     write_audio,
 )
 from capture.build_description import (
+    DESCRIPTION_FILE,
     BuildDescription,
     description_template,
     read_description,
@@ -50,7 +51,6 @@ from capture.sidecar import read_sidecar, write_sidecar
 from capture.take import NAME_PATTERN, SUBJECTS, Recording, TakeAbout, TakeInfo
 from capture.whole_file import write_whole
 
-DESCRIPTION_FILE = "build.toml"
 CALIBRATION_FILE = "calibration.toml"
 TAKES_FOLDER = "takes"
 PARTIAL_SUFFIX = ".part"

@@ -58,9 +58,14 @@ def start(
 
     Its build.toml is there to be edited by hand: what you know of the box makes causes surer.
     """
-    from capture.build_folder import DESCRIPTION_FILE, BuildFolder
+    from capture.build_description import DESCRIPTION_FILE, doubt_of_inside
+    from capture.build_folder import BuildFolder
 
-    made = BuildFolder.create(build, _inside_mm(inside), rated_ohms)
+    inside_mm = _inside_mm(inside)
+    made = BuildFolder.create(build, inside_mm, rated_ohms)
+    doubt = None if inside_mm is None else doubt_of_inside(inside_mm)
+    if doubt is not None:
+        warn(doubt)
     say(f"{made.path / DESCRIPTION_FILE}: edit it in a text editor; what you know of the box makes causes surer")
 
 

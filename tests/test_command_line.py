@@ -82,6 +82,27 @@ def test_from_nothing_to_a_list_of_takes(tmp_path: Path, sweep: Path, recording:
     assert "marked 8.2 ohm" in lines[3]
 
 
+@pytest.mark.parametrize(
+    ("inside", "told"),
+    [
+        ("60x35x28", "60 x 35 x 28 millimetres holds 0.0588 litres"),
+        ("60x35x28", "if these are centimetres, write 600 x 350 x 280"),
+        ("600x350x28", "28 millimetres at its narrowest"),
+        ("5000x5000x280", "holds 7e+03 litres, which hardly any box is; check the lengths"),
+    ],
+)
+def test_lengths_in_another_unit_are_warned_of(tmp_path: Path, inside: str, told: str) -> None:
+    code, out, err = run("start", tmp_path / "build", "--inside", inside)
+    assert code == 0
+    assert "build.toml" in out
+    assert told in one_line(err)
+
+
+@pytest.mark.parametrize("inside", ["600x350x280", "120x80x60", "2000x1000x900", "80x80x50"])
+def test_lengths_of_real_boxes_are_not_doubted(tmp_path: Path, inside: str) -> None:
+    assert run("start", tmp_path / "build", "--inside", inside)[2] == ""
+
+
 def test_takes_as_json(tmp_path: Path, sweep: Path, recording: Path) -> None:
     build = tmp_path / "build"
     run("start", build)
