@@ -99,7 +99,8 @@ class BoxReport:
 class BassReport:
     """Bass as measured and, where something is to be changed, after the change.
 
-    ``cost`` compares with another state of the same unit; ``published`` are alignments for this driver.
+    ``against`` is another state of the same unit, the one before: ``cost`` is this state minus that one.
+    ``published`` are alignments for this driver.
     """
 
     box: BoxReport
@@ -110,6 +111,8 @@ class BassReport:
     changed_figures: BassFigures | None
     changed_curves: BassCurves | None
     against: str | None
+    against_figures: BassFigures | None
+    against_curves: BassCurves | None
     cost: LiningCost | None
     published: tuple[VentedAlignment | ClosedAlignment, ...]
     voltage_v: float
@@ -334,38 +337,64 @@ def bass_report(
     against: str | None = None,
     voltage_v: float = 2.83,
 ) -> BassReport:
-    """Bass response of the box as measured, of a changed box, and the difference from another state."""
+    """Bass response of the box as measured, of a changed box, and the difference from another state.
+
+    ``against`` is the state before: differences are this state minus that one, as `Bench.comparison` has them.
+
+    Raises
+    ------
+    StillboxError
+        If there is no such state, or both are one.
+    """
     box = box_report(bench, state, unit)
+    other = None
+    if against is not None:
+        other = box if against == box.state else box_report(bench, against, box.unit, box.driver)
+    return bass_of_box(box, bench.build.description, change, other, voltage_v)
+
+
+def bass_of_box(
+    box: BoxReport,
+    description: BuildDescription,
+    change: Change | None = None,
+    before: BoxReport | None = None,
+    voltage_v: float = 2.83,
+) -> BassReport:
+    """The same from boxes fitted already; ``before`` leans on the same driver."""
+    if before is not None and before.state == box.state:
+        raise StillboxError(
+            f"state {box.state or '-'} cannot be set against itself; name the state before, of the same unit {box.unit}"
+        )
     system = bass_system(box.fit)
-    description = bench.build.description
     port = _port(description)
     absolute = box.driver.absolute
     area = None if port is None else port.area_m2
-    new_system = None
-    if change is not None:
-        volume = None if box.effective_m3 is None else box.effective_m3.value
-        new_system = changed(system, change, volume, port, air_of(description))
-        if port is not None and change.port_diameter_m is not None:
-            area = Port(change.port_diameter_m, port.length_m).area_m2
-    cost = None
-    if against is not None:
-        other = box_report(bench, against, box.unit, box.driver)
-        cost = lining_cost(other.fit, box.fit)
     warnings = list(box.warnings)
     if absolute is None:
         warnings.append("excursion and air speed need a second take of the driver (added-mass or test-box)")
-    curves = bass_curves(system, voltage_v, absolute, None if port is None else port.area_m2)
+    curves = bass_curves(system, voltage_v, absolute, area)
     warnings += _excursion_warning(curves, description, voltage_v)
+    changed_system = other = None
+    new_area = area
+    if change is not None:
+        volume = None if box.effective_m3 is None else box.effective_m3.value
+        changed_system = changed(system, change, volume, port, air_of(description))
+        if port is not None and change.port_diameter_m is not None:
+            new_area = Port(change.port_diameter_m, port.length_m).area_m2
+    if before is not None:
+        other = bass_system(before.fit)
     return BassReport(
         box=box,
         f3_hz=figure_quantity(box.fit, "f3_hz", "Hz"),
         peak_db=figure_quantity(box.fit, "peak_db", "dB"),
         figures=bass_figures(system),
         curves=curves,
-        changed_figures=None if new_system is None else bass_figures(new_system),
-        changed_curves=None if new_system is None else bass_curves(new_system, voltage_v, absolute, area),
-        against=against,
-        cost=cost,
+        changed_figures=None if changed_system is None else bass_figures(changed_system),
+        changed_curves=None if changed_system is None else bass_curves(changed_system, voltage_v, absolute, new_area),
+        against=None if before is None else before.state,
+        against_figures=None if other is None else bass_figures(other),
+        against_curves=None if other is None else bass_curves(other, voltage_v, absolute, area),
+        cost=None if before is None else lining_cost(before.fit, box.fit),
         published=_published(box, system),
         voltage_v=voltage_v,
         warnings=tuple(dict.fromkeys(warnings)),
