@@ -91,7 +91,7 @@ def record_take(
         If a value is out of range, the cautions have not been read, the check before the sweep finds a fault, no
         good sweep came of ATTEMPTS, or the disk refuses. The build is then as it was.
     """
-    check_options(request.subject, request.jig, request.load_ohm, request.load_tolerance_percent)
+    check_options(request.subject, request.jig, request.load_ohm, request.load_tolerance_percent, request.state)
     if not 0 < request.accuracy_percent <= 100:
         raise StillboxError(f"an accuracy of {request.accuracy_percent:g} % cannot be asked; give 0.001 to 100")
     if not device.info.harmless and not cautions_acknowledged(build):

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 from pydantic import BaseModel, ConfigDict, Field
 
+from capture.errors import StillboxError
 from capture.excitation import Excitation
 
 Subject = Literal[
@@ -37,9 +38,24 @@ NAME_PATTERN = r"^[A-Za-z0-9][A-Za-z0-9 ._+-]{0,39}$"
 """Names of states and units: they become part of file names."""
 
 
+STATE_SUBJECTS = ("in-box", "microphone", "part")
+"""What changes with the stage of the work; elsewhere a state would say nothing, and would never be looked at."""
+
+
 def usual_state(subject: str) -> str:
     """The state of a take for which none was named: ``stock`` in the box, none elsewhere."""
     return "stock" if subject == "in-box" else ""
+
+
+def check_state(subject: str, state: str | None) -> None:
+    """StillboxError where a take of ``subject`` cannot be of that state; None stands for the usual one."""
+    if state and subject not in STATE_SUBJECTS:
+        raise StillboxError(
+            f"a take of {subject} has no state, as '{state[:60]}': only takes of {', '.join(STATE_SUBJECTS)} change "
+            "with the stage of the work; leave the state out"
+        )
+    if state == "" and subject == "in-box":
+        raise StillboxError("a take in the box needs a state, so that it can be compared; give a name like 'stock'")
 
 
 class LiveRecord(BaseModel):

@@ -12,7 +12,7 @@ from pathlib import Path
 from capture.build_folder import AUDIO_SUFFIXES, TAKES_FOLDER, BuildFolder
 from capture.errors import StillboxError
 from capture.sidecar import read_sidecar, write_sidecar
-from capture.take import NAME_PATTERN, TakeInfo
+from capture.take import NAME_PATTERN, TakeInfo, check_state
 
 WASTEBASKET_FOLDER = "wastebasket"
 
@@ -23,7 +23,7 @@ def rename_state(build: BuildFolder, number: int, state: str) -> TakeInfo:
     Parameters
     ----------
     state : str
-        Letters, digits, space and ``._+-``, at most 40; empty for none, except in the box.
+        Letters, digits, space and ``._+-``, at most 40; empty for none; not all subjects may have one.
 
     Raises
     ------
@@ -37,8 +37,7 @@ def rename_state(build: BuildFolder, number: int, state: str) -> TakeInfo:
             raise StillboxError(
                 f"'{state[:60]}' cannot name a state; use letters, digits, space and ._+-, at most 40 characters"
             )
-        if not state and info.subject == "in-box":
-            raise StillboxError("a take in the box needs a state, so that it can be compared; give a name like 'stock'")
+        check_state(info.subject, state)
         changed = info.model_copy(update={"state": state})
         write_sidecar(path, changed)
     return changed

@@ -26,7 +26,7 @@ from capture.recording_checks import (
 from capture.recording_gaps import check_gaps
 from capture.sweep_search import SURE_AGREEMENT, FoundSweep, SweepSearch, find_sweeps, with_new_segments
 from capture.sweep_track import refined_clock, silence_before, source_share, track_sweep
-from capture.take import SUBJECTS, JigKind, Subject, TakeInfo, usual_state
+from capture.take import SUBJECTS, JigKind, Subject, TakeInfo, check_state, usual_state
 
 MARKED_LOAD_SUBJECTS = ("load", "check-resistor")
 JIGS = ("high-side", "low-side")
@@ -56,7 +56,7 @@ def import_take(
     StillboxError
         If an option is wrong or the recording cannot be used; names the fault and the remedy.
     """
-    check_options(subject, jig, load_ohm, load_tolerance_percent)
+    check_options(subject, jig, load_ohm, load_tolerance_percent, state)
     clip = read_audio(audio_path, (1, 2) if subject == "microphone" else (2,))
     if clip.sample_rate_hz != excitation.sample_rate_hz:
         raise StillboxError(
@@ -118,7 +118,9 @@ def check_recording(clip: AudioClip, case: Circumstances) -> tuple[tuple[int, ..
     return search.starts, tuple(flags)
 
 
-def check_options(subject: str, jig: str, load_ohm: float | None, tolerance_percent: float | None) -> None:
+def check_options(
+    subject: str, jig: str, load_ohm: float | None, tolerance_percent: float | None, state: str | None
+) -> None:
     """StillboxError if what a take is said to be of makes no sense."""
     if subject not in SUBJECTS:
         raise StillboxError(f"there is no subject '{subject}'; choose one of {', '.join(SUBJECTS)}")
@@ -129,6 +131,7 @@ def check_options(subject: str, jig: str, load_ohm: float | None, tolerance_perc
     if subject not in MARKED_LOAD_SUBJECTS and (load_ohm is not None or tolerance_percent is not None):
         wanted = " and ".join(MARKED_LOAD_SUBJECTS)
         raise StillboxError(f"only takes of {wanted} have a marked value, not {subject}; leave --load-ohms out")
+    check_state(subject, state)
 
 
 def _search(samples: RawSamples, case: Circumstances) -> tuple[SweepSearch, NDArray[np.float32]]:

@@ -66,7 +66,11 @@ def record(
         ),
     ],
     state: Annotated[
-        str | None, typer.Option(metavar="NAME", help="Stage of the work; left out: stock for in-box, else none.")
+        str | None,
+        typer.Option(
+            metavar="NAME",
+            help="Stage of the work, for in-box, microphone and part; left out: stock for in-box, else none.",
+        ),
     ] = None,
     unit: Annotated[str, typer.Option(metavar="NAME", help="Which of a pair.")] = "A",
     device: Annotated[

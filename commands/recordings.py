@@ -77,7 +77,11 @@ def import_recording(
     ],
     subject: Annotated[str, typer.Option(metavar="S", help=SUBJECT_HELP)],
     state: Annotated[
-        str | None, typer.Option(metavar="NAME", help="Stage of the work; left out: stock for in-box, else none.")
+        str | None,
+        typer.Option(
+            metavar="NAME",
+            help="Stage of the work, for in-box, microphone and part; left out: stock for in-box, else none.",
+        ),
     ] = None,
     unit: UnitOption = "A",
     jig: Annotated[

@@ -21,6 +21,7 @@ from PyQt5.QtWidgets import (
     QWidget,
 )
 
+from capture.take import STATE_SUBJECTS
 from gui.meters import Meters
 from gui.takes_table import TakesTable
 from gui.theme import Theme
@@ -227,8 +228,7 @@ class BenchPanel(QWidget):
         self.wiring.show_wiring(subject, jig)
         self.caption.setText(CAPTIONS[subject])
         self.load_row.setVisible(subject in MARKED)
-        needs_state = subject in ("in-box", "microphone", "part")
-        self.state.setEnabled(needs_state)
+        self.state.setEnabled(subject in STATE_SUBJECTS)
         self.case_changed.emit()
 
     def show_states(self, states: list[str], units: list[str]) -> None:

@@ -55,6 +55,13 @@ def test_a_state_that_cannot_be_one_changes_nothing(build: BuildFolder, state: s
     assert files(build) == before
 
 
+def test_what_does_not_change_with_the_work_gets_no_state(build: BuildFolder) -> None:
+    before = files(build)
+    with pytest.raises(StillboxError, match="a take of free-air has no state"):
+        rename_state(build, 1, "lined")
+    assert files(build) == before
+
+
 def test_there_and_back_again(build: BuildFolder) -> None:
     before = files(build)
     remove_take(build, 2)

@@ -180,6 +180,8 @@ def test_states_and_marked_values(build: BuildFolder, tmp_path: Path) -> None:
     assert import_take(build, path, SWEEP, "in-box").state == "stock"
     assert import_take(build, path, SWEEP, "free-air").state == ""
     assert import_take(build, path, SWEEP, "in-box", state="lined").state == "lined"
+    assert import_take(build, path, SWEEP, "part", state="lined").state == "lined"
+    assert import_take(build, path, SWEEP, "free-air", state="").state == ""
     info = import_take(build, path, SWEEP, "load", load_ohm=10.0, load_tolerance_percent=0.1)
     assert (info.load_ohm, info.load_tolerance_percent) == (10.0, 0.1)
     low_side = write(tmp_path / "b.wav", record(SWEEP, 10.0, GOOD, 1, "low-side"))
@@ -247,6 +249,9 @@ def test_a_faulty_recording_leaves_nothing_behind(build: BuildFolder, tmp_path: 
         ({"subject": "load", "load_ohm": -1.0}, "load_ohm"),
         ({"subject": "load", "load_ohm": float("nan")}, "load_ohm"),
         ({"subject": "in-box", "state": "a/b"}, "cannot name a state"),
+        ({"subject": "in-box", "state": ""}, "needs a state"),
+        ({"subject": "free-air", "state": "lined"}, "a take of free-air has no state, as 'lined': only takes"),
+        ({"subject": "load", "load_ohm": 10.0, "state": "stock"}, "leave the state out"),
         ({"subject": "in-box", "unit": ""}, "cannot name a state or a unit"),
     ],
 )
