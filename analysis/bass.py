@@ -13,6 +13,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from typing import Literal
 
 import numpy as np
 
@@ -330,41 +331,24 @@ def lining_cost(before: BoxFit, after: BoxFit) -> LiningCost:
     if before.driver is not after.driver:
         raise ValueError("both boxes must be fitted with the same driver")
 
-    def figure(fit: BoxFit, name: str) -> Callable[[FloatArray], float]:
-        model = _lumped_model(fit)
-
-        def value(x: FloatArray) -> float:
-            return float(getattr(bass_figures(BassSystem(model, _lumped_parameters(fit, x))), name))
-
-        return value
-
-    def alpha(fit: BoxFit) -> Callable[[FloatArray], float]:
-        return lambda x: float(x[fit.box(LN_ALPHA)])
-
-    def tuning(fit: BoxFit) -> Callable[[FloatArray], float]:
-        return lambda x: float(np.exp(x[fit.box(LN_WB)]) / (2 * np.pi))
-
-    logarithm = _difference(before, after, alpha(before), alpha(after), "")
+    logarithm = _difference(before, after, _logarithm_of_alpha(before), _logarithm_of_alpha(after), "")
     ratio = float(np.exp(logarithm.value))
     return LiningCost(
-        fb_shift_hz=_difference(before, after, tuning(before), tuning(after), "Hz")
+        fb_shift_hz=_difference(before, after, _tuning(before), _tuning(after), "Hz")
         if before.vented and after.vented
         else None,
-        f3_shift_hz=_difference(before, after, figure(before, "f3_hz"), figure(after, "f3_hz"), "Hz"),
-        peak_shift_db=_difference(before, after, figure(before, "peak_db"), figure(after, "peak_db"), "dB"),
+        f3_shift_hz=_difference(before, after, _figure(before, "f3_hz"), _figure(after, "f3_hz"), "Hz"),
+        peak_shift_db=_difference(before, after, _figure(before, "peak_db"), _figure(after, "peak_db"), "dB"),
         alpha_ratio=Quantity(ratio, ratio * logarithm.std),
     )
 
 
-def _difference(
-    before: BoxFit,
-    after: BoxFit,
-    of_before: Callable[[FloatArray], float],
-    of_after: Callable[[FloatArray], float],
-    unit: str,
-) -> Quantity:
-    first, second = _slopes(before, of_before), _slopes(after, of_after)
-    value = of_after(after.parameters) - of_before(before.parameters)
+_Sloped = tuple[float, FloatArray]
+"""A number and its derivatives by the parameters of a fit."""
+
+
+def _difference(before: BoxFit, after: BoxFit, of_before: _Sloped, of_after: _Sloped, unit: str) -> Quantity:
+    first, second = of_before[1], of_after[1]
     by_shared = (first @ before.shared_gain, second @ after.shared_gain)
     own = sum(
         max(0.0, float(slopes @ fit.covariance @ slopes - common @ fit.shared_covariance @ common))
@@ -373,7 +357,36 @@ def _difference(
     # Of the two priors the wider one is taken: it was widened because the driver had changed.
     spread = max(before.shared_covariance, after.shared_covariance, key=lambda c: float(np.trace(c)))
     apart = by_shared[1] - by_shared[0]
-    return Quantity(value, float(np.sqrt(own + apart @ spread @ apart)), unit)
+    return Quantity(of_after[0] - of_before[0], float(np.sqrt(own + apart @ spread @ apart)), unit)
+
+
+def _logarithm_of_alpha(fit: BoxFit) -> _Sloped:
+    slopes = np.zeros(fit.parameters.size)
+    slopes[fit.box(LN_ALPHA)] = 1.0
+    return float(fit.parameters[fit.box(LN_ALPHA)]), slopes
+
+
+def _tuning(fit: BoxFit) -> _Sloped:
+    tuning_hz = float(np.exp(fit.parameters[fit.box(LN_WB)]) / (2 * np.pi))
+    slopes = np.zeros(fit.parameters.size)
+    slopes[fit.box(LN_WB)] = tuning_hz
+    return tuning_hz, slopes
+
+
+def _figure(fit: BoxFit, name: Literal["f3_hz", "peak_db"]) -> _Sloped:
+    """Where the level L stays f3 moves by -(dL/dx)/(dL/df); at its highest point L itself moves by dL/dx."""
+    model, figures = _lumped_model(fit), bass_figures(bass_system(fit))
+
+    def level_db(x: FloatArray, frequency_hz: float) -> float:
+        system = BassSystem(model, _lumped_parameters(fit, x))
+        return float(20 * np.log10(np.abs(response(system, np.array([2j * np.pi * frequency_hz]))[0])))
+
+    if name == "peak_db":
+        return figures.peak_db, _slopes(fit, lambda x: level_db(x, figures.peak_hz))
+    step_hz = 1e-3 * figures.f3_hz
+    above, below = (level_db(fit.parameters, figures.f3_hz + step) for step in (step_hz, -step_hz))
+    slopes = _slopes(fit, lambda x: level_db(x, figures.f3_hz))
+    return figures.f3_hz, -slopes * 2 * step_hz / (above - below)
 
 
 def _slopes(fit: BoxFit, function: Callable[[FloatArray], float]) -> FloatArray:
@@ -387,13 +400,8 @@ def _slopes(fit: BoxFit, function: Callable[[FloatArray], float]) -> FloatArray:
     return slopes
 
 
-def figure_quantity(fit: BoxFit, name: str, unit: str) -> Quantity:
+def figure_quantity(fit: BoxFit, name: Literal["f3_hz", "peak_db"], unit: str) -> Quantity:
     """One of `BassFigures` of the box as measured, with its uncertainty."""
-    model = _lumped_model(fit)
-
-    def value(x: FloatArray) -> float:
-        return float(getattr(bass_figures(BassSystem(model, _lumped_parameters(fit, x))), name))
-
-    slopes = _slopes(fit, value)
+    value, slopes = _figure(fit, name)
     variance = float(slopes @ fit.covariance @ slopes)
-    return Quantity(value(fit.parameters), float(np.sqrt(max(variance, 0.0))), unit)
+    return Quantity(value, float(np.sqrt(max(variance, 0.0))), unit)
