@@ -372,7 +372,9 @@ class _Loss:
 
 def rig_named(name: str, real_pace: bool = False) -> PracticeRig:
     """The rig that a device name means: ``practice rig``, ``practice rig: boxy``, ``practice rig: boxy, noise``."""
-    _, _, wishes = name.partition(":")
+    beginning, _, wishes = name.partition(":")
+    if beginning.strip().lower() != RIG_NAME:
+        raise StillboxError(f"'{name}' is no device; name a speaker of the practice rig as in '{rig_names()[0]}'")
     speaker, *faults = [part.strip() for part in wishes.split(",")] if wishes.strip() else [DEFAULT_SPEAKER]
     return PracticeRig(speaker, faults, real_pace=real_pace)
 
@@ -380,3 +382,8 @@ def rig_named(name: str, real_pace: bool = False) -> PracticeRig:
 def rig_names() -> list[str]:
     """Device names of the rigs without faults."""
     return [f"{RIG_NAME}: {speaker}" for speaker in SPEAKERS]
+
+
+def rig_rows() -> list[tuple[str, str]]:
+    """Each name with what the speaker is, in words."""
+    return [(f"{RIG_NAME}: {name}", speaker.story) for name, speaker in SPEAKERS.items()]

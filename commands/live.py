@@ -21,10 +21,14 @@ if TYPE_CHECKING:
 def devices() -> None:
     """List what can play and record."""
     from capture.devices import device_rows, list_devices
+    from capture.practice_rig import FAULTS, rig_rows
 
     there = list_devices()
     print_table(("number", "device", "host API", "outputs", "inputs", "rates, Hz"), device_rows(there))
-    say(f"without --device: {there.default_name}")
+    say(f"without --device: {there.default_name}\n")
+    print_table(("--device", "what is on the clips of the practice rig"), rig_rows())
+    say(f"behind the speaker a comma and faults to practise with, such as '{rig_rows()[0][0]}, noise':")
+    say(", ".join(FAULTS))
     if there.remedy:
         warn(there.remedy)
 

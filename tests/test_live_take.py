@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import os
+import re
 import resource
 import shutil
 import signal
@@ -346,6 +347,19 @@ def test_list_of_devices_and_their_names() -> None:
         find_device("practice rig: horn")
     with pytest.raises(StillboxError, match="no fault 'gremlins'"):
         find_device("practice rig: boxy, gremlins")
+    with pytest.raises(StillboxError, match=r"'practice rig leaky' is no device; .* 'practice rig: good box'"):
+        find_device("practice rig leaky")
+
+
+def test_the_list_names_every_speaker_of_the_rig_as_record_takes_it(capsys: pytest.CaptureFixture[str]) -> None:
+    from commands.live import devices
+
+    devices()
+    names = re.findall(r"^(practice rig: .*?)  +(.*?) *$", capsys.readouterr().out, re.MULTILINE)
+    assert [name for name, _ in names] == [f"practice rig: {speaker}" for speaker in SPEAKERS]
+    for name, story in names:
+        assert find_device(name).info.name == name
+        assert len(story) > 10
 
 
 @pytest.mark.parametrize(("broken", "words"), [
