@@ -307,10 +307,13 @@ def bass_document(report: BassReport) -> dict[str, Any]:
         "figures": _figures(report.figures),
         "changed": None if report.changed_figures is None else _figures(report.changed_figures),
         "against": report.against,
+        "against_figures": None if report.against_figures is None else _figures(report.against_figures),
+        "sense": None if report.cost is None else f"{report.box.state} minus {report.against}",
         "cost": None if report.cost is None else _cost(report.cost),
         "alignments": [vars(one) for one in report.published],
         "voltage_v": report.voltage_v,
         "curves": _curves(report.curves),
+        "against_curves": None if report.against_curves is None else _curves(report.against_curves),
         "changed_curves": None if report.changed_curves is None else _curves(report.changed_curves),
         "warnings": list(report.warnings),
     }
@@ -346,9 +349,26 @@ def bass_csv(curves: BassCurves) -> str:
     return "\n".join([*rows, ""])
 
 
+def _bass_named(report: BassReport) -> list[tuple[str, BassFigures, BassCurves]]:
+    """Figures and curves with the names that tell them apart: the state before, this one, and this one changed."""
+    state = report.box.state or "this state"
+    found = [("as measured" if report.against_figures is None else state, report.figures, report.curves)]
+    if report.against_figures is not None and report.against_curves is not None:
+        found.insert(0, (report.against or "the other", report.against_figures, report.against_curves))
+    if report.changed_figures is not None and report.changed_curves is not None:
+        name = "changed" if report.against_figures is None else f"{state}, changed"
+        found.append((name, report.changed_figures, report.changed_curves))
+    return found
+
+
+def bass_curves_named(report: BassReport) -> list[tuple[str, BassCurves]]:
+    """What a picture shows over each other: the state before and this one, or this one and its change."""
+    return [(name, curves) for name, _, curves in _bass_named(report)][-2:]
+
+
 def bass_table(report: BassReport) -> Table:
-    """Figures as measured and after the change."""
-    heads = ("bass", "as measured", *(("changed",) if report.changed_figures is not None else ()))
+    """Figures as measured, of the state before and after a change: a column each."""
+    columns = [(name, figures) for name, figures, _ in _bass_named(report)]
     named = (
         ("3 dB point, Hz", "f3_hz", "{:.1f}"),
         ("10 dB point, Hz", "f10_hz", "{:.1f}"),
@@ -359,16 +379,14 @@ def bass_table(report: BassReport) -> Table:
     rows = []
     for label, name, pattern in named:
         factor = 1e3 if name.endswith("_s") else 1.0
-        cells = [pattern.format(factor * getattr(report.figures, name))]
-        if report.changed_figures is not None:
-            cells.append(pattern.format(factor * getattr(report.changed_figures, name)))
-        rows.append((label, *cells))
-    return Table(heads, tuple(rows))
+        rows.append((label, *(pattern.format(factor * getattr(figures, name)) for _, figures in columns)))
+    return Table(("bass", *(name for name, _ in columns)), tuple(rows))
 
 
 def bass_lines(report: BassReport) -> Iterator[str]:
     """Uncertainty, cost of the lining, excursion, alignments."""
-    yield f"3 dB point {report.f3_hz.text()}, highest level {report.peak_db.text()}"
+    of_state = f"{report.box.state}: " if report.against_figures is not None and report.box.state else ""
+    yield f"{of_state}3 dB point {report.f3_hz.text()}, highest level {report.peak_db.text()}"
     curves, cost = report.curves, report.cost
     if curves.excursion_m is not None:
         heard = curves.frequency_hz >= 20
@@ -386,8 +404,9 @@ def bass_lines(report: BassReport) -> Iterator[str]:
     if cost is not None:
         tuning = "" if cost.fb_shift_hz is None else f"tuning {_signed(cost.fb_shift_hz)}, "
         yield (
-            f"state {report.box.state} against {report.against}: {tuning}3 dB point {_signed(cost.f3_shift_hz)}, "
-            f"highest level {_signed(cost.peak_shift_db)}, alpha times {cost.alpha_ratio.text()}"
+            f"from {report.against or '-'} to {report.box.state or '-'}: {tuning}3 dB point "
+            f"{_signed(cost.f3_shift_hz)}, highest level {_signed(cost.peak_shift_db)}, alpha times "
+            f"{cost.alpha_ratio.text()}"
         )
     yield "published alignments, for orientation:"
     for one in report.published:

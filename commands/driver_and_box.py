@@ -100,7 +100,7 @@ def bass(
     state: StateOption = None,
     unit: AnyUnitOption = None,
     against: Annotated[
-        str | None, typer.Option(metavar="STATE", help="What this state costs in bass against another.")
+        str | None, typer.Option(metavar="STATE", help="The state before: differences are this state minus that.")
     ] = None,
     volume_percent: Annotated[
         float | None,
@@ -178,13 +178,12 @@ def _change(
 
 
 def _plot(report: BassReport, path: Path) -> None:
+    from analysis.driver_and_box_export import bass_curves_named
     from analysis.picture_bass import picture_of_bass
     from analysis.picture_style import save_picture
 
-    named = [("as measured", report.curves)]
-    if report.changed_curves is not None:
-        named.append(("changed", report.changed_curves))
-    save_picture(picture_of_bass(f"{report.box.build}, state {report.box.state}: bass", named), path)
+    title = f"{report.box.build}, state {report.box.state}: bass"
+    save_picture(picture_of_bass(title, bass_curves_named(report)), path)
 
 
 def _write(path: Path, text: str) -> None:

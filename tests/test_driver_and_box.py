@@ -150,6 +150,41 @@ def test_bass(bench: Bench, capsys: pytest.CaptureFixture[str], tmp_path: Path) 
     assert (tmp_path / "b.png").stat().st_size > 20_000
 
 
+def test_against_has_the_sense_of_compare(
+    bench: Bench, capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    """From stock to lined the box becomes 5 % smaller: fB grows by 1/sqrt(0.95), alpha by 1/0.95 (Small 1973)."""
+    forth = document(capsys, "bass", bench.path, "--state", "lined", "--against", "stock")
+    back = document(capsys, "bass", bench.path, "--state", "stock", "--against", "lined")
+    assert forth["sense"] == "lined minus stock"
+    assert back["sense"] == "stock minus lined"
+    assert forth["cost"]["fb_shift_hz"]["value"] > 0 > back["cost"]["fb_shift_hz"]["value"]
+    assert forth["cost"]["f3_shift_hz"]["value"] == pytest.approx(-back["cost"]["f3_shift_hz"]["value"], rel=1e-6)
+    assert forth["cost"]["alpha_ratio"]["value"] > 1 > back["cost"]["alpha_ratio"]["value"]
+    # The same way round as the saddle between the peaks, which compare reads off the impedance.
+    status, said, _ = run(capsys, "compare", bench.path, "stock", "lined")
+    assert status == 0
+    shift = re.search(r"tuning of the port: .*\((\+|-)([0-9.]+) ± ", said)
+    assert shift is not None and shift[1] == "+"
+    assert forth["cost"]["fb_shift_hz"]["value"] == pytest.approx(float(shift[2]), rel=0.15)
+    # The figures and curves of the state before are those that it has by itself.
+    stock = document(capsys, "bass", bench.path, "--state", "stock")
+    assert forth["against_figures"] == stock["figures"]
+    assert forth["against_curves"] == stock["curves"]
+    assert stock["against_figures"] is stock["sense"] is None
+    assert forth["cost"]["f3_shift_hz"]["value"] == pytest.approx(
+        forth["figures"]["f3_hz"] - stock["figures"]["f3_hz"], abs=1e-6
+    )
+    status, said, _ = run(
+        capsys, "bass", bench.path, "--state", "lined", "--against", "stock", "--plot", tmp_path / "two.svg"
+    )
+    assert status == 0
+    assert re.search(r"^bass +stock +lined", said, re.MULTILINE)
+    assert re.search(r"^from stock to lined: tuning \+\d+\.\d+ ± ", said, re.MULTILINE)
+    picture = (tmp_path / "two.svg").read_text()
+    assert "stock" in picture and "lined" in picture
+
+
 @pytest.mark.skipif(not ngspice_there(), reason="ngspice is not installed")
 def test_netlists_of_the_commands_run(
     bench: Bench, capsys: pytest.CaptureFixture[str], tmp_path: Path
@@ -236,6 +271,8 @@ def test_without_free_air(tmp_path: Path, capsys: pytest.CaptureFixture[str]) ->
         (("bass", "--volts", "0"), "--volts 0 must be"),
         (("bass", "--port-length", "100"), "another port can be foretold"),
         (("bass", "--state", "final"), "no in-box take"),
+        (("bass", "--state", "lined", "--against", "lined"), "state lined cannot be set against itself"),
+        (("bass", "--state", "lined", "--against", "final"), "no in-box take of state/unit final/A; there are: lined"),
         (("driver", "--re-ohms", "0"), "multimeter"),
         (("driver", "--unit", "B"), "no free-air take of unit B"),
     ],
