@@ -29,7 +29,8 @@ from capture.build_contents import (
     Volumes,
     within,
 )
-from capture.errors import StillboxError, describe_validation_error
+from capture.description_faults import describe_fault, sections_of
+from capture.errors import StillboxError
 from capture.take import SUBJECTS, Subject
 
 DESCRIPTION_FILE = "build.toml"
@@ -219,9 +220,13 @@ def read_description(path: Path) -> BuildDescription:
     try:
         return BuildDescription.model_validate(document)
     except ValidationError as error:
-        raise StillboxError(
-            f"{path}: {describe_validation_error(error)}; mend it in a text editor or put # before the line"
-        ) from error
+        raise StillboxError(f"{path}: {describe_fault(error, _sections())}") from error
+
+
+def _sections() -> dict[str, tuple[str, ...]]:
+    """What ``build.toml`` may hold, as a person writes it."""
+    sections = sections_of(BuildDescription)
+    return {**sections, "limits": (*Limits.model_fields, *SUBJECTS)}
 
 
 def description_template(name: str, inside_mm: tuple[float, float, float] | None, rated_ohm: float | None) -> str:

@@ -91,7 +91,7 @@ def test_a_size_out_of_range_makes_no_folder(tmp_path: Path, inside: tuple[float
         ("rated_ohm = true", "rated_ohm"),
         ("rated_ohm = nan", "must be 0.5 to 1000 ohm"),
         ("temperature_c = 99", "must be -30 to 60 degrees C (received 99)"),
-        ("[driver]\ndiametre_mm = 165", "driver.diametre_mm"),
+        ("[driver]\ndiametre_mm = 165", "there is no key 'diametre_mm' in [driver] (did you mean 'diameter_mm'?); mend it"),
         ("[port]\nlength_mm = -1", "port.length_mm: must be 1 to 5000 mm (received -1)"),
         ("rated_ohm = ", "cannot read"),
         ("a = 1\na = 2", "a"),
