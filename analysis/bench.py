@@ -31,7 +31,7 @@ from calibration.smoothing import smooth_ratio
 from capture.build_description import BuildDescription
 from capture.build_folder import BuildFolder, CalibrationSettings
 from capture.errors import StillboxError
-from capture.take import CALIBRATION_SUBJECTS, JigKind, TakeInfo
+from capture.take import CALIBRATION_SUBJECTS, JigKind, TakeInfo, fitting_takes
 
 Progress = Callable[[str], None]
 
@@ -294,8 +294,8 @@ class Bench:
     def compared(self, before: str, after: str, unit: str | None = None) -> tuple[TakeInfo, TakeInfo]:
         """The takes that ``comparison`` compares."""
         if unit is None:
-            measured = {take.unit for take in self._fitting("in-box", before)}
-            both = [take for take in self._fitting("in-box", after) if take.unit in measured]
+            measured = {take.unit for take in fitting_takes(self.takes, "in-box", before)}
+            both = [take for take in fitting_takes(self.takes, "in-box", after) if take.unit in measured]
             unit = both[-1].unit if both else None
         return self.in_box(before, unit), self.in_box(after, unit)
 
@@ -321,15 +321,8 @@ class Bench:
 
     def newest(self, subject: str, state: str | None = None, unit: str | None = None) -> TakeInfo | None:
         """The newest take that fits; None in ``state`` or ``unit`` fits all, ``-`` is the empty state."""
-        fitting = self._fitting(subject, state, unit)
+        fitting = fitting_takes(self.takes, subject, state, unit)
         return fitting[-1] if fitting else None
-
-    def _fitting(self, subject: str, state: str | None = None, unit: str | None = None) -> list[TakeInfo]:
-        return [
-            take
-            for take in self.takes
-            if take.subject == subject and state in (None, take.state, take.state or "-") and unit in (None, take.unit)
-        ]
 
 
 def _uncorrected(calibration: JigCalibration) -> tuple[str, ...]:

@@ -48,7 +48,7 @@ from capture.build_description import (
 from capture.build_lock import LOCK_FILE, build_lock
 from capture.errors import StillboxError, describe_validation_error
 from capture.sidecar import read_sidecar, write_sidecar
-from capture.take import NAME_PATTERN, SUBJECTS, Recording, TakeAbout, TakeInfo
+from capture.take import NAME_PATTERN, Recording, TakeAbout, TakeInfo, fitting_takes
 from capture.whole_file import write_whole
 
 CALIBRATION_FILE = "calibration.toml"
@@ -177,10 +177,6 @@ class BuildFolder:
             for path in self.unfinished()
         ]
 
-    def newest(self, subject: str, state: str | None = None, unit: str | None = None) -> TakeInfo | None:
-        """The take of the highest number that fits; None in ``state`` or ``unit`` fits all."""
-        return _newest(self.takes(), subject, state, unit)
-
     def find_take(self, text: str) -> TakeInfo:
         """The take a person means: its number, or ``subject[/state[/unit]]`` (the newest that fits).
 
@@ -191,7 +187,8 @@ class BuildFolder:
             found = next((info for info in takes if info.number == int(text[:18])), None)
         else:
             subject, state, unit = (*text.split("/", 2), "", "")[:3]
-            found = _newest(takes, subject, "" if state == "-" else state or None, unit or None)
+            fitting = fitting_takes(takes, subject, state or None, unit or None)
+            found = fitting[-1] if fitting else None
         if found is None:
             there = ", ".join(f"{info.number} {info.address}" for info in takes) or "no takes yet"
             raise StillboxError(
@@ -382,14 +379,3 @@ def _take_info(partial_path: Path, samples: RawSamples, about: TakeAbout) -> Tak
         )
     except ValidationError as error:
         raise StillboxError(f"{describe_validation_error(error)}; give another value") from error
-
-
-def _newest(takes: list[TakeInfo], subject: str, state: str | None, unit: str | None) -> TakeInfo | None:
-    if subject not in SUBJECTS:
-        return None
-    fitting = (
-        info
-        for info in takes
-        if info.subject == subject and state in (None, info.state) and unit in (None, info.unit)
-    )
-    return max(fitting, key=lambda info: info.number, default=None)

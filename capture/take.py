@@ -124,6 +124,17 @@ class TakeInfo(BaseModel):
         return f"{self.subject}/{self.state or '-'}/{self.unit}"
 
 
+def fitting_takes(
+    takes: Iterable[TakeInfo], subject: str, state: str | None = None, unit: str | None = None
+) -> list[TakeInfo]:
+    """Those of ``takes`` that fit, in their order; None in ``state`` or ``unit`` fits all, ``-`` is the empty state."""
+    return [
+        take
+        for take in takes
+        if take.subject == subject and state in (None, take.state, take.state or "-") and unit in (None, take.unit)
+    ]
+
+
 class TakeAbout(TypedDict):
     """What a new take needs to be told besides its samples; the meaning is that of TakeInfo."""
 

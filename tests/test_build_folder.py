@@ -20,7 +20,7 @@ from capture.build_folder import BuildFolder
 from capture.build_lock import build_lock
 from capture.errors import StillboxError
 from capture.excitation import Excitation
-from capture.take import TakeInfo
+from capture.take import TakeInfo, fitting_takes
 
 SWEEP = Excitation(seconds=0.3, silence_before_s=0.2, silence_after_s=0.2)
 FRAMES = 40_000
@@ -91,7 +91,7 @@ def test_a_size_out_of_range_makes_no_folder(tmp_path: Path, inside: tuple[float
         ("rated_ohm = true", "rated_ohm"),
         ("rated_ohm = nan", "must be 0.5 to 1000 ohm"),
         ("temperature_c = 99", "must be -30 to 60 degrees C (received 99)"),
-        ("[driver]\ndiametre_mm = 165", "there is no key 'diametre_mm' in [driver] (did you mean 'diameter_mm'?); mend it"),
+        ("[driver]\ndiametre_mm = 165", "there is no key 'diametre_mm' in [driver] (did you mean 'diameter_mm'?)"),
         ("[port]\nlength_mm = -1", "port.length_mm: must be 1 to 5000 mm (received -1)"),
         ("rated_ohm = ", "cannot read"),
         ("a = 1\na = 2", "a"),
@@ -192,10 +192,9 @@ def test_finding_takes(build: BuildFolder) -> None:
     assert find("in-box//B").number == 3
     assert find("in-box/lined").number == 4
     assert find("free-air/-").number == 1
-    newest = build.newest("in-box", unit="B")
-    assert newest is not None
-    assert newest.number == 3
-    assert build.newest("open") is None
+    assert [take.number for take in fitting_takes(build.takes(), "in-box", unit="A")] == [2, 4, 5]
+    assert [take.number for take in fitting_takes(build.takes(), "free-air", "-")] == [1]
+    assert fitting_takes(build.takes(), "in-box", "-") == fitting_takes(build.takes(), "open") == []
     for nonsense in ("9", "in-box/gone", "in-box/stock/A/x", "", "²", "9" * 5000, "in_box"):
         with pytest.raises(StillboxError, match="1 free-air/-/A, 2 in-box/stock/A"):
             find(nonsense)

@@ -208,8 +208,7 @@ class _Stage:
         path = self._base / "many"
         folder = BuildFolder.create(path)
         folder.set_calibration(10.0)
-        first = BuildFolder.open(self._build).newest("free-air")
-        assert first is not None
+        first = BuildFolder.open(self._build).find_take("free-air")
         samples = (self._build / "takes" / first.audio_file).read_bytes()
         for number in range(1, 501):
             name = f"{number:04d}-free-air-A.flac"
