@@ -82,6 +82,17 @@ class BassFigures:
     group_delay_s: float
 
 
+LEAST_VOLUME_RATIO, MOST_VOLUME_RATIO = 0.05, 20.0
+CHANGE_LIMITS: dict[str, tuple[float, float]] = {
+    "volume_percent": (100 * LEAST_VOLUME_RATIO, 100 * MOST_VOLUME_RATIO),
+    "port_diameter_mm": (5.0, 1000.0),
+    "port_length_mm": (1.0, 5000.0),
+    "absorption_q": (0.5, 10_000.0),
+}
+"""What may be foretold, in the units of people: lowest and highest, for window and command line alike."""
+VOLTAGE_LIMITS_V = (0.01, 100.0)
+
+
 @dataclass(frozen=True)
 class Change:
     """What is to be changed; None stays as it is.
@@ -100,6 +111,24 @@ class Change:
     port_diameter_m: float | None = None
     port_length_m: float | None = None
     absorption: float | None = None
+
+    @classmethod
+    def of(
+        cls,
+        volume_percent: float | None = None,
+        port_diameter_mm: float | None = None,
+        port_length_mm: float | None = None,
+        absorption_q: float | None = None,
+    ) -> Change | None:
+        """From the units of people; None if nothing is to be changed. The limits are those of `CHANGE_LIMITS`."""
+        if volume_percent is None and port_diameter_mm is None and port_length_mm is None and absorption_q is None:
+            return None
+        return cls(
+            volume_ratio=None if volume_percent is None else volume_percent / 100,
+            port_diameter_m=None if port_diameter_mm is None else port_diameter_mm / 1000,
+            port_length_m=None if port_length_mm is None else port_length_mm / 1000,
+            absorption=None if absorption_q is None else 1 / absorption_q,
+        )
 
 
 def bass_system(fit: BoxFit) -> BassSystem:
@@ -248,8 +277,10 @@ def changed(system: BassSystem, change: Change, volume_m3: float | None, port: P
     x = system.parameters.copy()
     alpha, leak = system.box(LN_ALPHA), system.box(LEAK)
     ratio = 1.0 if change.volume_ratio is None else change.volume_ratio
-    if not 0.05 <= ratio <= 20:
-        raise StillboxError(f"the volume may change by a factor of 0.05 to 20, not {ratio:g}")
+    if not LEAST_VOLUME_RATIO <= ratio <= MOST_VOLUME_RATIO:
+        raise StillboxError(
+            f"the volume may change by a factor of {LEAST_VOLUME_RATIO:g} to {MOST_VOLUME_RATIO:g}, not {ratio:g}"
+        )
     x[alpha] -= np.log(ratio)
     tuning = 1 / np.sqrt(ratio) if system.model.vented else 1.0
     mass = 1.0

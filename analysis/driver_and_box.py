@@ -134,13 +134,18 @@ def driver_report(bench: Bench, unit: str | None = None, meter: MeterReading | N
     StillboxError
         If there is no free-air take.
     """
-    description = bench.build.description
     take = bench.newest("free-air", unit=unit)
     if take is None:
         raise StillboxError(
             f"{bench.build.path} has no free-air take{f' of unit {unit}' if unit else ''}; "
             "record one with the driver hanging free: --subject free-air"
         )
+    return driver_of_take(bench, take, meter)
+
+
+def driver_of_take(bench: Bench, take: TakeInfo, meter: MeterReading | None = None) -> DriverReport:
+    """Driver parameters of one free-air take, with the newest second takes of its unit."""
+    description = bench.build.description
     given = description.driver
     if meter is None and given.re_ohm is not None:
         meter = MeterReading(given.re_ohm, given.re_tolerance_percent)
@@ -222,7 +227,11 @@ def box_report(
 ) -> BoxReport:
     """Box of the newest in-box take of a state and unit; needs a free-air take of the same unit."""
     take = bench.in_box(state, unit)
-    driver = driver_report(bench, take.unit) if driver is None else driver
+    return box_of_take(bench, take, driver_report(bench, take.unit) if driver is None else driver)
+
+
+def box_of_take(bench: Bench, take: TakeInfo, driver: DriverReport) -> BoxReport:
+    """Box of one in-box take, with its driver."""
     description = bench.build.description
     vented = True if description.port.diameter_mm is not None else None
     fit = fit_box(bench.spectrum(take), bench.fit(take), driver.fit, vented, _shared_air(description))

@@ -127,14 +127,21 @@ def bass(
 
     Response, 3 dB point, group delay, peak; with a second take of the driver also excursion and air speed.
     """
+    from analysis.bass import VOLTAGE_LIMITS_V
     from analysis.bench import Bench
     from analysis.driver_and_box import bass_report
     from analysis.driver_and_box_export import bass_csv, bass_document, bass_lines, bass_table
     from capture.build_folder import BuildFolder
 
-    if not 0 < volts <= 100:
-        raise StillboxError(f"--volts {volts:g} must be above 0 and at most 100 V; correct it")
-    change = _change(volume_percent, port_diameter, port_length, absorption_q)
+    _within("volts", volts, VOLTAGE_LIMITS_V)
+    change = _change(
+        {
+            "volume_percent": volume_percent,
+            "port_diameter_mm": port_diameter,
+            "port_length_mm": port_length,
+            "absorption_q": absorption_q,
+        }
+    )
     report = bass_report(Bench(BuildFolder.open(build), gate), state, unit, change, against, volts)
     if csv is not None:
         _write(csv, bass_csv(report.curves if report.changed_curves is None else report.changed_curves))
@@ -153,28 +160,19 @@ def bass(
         warn(warning)
 
 
-def _change(
-    volume_percent: float | None, port_diameter: float | None, port_length: float | None, absorption_q: float | None
-) -> Change | None:
+def _change(given: dict[str, float | None]) -> Change | None:
     """What is to be foretold; None if nothing is to be changed."""
-    from analysis.bass import Change
+    from analysis.bass import CHANGE_LIMITS, Change
 
-    if volume_percent is None and port_diameter is None and port_length is None and absorption_q is None:
-        return None
-    for name, value, low, high in (
-        ("--volume-percent", volume_percent, 5.0, 2000.0),
-        ("--port-diameter", port_diameter, 5.0, 1000.0),
-        ("--port-length", port_length, 1.0, 5000.0),
-        ("--absorption-q", absorption_q, 0.5, 10_000.0),
-    ):
-        if value is not None and not low <= value <= high:
-            raise StillboxError(f"{name} {value:g} must be {low:g} to {high:g}; correct it")
-    return Change(
-        volume_ratio=None if volume_percent is None else volume_percent / 100,
-        port_diameter_m=None if port_diameter is None else port_diameter / 1000,
-        port_length_m=None if port_length is None else port_length / 1000,
-        absorption=None if absorption_q is None else 1 / absorption_q,
-    )
+    for name, value in given.items():
+        _within(name.removesuffix("_mm"), value, CHANGE_LIMITS[name])
+    return Change.of(**given)
+
+
+def _within(name: str, value: float | None, limits: tuple[float, float]) -> None:
+    low, high = limits
+    if value is not None and not low <= value <= high:
+        raise StillboxError(f"--{name.replace('_', '-')} {value:g} must be {low:g} to {high:g}; correct it")
 
 
 def _plot(report: BassReport, path: Path) -> None:
