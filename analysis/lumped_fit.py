@@ -17,11 +17,12 @@ from scipy import linalg
 from analysis.findings import Resonance, ResonanceFit
 from analysis.impedance import ImpedanceSpectrum
 from analysis.rational import resonators_ohm, stacked
+from analysis.uncertainty import CHAIN_FLOOR
 from capture.arrays import ComplexArray, FloatArray
 
 CELLS_PER_OCTAVE = 48
-FLOOR = 2e-5
-"""What the measuring chain itself can be trusted to in a cell, relative to the impedance."""
+CELL_FLOOR = 2 * CHAIN_FLOOR
+"""What a mean over a cell can be trusted to, relative to the impedance: the chain, and the bend over the cell."""
 
 CALIBRATION_OCTAVES = 1 / 12
 """Cells within this share the noise of the calibration takes: averaging over them does not reduce it."""
@@ -116,7 +117,8 @@ def cell_data(spectrum: ImpedanceSpectrum, fit: ResonanceFit, high_hz: float = 2
     bending = _bending(fit, frequency_hz, smooth_bin)
     bend = np.add.reduceat(weight * bending, first) / total - _bending(fit, cell_hz, smooth_cell)
     shared = np.add.reduceat(weight * spectrum.calibration_variance_ohm2[inside], first) / total
-    variance = 0.5 / total + 0.5 * CELLS_PER_OCTAVE * CALIBRATION_OCTAVES * shared + (FLOOR * np.abs(mean_ohm)) ** 2
+    common = 0.5 * CELLS_PER_OCTAVE * CALIBRATION_OCTAVES * shared
+    variance = 0.5 / total + common + (CELL_FLOOR * np.abs(mean_ohm)) ** 2
     return CellData(cell_hz, mean_ohm - bend, np.sqrt(variance))
 
 

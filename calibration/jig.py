@@ -67,10 +67,6 @@ class JigCalibration:
         """Impedance at the clips, ohm, from the ratio of channel 2 to channel 1, shape (n,)."""
         return self.terms.impedance(ratio)
 
-    def ratio_from_impedance(self, impedance_ohm: ComplexArray) -> ComplexArray:
-        """Ratio that this jig would show for an impedance (embedding), shape (n,)."""
-        return self.terms.ratio(impedance_ohm)
-
     def derivative(self, ratio: ComplexArray) -> ComplexArray:
         """dZ/dm, ohm, shape (n,)."""
         return self.terms.by_ratio(ratio)

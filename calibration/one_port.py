@@ -41,10 +41,6 @@ class OnePortTerms:
         """Impedance at the clips that reads ``ratio``, ohm."""
         return self.scale_ohm * (ratio - self.short_ratio) / self._gap(ratio)
 
-    def ratio(self, impedance_ohm: ComplexArray) -> ComplexArray:
-        """Ratio that an impedance at the clips reads (the inverse of `impedance`)."""
-        return (self.scale_ohm * self.short_ratio + impedance_ohm * self.open_ratio) / (self.scale_ohm + impedance_ohm)
-
     def by_ratio(self, ratio: ComplexArray) -> ComplexArray:
         """dZ/dm, ohm."""
         return self.scale_ohm * (self.open_ratio - self.short_ratio) / self._gap(ratio) ** 2

@@ -83,7 +83,6 @@ def test_synthetic_fixture_of_the_check_values() -> None:
     scale, *_ = scale_from_load(measured_open, measured_short, measured_load, 10.0)
     terms = OnePortTerms(measured_open, measured_short, scale)
     assert terms.impedance(measured_device)[0] == pytest.approx(6.5 + 4.2j, abs=2e-6)
-    assert terms.ratio(np.array([6.5 + 4.2j]))[0] == pytest.approx(6.894993 + 4.089041j, abs=2e-6)
 
 
 @pytest.mark.parametrize("kind", ["high-side", "low-side"])
@@ -109,7 +108,7 @@ def test_three_standards_agree_with_scikit_rf(kind: str) -> None:
     assert own_ohm == pytest.approx(peer_ohm, rel=1e-9)
     assert own_ohm == pytest.approx(speaker_ohm(), rel=1e-9)
     embedded = peer.embed(network(ideals[2])).s[:, 0, 0]
-    assert own.ratio_from_impedance(np.full(160, LOAD_OHM + 0j)) == pytest.approx(embedded, rel=1e-9)
+    assert own.impedance_from_ratio(embedded) == pytest.approx(np.full(160, LOAD_OHM + 0j), rel=1e-9)
 
 
 @pytest.mark.parametrize("kind", ["high-side", "low-side"])
@@ -241,13 +240,11 @@ def test_noise_of_device_and_standards_is_propagated(kind: str, count: int) -> N
 
 @pytest.mark.parametrize("kind", ["high-side", "low-side"])
 @pytest.mark.parametrize("count", range(5))
-def test_round_trip_and_derivative(kind: str, count: int) -> None:
+def test_the_derivative_is_that_of_the_impedance(kind: str, count: int) -> None:
     jig = InventedJig(kind, stray_ohm=5e4)
     for subjects in itertools.combinations(SUBJECTS, count):
         calibration = calibrated(jig, subjects)
         ratio = jig.ratio(speaker_ohm())
-        impedance = calibration.impedance_from_ratio(ratio)
-        assert calibration.ratio_from_impedance(impedance) == pytest.approx(ratio, rel=1e-12)
         step = 1e-6
         numeric = (
             calibration.impedance_from_ratio(ratio + step) - calibration.impedance_from_ratio(ratio - step)
