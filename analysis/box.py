@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 from threadpoolctl import threadpool_limits
@@ -127,19 +128,19 @@ class BoxFit:
         """A quantity that follows from the parameters."""
         return derived(function, self.parameters, self.covariance, unit)
 
-    @property
+    @cached_property
     def alpha(self) -> Quantity:
         """Compliance of the suspension over that of the box's air."""
         return self.of(lambda x: float(np.exp(x[self.box(LN_ALPHA)])))
 
-    @property
+    @cached_property
     def fb_hz(self) -> Quantity | None:
         """Tuning of box and port; None for a closed box."""
         if not self.vented:
             return None
         return self.of(lambda x: float(np.exp(x[self.box(LN_WB)]) / (2 * np.pi)), "Hz")
 
-    @property
+    @cached_property
     def h(self) -> Quantity | None:
         """fB / fs."""
         if not self.vented:

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from threadpoolctl import threadpool_limits
@@ -155,24 +156,24 @@ class DriverFit:
     def _of(self, function: Callable[[FloatArray], float], unit: str = "") -> Quantity:
         return derived(function, self.reported, self.reported_covariance, unit)
 
-    @property
+    @cached_property
     def re_ohm(self) -> Quantity:
         return self._of(lambda x: float(np.exp(x[LN_RE])), "ohm")
 
-    @property
+    @cached_property
     def fs_hz(self) -> Quantity:
         return self._of(lambda x: self.cone(x).omega_rad_s / (2 * np.pi), "Hz")
 
-    @property
+    @cached_property
     def qms(self) -> Quantity:
         return self._of(lambda x: self.cone(x).q_mechanical)
 
-    @property
+    @cached_property
     def qes(self) -> Quantity:
         """2 pi fs Mms Re / Bl^2 (Small 1972)."""
         return self._of(self._electrical_q)
 
-    @property
+    @cached_property
     def qts(self) -> Quantity:
         return self._of(lambda x: 1 / (1 / self.cone(x).q_mechanical + 1 / self._electrical_q(x)))
 
@@ -180,12 +181,12 @@ class DriverFit:
         cone = self.cone(x)
         return float(cone.omega_rad_s * cone.mass_ratio * np.exp(x[LN_RE] - x[LN_SCALE]))
 
-    @property
+    @cached_property
     def creep_factor(self) -> Quantity | None:
         """lambda of Knudsen and Jensen; None if the data do not ask for it."""
         return self._of(lambda x: float(x[CREEP])) if self.creep else None
 
-    @property
+    @cached_property
     def inductance_1khz_h(self) -> Quantity:
         """Reactance of the coil at 1 kHz over the angular frequency."""
         s = np.array([2j * np.pi * 1_000.0])

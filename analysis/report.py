@@ -1,4 +1,4 @@
-"""One self-contained HTML report of a build: pictures, findings, comparison, decay, calibration, cautions.
+"""One self-contained HTML report of a build: pictures, findings, comparison, driver and box, calibration, cautions.
 
 A pure function of plain data: `render_report` takes what it prints and nothing else. The page holds its pictures
 within itself, asks nothing of the network and is made for screen and paper.
@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import base64
 from collections import Counter
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
@@ -23,6 +24,7 @@ from capture.whole_file import write_whole
 
 if TYPE_CHECKING:
     from analysis.comparison import Change, Comparison
+    from analysis.tables import Table
 
 Fact = tuple[str, str]
 """A label and its value, in words."""
@@ -30,6 +32,7 @@ Fact = tuple[str, str]
 _TEMPLATES = Path(__file__).parent / "templates"
 _MEDIA_TYPES = {"svg": "image/svg+xml", "png": "image/png"}
 _NONE = "–"
+_ITEM = "  - "
 
 
 @dataclass(frozen=True)
@@ -58,8 +61,29 @@ class ReportState:
 
 
 @dataclass(frozen=True)
+class ReportPart:
+    """A part of a section: a table with sentences and a picture below it; without a title it stands alone.
+
+    A sentence that begins with two blanks and a dash is an item of a list under the one before.
+    """
+
+    title: str
+    table: Table | None = None
+    sentences: tuple[str, ...] = ()
+    picture: ReportPicture | None = None
+
+
+@dataclass(frozen=True)
+class DriverAndBox:
+    """Driver, box and bass: their parts, and what is to be noted of them."""
+
+    parts: tuple[ReportPart, ...]
+    warnings: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
 class Report:
-    """All that the page says."""
+    """All that the page says; without ``driver_and_box`` that section is left out."""
 
     build: str
     unit: str
@@ -73,6 +97,7 @@ class Report:
     tuning: tuple[str, ...] = ()
     cautions: tuple[str, ...] = ()
     warnings: tuple[str, ...] = ()
+    driver_and_box: DriverAndBox | None = None
 
 
 def render_report(report: Report) -> str:
@@ -88,6 +113,8 @@ def render_report(report: Report) -> str:
             states=[_state_rows(state) for state in report.states],
             comparison_warnings=_comparison_warnings(report),
             warnings=_other_warnings(report),
+            parts=[] if report.driver_and_box is None else [_part_rows(part) for part in report.driver_and_box.parts],
+            part_warnings=_part_warnings(report),
             changes=[] if report.comparison is None else [_change_row(change) for change in report.comparison.changes],
         )
     )
@@ -163,6 +190,34 @@ def _other_warnings(report: Report) -> list[str]:
     """Those that the comparison does not hold already."""
     said = () if report.comparison is None else report.comparison.warnings
     return [warning for warning in report.warnings if warning not in said]
+
+
+def _part_warnings(report: Report) -> list[str]:
+    """Those of driver and box that no state says for itself."""
+    if report.driver_and_box is None:
+        return []
+    said = {warning for state in report.states for warning in state.findings.warnings}
+    return [warning for warning in report.driver_and_box.warnings if warning not in said]
+
+
+def _part_rows(part: ReportPart) -> dict[str, Any]:
+    return {
+        "title": part.title,
+        "table": part.table,
+        "sentences": _gathered(part.sentences),
+        "picture": None if part.picture is None else _picture_row(part.picture),
+    }
+
+
+def _gathered(sentences: Sequence[str]) -> list[tuple[str, list[str]]]:
+    """Sentences, each with the items that follow it."""
+    found: list[tuple[str, list[str]]] = []
+    for sentence in sentences:
+        if sentence.startswith(_ITEM) and found:
+            found[-1][1].append(sentence.removeprefix(_ITEM))
+        else:
+            found.append((sentence.strip(), []))
+    return found
 
 
 def _picture_row(picture: ReportPicture) -> dict[str, str]:

@@ -14,6 +14,7 @@ from analysis.cautions import cautions_for
 from analysis.comparison import Comparison
 from analysis.decay import CumulativeDecay
 from analysis.decay_response import decay_of_response, decay_on_log_grid
+from analysis.driver_and_box_section import driver_and_box_section
 from analysis.export import write_curve_csv, write_decay_csv, write_touchstone
 from analysis.findings import FindingsReport
 from analysis.pictures import (
@@ -166,6 +167,7 @@ def report_of(
         tuning=() if comparison is None else comparison.tuning,
         cautions=cautions_for("amplifier", "tweeter", "hearing", "heat and mains", "materials"),
         warnings=() if comparison is None else comparison.warnings,
+        driver_and_box=driver_and_box_section(bench, takes),
     )
 
 

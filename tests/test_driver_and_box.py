@@ -17,7 +17,10 @@ from reference.random_drivers import TrueDriver, random_driver, true_driver, wit
 from reference.speaker_circuit import Cavity, Port, SpeakerCircuit
 
 import stillbox
+from analysis.bench import Bench as AnalysisBench
+from analysis.driver_and_box_section import driver_and_box_section
 from capture.build_description import BuildDescription, description_template
+from capture.build_folder import BuildFolder
 from capture.errors import StillboxError
 from capture.excitation import Excitation
 
@@ -302,6 +305,66 @@ def test_a_mass_that_was_not_written_down(bench: Bench, capsys: pytest.CaptureFi
         assert any("diameter_mm" in sentence for sentence in found["warnings"])
     finally:
         file.write_text(before)
+
+
+# The section of the report
+
+
+def test_section_of_the_report(bench: Bench, capsys: pytest.CaptureFixture[str]) -> None:
+    """What the page says is what the commands say, table for table and line for line."""
+    opened = AnalysisBench(BuildFolder.open(bench.path))
+    section = driver_and_box_section(opened, [opened.in_box(state) for state in ("stock", "lined")])
+    assert [part.title for part in section.parts] == ["Driver", "Box, stock", "Box, lined", "Bass"]
+    commands = (
+        ("driver", bench.path),
+        ("box", bench.path, "--state", "stock"),
+        ("box", bench.path, "--state", "lined"),
+        ("bass", bench.path, "--state", "lined", "--against", "stock"),
+    )
+    warned = ""
+    for part, command in zip(section.parts, commands, strict=True):
+        status, said, complained = run(capsys, *command)
+        assert status == 0
+        assert part.table is not None
+        for row in (part.table.heads, *part.table.rows):
+            assert " ".join(" ".join(row).split()) in " ".join(said.split())
+        for sentence in part.sentences:
+            assert sentence.strip() in said
+        warned += complained
+    assert section.warnings
+    assert all(warning in warned for warning in section.warnings)
+    bass = section.parts[-1]
+    assert bass.picture is not None
+    assert "stock and lined" in bass.picture.caption
+    assert "excursion of the cone at 2.83 V" in bass.picture.caption
+    assert any("from stock to lined: tuning +" in sentence for sentence in bass.sentences)
+
+
+def test_section_of_one_state(bench: Bench) -> None:
+    opened = AnalysisBench(BuildFolder.open(bench.path))
+    section = driver_and_box_section(opened, [opened.in_box("stock")])
+    assert [part.title for part in section.parts] == ["Driver", "Box, stock", "Bass"]
+    assert section.parts[-1].table is not None
+    assert section.parts[-1].table.heads == ("bass", "as measured")
+
+
+def test_section_without_what_it_needs(tmp_path: Path) -> None:
+    """Resistors instead of speakers: nothing can be fitted, and every part says so."""
+    build = RecordedBuild.create(tmp_path / "build", SHORT)
+    build.add(8.0, "in-box", state="stock")
+
+    def sentences() -> list[str]:
+        opened = AnalysisBench(BuildFolder.open(tmp_path / "build"))
+        section = driver_and_box_section(opened, [opened.in_box("stock")])
+        assert section.warnings == () or section.parts[0].table is not None
+        return [sentence for part in section.parts for sentence in part.sentences]
+
+    assert sentences() == ["There is no free-air take of unit A: driver, box and bass need one (--subject free-air)."]
+    build.add(8.0, "free-air")
+    (sentence,) = sentences()
+    assert sentence.startswith("No numbers of the driver: no motional peak shows in the free-air take")
+    build.add(SpeakerCircuit(random_driver(np.random.default_rng(77))), "free-air")
+    assert any(sentence.startswith("No numbers of the box: no motional peak") for sentence in sentences())
 
 
 # build.toml

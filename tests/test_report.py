@@ -16,7 +16,9 @@ from analysis.cautions import CAUTIONS, cautions_for
 from analysis.comparison import Change, Comparison, Verdict
 from analysis.findings import Finding
 from analysis.report import (
+    DriverAndBox,
     Report,
+    ReportPart,
     ReportPicture,
     ReportState,
     render_report,
@@ -25,6 +27,7 @@ from analysis.report import (
     write_report,
 )
 from analysis.ridges import Ridge
+from analysis.tables import Table
 from capture.errors import StillboxError
 
 SVG = b'<svg xmlns="http://www.w3.org/2000/svg" width="10" height="10"><path d="M0 0L9 9"/></svg>'
@@ -202,6 +205,26 @@ def test_comparison_table() -> None:
     assert "From stock to lined: of 4 resonances, 1 reduced, 2 gone, 1 new." in page.words
 
 
+def test_driver_and_box() -> None:
+    table = Table(("driver", "fit"), (("Re", "5.61 ± 0.02 ohm"), ("fs", "43.7 ± 0.1 Hz")))
+    section = DriverAndBox(
+        (
+            ReportPart("Driver", table, ("coil: simple", "volume: 30 litres", "  - port: 1 litre", " leaves 29")),
+            ReportPart("Bass", None, ("no numbers",), ReportPicture("Bass of one state.", SVG)),
+        ),
+        ("hum at 50 Hz", "the driver has changed"),
+    )
+    one = state()
+    noisy = replace(one, findings=replace(one.findings, warnings=("hum at 50 Hz",)))
+    page = Page(render_report(report(states=(noisy,), driver_and_box=section, pictures=(), warnings=())))
+    assert "Driver and box Driver driver fit Re 5.61 ± 0.02 ohm fs 43.7 ± 0.1 Hz coil: simple" in page.words
+    assert "volume: 30 litres port: 1 litre leaves 29 Bass no numbers Bass of one state." in page.words
+    assert ["fs", "43.7 ± 0.1 Hz"] in page.rows
+    assert [base64.b64decode(link.split(",")[1]) for link in page.links] == [SVG]
+    assert page.words.count("hum at 50 Hz") == page.words.count("the driver has changed") == 1
+    assert "Driver and box" not in Page(render_report(report())).words
+
+
 def test_no_warning_is_said_twice() -> None:
     stock = state()
     noisy = replace(stock, findings=replace(stock.findings, warnings=("the noise is high",)))
@@ -253,11 +276,14 @@ def test_strange_names_cannot_become_markup() -> None:
             tuning=(nasty,),
             warnings=(nasty,),
             cautions=(nasty,),
+            driver_and_box=DriverAndBox(
+                (ReportPart(nasty, Table((nasty,), ((nasty,),)), (nasty,), ReportPicture(nasty, SVG)),), (nasty + "!",)
+            ),
         )
     )
     page = Page(html)
     assert "script" not in page.tags and "b" not in page.tags
-    assert page.words.count('alert("1")') >= 20
+    assert page.words.count('alert("1")') >= 25
 
 
 @pytest.mark.parametrize(

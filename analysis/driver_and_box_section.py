@@ -1,0 +1,92 @@
+"""The report's section "Driver and box": what the commands driver, box and bass say, put together for one unit."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from analysis.bench import Bench
+from analysis.driver_and_box import BassReport, BoxReport, bass_of_box, box_report, driver_report
+from analysis.driver_and_box_export import (
+    bass_curves_named,
+    bass_lines,
+    bass_table,
+    box_lines,
+    box_table,
+    driver_lines,
+    driver_table,
+)
+from analysis.picture_bass import picture_of_bass
+from analysis.picture_style import picture_bytes
+from analysis.report import DriverAndBox, ReportPart, ReportPicture
+from capture.errors import StillboxError
+from capture.take import TakeInfo
+
+FAILURES = (StillboxError, ValueError, ArithmeticError)
+"""What a fit of a strange take may end with (failed decompositions are ValueErrors)."""
+
+
+def driver_and_box_section(bench: Bench, takes: Sequence[TakeInfo]) -> DriverAndBox:
+    """All parts that the takes of one unit allow; what cannot be had becomes a sentence.
+
+    Parameters
+    ----------
+    bench : Bench
+    takes : sequence of TakeInfo
+        One or two in-box takes of the same unit, the earlier state first.
+    """
+    unit = takes[0].unit
+    if bench.newest("free-air", unit=unit) is None:
+        sentence = f"There is no free-air take of unit {unit}: driver, box and bass need one (--subject free-air)."
+        return DriverAndBox((ReportPart("", None, (sentence,)),))
+    try:
+        driver = driver_report(bench, unit)
+    except FAILURES as error:
+        return DriverAndBox((ReportPart("", None, (_failed("the driver", error),)),))
+    parts = [ReportPart("Driver", driver_table(driver), tuple(driver_lines(driver)))]
+    warnings = list(driver.warnings)
+    boxes: list[BoxReport] = []
+    for take in takes:
+        title = f"Box, {take.state}" if take.state else "Box"
+        try:
+            box = box_report(bench, take.state or "-", unit, driver)
+        except FAILURES as error:
+            parts.append(ReportPart(title, None, (_failed("the box", error),)))
+            continue
+        boxes.append(box)
+        parts.append(ReportPart(title, box_table(box), tuple(box_lines(box))))
+        warnings += box.warnings
+    if boxes:
+        bass, said = _bass(bench, boxes)
+        parts.append(bass)
+        warnings += said
+    return DriverAndBox(tuple(parts), tuple(dict.fromkeys(warnings)))
+
+
+def _failed(what: str, error: Exception) -> str:
+    return f"No numbers of {what}: {error}."
+
+
+def _bass(bench: Bench, boxes: Sequence[BoxReport]) -> tuple[ReportPart, tuple[str, ...]]:
+    """The bass of the last state, against the one before where there is one."""
+    try:
+        bass = bass_of_box(boxes[-1], bench.build.description, before=boxes[0] if len(boxes) > 1 else None)
+    except FAILURES as error:
+        return ReportPart("Bass", None, (_failed("the bass", error),)), ()
+    return ReportPart("Bass", bass_table(bass), tuple(bass_lines(bass)), _bass_picture(bass)), bass.warnings
+
+
+def _bass_picture(bass: BassReport) -> ReportPicture:
+    named = bass_curves_named(bass)
+    names = " and ".join(name for name, _ in named)
+    figure = picture_of_bass(f"{bass.box.build}, unit {bass.box.unit}: bass of {names}", named)
+    curves = [one for _, one in named]
+    shown = ["group delay"]
+    if all(one.excursion_m is not None for one in curves):
+        shown.append(f"excursion of the cone at {bass.voltage_v:g} V")
+    if all(one.port_speed_m_s is not None for one in curves):
+        shown.append("speed of the air in the port")
+    caption = (
+        f"Bass of {names}, computed from the impedance, without a room: level over that of the driver where its mass "
+        f"rules; {', '.join(shown)}."
+    )
+    return ReportPicture(caption, picture_bytes(figure, "svg"))
