@@ -15,11 +15,16 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 from scipy import linalg
+from scipy.linalg import lapack
 
 from capture.arrays import ComplexArray, FloatArray
 
 LEAST_Q, MOST_Q = 0.6, 300.0
 """More damped than this a pair is as good as two relaxations; narrower than this it is noise in a few bins."""
+_FAIR_STEPS, _HOPELESS = 3, 0.03
+"""After so many steps a step must gain this share of the chi-square that is still missing."""
+_WELL_CONDITIONED = 1e-4
+"""Least sine between a column and those before it with which the Gram matrix is inverted by Cholesky's method."""
 LOWEST_RELAXATION_HZ, HIGHEST_RELAXATION_HZ = 3.0, 1e6
 
 
@@ -45,10 +50,14 @@ class WeightedData:
 
 
 def resonators_ohm(s_rad_s: ComplexArray, poles_rad_s: ComplexArray, residues: ComplexArray) -> ComplexArray:
-    """Sum of conjugate pole pairs ``r/(s - p) + r*/(s - p*)``, shape of ``s_rad_s``."""
+    """Sum of conjugate pole pairs ``r/(s - p) + r*/(s - p*)``, shape of ``s_rad_s``.
+
+    Over one denominator: ``2 (Re r s - Re(r p*)) / (s^2 - 2 Re p s + |p|^2)``.
+    """
     total = np.zeros(s_rad_s.shape, dtype=complex)
     for pole, residue in zip(poles_rad_s, residues, strict=True):
-        total += residue / (s_rad_s - pole) + np.conj(residue) / (s_rad_s - np.conj(pole))
+        above = 2 * residue.real * s_rad_s - 2 * (residue * np.conj(pole)).real
+        total += above / ((s_rad_s - 2 * pole.real) * s_rad_s + abs(pole) ** 2)
     return total
 
 
@@ -67,11 +76,11 @@ def pole_from(frequency_hz: float, q: float) -> complex:
 
 def pair_basis(s_rad_s: ComplexArray, poles_rad_s: ComplexArray) -> ComplexArray:
     """Two columns a pole pair, for the real and the imaginary part of its residue; shape (n, 2 k)."""
-    direct = 1 / (s_rad_s[:, None] - poles_rad_s)
-    mirror = 1 / (s_rad_s[:, None] - np.conj(poles_rad_s))
+    s = s_rad_s[:, None]
+    double = 2 / ((s - 2 * poles_rad_s.real) * s + np.abs(poles_rad_s) ** 2)
     columns = np.empty((s_rad_s.size, 2 * poles_rad_s.size), dtype=complex)
-    columns[:, 0::2] = direct + mirror
-    columns[:, 1::2] = 1j * (direct - mirror)
+    columns[:, 0::2] = (s - poles_rad_s.real) * double
+    columns[:, 1::2] = -poles_rad_s.imag * double
     return columns
 
 
@@ -168,9 +177,15 @@ def inverse_gram(columns: FloatArray) -> FloatArray:
     scale[scale == 0] = 1.0
     scaled = columns / scale
     gram = scaled.T @ scaled
-    values, vectors = np.linalg.eigh(gram)
-    values = np.maximum(values, 1e-13 * values[-1])
-    return (vectors / values) @ vectors.T / np.outer(scale, scale)
+    factor, failed = lapack.dpotrf(gram, lower=True)
+    if not failed and np.min(np.diag(factor)) > _WELL_CONDITIONED:
+        half, _ = lapack.dtrtri(factor, lower=True)
+        inverse = half.T @ half
+    else:
+        values, vectors = np.linalg.eigh(gram)
+        values = np.maximum(values, 1e-13 * values[-1])
+        inverse = (vectors / values) @ vectors.T
+    return inverse / np.outer(scale, scale)
 
 
 @dataclass(frozen=True)
@@ -235,24 +250,33 @@ def pole_derivatives(s_rad_s: ComplexArray, poles_rad_s: ComplexArray, residues:
     return columns
 
 
-def refine(problem: FitProblem, poles_rad_s: ComplexArray, iterations: int = 30, held: int = 0) -> PairFit:
+def refine(
+    problem: FitProblem,
+    poles_rad_s: ComplexArray,
+    iterations: int = 30,
+    held: int = 0,
+    wanted: float = np.inf,
+) -> PairFit:
     """Joint nonlinear least squares of the poles, everything linear eliminated (variable projection).
 
     Damped Gauss-Newton steps with Kaufman's approximation (BIT 15, 49-57, 1975 [M]); the poles stay within what
-    can be a resonator. The first ``held`` poles stay where they are.
+    can be a resonator. The first ``held`` poles stay where they are. Where a chi-square below ``wanted`` is what
+    counts, it ends as soon as a step gains too little of what is missing.
     """
     current = problem.solve(poles_rad_s)
     if poles_rad_s.size == held:
         return current
     known = current.pairs[:, : 2 * held] if held else None
     damping = 1e-3
-    for _ in range(iterations):
+    for steps in range(1, iterations + 1):
         # A step is counted in units of the pole's own bandwidth.
         poles, residues = current.poles_rad_s[held:], current.residues[held:]
         unit = np.repeat(np.abs(poles.real), 2)
-        slopes = problem.project(pole_derivatives(problem.data.s_rad_s, poles, residues) * unit)
-        slopes -= current.pairs @ (current.residue_covariance @ (current.pairs.T @ slopes))
-        normal, gradient = slopes.T @ slopes, slopes.T @ current.rest
+        slopes = stacked(pole_derivatives(problem.data.s_rad_s, poles, residues) * unit, problem.data.std_ohm)
+        # What the linear part can imitate of them is taken out of their products, not of the columns themselves.
+        imitated, shared = problem.fixed.T @ slopes, current.pairs.T @ slopes
+        normal = slopes.T @ slopes - imitated.T @ imitated - shared.T @ (current.residue_covariance @ shared)
+        gradient = slopes.T @ current.rest
         trial = None
         for _ in range(8):
             step = np.linalg.solve(normal + damping * np.diag(np.diag(normal) + 1e-30), gradient)
@@ -265,6 +289,7 @@ def refine(problem: FitProblem, poles_rad_s: ComplexArray, iterations: int = 30,
             break
         gain = current.chi_square - trial.chi_square
         current, damping = trial, max(damping / 5, 1e-9)
-        if gain < 1e-2 + 1e-9 * current.chi_square:
+        hopeless = steps >= _FAIR_STEPS and gain < _HOPELESS * (current.chi_square - wanted)
+        if hopeless or gain < 1e-2 + 1e-9 * current.chi_square:
             break
     return current

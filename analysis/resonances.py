@@ -62,6 +62,8 @@ _MOST_ADDED = 8
 _OVERLAPPING = 4.0
 """Pairs closer than so many times the sum of their half widths touch each other."""
 _FIRST_ITERATIONS = 10
+_ITERATIONS_ALONE, _ITERATIONS_TOGETHER = 8, 5
+"""Steps of an added pair alone, and of all pairs after it, before the next one is looked for."""
 _RELOCATIONS = 8
 _SEARCH_Q = (2.5, 5.0, 10.0, 20.0, 40.0)
 
@@ -183,13 +185,13 @@ def _starting_poles(problem: FitProblem) -> ComplexArray:
 
 def _settle(problem: FitProblem, poles: ComplexArray) -> PairFit:
     """Take out what the noise explains, refine the rest, add what is still left over, until nothing changes."""
-    fit = _pruned(problem, poles)
+    pruned = fit = _pruned(problem, poles)
     for _ in range(_MOST_ADDED):
         grown = _add_missing(problem, fit)
         if grown is None:
             break
         fit = grown
-    return _drop_split(problem, _drop_weak(problem, fit))
+    return pruned if fit is pruned else _pruned(problem, fit.poles_rad_s)
 
 
 def _pruned(problem: FitProblem, poles: ComplexArray, iterations: int = 30) -> PairFit:
@@ -222,8 +224,10 @@ def _drop_split(problem: FitProblem, fit: PairFit) -> PairFit:
         # Only what overlaps with it can take its place: the others are held, which is several times faster.
         near = np.delete(distance[index] < _OVERLAPPING, index)
         others = np.delete(poles, index)
-        trial = refine(problem, np.concatenate([others[~near], others[near]]), iterations=12, held=int(np.sum(~near)))
-        if trial.chi_square - fit.chi_square < THRESHOLD:
+        order, held = np.concatenate([others[~near], others[near]]), int(np.sum(~near))
+        wanted = fit.chi_square + THRESHOLD
+        trial = refine(problem, order, iterations=12, held=held, wanted=wanted)
+        if trial.chi_square < wanted:
             fit = trial
         else:
             tried.add(complex(poles[index]))
@@ -248,9 +252,9 @@ def _drop_uncertain(problem: FitProblem, fit: PairFit) -> PairFit:
 def _add_missing(problem: FitProblem, fit: PairFit) -> PairFit | None:
     """Fit with one more resonator where the rest shows one that is significant; None where it shows none."""
     for pole in _candidates(problem, fit):
-        trial = refine(problem, np.append(fit.poles_rad_s, pole), held=fit.poles_rad_s.size)
+        trial = refine(problem, np.append(fit.poles_rad_s, pole), _ITERATIONS_ALONE, held=fit.poles_rad_s.size)
         if problem.free(trial.poles_rad_s).all() and fit.chi_square - trial.chi_square >= THRESHOLD:
-            return refine(problem, trial.poles_rad_s)
+            return refine(problem, trial.poles_rad_s, _ITERATIONS_TOGETHER)
     return None
 
 
