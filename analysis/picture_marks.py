@@ -8,11 +8,12 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 from matplotlib.axes import Axes
+from matplotlib.collections import LineCollection
 from matplotlib.font_manager import FontProperties
 from matplotlib.textpath import text_to_path
 
 from analysis.cause_signs import CAUSE_SIGNS
-from analysis.findings import Cause, DetectionLimit, Finding
+from analysis.findings import Cause, DetectionLimit, Finding, Resonance
 from analysis.picture_style import (
     BLIND,
     INK,
@@ -208,8 +209,15 @@ def _draw_marker(axes: Axes, mark: Mark, height: float, size_pt: float) -> None:
 
 def draw_mark_lines(axes: Axes, marks: Sequence[Mark], zorder: float = 0.8) -> None:
     """The thin line of each mark through one panel."""
-    for mark in marks:
-        axes.axvline(mark.frequency_hz, color=CAUSE_SIGNS[mark.cause].colour, linewidth=0.8, alpha=0.55, zorder=zorder)
+    lines = LineCollection(
+        [[(mark.frequency_hz, 0.0), (mark.frequency_hz, 1.0)] for mark in marks],
+        colors=[CAUSE_SIGNS[mark.cause].colour for mark in marks],
+        linewidths=0.8,
+        alpha=0.55,
+        zorder=zorder,
+        transform=axes.get_xaxis_transform(),
+    )
+    axes.add_collection(lines, autolim=False)
 
 
 def draw_detection_limit(axes: Axes, limit: DetectionLimit, style: StateStyle, floor_ohm: float) -> None:
@@ -246,8 +254,9 @@ def draw_heights(
     axes.set_ylim(floor_ohm, 2.2 * highest)
     for limit, style in zip(limits, styles, strict=True):
         draw_detection_limit(axes, limit, style, floor_ohm)
+    _draw_error_bars(axes, marks, two_states=len(styles) > 1)
     for mark in marks:
-        _draw_height(axes, mark, two_states=len(styles) > 1)
+        _draw_arrow(axes, mark)
     axes.set_ylabel("Height, Ω", fontsize=TEXT_PT, color=INK)
     if limits:
         axes.text(
@@ -262,26 +271,34 @@ def draw_heights(
         )
 
 
-def _draw_height(axes: Axes, mark: Mark, two_states: bool) -> None:
-    colour = CAUSE_SIGNS[mark.cause].colour
-    for finding, filled in ((mark.before, not two_states), (mark.after, True)):
-        if finding is not None:
-            axes.errorbar(
-                [finding.resonance.frequency_hz],
-                [finding.resonance.height_ohm],
-                yerr=[
-                    [min(EXPANDED * finding.resonance.height_std_ohm, 0.99 * finding.resonance.height_ohm)],
-                    [EXPANDED * finding.resonance.height_std_ohm],
-                ],
-                fmt=CAUSE_SIGNS[mark.cause].marker,
-                markersize=MARKER_PT,
-                color=colour,
-                markerfacecolor=colour if filled else PAPER,
-                markeredgecolor=colour,
-                markeredgewidth=1.0,
-                elinewidth=0.9,
-                zorder=4,
-            )
+def _draw_error_bars(axes: Axes, marks: Sequence[Mark], two_states: bool) -> None:
+    """Heights with their uncertainty, the later state filled; one call for all that look alike."""
+    alike: dict[tuple[Cause, bool], list[Resonance]] = {}
+    for mark in marks:
+        for finding, filled in ((mark.before, not two_states), (mark.after, True)):
+            if finding is not None:
+                alike.setdefault((mark.cause, filled), []).append(finding.resonance)
+    for (cause, filled), resonances in alike.items():
+        height = np.array([one.height_ohm for one in resonances])
+        reach = EXPANDED * np.array([one.height_std_ohm for one in resonances])
+        colour = CAUSE_SIGNS[cause].colour
+        axes.errorbar(
+            [one.frequency_hz for one in resonances],
+            height,
+            yerr=[np.minimum(reach, 0.99 * height), reach],
+            fmt=CAUSE_SIGNS[cause].marker,
+            markersize=MARKER_PT,
+            color=colour,
+            markerfacecolor=colour if filled else PAPER,
+            markeredgecolor=colour,
+            markeredgewidth=1.0,
+            elinewidth=0.9,
+            zorder=4,
+        )
+
+
+def _draw_arrow(axes: Axes, mark: Mark) -> None:
+    """From the height before to that after, or to what could still be seen."""
     if not mark.verdict or mark.before is None:
         return
     begin = mark.before.resonance
@@ -296,6 +313,12 @@ def _draw_height(axes: Axes, mark: Mark, two_states: bool) -> None:
             "",
             xy=end,
             xytext=(begin.frequency_hz, begin.height_ohm),
-            arrowprops={"arrowstyle": "-|>", "color": colour, "linewidth": 1.0, "shrinkA": 4, "shrinkB": 3},
+            arrowprops={
+                "arrowstyle": "-|>",
+                "color": CAUSE_SIGNS[mark.cause].colour,
+                "linewidth": 1.0,
+                "shrinkA": 4,
+                "shrinkB": 3,
+            },
             zorder=3,
         )

@@ -11,6 +11,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+import numpy as np
 from matplotlib import rc_context
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
@@ -20,6 +21,7 @@ from matplotlib.layout_engine import ConstrainedLayoutEngine
 from matplotlib.ticker import FixedLocator, FuncFormatter, NullFormatter
 
 from analysis.file_names import check_picture_name
+from capture.arrays import FloatArray
 from capture.errors import StillboxError
 from capture.whole_file import write_whole
 
@@ -115,13 +117,28 @@ def plain_axes(axes: Axes) -> None:
     axes.set_axisbelow(True)
 
 
+class _ShownLocator(FixedLocator):
+    """Ticks at given places as far as they are in view: each tick costs, seen or not."""
+
+    def tick_values(self, vmin: float, vmax: float) -> FloatArray:
+        places = np.asarray(self.locs, dtype=float)
+        return places[(places >= min(vmin, vmax)) & (places <= max(vmin, vmax))]
+
+    def __call__(self) -> FloatArray:
+        assert self.axis is not None
+        return self.tick_values(*self.axis.get_view_interval())
+
+
+def _decade_steps(steps: Sequence[int], powers: range) -> _ShownLocator:
+    return _ShownLocator([step * 10.0**power for power in powers for step in steps])
+
+
 def frequency_axis(axes: Axes, low_hz: float, high_hz: float, labelled: bool = True) -> None:
     """A logarithmic frequency axis with ticks at 1, 2 and 5 of each decade."""
     axes.set_xscale("log")
     axes.set_xlim(low_hz, high_hz)
-    decades = [10.0**power for power in range(6)]
-    axes.xaxis.set_major_locator(FixedLocator([step * decade for decade in decades for step in (1, 2, 5)]))
-    axes.xaxis.set_minor_locator(FixedLocator([step * decade for decade in decades for step in (3, 4, 6, 7, 8, 9)]))
+    axes.xaxis.set_major_locator(_decade_steps((1, 2, 5), range(6)))
+    axes.xaxis.set_minor_locator(_decade_steps((3, 4, 6, 7, 8, 9), range(6)))
     axes.xaxis.set_minor_formatter(NullFormatter())
     axes.xaxis.set_major_formatter(FuncFormatter(lambda value, _: tick_text(value)))
     axes.grid(axis="x", which="major", color=GRID, linewidth=0.7)
@@ -135,8 +152,7 @@ def frequency_axis(axes: Axes, low_hz: float, high_hz: float, labelled: bool = T
 def plain_ohm_axis(axes: Axes, steps: Sequence[int] = (1, 2, 5)) -> None:
     """A logarithmic ohm axis with plain numbers at the given steps of each decade."""
     axes.set_yscale("log")
-    decades = [10.0**power for power in range(-5, 6)]
-    axes.yaxis.set_major_locator(FixedLocator([step * decade for decade in decades for step in steps]))
+    axes.yaxis.set_major_locator(_decade_steps(steps, range(-5, 6)))
     axes.yaxis.set_minor_locator(FixedLocator([]))
     axes.yaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g}"))
     axes.grid(axis="y", which="major", color=GRID, linewidth=0.7)
