@@ -22,6 +22,7 @@ from gui.bench_panel import BenchPanel
 from gui.build_edits import BuildEdits, Wastebasket
 from gui.device_choice import DeviceChoice
 from gui.first_start import FirstStart
+from gui.garbage import GarbageTimer
 from gui.help_pages import HelpPages
 from gui.menus import fill_menu, make_menus
 from gui.reading_control import ReadingControl
@@ -55,6 +56,7 @@ class MainWindow(QMainWindow):
         self.menus: dict[str, QMenu] = {}
         self._closing = self._sized = self._description_open = False
         self._select_next: list[int] | None = None
+        self._garbage = GarbageTimer(self)
         self.lanes = {name: Lane(name) for name in ("capture", "reading", "picture", "files")}
         self.setWindowTitle("Stillbox")
         self.setAcceptDrops(True)
@@ -476,6 +478,7 @@ class MainWindow(QMainWindow):
         self.hide()
         for lane in self.lanes.values():
             lane.end()
+        self._garbage.end()
         event.accept()
 
     def _close_again(self) -> None:

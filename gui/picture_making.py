@@ -130,8 +130,11 @@ def make_picture(
         frequency_axis(label_axes, *ends_hz, labelled=False)
         draw_labels(label_axes, labels, [mark for mark in marks if ends_hz[0] <= mark.frequency_hz <= ends_hz[1]])
     canvas.draw()
-    pixels = np.asarray(canvas.buffer_rgba())
-    return Picture(darkened(pixels) if dark else pixels.copy(), scale, tuple(places), *ends_hz, size)
+    shown = np.asarray(canvas.buffer_rgba())
+    pixels = darkened(shown) if dark else shown.copy()
+    # Its parts refer to each other in circles: what is taken apart here the garbage collector need not look for.
+    figure.clear()
+    return Picture(pixels, scale, tuple(places), *ends_hz, size)
 
 
 def _most_labels(height: int) -> int:

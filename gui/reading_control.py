@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
-import gc
+from collections.abc import Callable, Iterator
 from typing import TYPE_CHECKING
 
 from PyQt5.QtCore import QObject, pyqtSignal
 
+from capture.errors import StillboxError
+from gui.garbage import keep_what_is_loaded
 from gui.results_panel import ResultsPanel
 from gui.session import Session
-from gui.view import Results, View, all_views
+from gui.view import Asked, Results, View, all_views
 from gui.work import Failure, Lane
 
 if TYPE_CHECKING:
@@ -23,8 +25,7 @@ def _loaded_views() -> list[View]:
     views = all_views()
     import capture.live_take  # noqa: F401
 
-    # What has been loaded stays: without this each full collection looks through all of it, and the window waits.
-    gc.freeze()
+    keep_what_is_loaded()
     return views
 
 
@@ -40,10 +41,13 @@ class ReadingControl(QObject):
         self.views: list[View] = []
         self.view: View | None = None
         self.results: Results | None = None
+        self._measured: Results | None = None
+        self._session: Session | None = None
         self.takes: list[TakeInfo] = []
         self._wanted = 0
         self._troubled = False
         self._waiting: tuple[Session, list[TakeInfo], str | None] | None = None
+        panel.controls.asked_changed.connect(self.change)
 
     def load_views(self) -> None:
         """Import what computes and draws; it takes a moment, so the window stands before."""
@@ -57,41 +61,62 @@ class ReadingControl(QObject):
             self.show(*waiting)
 
     def show(self, session: Session, takes: list[TakeInfo], key: str | None = None) -> None:
-        """Show takes in a view of that name, or in the first that fits."""
-        self._wanted += 1
+        """Show takes in a view of that name; without a name in the one that is shown, or in the first that fits."""
         if not self.views:
+            self._wanted += 1
             self._waiting = (session, takes, key)
             return
         fitting = [view for view in self.views if view.fits(takes)]
-        view = next((view for view in fitting if view.key == key), fitting[0] if fitting else None)
+        named = next((view for view in self.views if view.key == key), None)
+        if named is not None and named not in fitting:
+            self._troubled = True
+            sentence = f"{named.title}: {named.needs}."
+            self._panel.show_view(self.view)
+            self.failed.emit(Failure(sentence, StillboxError(sentence)))
+            return
+        self._wanted += 1
+        view = named or (self.view if self.view in fitting else fitting[0] if fitting else None)
         if view is None:
             self.clear()
             return
         wanted, same = self._wanted, view is self.view and takes == self.takes
-        self.takes = takes
+        self.takes, self._session = takes, session
         if not same:
             self._panel.sentence.setText(WORKING)
+        self._work(view, lambda: view.compute(session.bench(), takes), lambda failure: self._fail(wanted, failure))
 
-        def compute() -> Results | None:
+    def change(self, asked: Asked) -> None:
+        """Show the same takes with what the person has changed."""
+        view, measured, session = self.view, self._measured, self._session
+        if view is None or measured is None or session is None:
+            return
+        self._wanted += 1
+        wanted = self._wanted
+        self._work(
+            view,
+            lambda: view.change(session.bench(), measured, asked),
+            lambda failure: self._fail_change(wanted, failure),
+        )
+
+    def _work(self, view: View, begin: Callable[[], Iterator[Results]], failed: Callable[[Failure], None]) -> None:
+        """Take results from a view in the lane, as long as they are wanted."""
+        wanted = self._wanted
+
+        def work() -> Results | None:
             results = None
-            for results in view.compute(session.bench(), takes):
+            for results in begin():
                 if wanted != self._wanted:
                     return None
                 if not results.complete:
                     self._lane.tell(lambda results=results: self._take(wanted, view, results))  # type: ignore[misc]
             return results
 
-        self._lane.order(
-            compute,
-            lambda results: self._take(wanted, view, results),
-            lambda failure: self._fail(wanted, failure),
-            topic="reading",
-        )
+        self._lane.order(work, lambda results: self._take(wanted, view, results), failed, topic="reading")
 
     def clear(self) -> None:
         """Show nothing."""
         self._wanted += 1
-        self.view = self.results = None
+        self.view = self.results = self._measured = None
         self.takes = []
         self._panel.show_nothing()
         self.shown.emit(None)
@@ -100,6 +125,8 @@ class ReadingControl(QObject):
         if wanted != self._wanted or results is None:
             return
         self.view, self.results = view, results
+        if not results.asked:
+            self._measured = results if results.complete else None
         if self._troubled:
             self._panel.clear_trouble()
             self._troubled = False
@@ -109,7 +136,13 @@ class ReadingControl(QObject):
     def _fail(self, wanted: int, failure: Failure) -> None:
         if wanted != self._wanted:
             return
-        self.view = self.results = None
+        self.view = self.results = self._measured = None
         self._troubled = True
         self._panel.show_nothing("This take cannot be read yet.")
         self.failed.emit(failure)
+
+    def _fail_change(self, wanted: int, failure: Failure) -> None:
+        """What cannot be: it is said, and what was shown stays."""
+        if wanted == self._wanted:
+            self._troubled = True
+            self.failed.emit(failure)
