@@ -1,13 +1,14 @@
-"""The list beside the picture: each resonance with sign, numbers, evidence and advice."""
+"""The list beside the picture: each resonance or quantity with sign, numbers, evidence and advice."""
 
 from __future__ import annotations
 
 from html import escape
 
 from PyQt5.QtCore import QModelIndex, QRect, QSize, Qt, pyqtSignal
-from PyQt5.QtGui import QColor, QPainter
+from PyQt5.QtGui import QColor, QFont, QFontMetrics, QPainter
 from PyQt5.QtWidgets import (
     QLabel,
+    QListView,
     QListWidget,
     QListWidgetItem,
     QSplitter,
@@ -20,24 +21,35 @@ from PyQt5.QtWidgets import (
 )
 
 from gui.theme import LIGHT, Theme
-from gui.view import Row
-from gui.words import MEANING
+from gui.view import Row, View
+
+SIGN_PX = 24
+EDGES_PX = 16
+"""Left and right of the words."""
+APART_PX = 12
 
 
 class _Painter(QStyledItemDelegate):
-    """Two lines an entry: sign, frequency and cause; below, the numbers."""
+    """Two lines an entry: sign, frequency and cause; below, the numbers. Without sign one line, if both fit in it."""
 
     def __init__(self, owner: FindingsList) -> None:
         super().__init__(owner)
         self._owner = owner
 
     def sizeHint(self, option: QStyleOptionViewItem, index: QModelIndex) -> QSize:
-        return QSize(120, 2 * option.fontMetrics.height() + 12)
+        lines = 1 if self._in_one_line(index.data(Qt.UserRole), option.font) else 2
+        return QSize(120, lines * option.fontMetrics.height() + (10 if lines == 1 else 12))
+
+    def _in_one_line(self, row: Row, font: QFont) -> bool:
+        if row.cause:
+            return False
+        viewport = self._owner.list.viewport()
+        room = viewport.width() - EDGES_PX if viewport is not None else 0
+        words = QFontMetrics(_bold(font)).horizontalAdvance(row.head)
+        return words + APART_PX + QFontMetrics(font).horizontalAdvance(row.numbers) <= room
 
     def paint(self, painter: QPainter | None, option: QStyleOptionViewItem, index: QModelIndex) -> None:
         assert painter is not None
-        from analysis.cause_signs import CAUSE_SIGNS
-
         row: Row = index.data(Qt.UserRole)
         theme = self._owner.theme
         painter.save()
@@ -46,32 +58,49 @@ class _Painter(QStyledItemDelegate):
             painter.fillRect(
                 QRect(option.rect.left(), option.rect.top(), 4, option.rect.height()), QColor(theme.accent)
             )
-        sign = CAUSE_SIGNS[row.cause]  # type: ignore[index]
-        colour = QColor(sign.colour)
-        if theme.name == "dark":
-            colour = QColor.fromHslF(max(colour.hslHueF(), 0.0), colour.hslSaturationF() * 0.8, 0.72)
-        line = option.fontMetrics.height()
         area = option.rect.adjusted(10, 5, -6, -5)
-        painter.setPen(colour)
-        painter.drawText(QRect(area.left(), area.top(), 18, line), Qt.AlignCenter, sign.glyph)
+        if row.cause:
+            self._paint_sign(painter, row.cause, area)
+            area.adjust(SIGN_PX, 0, 0, 0)
+        plain, bold = painter.font(), _bold(painter.font())
+        line = option.fontMetrics.height()
+        head, numbers = QRect(area), QRect(area)
+        alignment = Qt.AlignVCenter
+        if self._in_one_line(row, plain):
+            numbers.setLeft(area.right() - QFontMetrics(plain).horizontalAdvance(row.numbers))
+        else:
+            head.setHeight(line)
+            numbers.setTop(area.top() + line + 2)
+            numbers.setHeight(line)
+        painter.setFont(bold)
         painter.setPen(QColor(theme.ink))
-        font = painter.font()
-        font.setBold(True)
-        painter.setFont(font)
-        head = QRect(area.left() + 24, area.top(), area.width() - 24, line)
-        text = painter.fontMetrics().elidedText(row.head, Qt.ElideRight, head.width())
-        painter.drawText(head, Qt.AlignVCenter, text)
-        font.setBold(False)
-        painter.setFont(font)
+        painter.drawText(head, alignment, painter.fontMetrics().elidedText(row.head, Qt.ElideRight, head.width()))
+        painter.setFont(plain)
         painter.setPen(QColor(theme.soft))
-        numbers = QRect(area.left() + 24, area.top() + line + 2, area.width() - 24, line)
-        text = painter.fontMetrics().elidedText(row.numbers, Qt.ElideRight, numbers.width())
-        painter.drawText(numbers, Qt.AlignVCenter, text)
+        painter.drawText(
+            numbers, alignment, painter.fontMetrics().elidedText(row.numbers, Qt.ElideRight, numbers.width() + 1)
+        )
         painter.restore()
+
+    def _paint_sign(self, painter: QPainter, cause: str, area: QRect) -> None:
+        from analysis.cause_signs import CAUSE_SIGNS
+
+        sign = CAUSE_SIGNS[cause]  # type: ignore[index]
+        colour = QColor(sign.colour)
+        if self._owner.theme.name == "dark":
+            colour = QColor.fromHslF(max(colour.hslHueF(), 0.0), colour.hslSaturationF() * 0.8, 0.72)
+        painter.setPen(colour)
+        painter.drawText(QRect(area.left(), area.top(), 18, painter.fontMetrics().height()), Qt.AlignCenter, sign.glyph)
+
+
+def _bold(font: QFont) -> QFont:
+    bold = QFont(font)
+    bold.setBold(True)
+    return bold
 
 
 class FindingsList(QWidget):
-    """Resonances with what is known of the selected one."""
+    """Resonances or quantities, with what is known of the selected one."""
 
     selected = pyqtSignal(object)
 
@@ -80,16 +109,17 @@ class FindingsList(QWidget):
         self.theme: Theme = LIGHT
         self.rows: list[Row] = []
         self._notes: tuple[str, ...] = ()
+        self._view: View = View()
         self.list = QListWidget()
         self.list.setItemDelegate(_Painter(self))
-        self.list.setToolTip(f"{MEANING['Q']}\n{MEANING['height']}\n{MEANING['sure']}")
-        self.list.setAccessibleName("Resonances")
+        # The width says whether an entry fits in one line.
+        self.list.setResizeMode(QListView.Adjust)
         self.list.setHorizontalScrollBarPolicy(Qt.ScrollBarAlwaysOff)
         self.list.currentRowChanged.connect(self._tell)
         self.details = QTextBrowser()
-        self.details.setAccessibleName("Evidence and advice")
+        self.details.setAccessibleName("What is known of the selected line")
         self.details.setOpenLinks(False)
-        heading = QLabel("&Resonances")
+        heading = QLabel(self._view.listed)
         heading.setObjectName("caption")
         heading.setBuddy(self.list)
         self.heading = heading
@@ -105,11 +135,15 @@ class FindingsList(QWidget):
         layout.addWidget(split)
         self.setMinimumWidth(220)
 
-    def show_rows(self, rows: list[Row], notes: tuple[str, ...]) -> None:
-        """Show other resonances; what was selected stays selected where it is still there."""
+    def show_rows(self, rows: list[Row], notes: tuple[str, ...], view: View | None = None) -> None:
+        """Show other rows; what was selected stays selected where it is still there."""
         kept = self.current()
         self.rows, self._notes = rows, notes
-        self.heading.setText(f"&Resonances: {len(rows)}" if rows else "&Resonances")
+        self._view = view or View()
+        counted = rows and all(row.cause for row in rows)
+        self.heading.setText(f"{self._view.listed}: {len(rows)}" if counted else self._view.listed)
+        self.list.setAccessibleName(self._view.listed.replace("&", ""))
+        self.list.setToolTip(self._view.list_tip)
         self.list.blockSignals(True)
         self.list.clear()
         for row in rows:
@@ -119,21 +153,34 @@ class FindingsList(QWidget):
             self.list.addItem(item)
         self.list.blockSignals(False)
         if kept is not None:
-            self.select_near(kept.frequency_hz)
+            self._select_again(kept)
         self._show_details()
 
     def current(self) -> Row | None:
         index = self.list.currentRow()
         return self.rows[index] if 0 <= index < len(self.rows) else None
 
+    def _select_again(self, kept: Row) -> None:
+        """The row of the same name, else the nearest."""
+        heads = [row.head for row in self.rows]
+        if kept.head in heads:
+            self.list.setCurrentRow(heads.index(kept.head))
+        elif kept.frequency_hz is not None:
+            self.select_near(kept.frequency_hz)
+
     def select_near(self, frequency_hz: float) -> None:
-        """Select the resonance nearest to a frequency if it is within a twelfth of it."""
-        near = [index for index, row in enumerate(self.rows) if abs(row.frequency_hz / frequency_hz - 1) < 1 / 12]
-        if near:
-            self.list.setCurrentRow(min(near, key=lambda index: abs(self.rows[index].frequency_hz - frequency_hz)))
+        """Select the row nearest to a frequency if it is within a twelfth of it."""
+        off = {
+            index: abs(row.frequency_hz / frequency_hz - 1)
+            for index, row in enumerate(self.rows)
+            if row.frequency_hz is not None
+        }
+        near = min(off, key=lambda index: off[index], default=None)
+        if near is not None and off[near] < 1 / 12:
+            self.list.setCurrentRow(near)
 
     def step(self, by: int) -> None:
-        """Select the next resonance, or the one before."""
+        """Select the next row, or the one before."""
         if self.rows:
             self.list.setCurrentRow((self.list.currentRow() + by) % len(self.rows))
 
@@ -149,13 +196,16 @@ class FindingsList(QWidget):
         parts = []
         if row is not None:
             parts.append(f"<p><b>{escape(row.head)}</b><br>{'<br>'.join(map(escape, row.values))}</p>")
+            if row.meaning:
+                parts.append(f"<p>{escape(row.meaning)}</p>")
             if row.advice:
                 parts.append(f"<p><b>What to do.</b> {escape(row.advice)}</p>")
             if row.details:
                 items = "".join(f"<li>{escape(text)}</li>" for text in row.details)
-                parts.append(f"<p><b>Why.</b></p><ul style='margin-left:-22px'>{items}</ul>")
+                why = "<p><b>Why.</b></p>" if row.cause else ""
+                parts.append(f"{why}<ul style='margin-left:-22px'>{items}</ul>")
         elif self.rows:
-            parts.append("<p>Select a resonance to see it lit in the picture, with the evidence and what to do.</p>")
+            parts.append(f"<p>{escape(self._view.pick)}</p>")
         if self._notes:
             items = "".join(f"<li>{escape(text)}</li>" for text in self._notes)
             parts.append(f"<p><b>To know.</b></p><ul style='margin-left:-22px'>{items}</ul>")

@@ -53,6 +53,7 @@ class PicturePane(QWidget):
         self.picture: Picture | None = None
         self._view: View | None = None
         self._results: Results | None = None
+        self._whole_hz = ENDS_HZ
         self._image: QImage | None = None
         self._drag_from: tuple[float, tuple[float, float]] | None = None
         self._band_from: float | None = None
@@ -71,13 +72,15 @@ class PicturePane(QWidget):
         return QSize(760, 620)
 
     def show_results(self, view: View | None, results: Results | None) -> None:
-        """Show other results; zoom and cursor stay."""
+        """Show other results; zoom and cursor stay while the whole axis is the same."""
         self._view, self._results = view, results
         if results is None or view is None:
             self.picture = self._image = None
             self.update()
-        else:
-            self.redraw()
+            return
+        if results.ends_hz != self._whole_hz:
+            self._whole_hz = self.ends_hz = results.ends_hz
+        self.redraw()
 
     def set_wish(self, wish: Wish) -> None:
         """Draw it in another way."""
@@ -101,7 +104,7 @@ class PicturePane(QWidget):
 
     def reset_zoom(self) -> None:
         """Show the whole axis again."""
-        self.set_ends(*ENDS_HZ)
+        self.set_ends(*self._whole_hz)
 
     def zoom(self, factor: float, about_hz: float | None = None) -> None:
         """Make the axis ``factor`` times as long in octaves, keeping one frequency where it is."""
@@ -301,9 +304,10 @@ class PicturePane(QWidget):
             if right - left > 8:
                 self.set_ends(self.frequency_at(left), self.frequency_at(right))
         elif not self._moved and self._results is not None:
-            near = [row for row in self._results.rows if abs(self.x_of(row.frequency_hz) - x) <= NEAR_PX]
-            if near:
-                self.picked.emit(min(near, key=lambda row: abs(self.x_of(row.frequency_hz) - x)).frequency_hz)
+            placed = [row.frequency_hz for row in self._results.rows if row.frequency_hz is not None]
+            nearest = min(placed, key=lambda place: abs(self.x_of(place) - x), default=None)
+            if nearest is not None and abs(self.x_of(nearest) - x) <= NEAR_PX:
+                self.picked.emit(nearest)
         self._drag_from = None
         self._moved = False
         self.update()

@@ -1,4 +1,4 @@
-"""The right half: one sentence, one picture, the list of resonances."""
+"""The right half: one sentence, what can be changed, one picture, the list beside it."""
 
 from __future__ import annotations
 
@@ -16,7 +16,9 @@ from PyQt5.QtWidgets import (
     QWidget,
 )
 
+from gui.control_fields import ControlFields, labelled
 from gui.findings_list import FindingsList
+from gui.flow_layout import FlowLayout
 from gui.picture_pane import PicturePane
 from gui.theme import Theme
 from gui.view import Results, Row, View, Wish
@@ -100,17 +102,13 @@ class ResultsPanel(QFrame):
         self.reset.setToolTip(f"Show all frequencies again (Ctrl+0). {KEYS}")
         self.reset.clicked.connect(lambda: self.pane.reset_zoom())
         self.choices_row = QWidget()
-        self._choices = QHBoxLayout(self.choices_row)
-        self._choices.setContentsMargins(0, 0, 0, 0)
-        self._choices.setSpacing(6)
-        for words, field in (("Sho&w", self.reading), ("dec&ay as", self.decay_style), ("ti&me in", self.time_axis)):
-            label = QLabel(words)
-            label.setObjectName("caption")
-            label.setBuddy(field)
-            self._choices.addWidget(label)
-            self._choices.addWidget(field)
-        self._choices.addWidget(self.reset)
-        self._choices.addStretch(1)
+        choices = FlowLayout(self.choices_row)
+        choices.addWidget(labelled("Sho&w", self.reading))
+        self._of_decay = [labelled("dec&ay as", self.decay_style), labelled("ti&me in", self.time_axis)]
+        for group in self._of_decay:
+            choices.addWidget(group)
+        choices.addWidget(self.reset)
+        self.controls = ControlFields(choices, (self.reading, self.decay_style, self.time_axis, self.reset), self)
 
     def set_theme(self, theme: Theme) -> None:
         self.pane.theme = self.findings.theme = theme
@@ -137,16 +135,24 @@ class ResultsPanel(QFrame):
         self.pane.set_wish(self.wish())
         self.wish_changed.emit()
 
+    def show_view(self, view: View | None) -> None:
+        """Let the chooser say which view is shown."""
+        self.reading.setCurrentIndex(-1 if view is None else max(0, self.reading.findData(view.key)))
+
     def show_results(self, view: View, results: Results) -> None:
         """Show what a view has computed."""
-        self.reading.setCurrentIndex(max(0, self.reading.findData(view.key)))
+        self.show_view(view)
         self.sentence.setText(results.sentence)
-        self.findings.show_rows(results.rows, results.notes)
+        for group in self._of_decay:
+            group.setVisible(view.decays)
+        self.controls.show_controls(results.controls, results.asked)
+        self.findings.show_rows(results.rows, results.notes, view)
         self._stack.setCurrentWidget(self.pane)
         self.pane.show_results(view, results)
 
     def show_nothing(self, words: str = EMPTY) -> None:
         self.sentence.setText(words)
+        self.controls.show_controls((), {})
         self.findings.show_rows([], ())
         self.pane.show_results(None, None)
 

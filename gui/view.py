@@ -1,14 +1,15 @@
 """What a view of the results is: it computes from takes, draws into panels over one frequency axis, tells and exports.
 
 To add a view: one module in ``gui/views/`` that binds ``VIEW`` to an object of a class derived from ``View``. The
-window finds it by itself. ``compute`` and ``draw`` run beside the window's thread and must not touch Qt.
+window finds it by itself. What the person may change in it (a number, a choice) it declares in its results, and the
+window makes the fields. ``compute``, ``change`` and ``draw`` run beside the window's thread and must not touch Qt.
 """
 
 from __future__ import annotations
 
 import importlib
 import pkgutil
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
@@ -86,25 +87,79 @@ class Row:
 
     Attributes
     ----------
-    frequency_hz : float
-        Where it is marked in the picture.
+    frequency_hz : float or None
+        Where it is marked in the picture; None for what has no place there.
     cause : str
+        Its sign stands before the line; empty for what has no cause.
     head, numbers : str
-        What is always shown: frequency with cause, and the numbers in short.
+        What is always shown: what it is (frequency with cause), and the numbers in short.
     values : tuple of str
         The numbers with their uncertainty, a line each.
     details : tuple of str
         Shown when it is selected: evidence, limits.
     advice : str
+    meaning : str
+        What the quantity means, where that is no matter of course.
     """
 
-    frequency_hz: float
+    frequency_hz: float | None
     cause: str
     head: str
     numbers: str
     values: tuple[str, ...] = ()
     details: tuple[str, ...] = ()
     advice: str = ""
+    meaning: str = ""
+
+
+@dataclass(frozen=True)
+class Number:
+    """A number that the person may change.
+
+    Attributes
+    ----------
+    key : str
+        Under which ``View.change`` is told of it.
+    words : str
+        Before the field; & marks the letter that leads to it.
+    unit : str
+        Behind the number.
+    low, high, step : float
+    begin : float or None
+        What it is as measured; None where that is not known.
+    decimals : int
+    tip : str
+    """
+
+    key: str
+    words: str
+    unit: str
+    low: float
+    high: float
+    step: float
+    begin: float | None = None
+    decimals: int = 0
+    tip: str = ""
+
+    @property
+    def shown(self) -> float | None:
+        """``begin`` with the digits of the field."""
+        return None if self.begin is None else round(min(max(self.begin, self.low), self.high), self.decimals)
+
+
+@dataclass(frozen=True)
+class Choice:
+    """One of several, as ``options`` of (value, words); the first is how it begins."""
+
+    key: str
+    words: str
+    options: tuple[tuple[str, str], ...]
+    tip: str = ""
+
+
+Control = Number | Choice
+Asked = Mapping[str, float | str]
+"""What the person has changed: values of controls by their key, without those that are as they began."""
 
 
 @dataclass
@@ -122,6 +177,10 @@ class Results:
         Of the picture on paper.
     ends_hz : (float, float)
         Frequency axis when nothing is zoomed.
+    controls : tuple of Number and Choice
+        What the person may change; the window makes the fields and calls ``View.change``.
+    asked : mapping
+        What was changed for these results.
     data : object
         The view's own.
     complete : bool
@@ -133,6 +192,8 @@ class Results:
     notes: tuple[str, ...] = ()
     title: str = ""
     ends_hz: tuple[float, float] = (15.0, 20_000.0)
+    controls: tuple[Control, ...] = ()
+    asked: Asked = field(default_factory=dict)
     data: Any = None
     complete: bool = True
 
@@ -155,6 +216,15 @@ class View:
     order = 0
     takes = 1
     """How many takes it shows at once."""
+    needs = "select a take that it can show"
+    """What to do where it cannot show what is selected."""
+    listed = "&Resonances"
+    """Heading of the list beside the picture; & marks the letter that leads to it."""
+    list_tip = ""
+    pick = "Select a resonance to see it lit in the picture, with the evidence and what to do."
+    """Said below the list while nothing of it is selected."""
+    decays = True
+    """Whether it draws decays, so that their style and time axis can be chosen."""
 
     def fits(self, takes: Sequence[TakeInfo]) -> bool:
         """Whether it has something to say of these."""
@@ -162,6 +232,10 @@ class View:
 
     def compute(self, bench: Bench, takes: Sequence[TakeInfo]) -> Iterator[Results]:
         """What is known, again and again, ever more complete."""
+        raise NotImplementedError
+
+    def change(self, bench: Bench, results: Results, asked: Asked) -> Iterator[Results]:
+        """The same with what the person has changed; ``results`` are those of ``compute``, in the end."""
         raise NotImplementedError
 
     def panels(self, results: Results, wish: Wish) -> list[PanelRequest]:

@@ -43,6 +43,8 @@ MEANING = {
     "cycles": "Time in cycles of each frequency: ridges of the same Q then have the same length.",
     "dBFS": "Level below full scale of the converter; 0 dBFS clips.",
 }
+RESONANCE_TIP = f"{MEANING['Q']}\n{MEANING['height']}\n{MEANING['sure']}"
+"""For a list of resonances."""
 
 
 def sentence_of_findings(report: FindingsReport) -> str:

@@ -20,7 +20,7 @@ from analysis.pictures import PicturedState, picture_of_curve, picture_of_findin
 from capture.errors import StillboxError
 from gui.panel_drawing import decay_panel, finding_row, heights_panel, impedance_panel
 from gui.view import Export, PanelRequest, Results, View, Wish
-from gui.words import SUBJECT_WORDS, sentence_of_findings, sentence_of_fit, take_words
+from gui.words import RESONANCE_TIP, SUBJECT_WORDS, sentence_of_findings, sentence_of_fit, take_words
 
 if TYPE_CHECKING:
     from analysis.bench import Bench
@@ -64,6 +64,8 @@ class _OneState(View):
     tip = "Impedance, resonances with their causes, and decay of the take that is selected."
     order = 10
     takes = 1
+    needs = "select one take on the left"
+    list_tip = RESONANCE_TIP
 
     def compute(self, bench: Bench, takes: Sequence[TakeInfo]) -> Iterator[Results]:
         (take,) = takes

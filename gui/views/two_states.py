@@ -24,7 +24,7 @@ from capture.errors import StillboxError
 from gui.panel_drawing import decay_panel, heights_panel, impedance_panel
 from gui.view import Curve, Export, PanelRequest, Results, Row, View, Wish
 from gui.views.one_state import Decays
-from gui.words import frequency_words, ohm_words, sentence_of_comparison
+from gui.words import RESONANCE_TIP, frequency_words, ohm_words, sentence_of_comparison
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -59,6 +59,8 @@ class _TwoStates(View):
     tip = "Two takes in the box: what is gone, reduced, unchanged, grown or new."
     order = 20
     takes = 2
+    needs = "select two takes in the box on the left; Ctrl and a click adds one"
+    list_tip = RESONANCE_TIP
 
     def fits(self, takes: Sequence[TakeInfo]) -> bool:
         return len(takes) == 2 and all(take.subject == "in-box" for take in takes)
