@@ -11,17 +11,15 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-import numpy as np
 from matplotlib import rc_context
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.colors import LinearSegmentedColormap, to_rgb
 from matplotlib.figure import Figure
 from matplotlib.layout_engine import ConstrainedLayoutEngine
-from matplotlib.ticker import FixedLocator, FuncFormatter, NullFormatter
+from matplotlib.ticker import FixedLocator, FuncFormatter, Locator, NullFormatter
 
 from analysis.file_names import check_picture_name
-from capture.arrays import FloatArray
 from capture.errors import StillboxError
 from capture.whole_file import write_whole
 
@@ -117,16 +115,16 @@ def plain_axes(axes: Axes) -> None:
     axes.set_axisbelow(True)
 
 
-class _ShownLocator(FixedLocator):
+class _ShownLocator(Locator):
     """Ticks at given places as far as they are in view: each tick costs, seen or not."""
 
-    def tick_values(self, vmin: float, vmax: float) -> FloatArray:
-        places = np.asarray(self.locs, dtype=float)
-        return places[(places >= min(vmin, vmax)) & (places <= max(vmin, vmax))]
+    def __init__(self, places: Sequence[float]) -> None:
+        self._places = places
 
-    def __call__(self) -> FloatArray:
+    def __call__(self) -> Sequence[float]:
         assert self.axis is not None
-        return self.tick_values(*self.axis.get_view_interval())
+        low, high = sorted(self.axis.get_view_interval())
+        return [place for place in self._places if low <= place <= high]
 
 
 def _decade_steps(steps: Sequence[int], powers: range) -> _ShownLocator:

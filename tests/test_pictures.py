@@ -13,6 +13,7 @@ import matplotlib
 import numpy as np
 import pytest
 from matplotlib.axes import Axes
+from matplotlib.collections import LineCollection
 from matplotlib.colors import to_rgb
 from matplotlib.figure import Figure
 from matplotlib.text import Annotation, Text
@@ -137,7 +138,10 @@ def test_every_mark_runs_through_every_panel() -> None:
     frequencies = [178.0, 287.0, 512.0, 1180.0]
     with_marks = 0
     for axes in panels(figure):
-        upright = [float(line.get_xdata()[0]) for line in axes.lines if len(set(line.get_xdata())) == 1]
+        segments = [
+            part for lines in axes.collections if isinstance(lines, LineCollection) for part in lines.get_segments()
+        ]
+        upright = [float(part[0, 0]) for part in segments if part[0, 0] == part[-1, 0]]
         if len(upright) >= len(frequencies):
             for frequency_hz in frequencies:
                 assert any(abs(place / frequency_hz - 1) < 1e-6 for place in upright)
