@@ -1,4 +1,7 @@
-"""Marks of resonances: a thin line through all panels, and at its top the cause by marker and word."""
+"""Marks: a thin line through all panels, and at its top a resonance's cause by marker and word, or a place's name.
+
+Places that have a name and no cause (a tuning, a 3 dB point) have a dotted line and no marker.
+"""
 
 from __future__ import annotations
 
@@ -12,7 +15,7 @@ from matplotlib.collections import LineCollection
 from matplotlib.font_manager import FontProperties
 from matplotlib.textpath import text_to_path
 
-from analysis.cause_signs import CAUSE_SIGNS
+from analysis.cause_signs import CAUSE_SIGNS, CauseSign
 from analysis.findings import Cause, DetectionLimit, Finding, Resonance
 from analysis.picture_style import (
     BLIND,
@@ -43,30 +46,46 @@ MARKER_PT = 6.0
 SMALL_MARKER_PT = 4.5
 LABEL_GAP_PT = 9.0
 """From a mark's line to its text."""
+PLACE_DOTS = (1.5, 2.0)
+PLACE_PT = 1.1
+"""Dots and width of the line of a place."""
 EXPANDED = 2.0
 """Error bars and bands show two standard deviations."""
 
 
 @dataclass(frozen=True)
 class Mark:
-    """One resonance in a picture.
+    """One resonance in a picture, or a place that has a name (``cause`` is then None).
 
     ``before`` and ``after`` are the findings it stands for;
     ``verdict`` is empty where nothing was compared; ``limit_ohm`` is what could still have been seen of it after.
+    ``colour`` is that of a place's line.
     """
 
     frequency_hz: float
-    cause: Cause
+    cause: Cause | None
     label: str
     before: Finding | None = None
     after: Finding | None = None
     verdict: str = ""
     limit_ohm: float | None = None
+    colour: str = INK
 
     @property
     def height_ohm(self) -> float:
-        """The greater of its heights."""
-        return max(finding.resonance.height_ohm for finding in (self.before, self.after) if finding is not None)
+        """The greater of its heights; 0 for a place."""
+        findings = (finding for finding in (self.before, self.after) if finding is not None)
+        return max((finding.resonance.height_ohm for finding in findings), default=0.0)
+
+    @property
+    def sign(self) -> CauseSign:
+        """Marker and colour; a place has no marker."""
+        return CauseSign("", "", self.colour) if self.cause is None else CAUSE_SIGNS[self.cause]
+
+    @property
+    def line(self) -> str | tuple[float, tuple[float, ...]]:
+        """Line style as matplotlib takes it: dotted for a place."""
+        return (0.0, PLACE_DOTS) if self.cause is None else "-"
 
 
 @dataclass(frozen=True)
@@ -163,13 +182,13 @@ def draw_labels(axes: Axes, labels: Sequence[PlacedLabel], marks: Sequence[Mark]
         if all(label.mark is not mark for label in labels):
             _draw_marker(axes, mark, -0.5 * FOOT_LANES, SMALL_MARKER_PT)
     for label in labels:
-        style = CAUSE_SIGNS[label.mark.cause]
         height = label.lane + 0.5
         (line,) = axes.plot(
             [label.mark.frequency_hz] * 2,
             [-OVERREACH_LANES, height],
-            color=style.colour,
+            color=label.mark.sign.colour,
             linewidth=0.8,
+            linestyle=label.mark.line,
             alpha=0.75,
             clip_on=False,
         )
@@ -192,7 +211,9 @@ def draw_labels(axes: Axes, labels: Sequence[PlacedLabel], marks: Sequence[Mark]
 
 
 def _draw_marker(axes: Axes, mark: Mark, height: float, size_pt: float) -> None:
-    style = CAUSE_SIGNS[mark.cause]
+    if mark.cause is None:
+        return
+    style = mark.sign
     axes.plot(
         [mark.frequency_hz],
         [height],
@@ -211,8 +232,9 @@ def draw_mark_lines(axes: Axes, marks: Sequence[Mark], zorder: float = 0.8) -> N
     """The thin line of each mark through one panel."""
     lines = LineCollection(
         [[(mark.frequency_hz, 0.0), (mark.frequency_hz, 1.0)] for mark in marks],
-        colors=[CAUSE_SIGNS[mark.cause].colour for mark in marks],
-        linewidths=0.8,
+        colors=[mark.sign.colour for mark in marks],
+        linestyles=[mark.line for mark in marks],
+        linewidths=[PLACE_PT if mark.cause is None else 0.8 for mark in marks],
         alpha=0.55,
         zorder=zorder,
         transform=axes.get_xaxis_transform(),
@@ -276,7 +298,7 @@ def _draw_error_bars(axes: Axes, marks: Sequence[Mark], two_states: bool) -> Non
     alike: dict[tuple[Cause, bool], list[Resonance]] = {}
     for mark in marks:
         for finding, filled in ((mark.before, not two_states), (mark.after, True)):
-            if finding is not None:
+            if finding is not None and mark.cause is not None:
                 alike.setdefault((mark.cause, filled), []).append(finding.resonance)
     for (cause, filled), resonances in alike.items():
         height = np.array([one.height_ohm for one in resonances])
@@ -315,7 +337,7 @@ def _draw_arrow(axes: Axes, mark: Mark) -> None:
             xytext=(begin.frequency_hz, begin.height_ohm),
             arrowprops={
                 "arrowstyle": "-|>",
-                "color": CAUSE_SIGNS[mark.cause].colour,
+                "color": mark.sign.colour,
                 "linewidth": 1.0,
                 "shrinkA": 4,
                 "shrinkB": 3,

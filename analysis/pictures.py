@@ -60,6 +60,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "PicturedState",
+    "marked_panels",
     "picture_bytes",
     "picture_of_curve",
     "picture_of_decay",
@@ -126,7 +127,7 @@ def picture_of_findings(
         ends_hz = [2 * decay.band_hz[1] for decay, _, _ in decays if decay.band_hz is not None]
         high_hz = min(HIGHEST_HZ, max(ends_hz, default=HIGHEST_HZ))
     heights = [CURVE_IN, *([HEIGHTS_IN] if limits else []), *([DECAY_IN] * len(decays))]
-    figure, panels = _panels(title, marks, heights, low_hz, high_hz, width_in)
+    figure, panels = marked_panels(title, marks, heights, low_hz, high_hz, width_in)
     _draw_impedance(panels[0], states, styles)
     if limits:
         limit_styles = [style for state, style in zip(states, styles, strict=True) if state.findings is not None]
@@ -148,7 +149,7 @@ def picture_of_curve(
     """Magnitude, phase and uncertainty of one take; with findings also their marks, heights and detection limit."""
     marks = marks_of_findings(findings)
     heights = [CURVE_IN * 1.3, *([HEIGHTS_IN] if limit is not None else [])]
-    figure, panels = _panels(title, marks, heights, LOWEST_HZ, HIGHEST_HZ, WIDTH_IN)
+    figure, panels = marked_panels(title, marks, heights, LOWEST_HZ, HIGHEST_HZ, WIDTH_IN)
     styles = state_styles(1)
     _draw_impedance(panels[0], [PicturedState("", curve)], styles)
     if limit is not None:
@@ -167,7 +168,7 @@ def picture_of_decay(
     """The decay as layered ridges and as heat map over one frequency axis."""
     marks = marks_of_findings(findings)
     low_hz, high_hz = _decay_band(decay)
-    figure, panels = _panels(title, marks, [1.25 * DECAY_IN] * len(styles), low_hz, high_hz, WIDTH_IN)
+    figure, panels = marked_panels(title, marks, [1.25 * DECAY_IN] * len(styles), low_hz, high_hz, WIDTH_IN)
     for axes, style in zip(panels, styles, strict=True):
         _draw_decay(axes, decay, state_styles(1)[0], style)
         draw_mark_lines(axes, marks, zorder=2.7)
@@ -187,7 +188,7 @@ def picture_of_difference(
 ) -> Figure:
     """Change of |Z| from one state to the other with its uncertainty, and the verdict on each resonance."""
     marks = _marks((before, after), comparison)
-    figure, (axes,) = _panels(title, marks, [CURVE_IN * 1.3], LOWEST_HZ, HIGHEST_HZ, WIDTH_IN)
+    figure, (axes,) = marked_panels(title, marks, [CURVE_IN * 1.3], LOWEST_HZ, HIGHEST_HZ, WIDTH_IN)
     draw_difference(axes, before.curve, after.curve, AFTER)
     _name_panel(axes, f"{after.name} minus {before.name}", AFTER)
     draw_mark_lines(axes, marks)
@@ -201,7 +202,7 @@ def _marks(states: Sequence[PicturedState], comparison: Comparison | None) -> tu
     return marks_of_findings(found)
 
 
-def _panels(
+def marked_panels(
     title: str,
     marks: Sequence[Mark],
     heights_in: Sequence[float],
