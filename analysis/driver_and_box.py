@@ -110,6 +110,7 @@ class BassReport:
     curves: BassCurves
     changed_figures: BassFigures | None
     changed_curves: BassCurves | None
+    changed_system: BassSystem | None
     against: str | None
     against_figures: BassFigures | None
     against_curves: BassCurves | None
@@ -400,6 +401,7 @@ def bass_of_box(
         curves=curves,
         changed_figures=None if changed_system is None else bass_figures(changed_system),
         changed_curves=None if changed_system is None else bass_curves(changed_system, voltage_v, absolute, new_area),
+        changed_system=changed_system,
         against=None if before is None else before.state,
         against_figures=None if other is None else bass_figures(other),
         against_curves=None if other is None else bass_curves(other, voltage_v, absolute, area),

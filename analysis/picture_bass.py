@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -13,6 +13,9 @@ from analysis.bass import BassCurves
 from analysis.picture_style import (
     GRID,
     INK,
+    RULE,
+    SMALL_PT,
+    SOFT_INK,
     TEXT_PT,
     TITLE_PT,
     StateStyle,
@@ -27,19 +30,28 @@ WIDTH_IN = 9.0
 PANEL_IN = 1.9
 LOW_HZ, HIGH_HZ = 10.0, 500.0
 LOWEST_DB = -30.0
+HEADROOM = 1.12
+"""Ends of the ordinates over the highest value in view."""
+
+NamedCurves = tuple[str, BassCurves]
 
 
 @dataclass(frozen=True)
-class _Panel:
+class BassPanel:
+    """One quantity over frequency: its ordinate's label, its name and unit in a read-out, its values if known."""
+
+    key: str
     label: str
+    name: str
+    unit: str
     values: Callable[[BassCurves], FloatArray | None]
 
 
-_PANELS = (
-    _Panel("Level, dB", lambda curves: curves.level_db),
-    _Panel("Group delay, ms", lambda curves: 1e3 * curves.group_delay_s),
-    _Panel("Excursion, mm", lambda curves: _times(curves.excursion_m, 1e3)),
-    _Panel("Air in port, m/s", lambda curves: curves.port_speed_m_s),
+BASS_PANELS = (
+    BassPanel("level", "Level, dB", "level", "dB", lambda curves: curves.level_db),
+    BassPanel("delay", "Group delay, ms", "group delay", "ms", lambda curves: 1e3 * curves.group_delay_s),
+    BassPanel("excursion", "Excursion, mm", "excursion", "mm", lambda curves: _times(curves.excursion_m, 1e3)),
+    BassPanel("air speed", "Air in port, m/s", "air in the port", "m/s", lambda curves: curves.port_speed_m_s),
 )
 
 
@@ -47,36 +59,72 @@ def _times(values: FloatArray | None, factor: float) -> FloatArray | None:
     return None if values is None else factor * values
 
 
-def picture_of_bass(title: str, named: Sequence[tuple[str, BassCurves]]) -> Figure:
+def known_panels(named: Sequence[NamedCurves]) -> list[BassPanel]:
+    """Those for which there are numbers in all curves."""
+    return [panel for panel in BASS_PANELS if all(panel.values(curves) is not None for _, curves in named)]
+
+
+def picture_of_bass(title: str, named: Sequence[NamedCurves]) -> Figure:
     """One or two sets of curves over each other; panels for which there are no numbers are left out."""
-    panels = [panel for panel in _PANELS if all(panel.values(curves) is not None for _, curves in named)]
+    panels = known_panels(named)
     figure = new_figure(WIDTH_IN, PANEL_IN * len(panels) + 0.6)
     all_axes = np.atleast_1d(figure.subplots(len(panels), 1, sharex=True))
     for axes, panel in zip(all_axes, panels, strict=True):
         plain_axes(axes)
         frequency_axis(axes, LOW_HZ, HIGH_HZ, labelled=axes is all_axes[-1])
-        axes.set_ylabel(panel.label, fontsize=TEXT_PT, color=INK)
-        axes.grid(axis="y", color=GRID, linewidth=0.7)
-        for (name, curves), style in zip(named, state_styles(len(named)), strict=True):
-            _draw(axes, curves, panel, name, style)
-    all_axes[0].set_ylim(bottom=LOWEST_DB)
-    for axes in all_axes[1:]:
-        axes.set_ylim(bottom=0.0)
+        draw_bass(axes, panel, named)
     if len(named) > 1:
         all_axes[0].legend(frameon=False, fontsize=TEXT_PT, loc="lower right")
     figure.suptitle(title, fontsize=TITLE_PT, color=INK, x=0.01, ha="left")
     return figure
 
 
-def _draw(axes: Axes, curves: BassCurves, panel: _Panel, name: str, style: StateStyle) -> None:
-    values = panel.values(curves)
-    assert values is not None
-    inside = (curves.frequency_hz >= LOW_HZ) & (curves.frequency_hz <= HIGH_HZ)
+def draw_bass(
+    axes: Axes, panel: BassPanel, named: Sequence[NamedCurves], limits: Mapping[str, tuple[float, str]] | None = None
+) -> None:
+    """One panel of one or two sets of curves, its ordinate fitted to what is in view.
+
+    Parameters
+    ----------
+    limits : mapping, optional
+        From the key of a panel to a value that should not be passed, with its words; drawn where it is in view.
+    """
+    low_hz, high_hz = axes.get_xlim()
+    highest = 0.0
+    for (name, curves), style in zip(named, state_styles(len(named)), strict=True):
+        values = panel.values(curves)
+        assert values is not None
+        _draw(axes, curves.frequency_hz, values, name, style)
+        shown = values[(curves.frequency_hz >= low_hz) & (curves.frequency_hz <= high_hz)]
+        highest = max(highest, float(shown.max(initial=0.0)))
+    axes.set_ylabel(panel.label, fontsize=TEXT_PT, color=INK)
+    axes.grid(axis="y", color=GRID, linewidth=0.7)
+    if panel.key == "level":
+        axes.set_ylim(LOWEST_DB, max(3.0, highest + 2.0))
+        axes.axhline(-3.0103, color=RULE, linewidth=0.9, zorder=0.9)
+        return
+    axes.set_ylim(0.0, HEADROOM * highest or 1.0)
+    if limits and panel.key in limits:
+        _draw_limit(axes, *limits[panel.key])
+
+
+def _draw(axes: Axes, frequency_hz: FloatArray, values: FloatArray, name: str, style: StateStyle) -> None:
     axes.plot(
-        curves.frequency_hz[inside],
-        values[inside],
-        color=style.colour,
-        linewidth=style.width,
-        linestyle=style.line,
-        label=name,
+        frequency_hz, values, color=style.colour, linewidth=style.width, linestyle=style.line, label=name, zorder=3
+    )
+
+
+def _draw_limit(axes: Axes, value: float, words: str) -> None:
+    if value > axes.get_ylim()[1]:
+        return
+    axes.axhline(value, color=SOFT_INK, linewidth=0.9, linestyle=(0, (1.5, 2.0)), zorder=2)
+    axes.text(
+        0.995,
+        value,
+        words,
+        transform=axes.get_yaxis_transform(),
+        ha="right",
+        va="bottom",
+        fontsize=SMALL_PT,
+        color=SOFT_INK,
     )
