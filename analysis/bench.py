@@ -157,13 +157,25 @@ class Bench:
         if like is None:
             return [f"reference resistor {settings.reference_ohm:g} ohm; no takes yet"]
         calibration = self.calibration(like)
-        sentences = [calibration.summary, *calibration.found, *calibration.warnings]
+        sentences = [calibration.summary, *self._unused_standards(like), *calibration.found, *calibration.warnings]
         for take in self.takes:
             if take.subject == "check-resistor":
                 check = self.resistor_check(take)
-                said = (check.sentence, *check.warnings)
+                said = (check.sentence, *check.warnings, *_of_other_jig(check, take, settings.reference_ohm))
                 sentences += [f"check-resistor (take {take.number}): {text}" for text in said]
         return sentences
+
+    def _unused_standards(self, like: TakeInfo) -> tuple[str, ...]:
+        """A sentence on the calibration takes that cannot be used, as they are of another jig or rate."""
+
+        def made(take: TakeInfo) -> str:
+            return f"{take.jig}, {take.excitation.sample_rate_hz} Hz"
+
+        others = [take for take in self.takes if take.subject in STANDARD_SUBJECTS and made(take) != made(like)]
+        if not others:
+            return ()
+        listed = ", ".join(f"take {take.number} ({take.subject}, {made(take)})" for take in others)
+        return (f"not used for the jig of take {like.number} ({made(like)}): {listed}",)
 
     def _grid(self, take: TakeInfo) -> np.ndarray:
         """Frequencies of a take that all standards cover."""
@@ -333,3 +345,14 @@ def _uncorrected(calibration: JigCalibration) -> tuple[str, ...]:
         f"the jig's own faults are left in these numbers: {', '.join(calibration.uncorrected)}; "
         "record channel-match, open, short and load to take them out",
     )
+
+
+def _of_other_jig(check: ResistorCheck, take: TakeInfo, reference_ohm: float) -> tuple[str, ...]:
+    """A hint where the resistor reads as R^2 / Z, which is what the other kind of jig makes of it."""
+    other = "low-side" if take.jig == "high-side" else "high-side"
+    mirrored_ohm = reference_ohm**2 / check.measured_ohm if check.measured_ohm > 0 else np.inf
+    nearer = abs(mirrored_ohm / check.marked_ohm - 1) < 0.1 * abs(check.measured_ohm / check.marked_ohm - 1)
+    if check.verdict == "agrees" or not nearer:
+        return ()
+    remedy = f"if it is wired so, take it again with --jig {other}"
+    return (f"a {other} jig would read {mirrored_ohm:.4g} ohm here: {remedy}",)

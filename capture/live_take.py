@@ -218,9 +218,11 @@ class _Session:
         """Sweep starts and flags; _BadSweep if the recording is no good."""
         clip = read_audio(partial_path)
         try:
-            starts, flags = check_recording(
-                clip, Circumstances(self._clips.subject, self._clips.jig, excitation, quantum(SUBTYPE))
+            clips, reference_ohm = self._clips, self._facts.reference_ohm
+            case = Circumstances(
+                clips.subject, clips.jig, excitation, quantum(SUBTYPE), clips.load_ohm, reference_ohm
             )
+            starts, flags = check_recording(clip, case)
         except StillboxError as error:
             # What to do with an imported recording is no advice here.
             reason = str(error).partition("; give the .json")[0]

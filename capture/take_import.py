@@ -13,6 +13,7 @@ from capture.audio_file import AudioClip, RawSamples, quantum, read_audio, to_fl
 from capture.build_folder import BuildFolder
 from capture.errors import StillboxError
 from capture.excitation import Excitation
+from capture.jig_kind_check import doubt_of_jig_kind
 from capture.recording_checks import (
     Circumstances,
     check_alive,
@@ -64,7 +65,15 @@ def import_take(
             f"{excitation.sample_rate_hz} Hz; record at {excitation.sample_rate_hz} Hz, or play an excitation made "
             f"with --rate {clip.sample_rate_hz}"
         )
-    case = Circumstances(cast(Subject, subject), cast(JigKind, jig), excitation, quantum(clip.subtype))
+    calibration = build.calibration
+    case = Circumstances(
+        cast(Subject, subject),
+        cast(JigKind, jig),
+        excitation,
+        quantum(clip.subtype),
+        load_ohm,
+        None if calibration is None else calibration.reference_ohm,
+    )
     try:
         starts, flags = check_recording(clip, case)
     except StillboxError as error:
@@ -108,7 +117,7 @@ def check_recording(clip: AudioClip, case: Circumstances) -> tuple[tuple[int, ..
         check_alive(track, case)
         # Clipping first: what it does to the ratio would be taken for another fault.
         found = check_clipping(samples, track, case)
-        found += check_channels(track, case)
+        found += check_channels(track, case) + doubt_of_jig_kind(track, case)
         found += check_hum(silence_before(samples, sweep, case.excitation), track, case)
         source_track = track_sweep(source[:, None], sweep, case.excitation)
         name = "the sweep" if len(search.sweeps) == 1 else f"sweep {number}"

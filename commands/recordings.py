@@ -89,7 +89,8 @@ def import_recording(
         typer.Option(
             metavar="KIND",
             help="high-side: channel 1 at the source, 2 at the clips; "
-            "low-side: channel 1 across resistor and speaker, 2 across the resistor to ground.",
+            "low-side: channel 1 across resistor and speaker, 2 across the resistor to ground. A wrong kind is noticed "
+            "on a speaker, on open or short clips and on marked resistors, not on a part or a channel-match.",
         ),
     ] = "high-side",
     load_ohms: Annotated[
