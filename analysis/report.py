@@ -31,6 +31,7 @@ Fact = tuple[str, str]
 
 _TEMPLATES = Path(__file__).parent / "templates"
 _MEDIA_TYPES = {"svg": "image/svg+xml", "png": "image/png"}
+_MOST_DIGITS = 5
 _NONE = "–"
 _ITEM = "  - "
 
@@ -157,14 +158,21 @@ def _state_sentence(state: ReportState) -> str:
 
 
 def value_text(value: float, std: float, unit: str = "") -> str:
-    """Value and standard uncertainty, two digits of the latter (JCGM 100, 7.2.6): 287.31 ± 0.12 Hz."""
+    """Value and standard uncertainty, two digits of the latter (JCGM 100, 7.2.6): 287.31 ± 0.12 Hz.
+
+    The value has five digits at most, for no take of a speaker repeats better; an uncertainty beyond is rounded up.
+    """
     tail = f" {unit}" if unit else ""
     if not (np.isfinite(std) and std > 0):
         return f"{value:.4g}{tail}"
     decimals = 1 - int(np.floor(np.log10(float(f"{std:.1e}"))))
-    rounded_value, rounded_std = round(value, decimals), round(std, decimals)
+    rounded_std = round(std, decimals)
+    most = _MOST_DIGITS - 1 - (int(np.floor(np.log10(abs(value)))) if value else 0)
+    if decimals > max(most, 0):
+        decimals = max(most, 0)
+        rounded_std = float(np.ceil(std * 10.0**decimals)) / 10.0**decimals
     shown = max(decimals, 0)
-    return f"{rounded_value:.{shown}f} ± {rounded_std:.{shown}f}{tail}"
+    return f"{round(value, decimals):.{shown}f} ± {rounded_std:.{shown}f}{tail}"
 
 
 @cache

@@ -150,7 +150,8 @@ def _follow(decay: CumulativeDecay, near_hz: float, bandwidth_hz: float) -> Ridg
         reason = f"clear of noise and neighbours in {slices.size} slices only; {FEWEST_SLICES} are needed"
         return replace(ridge, reason=reason)
     if _fall_db(ridge) < LEAST_FALL_DB:
-        reason = f"falls by {_fall_db(ridge):.1f} dB only before it is lost; {LEAST_FALL_DB:g} dB are needed"
+        fall_db = max(_fall_db(ridge), 0.0)  # a neighbour may even lift it
+        reason = f"falls by {fall_db:.1f} dB only before it is lost; {LEAST_FALL_DB:g} dB are needed"
         return replace(ridge, reason=reason)
     noise, interference = _noise_covariance(decay, slices, column), _interference_covariance(ridge.time_s)
     slope, slope_std = _slope_with_bend(ridge.time_s, ridge.level_db, noise, interference)

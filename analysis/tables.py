@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from analysis.comparison import Comparison
-from analysis.findings import Finding, FindingsReport
+from analysis.findings import Cause, Finding, FindingsReport, Resonance
 from analysis.impedance import ImpedanceCurve
 from analysis.report import limit_text, value_text, verdict_text
 from analysis.ridges import Ridge
@@ -88,23 +88,27 @@ def _height(finding: Finding | None) -> str:
     return value_text(finding.resonance.height_ohm, finding.resonance.height_std_ohm)
 
 
-def ridges_table(ridges: Sequence[Ridge]) -> Table:
-    """One row a ridge of a decay."""
-    heads = ("frequency, Hz", "60 dB down after, ms", "dB per second", "why not")
+def ridges_table(
+    resonances: Sequence[Resonance], ridges: Sequence[Ridge], causes: Sequence[Cause] | None = None
+) -> Table:
+    """One row a resonance with its ridge; its frequency and cause are those of the findings."""
     rows = []
-    for ridge in ridges:
-        known = ridge.decay_time_s is not None and ridge.decay_time_std_s is not None
+    for index, (resonance, ridge) in enumerate(zip(resonances, ridges, strict=True)):
         rows.append(
             (
-                f"{ridge.frequency_hz:.4g}",
+                value_text(resonance.frequency_hz, resonance.frequency_std_hz),
+                *(() if causes is None else (causes[index],)),
                 value_text(1e3 * ridge.decay_time_s, 1e3 * ridge.decay_time_std_s)
                 if ridge.decay_time_s is not None and ridge.decay_time_std_s is not None
                 else _NONE,
-                f"{ridge.slope_db_per_s:.4g}" if known and ridge.slope_db_per_s is not None else _NONE,
+                value_text(ridge.slope_db_per_s, ridge.slope_std_db_per_s)
+                if ridge.slope_db_per_s is not None and ridge.slope_std_db_per_s is not None
+                else _NONE,
                 ridge.reason,
             )
         )
-    return Table(heads, tuple(rows))
+    cause_head = () if causes is None else ("cause",)
+    return Table(("frequency, Hz", *cause_head, "60 dB down after, ms", "dB per second", "why not"), tuple(rows))
 
 
 def curve_text(take: TakeInfo, curve: ImpedanceCurve) -> str:

@@ -145,7 +145,10 @@ def decay(
     info = bench.build.find_take(take)
     ridges, notes = ridges_of(bench, info)
     if ridges:
-        show(ridges_table(ridges))
+        # Causes are told in the box only.
+        findings = bench.findings_of(info).findings if info.subject == "in-box" else None
+        causes = None if findings is None else [finding.cause for finding in findings]
+        show(ridges_table(bench.fit(info).resonances, ridges, causes))
     else:
         say("no resonance to follow")
     for note in notes:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from pathlib import Path
 
@@ -13,6 +14,7 @@ from reference.analytic import impedance_ohm
 from reference.random_speakers import random_speaker
 from reference.recordings import BAD, CLEAN, Chain, record, record_standard, write_recording
 
+import stillbox
 from analysis.bench import Bench
 from capture.build_folder import BuildFolder
 from capture.errors import StillboxError
@@ -252,3 +254,29 @@ def test_a_gate_that_smears_says_so(tmp_path: Path) -> None:
     assert not any("gate" in text for text in Bench(build.folder).curve(take).warnings)
     warnings = Bench(build.folder, gate_s=0.05).curve(take).warnings
     assert any("gate of 0.05 s smears the resonance at" in text for text in warnings)
+
+
+# What is printed
+
+
+def test_the_decay_table_names_the_resonances_as_the_findings_do(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    build = RecordedBuild.create(tmp_path / "build", SHORT)
+    build.add(IN_BOX, "in-box", state="stock")
+    build.add(remembered(SPEAKER.free_air), "free-air")
+
+    def rows(*arguments: str) -> list[tuple[str, ...]]:
+        """Words of the lines that begin with a frequency and its uncertainty, parted by two spaces or more."""
+        with pytest.raises(SystemExit):
+            stillbox.main([arguments[0], str(build.folder.path), *arguments[1:]])
+        lines = [re.split(r" {2,}", line.strip()) for line in capsys.readouterr().out.splitlines()]
+        return [tuple(line) for line in lines if re.fullmatch(r"[\d.]+ ± [\d.]+", line[0])]
+
+    found = [(frequency, cause) for frequency, _, _, cause, *_ in rows("findings", "--state", "stock")]
+    decays = rows("decay", "in-box/stock")
+    assert [(frequency, cause) for frequency, cause, *_ in decays] == found
+    assert len(found) >= 3
+    # At most five digits, and no cause where none is told.
+    assert all(len(re.sub(r"\D", "", frequency.split(" ± ")[0]).lstrip("0")) <= 5 for frequency, _ in found)
+    assert all(not re.match("[a-z]", decayed) for _, decayed, *_ in rows("decay", "free-air"))
