@@ -1,9 +1,10 @@
 """Start the real program on a virtual screen (Xvfb), click it, photograph it.
 
-Run: python tests/window_on_screen.py FOLDER [--readme]
+Run: python tests/window_on_screen.py FOLDER [--readme] [NAME ...]
 
-Without --readme the pictures of several sizes, scales and themes go to FOLDER, to be looked at; with it only the one
-picture that the README shows, ``FOLDER/window.png``. The build is that of the demonstration.
+Names choose among the pictures. Without --readme the pictures of several sizes, scales and themes go to FOLDER, to be
+looked at; with it only the one picture that the README shows, ``FOLDER/window.png``. The build is that of the
+demonstration.
 """
 
 from __future__ import annotations
@@ -44,6 +45,14 @@ PHOTOS = (
     Photo("take-4k", 2732, 1536, scale=2),
     Photo("compare-4k-dark", 2732, 1536, scale=2, theme="dark", scene="compare"),
     Photo("sweeping", 1366, 768, scene="sweeping"),
+    Photo("driver", 1366, 768, scene="driver"),
+    Photo("driver-dark", 1920, 1080, theme="dark", scene="driver"),
+    Photo("driver-4k", 2732, 1536, scale=2, scene="driver"),
+    Photo("bass", 1366, 768, scene="bass"),
+    Photo("bass-dark", 1366, 768, theme="dark", scene="bass"),
+    Photo("bass-changed", 1366, 768, scene="bass changed"),
+    Photo("bass-states", 1920, 1080, scene="bass states"),
+    Photo("bass-states-4k-dark", 2732, 1536, scale=2, theme="dark", scene="bass states"),
 )
 README = Photo("window", 1500, 940, scene="compare")
 
@@ -119,6 +128,25 @@ def _child(scene: str, theme: str, build: Path, path: Path) -> None:
     if scene == "heat":
         QTest.keyClick(window, Qt.Key_H, Qt.ControlModifier)
         settle()
+    if scene == "driver":
+        numbers = [take.number for take in window.listing.takes if take.subject == "free-air"]
+        window.bench.takes.select_numbers(numbers[-1:])
+        settle()
+    view = scene.split()[0]
+    if view in ("driver", "bass"):
+        reading = window.results.reading
+        QTest.keyClicks(reading, reading.itemText(reading.findData(view)))
+        reading.activated.emit(reading.currentIndex())
+        settle()
+        items = window.results.findings.list
+        QTest.mouseClick(items.viewport(), Qt.LeftButton, pos=items.visualItemRect(items.item(1)).center())
+    fields = window.results.controls.fields
+    if scene == "bass changed":
+        fields["volume_percent"].setValue(70)
+        settle()
+    if scene == "bass states":
+        fields["against"].setCurrentIndex(1)
+        settle()
     if scene in ("take", "heat", "compare"):
         items = window.results.findings.list
         place = items.visualItemRect(items.item(1)).center()
@@ -156,7 +184,9 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as work:
         build = Path(work) / "demonstration"
         demonstration_build(build, lambda _: None)
-        for photo in (README,) if "--readme" in sys.argv else PHOTOS:
+        names = [name for name in sys.argv[2:] if name != "--readme"]
+        chosen = (README,) if "--readme" in sys.argv else PHOTOS
+        for photo in chosen if not names else [photo for photo in chosen if photo.name in names]:
             path = photograph(photo, folder, build)
             if photo is README:
                 reduced(path)

@@ -197,7 +197,7 @@ def test_printing_fills_a_page(qtbot: QtBot, window: MainWindow, build: Path, tm
 
 def test_views_find_themselves() -> None:
     views = all_views()
-    assert [view.key for view in views] == ["take", "compare"]
+    assert [view.key for view in views] == ["take", "compare", "driver", "bass"]
     assert len({view.order for view in views}) == len(views)
     assert set(CAUSE_SIGNS)
 

@@ -1,0 +1,239 @@
+"""Words of driver, box and bass in the window: what the quantities mean, lines of the list, the sentence. No Qt here.
+
+Names and numbers of the lines are those of the tables that the command line prints.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from analysis.driver_and_box_export import bass_lines, bass_table, box_table, driver_lines, driver_table
+from analysis.volume import LITRE
+from gui.view import Row
+from gui.words import frequency_words
+
+if TYPE_CHECKING:
+    from analysis.driver_and_box import BassReport, BoxReport, DriverReport
+    from analysis.quantity import Quantity
+    from capture.arrays import FloatArray
+
+MEANINGS = {
+    "Re": "DC resistance of the voice coil.",
+    "fs": "Resonance of the driver in free air: where its moving mass and its suspension are in balance.",
+    "Qms": "How little the suspension damps the cone at fs: high means little loss.",
+    "Qes": "How much magnet and coil damp the cone at fs: low means a strong magnet.",
+    "Qts": "Both kinds of damping together; it says which kind of box suits: closed ones from some 0.3 to 0.6, vented "
+    "ones from some 0.2 to 0.45 (common practice, no source).",
+    "L at 1 kHz": "Inductance of the coil at 1 kHz; it falls with frequency, so the whole model counts.",
+    "creep of the suspension": "By which part the suspension gets softer per decade of time (Knudsen and Jensen 1993).",
+    "Vas": "Volume of air that is as soft as the suspension: with alpha it gives the volume that the driver feels.",
+    "Mms": "Moving mass: cone, coil and the air that moves with them.",
+    "Cms": "Compliance of the suspension: how far it gives way to a force.",
+    "Rms": "Mechanical resistance of the suspension.",
+    "Bl": "Force factor of magnet and coil: force for a current.",
+    "Sd": "Area of the cone that moves air, from the diameter in build.toml.",
+    "efficiency": "Sound power over electrical power in the range where the cone is mass controlled, half space.",
+    "level, 1 W in Re, 1 m, half space": "Level that the driver makes from 1 W in its DC resistance.",
+    "level, 2.83 V, 1 m, half space": "Level that the driver makes from 2.83 V at its terminals.",
+    "fc": "Resonance of the driver in its closed box.",
+    "Qmc": "Mechanical Q of the driver in its box, the losses of the box included.",
+    "Qec": "Electrical Q of the driver in its box.",
+    "Qtc": "Damping of the closed box: 0.5 is critical, 0.707 the flattest response, above 1 the bass booms.",
+    "alpha": "Compliance of the suspension over that of the air in the box: Vas over the volume that the driver feels.",
+    "lower peak": "The lower of the two peaks of a vented box.",
+    "saddle": "The minimum between both peaks; it lies near the tuning but for losses and the coil.",
+    "upper peak": "The upper of the two peaks of a vented box.",
+    "tuning fB": "Resonance of the air in the port with the air in the box.",
+    "h": "Tuning over the driver's resonance, fB/fs.",
+    "effective volume": "Volume that the driver feels, from Vas and alpha; filling can make it larger than the air.",
+    "QB, all losses": "All losses of the box at its tuning together: high means few.",
+    "QL, leakage": "Losses through leaks: high means tight.",
+    "QA, absorption": "Losses in lining and filling: low means much of it in the way.",
+    "QP, port": "Losses of the air in the port.",
+    "3 dB point, Hz": "Where the response has fallen by 3 dB below the driver's own level.",
+    "10 dB point, Hz": "Where the response has fallen by 10 dB.",
+    "highest level, dB": "Highest point of the response below 1 kHz, over the driver's own level without its coil's "
+    "inductance.",
+    "highest level at, Hz": "Where the response is highest.",
+    "longest group delay, ms": "How late the bass comes at worst.",
+    "most excursion": "How far the cone moves one way at the voltage that is chosen, above 20 Hz.",
+    "fastest air in the port": "At the voltage that is chosen; above some 17 m/s it is heard (common practice, no "
+    "source).",
+    "air in the box": "What is left for air: inside dimensions minus all that build.toml puts into the box.",
+    "hump near the tuning": "A resonance near the tuning that the lumped box does not have.",
+    "published alignments": "Boxes that published tables give for such a driver: for orientation, not as a goal.",
+}
+
+_BASS_HEADS = {"at, Hz": "highest level at, Hz"}
+_LEAK_WORDS = {"leaks": "it leaks", "tight": "tight", "cannot be told": "whether it leaks cannot be told"}
+
+
+def driver_rows(report: DriverReport) -> list[Row]:
+    """A line for each parameter."""
+    places = {"fs": report.fit.fs_hz.value}
+    rows = []
+    for name, fit, interval, book in driver_table(report).rows:
+        values = [fit, f"95 %: {interval}", *([f"three-point method: {book}"] if book else [])]
+        details = tuple(driver_lines(report))[:1] if name.startswith("L ") else ()
+        rows.append(Row(places.get(name), "", name, fit, tuple(values), details, meaning=MEANINGS.get(name, "")))
+    return rows
+
+
+def driver_notes(report: DriverReport) -> list[str]:
+    """Coil and second takes; what the sentence at the top says in the window's words is left out."""
+    return [line for line in driver_lines(report) if "--subject" not in line]
+
+
+def sentence_of_driver(report: DriverReport) -> str:
+    """Resonance, Q and Vas, or what Vas needs."""
+    fit, absolute = report.fit, report.absolute
+    head = f"fs {frequency_words(fit.fs_hz.value)}, Qts {fit.qts.value:.3g}"
+    if absolute is not None:
+        return (
+            f"Driver of unit {report.unit}: {head}, Vas {absolute.vas_m3.value / LITRE:.3g} litres, "
+            f"{absolute.sensitivity_2v83_db.value:.1f} dB at 2.83 V. Next: sweep it in its box."
+        )
+    lacking = [said for said in report.warnings if "build.toml" in said and _KEEPS_VAS_AWAY.intersection(said.split())]
+    if lacking:
+        return f"Driver in free air: {head}; no Vas yet: {lacking[0]}."
+    return (
+        f"Driver in free air: {head}; Vas needs a second take: stick a known mass to the cone, or close it into a box "
+        "of known volume."
+    )
+
+
+_KEEPS_VAS_AWAY = {"added-mass,", "test-box,", "diameter"}
+"""Words of the reasons why a second take gave no Vas."""
+
+
+def sentence_without_free_air(unit: str) -> str:
+    """Driver and box need it."""
+    return (
+        f"There is no free-air take of unit {unit}, and what driver and box are is told from it. Next: take the driver "
+        "out, hold it so that its cone moves freely, and sweep it in free air."
+    )
+
+
+def box_rows(report: BassReport) -> list[Row]:
+    """Tuning, losses, volume, bass and alignments, a line each."""
+    box = report.box
+    rows = [_box_row(box, *row) for row in box_table(box).rows]
+    rows += _bass_rows(report)
+    rows += _moved_rows(report)
+    if box.hump is not None:
+        rows.append(_plain("hump near the tuning", box.hump.kind, box.hump.evidence, box.hump.resonance.frequency_hz))
+    if box.budget is not None:
+        budget = box.budget
+        lines = [f"{budget.gross_m3 / LITRE:.2f} litres inside"]
+        lines += [f"{item.name}: {item.taken_m3 / LITRE:.2f} litres" for item in budget.items]
+        lines += [
+            f"{1000 * part.mass_kg:.0f} g of {part.material}: {part.taken_m3 / LITRE:.2f} litres"
+            for part in budget.stuffing
+        ]
+        rows.append(_plain("air in the box", f"{budget.air_m3 / LITRE:.2f} litres", lines))
+    alignments = [line.strip(" -") for line in bass_lines(report) if line.startswith("  - ")]
+    names = ", ".join(one.name for one in report.published)
+    rows.append(_plain("published alignments", names, alignments))
+    return rows
+
+
+def _plain(head: str, numbers: str, details: Sequence[str], frequency_hz: float | None = None) -> Row:
+    return Row(frequency_hz, "", head, numbers, (numbers,), tuple(details), meaning=MEANINGS[head])
+
+
+def _box_row(box: BoxReport, name: str, fit: str, interval: str, book: str) -> Row:
+    values = [fit]
+    values += [f"95 %: {interval}"] if interval else []
+    values += [f"textbook: {book}"] if book else []
+    details: tuple[str, ...] = ()
+    if name.startswith("QL"):
+        details = (box.leak.sentence,)
+    elif name == "effective volume" and box.volumes is not None:
+        details = (box.volumes.sentence,)
+    place = _places(box).get(name)
+    return Row(
+        None if place is None else place.value, "", name, fit, tuple(values), details, meaning=MEANINGS.get(name, "")
+    )
+
+
+def _places(box: BoxReport) -> dict[str, Quantity]:
+    if box.closed is not None:
+        return {"fc": box.closed.fc_hz}
+    vented = box.vented
+    assert vented is not None
+    return {
+        "lower peak": vented.fl_hz,
+        "saddle": vented.fm_hz,
+        "upper peak": vented.fh_hz,
+        "tuning fB": vented.fb_hz,
+    }
+
+
+def _bass_rows(report: BassReport) -> list[Row]:
+    """Figures of what is shown, earlier to later."""
+    table = bass_table(report)
+    names = table.heads[1:]
+    figures = report.figures if report.changed_figures is None else report.changed_figures
+    places = {
+        "3 dB point, Hz": figures.f3_hz,
+        "10 dB point, Hz": figures.f10_hz,
+        "highest level at, Hz": figures.peak_hz,
+    }
+    uncertain = {"3 dB point, Hz": report.f3_hz, "highest level, dB": report.peak_db}
+    rows = []
+    for head, *cells in table.rows:
+        head = _BASS_HEADS.get(head, head)
+        values = [f"{name}: {cell}" for name, cell in zip(names, cells, strict=True)]
+        if head in uncertain:
+            values.append(f"this state, as measured: {uncertain[head].text()}")
+        rows.append(
+            Row(places.get(head), "", head, " → ".join(cells), tuple(values), meaning=MEANINGS.get(head, ""))
+        )
+    return rows
+
+
+def _moved_rows(report: BassReport) -> list[Row]:
+    """Excursion and air in the port at the voltage, where they are known."""
+    curves = report.curves if report.changed_curves is None else report.changed_curves
+    rows = []
+    for head, values, factor, unit in (
+        ("most excursion", curves.excursion_m, 1e3, "mm"),
+        ("fastest air in the port", curves.port_speed_m_s, 1.0, "m/s"),
+    ):
+        if values is not None:
+            place_hz, most = _most(curves.frequency_hz, values)
+            numbers = f"{factor * most:.2g} {unit} at {frequency_words(place_hz)}"
+            rows.append(_plain(head, numbers, (f"at {report.voltage_v:g} V",), place_hz))
+    return rows
+
+
+def _most(frequency_hz: FloatArray, values: FloatArray) -> tuple[float, float]:
+    """Highest value above 20 Hz and where."""
+    heard = np.where(frequency_hz >= 20, values, 0.0)
+    top = int(np.argmax(heard))
+    return float(frequency_hz[top]), float(heard[top])
+
+
+def sentence_of_box(report: BassReport) -> str:
+    """Tuning, leak and 3 dB point; what a lining costs and what a change does, if asked."""
+    box = report.box
+    state = f", {box.state}" if box.state else ""
+    leak = _LEAK_WORDS[box.leak.word]
+    f3 = f"3 dB point at {report.f3_hz.text()}"
+    if box.closed is not None:
+        fc, qtc = box.closed.fc_hz.value, box.closed.qtc.value
+        said = f"Closed box{state}: fc {frequency_words(fc)}, Qtc {qtc:.3g}, {leak}, {f3}."
+    else:
+        assert box.vented is not None
+        said = f"Vented box{state}: tuned to {frequency_words(box.vented.fb_hz.value)}, {leak}, {f3}."
+    cost = [line for line in bass_lines(report) if line.startswith("from ")]
+    said += "".join(f" {line[:1].upper()}{line[1:]}." for line in cost)
+    if report.changed_figures is not None and report.changed_system is not None:
+        tuning_hz = report.changed_system.tuning_hz
+        tuned = "" if tuning_hz is None else f"tuned to {frequency_words(tuning_hz)}, "
+        figures = report.changed_figures
+        said += f" Changed: {tuned}3 dB point at {figures.f3_hz:.1f} Hz, highest level {figures.peak_db:+.2f} dB."
+    return said.replace(" -", " \N{MINUS SIGN}")

@@ -1,0 +1,259 @@
+"""The box and its bass: impedance, response, delay, excursion, air in the port; and what a change makes of it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+from matplotlib.figure import Figure
+
+from analysis.bass import CHANGE_LIMITS, VOLTAGE_LIMITS_V, Change, bass_system
+from analysis.box_model import ABSORPTION
+from analysis.driver_and_box import BassReport, BoxReport, bass_of_box
+from analysis.driver_and_box_export import bass_csv, bass_curves_named, bass_document, box_document
+from analysis.impedance import ImpedanceCurve
+from analysis.picture_bass import HIGH_HZ, LOW_HZ, NamedCurves, known_panels
+from analysis.picture_lumped import Fitted, picture_of_box
+from analysis.picture_marks import Mark
+from analysis.picture_style import ALONE, INK, state_styles
+from analysis.pictures import picture_of_curve
+from analysis.spice import box_netlist, netlist
+from capture.errors import StillboxError
+from gui.lumped_fits import lumped_fits
+from gui.lumped_panels import bass_panel, document_export, fitted_panel, place, text_export, write_impedance
+from gui.lumped_words import box_rows, sentence_of_box, sentence_without_free_air
+from gui.panel_drawing import impedance_panel
+from gui.view import Asked, Choice, Control, Export, Number, PanelRequest, Results, View, Wish
+
+if TYPE_CHECKING:
+    from analysis.bench import Bench
+    from capture.build_description import BuildDescription
+    from capture.take import TakeInfo
+
+VOLTAGE_V = 2.83
+AIR_LIMIT_M_S = 17.0
+"""Above it the air in the port is heard (common practice, no source)."""
+
+
+@dataclass(frozen=True)
+class BoxAndBass:
+    """What is known of the box.
+
+    Attributes
+    ----------
+    curve : ImpedanceCurve
+    take, free_air : TakeInfo
+    report : BassReport or None
+        None without a free-air take, or while it is being fitted.
+    before : ImpedanceCurve or None
+        Of the state that this one is set against.
+    limits : dict
+        What should not be passed, by panel.
+    """
+
+    curve: ImpedanceCurve
+    take: TakeInfo
+    free_air: TakeInfo | None = None
+    report: BassReport | None = None
+    before: ImpedanceCurve | None = None
+    limits: dict[str, tuple[float, str]] | None = None
+
+
+class _BoxAndBass(View):
+    key = "bass"
+    title = "Box and bass"
+    tip = "Tuning, losses and leak of the box, its bass, and what a change makes of it."
+    order = 40
+    needs = "select one take of the speaker in its box"
+    listed = "Numbe&rs"
+    list_tip = "Quantities of box and bass with their standard uncertainty; select one for more."
+    pick = "Select a line for its 95 % interval, what the textbook's formulas read, and what it means."
+    decays = False
+
+    def fits(self, takes: Sequence[TakeInfo]) -> bool:
+        return len(takes) == 1 and takes[0].subject == "in-box"
+
+    def compute(self, bench: Bench, takes: Sequence[TakeInfo]) -> Iterator[Results]:
+        (take,) = takes
+        curve = bench.curve(take)
+        free_air = bench.newest("free-air", unit=take.unit)
+        data = BoxAndBass(curve, take, free_air)
+        title = f"{bench.name}, {take.state + ', ' if take.state else ''}unit {take.unit}: box and bass"
+        base = Results("", notes=curve.warnings, title=title, ends_hz=(LOW_HZ, HIGH_HZ), data=data)
+        if free_air is None:
+            yield replace(base, sentence=sentence_without_free_air(take.unit))
+            return
+        yield replace(base, sentence="Fitting driver and box …", complete=False)
+        box = lumped_fits(bench).box(take, free_air)
+        description = bench.build.description
+        report = bass_of_box(box, description, voltage_v=VOLTAGE_V)
+        yield _told(
+            replace(base, controls=tuple(_controls(bench, take, box, description))),
+            replace(data, limits=_limits(description)),
+            report,
+            {},
+        )
+
+    def change(self, bench: Bench, results: Results, asked: Asked) -> Iterator[Results]:
+        data: BoxAndBass = results.data
+        assert data.free_air is not None
+        fits, before = lumped_fits(bench), None
+        other = next((take for take in bench.takes if str(take.number) == asked.get("against")), None)
+        if other is not None:
+            if other.number not in fits.boxes:
+                yield replace(results, sentence=f"Fitting the box of {other.state} …", asked=asked, complete=False)
+            before = fits.box(other, data.free_air)
+        change = Change.of(**{name: float(asked[name]) for name in CHANGE_LIMITS if name in asked})
+        try:
+            report = bass_of_box(
+                fits.box(data.take, data.free_air),
+                bench.build.description,
+                change,
+                before,
+                float(asked.get("voltage_v", VOLTAGE_V)),
+            )
+        except StillboxError as error:
+            raise StillboxError(f"{error}; until then take this change back") from error
+        curve = None if other is None else bench.curve(other)
+        yield _told(results, replace(data, before=curve), report, asked)
+
+    def marks(self, results: Results) -> Sequence[Mark]:
+        report = results.data.report
+        return () if report is None else _marks(report)
+
+    def panels(self, results: Results, wish: Wish) -> list[PanelRequest]:
+        data: BoxAndBass = results.data
+        if data.report is None:
+            return [impedance_panel([("", data.curve, ALONE)])]
+        named = bass_curves_named(data.report)
+        found = [fitted_panel(_fitted(data, named), 2.4)]
+        return found + [bass_panel(panel, named, data.limits or {}) for panel in known_panels(named)]
+
+    def paper(self, results: Results, wish: Wish) -> Figure:
+        data: BoxAndBass = results.data
+        if data.report is None:
+            return picture_of_curve(results.title, data.curve)
+        named = bass_curves_named(data.report)
+        return picture_of_box(results.title, _fitted(data, named), named, self.marks(results), data.limits)
+
+    def exports(self, results: Results, wish: Wish) -> list[Export]:
+        data: BoxAndBass = results.data
+        report = data.report
+        if report is None:
+            return [write_impedance(data.curve)]
+        title = results.title
+        found = [
+            document_export("Box for other programs", lambda: box_document(report.box)),
+            document_export("Bass for other programs", lambda: bass_document(report)),
+            text_export("Fitted box as a netlist", ".cir", lambda: box_netlist(report.box.fit, title)),
+        ]
+        system = report.changed_system
+        if system is not None:
+            found.append(
+                text_export(
+                    "Changed box as a netlist",
+                    ".cir",
+                    lambda: netlist(system.model, system.parameters, f"{title}, changed"),
+                )
+            )
+        for name, curves in bass_curves_named(report):
+            found.append(text_export(f"Bass {name} as a table", ".csv", lambda curves=curves: bass_csv(curves)))  # type: ignore[misc]
+        return [*found, write_impedance(data.curve)]
+
+
+def _told(results: Results, data: BoxAndBass, report: BassReport, asked: Asked) -> Results:
+    return replace(
+        results,
+        sentence=sentence_of_box(report),
+        rows=box_rows(report),
+        notes=tuple(dict.fromkeys((*report.warnings, *data.curve.warnings))),
+        data=replace(data, report=report),
+        asked=asked,
+        complete=True,
+    )
+
+
+def _controls(bench: Bench, take: TakeInfo, box: BoxReport, description: BuildDescription) -> Iterator[Control]:
+    """What can be asked: another box, another voltage, another state."""
+    limits = CHANGE_LIMITS
+    yield Number(
+        "volume_percent", "&volume", "%", *limits["volume_percent"], 5, 100.0, 0,
+        "Effective volume of the box, in percent of the present one.",
+    )  # fmt: skip
+    if box.fit.vented:
+        yield Number(
+            "port_diameter_mm", "p&ort ⌀", "mm", *limits["port_diameter_mm"], 2, description.port.diameter_mm, 0,
+            "Inner diameter of the port.",
+        )  # fmt: skip
+        yield Number(
+            "port_length_mm", "le&ngth", "mm", *limits["port_length_mm"], 5, description.port.length_mm, 0,
+            "Length of the port's tube.",
+        )  # fmt: skip
+    system = bass_system(box.fit)
+    absorption = float(system.parameters[system.box(ABSORPTION)])
+    low, high = limits["absorption_q"]
+    yield Number(
+        "absorption_q", "lining &QA", "", low, high, 0, min(1 / absorption, high) if absorption > 0 else high, 1,
+        "Q of the losses in lining and filling: the lower, the more of it; 7 is a well filled box.",
+    )  # fmt: skip
+    yield Number(
+        "voltage_v", "dri&ven by", "V", *VOLTAGE_LIMITS_V, 0, VOLTAGE_V, 2,
+        "Rms voltage at the terminals, for excursion and air in the port.",
+    )  # fmt: skip
+    states = {
+        other.state: str(other.number)
+        for other in bench.takes
+        if other.subject == "in-box" and other.unit == take.unit and other.state != take.state
+    }
+    if states:
+        options = (("", "none"), *((number, state or "no state") for state, number in states.items()))
+        yield Choice("against", "&from state", options, "Set this state against an earlier one: what does it cost?")
+
+
+def _limits(description: BuildDescription) -> dict[str, tuple[float, str]]:
+    limits = {"air speed": (AIR_LIMIT_M_S, f"heard from some {AIR_LIMIT_M_S:g} m/s on")}
+    allowed_mm = description.driver.xmax_mm
+    if allowed_mm is not None:
+        limits["excursion"] = (allowed_mm, f"allowed: {allowed_mm:g} mm")
+    return limits
+
+
+def _fitted(data: BoxAndBass, named: Sequence[NamedCurves]) -> list[Fitted]:
+    """Impedance of what is shown: a changed box has none that was measured."""
+    report = data.report
+    assert report is not None
+    if len(named) == 1:
+        curves: tuple[ImpedanceCurve | None, ...] = (data.curve,)
+    elif report.changed_curves is not None:
+        curves = (data.curve, None)
+    else:
+        curves = (data.before, data.curve)
+    return [
+        Fitted(name if len(named) > 1 else "", curve, bass.frequency_hz, bass.impedance_ohm)
+        for (name, bass), curve in zip(named, curves, strict=True)
+    ]
+
+
+def _marks(report: BassReport) -> list[Mark]:
+    """Tuning (or fc) and 3 dB point of what is shown, in the colours of the curves."""
+    measured = bass_system(report.box.fit)
+    shown = [(measured.tuning_hz, report.figures.f3_hz)]
+    if report.changed_figures is not None and report.changed_system is not None:
+        shown.append((report.changed_system.tuning_hz, report.changed_figures.f3_hz))
+    elif report.against_figures is not None and report.cost is not None:
+        shift = report.cost.fb_shift_hz
+        before_hz = None if measured.tuning_hz is None or shift is None else measured.tuning_hz - shift.value
+        shown.insert(0, (before_hz, report.against_figures.f3_hz))
+    colours = [style.colour for style in state_styles(len(shown))] if len(shown) > 1 else [INK]
+    marks = []
+    for (tuning_hz, f3_hz), colour in zip(shown, colours, strict=True):
+        if tuning_hz is not None:
+            marks.append(place("fB", tuning_hz, colour))
+        marks.append(place("f3", f3_hz, colour))
+    if report.box.closed is not None:
+        marks.append(place("fc", report.box.closed.fc_hz.value))
+    return marks
+
+
+VIEW = _BoxAndBass()
