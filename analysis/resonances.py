@@ -64,7 +64,7 @@ _OVERLAPPING = 4.0
 _FIRST_ITERATIONS = 10
 _ITERATIONS_ALONE, _ITERATIONS_TOGETHER = 8, 5
 """Steps of an added pair alone, and of all pairs after it, before the next one is looked for."""
-_RELOCATIONS = 8
+_RELOCATIONS = 4
 _SEARCH_Q = (2.5, 5.0, 10.0, 20.0, 40.0)
 
 
@@ -157,9 +157,11 @@ def _first_fit(cells: _Cells) -> tuple[int, PairFit]:
     A broad pair may stand in for missing relaxations and be taken out when it settles: so the settled fit decides.
     """
     best: tuple[int, PairFit] | None = None
+    poles = _spread_poles(cells.frequency_hz)
     for relaxations in RELAXATIONS:
         problem = FitProblem.of(cells.data(), relaxations)
-        fit = problem.solve(_starting_poles(problem))
+        poles = _relocated(problem, poles)
+        fit = problem.solve(poles[problem.free(poles)])
         fit = _pruned(FitProblem.of(cells.data(fit), relaxations), fit.poles_rad_s, _FIRST_ITERATIONS)
         if _is_good(fit) or relaxations == RELAXATIONS[-1]:
             fit = _settle(FitProblem.of(cells.data(fit), relaxations), fit.poles_rad_s)
@@ -175,12 +177,15 @@ def _is_good(fit: PairFit) -> bool:
     return fit.chi_square < _GOOD_FIT * fit.rest.size
 
 
-def _starting_poles(problem: FitProblem) -> ComplexArray:
-    low, high = problem.data.frequency_hz[0], problem.data.frequency_hz[-1]
-    poles = np.array([pole_from(f, 8.0) for f in np.geomspace(1.3 * low, 0.6 * high, _START_POLES)])
+def _spread_poles(frequency_hz: FloatArray) -> ComplexArray:
+    low, high = frequency_hz[0], frequency_hz[-1]
+    return np.array([pole_from(f, 8.0) for f in np.geomspace(1.3 * low, 0.6 * high, _START_POLES)])
+
+
+def _relocated(problem: FitProblem, poles: ComplexArray) -> ComplexArray:
     for _ in range(_RELOCATIONS):
         poles = relocate_poles(problem, poles)
-    return poles[problem.free(poles)]
+    return poles
 
 
 def _settle(problem: FitProblem, poles: ComplexArray) -> PairFit:
