@@ -150,7 +150,7 @@ class BoxFit:
 
     def loss(self, index: int) -> Quantity | None:
         """1/Q of ``LEAK``, ``ABSORPTION`` or ``PORT_LOSS``; None where the fit set it to zero."""
-        if self.covariance[self.box(index), self.box(index)] == 0:
+        if self.parameters[self.box(index)] == 0:
             return None
         return self.of(lambda x: float(x[self.box(index)]))
 
@@ -228,7 +228,7 @@ def fit_box(
         shared_gain=shared[1],
         driver=driver,
         resonances=resonances,
-        leak_std=_leak_std(data, model, fit, priors, covariance),
+        leak_std=float(np.sqrt(covariance[model.first_box + LEAK, model.first_box + LEAK])),
         driver_changed=changed,
         reduced_chi_square=rough.reduced_chi_square,
         band_hz=(float(data.frequency_hz[0]), float(data.frequency_hz[-1])),
@@ -433,12 +433,13 @@ def _nonnegative(
 def _covariance(
     data: CellData, model: BoxModel, fit: LumpedFit, priors: tuple[Prior, ...]
 ) -> FloatArray:
-    """Covariance at the fit; the air of a leak is uncertain even where the best guess is none."""
-    free = fit.moving.tolist()
+    """Covariance at the fit; a leak and the air in it are uncertain even where the best guess is none, and what passes
+    for a leak is uncertain with it."""
     leak, mass = model.first_box + LEAK, model.first_box + LEAK_MASS
-    if leak not in free or mass in free:
+    free = fit.moving.tolist()
+    if leak in free and mass in free:
         return fit.covariance
-    return covariance_at(data, model, fit.parameters, priors, sorted([*free, mass]))
+    return covariance_at(data, model, fit.parameters, priors, sorted({*free, leak, mass}))
 
 
 def _structural(model: BoxModel, parameters: FloatArray) -> FloatArray:
@@ -469,15 +470,6 @@ def _shared(
             variance = box_prior.covariance[box_prior.index.index(index), box_prior.index.index(index)]
             spread[place, place], gain[:, place] = variance, covariance[:, index] / variance
     return spread, gain
-
-
-def _leak_std(
-    data: CellData, model: BoxModel, fit: LumpedFit, priors: tuple[Prior, ...], covariance: FloatArray
-) -> float:
-    leak = model.first_box + LEAK
-    if covariance[leak, leak] == 0:
-        covariance = covariance_at(data, model, fit.parameters, priors, [*fit.moving.tolist(), leak])
-    return float(np.sqrt(covariance[leak, leak]))
 
 
 def _prior_chi_square(fit: LumpedFit, prior: Prior) -> float:

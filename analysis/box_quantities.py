@@ -24,18 +24,70 @@ from capture.errors import StillboxError
 
 STEP = 1e-4
 """Of the parameters, for differences of quantities that are searched for (peaks, zeros)."""
+SEEN = 2.0
+"""Standard deviations of 1/Q from none from which on a loss counts as seen."""
+LIMIT = 1.96
+ALIKE = 0.25
+"""Relative uncertainty up to which Q and 1/Q have intervals alike."""
+LARGEST_Q = 1_000.0
+"""No loss is told that is less."""
 
 
 @dataclass(frozen=True)
 class LossQ:
-    """Quality factor of one loss.
+    """Quality factor of one loss, as it follows from its reciprocal: that one is near normal, and none is 1/Q = 0.
 
-    ``q`` is None where the loss is not seen; ``at_least`` is then the lower limit (97.5 %) if one can be given.
+    Attributes
+    ----------
+    reciprocal : Quantity or None
+        1/Q; None where the fit left the loss out.
+    std : float
+        Standard uncertainty of 1/Q.
     """
 
-    q: Quantity | None
     reciprocal: Quantity | None
-    at_least: float | None
+    std: float
+
+    @property
+    def q(self) -> Quantity | None:
+        """Q where the loss differs from none by two standard deviations."""
+        if self.reciprocal is None or self.reciprocal.value <= SEEN * self.std:
+            return None
+        return Quantity(1 / self.reciprocal.value, self.std / self.reciprocal.value**2)
+
+    @property
+    def at_least(self) -> float:
+        """Lower limit of Q (97.5 %)."""
+        value = 0.0 if self.reciprocal is None else self.reciprocal.value
+        return 1 / max(value + LIMIT * self.std, 1 / LARGEST_Q)
+
+    @property
+    def at_most(self) -> float | None:
+        """Upper limit of Q (97.5 %); None where there may be no such loss."""
+        value = 0.0 if self.reciprocal is None else self.reciprocal.value
+        return None if value <= LIMIT * self.std else 1 / (value - LIMIT * self.std)
+
+    def text(self) -> str:
+        """Q in words; without uncertainty where that has two sides too unlike."""
+        if self.q is not None:
+            return self.q.text() if self.q.std < ALIKE * self.q.value else f"{self.q.value:.2g}"
+        value = 0.0 if self.reciprocal is None else self.reciprocal.value
+        return f"{1 / value:.2g}" if value > 1 / LARGEST_Q else "none seen"
+
+    def interval_text(self) -> str:
+        """Both limits of Q, or the lower one."""
+        high = self.at_most
+        if high is None or high > LARGEST_Q:
+            return self.least_text()
+        return f"{_limit_text(self.at_least)} to {_limit_text(high)}"
+
+    def least_text(self) -> str:
+        """The lower limit alone."""
+        return f"{_limit_text(self.at_least)} or more"
+
+
+def _limit_text(q: float) -> str:
+    return f"{q:.0f}" if q >= 10 else f"{q:.1f}"
 
 
 @dataclass(frozen=True)
@@ -63,9 +115,9 @@ class VentedQuantities:
     alpha: Quantity
     h: Quantity
     leakage: LossQ
-    absorption: LossQ
-    port: LossQ
-    qb: Quantity
+    absorption: LossQ | None
+    port: LossQ | None
+    qb: LossQ
     saddle_ohm: float
     textbook: TextbookVented
 
@@ -90,8 +142,8 @@ def closed_quantities(fit: BoxFit) -> ClosedQuantities:
         qec=qec,
         qtc=qtc,
         alpha=fit.alpha,
-        leakage=_leakage(fit),
-        absorption=_loss_q(_absorption(fit)),
+        leakage=leakage(fit),
+        absorption=_seen(_absorption(fit)),
         textbook=small_closed(fc.value, qec.value, driver.fs_hz.value, driver.qes.value),
     )
 
@@ -112,7 +164,7 @@ def vented_quantities(fit: BoxFit) -> VentedQuantities:
     peaks = _peaks(fit)
     fl, fm, fh = (_extremum(fit, frequency_hz) for frequency_hz in (peaks.fl_hz, peaks.fm_hz, peaks.fh_hz))
     places = [fit.box(LEAK), fit.box(ABSORPTION), fit.box(PORT_LOSS)]
-    qb = fit.of(lambda x: float(1 / np.sum(x[places])))
+    all_losses = fit.of(lambda x: float(np.sum(x[places])))
     driver = fit.driver
     re_ohm = float(np.exp(fit.parameters[LN_RE]))
     return VentedQuantities(
@@ -122,10 +174,10 @@ def vented_quantities(fit: BoxFit) -> VentedQuantities:
         fb_hz=fit.fb_hz,
         alpha=fit.alpha,
         h=fit.h,
-        leakage=_leakage(fit),
-        absorption=_loss_q(fit.loss(ABSORPTION)),
-        port=_loss_q(fit.loss(PORT_LOSS)),
-        qb=qb,
+        leakage=leakage(fit),
+        absorption=_loss(fit, ABSORPTION),
+        port=_loss(fit, PORT_LOSS),
+        qb=LossQ(all_losses, all_losses.std),
         saddle_ohm=peaks.zm_ohm,
         textbook=small_vented(peaks, driver.fs_hz.value, driver.qes.value, driver.qms.value, re_ohm),
     )
@@ -205,16 +257,17 @@ def _absorption(fit: BoxFit) -> Quantity:
     return fit.of(total)
 
 
-def _leakage(fit: BoxFit) -> LossQ:
+def leakage(fit: BoxFit) -> LossQ:
+    """QL; its uncertainty is known also where the best guess is no leak."""
     reciprocal = fit.loss(LEAK)
-    return LossQ(None, None, 1 / (1.96 * fit.leak_std)) if reciprocal is None else _loss_q(reciprocal)
+    return LossQ(None, fit.leak_std) if reciprocal is None else _seen(reciprocal)
 
 
-def _loss_q(reciprocal: Quantity | None) -> LossQ:
-    """Q from 1/Q: given where it differs from none by two standard deviations."""
-    if reciprocal is None:
-        return LossQ(None, None, None)
-    value, std = reciprocal.value, reciprocal.std
-    if value > 2 * std:
-        return LossQ(Quantity(1 / value, std / value**2), reciprocal, None)
-    return LossQ(None, reciprocal, 1 / max(value + 1.96 * std, 1e-6))
+def _loss(fit: BoxFit, index: int) -> LossQ | None:
+    """None where the fit left the loss out: its uncertainty is not known then."""
+    reciprocal = fit.loss(index)
+    return None if reciprocal is None else _seen(reciprocal)
+
+
+def _seen(reciprocal: Quantity) -> LossQ:
+    return LossQ(reciprocal, reciprocal.std)

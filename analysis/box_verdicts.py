@@ -3,21 +3,22 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 from scipy import stats
 
-from analysis.box import BoxFit
-from analysis.box_model import ABSORPTION, LEAK, LN_WB
+from analysis.box import LEAK_STD, BoxFit
+from analysis.box_model import ABSORPTION, LN_WB
+from analysis.box_quantities import LossQ, leakage
 from analysis.findings import Resonance
-from analysis.quantity import Quantity
 from capture.arrays import FloatArray
 
 SMALLEST_LEAK = 0.02
 """1/QL from which on a leak counts: QL = 50 changes the response by less than 0.2 dB (common practice, no source)."""
 
-UNTOLD_Q = 15.0
-"""Where not even a leak of this QL could be seen, nothing can be said."""
+SURE = 0.9
+"""Probability from which on a verdict is given."""
 
 HUMP_RANGE = (0.6, 1.7)
 """Frequencies around the tuning, as parts of it, in which a hump is looked for."""
@@ -33,21 +34,24 @@ class LeakVerdict:
 
     Attributes
     ----------
+    word : str
+        "leaks" and "tight" where that is at least as likely as `SURE`, else "cannot be told".
     probability : float
-        That 1/QL is more than `SMALLEST_LEAK`.
-    ql : Quantity or None
-        Where a leak is likely.
+        That there is a leak with 1/QL above `SMALLEST_LEAK`.
+    ql : LossQ
     sentence : str
         In words with numbers.
     """
 
+    word: Literal["leaks", "tight", "cannot be told"]
     probability: float
-    ql: Quantity | None
+    ql: LossQ
     sentence: str
 
     @property
-    def leaks(self) -> bool:
-        return self.probability > 0.5
+    def leaks(self) -> bool | None:
+        """None where it cannot be told."""
+        return None if self.word == "cannot be told" else self.word == "leaks"
 
 
 @dataclass(frozen=True)
@@ -64,40 +68,52 @@ class Hump:
 
 
 def leak_verdict(fit: BoxFit) -> LeakVerdict:
-    """Probability of a leak from 1/QL and its uncertainty, what lumped elements cannot tell apart included."""
-    reciprocal = fit.loss(LEAK)
+    """Leak or none, from 1/QL and its uncertainty, what lumped elements cannot tell apart included."""
+    ql = leakage(fit)
+    probability = leak_probability(0.0 if ql.reciprocal is None else ql.reciprocal.value, ql.std)
     kind = "vented" if fit.vented else "closed"
-    if reciprocal is None:
-        return _nothing_seen(fit.leak_std, kind)
-    probability = float(stats.norm.sf((SMALLEST_LEAK - reciprocal.value) / reciprocal.std))
-    if probability <= 0.5:
-        limit = reciprocal.value + 1.96 * reciprocal.std
+    said = likelihood_text(probability)
+    if probability >= SURE:
+        limits = f"QL is {ql.text()} ({ql.interval_text()})"
+        advice = "look at the driver's rim, the terminal, the joints and the wire's hole"
         return LeakVerdict(
-            probability, None, f"the {kind} box is tight: QL is {1 / limit:.0f} or more (probability of a leak "
-            f"{probability:.2f})"
+            "leaks", probability, ql, f"the {kind} box leaks (probability of a leak {said}): {limits}; {advice}"
         )
-    ql = Quantity(1 / reciprocal.value, reciprocal.std / reciprocal.value**2)
+    if probability <= 1 - SURE:
+        return LeakVerdict(
+            "tight",
+            probability,
+            ql,
+            f"the {kind} box is tight (probability of a leak {said}): QL is {ql.least_text()}",
+        )
     return LeakVerdict(
+        "cannot be told",
         probability,
         ql,
-        f"the {kind} box leaks (probability {probability:.2f}): QL is {ql.text()}; look at the driver's rim, the "
-        "terminal, the joints and the wire's hole",
+        f"whether the {kind} box leaks cannot be told from its other losses (probability of a leak {said}): QL is "
+        f"{ql.least_text()}",
     )
 
 
-def _nothing_seen(std: float, kind: str) -> LeakVerdict:
-    """The best 1/QL is zero: how large could it be all the same?"""
-    probability = float(2 * stats.norm.sf(SMALLEST_LEAK / std))
-    limit = 1 / (1.96 * std)
-    if limit < UNTOLD_Q:
-        return LeakVerdict(
-            min(probability, 0.5),
-            None,
-            f"whether the {kind} box leaks cannot be told from its other losses: QL may be as low as {limit:.0f}",
-        )
-    return LeakVerdict(
-        min(probability, 0.5), None, f"no leak shows in the {kind} box: QL is {min(limit, 1000):.0f} or more"
-    )
+def leak_probability(value: float, std: float) -> float:
+    """Probability of a leak that counts, if before the take a leak and none were equally likely.
+
+    The size of a leak is half-normal beforehand (`LEAK_STD`), so that the fit's 1/QL with its uncertainty, cut at 0, is
+    its distribution if there is one. That there is none is then B times as likely, B being the density at 0 after the
+    take over that before (Savage-Dickey: Dickey, Ann. Math. Stat. 42, 204-223, 1971 [M]).
+    """
+    inside = float(stats.norm.cdf(value / std))
+    after = float(stats.norm.pdf(value / std)) / (std * inside)
+    before = 2 * float(stats.norm.pdf(0.0)) / LEAK_STD
+    counts = float(stats.norm.sf((SMALLEST_LEAK - value) / std)) / inside
+    return counts / (1 + after / before)
+
+
+def likelihood_text(probability: float) -> str:
+    """Two digits; none is ever certain."""
+    if probability > 0.99:
+        return "above 0.99"
+    return "below 0.01" if probability < 0.01 else f"{probability:.2f}"
 
 
 def tuning_hump(

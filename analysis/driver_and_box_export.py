@@ -16,6 +16,9 @@ from analysis.second_take import Absolute
 from analysis.tables import Table
 from analysis.volume import LITRE, VolumeBudget
 
+NOTED_MISFIT = 1.1
+"""What a fit leaves, over the noise, from which on that is said."""
+
 BASS_COLUMNS = "frequency_hz,level_db,group_delay_ms,excursion_mm,port_speed_m_s"
 
 
@@ -71,7 +74,7 @@ def driver_document(report: DriverReport) -> dict[str, Any]:
             "source": fit.coil.source,
             "values": {name: float(value) for name, value in zip(fit.coil.parameter_names, values, strict=True)},
             "compared": [
-                {"model": c.coil, "creep": c.creep, "criterion": c.criterion, "misfit": c.reduced_chi_square}
+                {"model": c.coil, "creep": c.creep, "criterion": c.criterion, "reduced_chi_square": c.reduced_chi_square}
                 for c in fit.candidates
             ],
         },
@@ -140,7 +143,13 @@ def driver_table(report: DriverReport) -> Table:
 def driver_lines(report: DriverReport) -> Iterator[str]:
     """The coil's model, and the second takes against each other."""
     fit, second = report.fit, report.second
-    yield f"coil: {fit.coil.name} ({fit.coil.source}), misfit {fit.reduced_chi_square:.2f} times the noise"
+    misfit = float(np.sqrt(fit.reduced_chi_square))
+    counted = ", counted in the uncertainties" if misfit >= NOTED_MISFIT else ""
+    yield f"coil: {fit.coil.name} ({fit.coil.source}); the fit leaves {misfit:.2f} times the noise{counted}"
+    yield (
+        "uncertainties are those of these takes (noise, misfit, tolerances): a suspension that is warmer or has been "
+        "played in moves fs and Q by more"
+    )
     if second is None:
         yield "Vas, Mms, Bl and level need a second take: --subject added-mass or test-box"
     elif second.disagreement_percent is not None and second.disagreement_sigma is not None:
@@ -164,18 +173,31 @@ def _box_quantities(report: BoxReport) -> dict[str, Quantity]:
             "fb_hz": vented.fb_hz,
             "alpha": vented.alpha,
             "h": vented.h,
-            "qb": vented.qb,
         }
     if report.effective_m3 is not None:
         found["effective_litres"] = scaled(report.effective_m3, 1 / LITRE, "litres")
     return found
 
 
-def _losses(report: BoxReport) -> dict[str, LossQ]:
+def _losses(report: BoxReport) -> dict[str, LossQ | None]:
+    """By name; None for a loss that the fit left out."""
     if report.closed is not None:
         return {"leakage": report.closed.leakage, "absorption": report.closed.absorption}
-    assert report.vented is not None
-    return {"leakage": report.vented.leakage, "absorption": report.vented.absorption, "port": report.vented.port}
+    vented = report.vented
+    assert vented is not None
+    return {"all": vented.qb, "leakage": vented.leakage, "absorption": vented.absorption, "port": vented.port}
+
+
+def _loss_document(loss: LossQ | None) -> dict[str, Any]:
+    """The interval of Q is that of 1/Q turned over; without an upper end where there may be no such loss."""
+    if loss is None:
+        return {"q": None, "interval_95": None, "reciprocal": None, "at_least": None}
+    return {
+        "q": None if loss.q is None else {"value": loss.q.value, "std": loss.q.std, "unit": ""},
+        "interval_95": [loss.at_least, loss.at_most],
+        "reciprocal": None if loss.reciprocal is None else loss.reciprocal.as_json(),
+        "at_least": loss.at_least,
+    }
 
 
 def _textbook(report: BoxReport) -> dict[str, float | None]:
@@ -196,16 +218,10 @@ def box_document(report: BoxReport) -> dict[str, Any]:
         "unit": report.unit,
         "kind": "vented" if report.fit.vented else "closed",
         "parameters": {name: value.as_json() for name, value in _box_quantities(report).items()},
-        "losses": {
-            name: {
-                "q": None if loss.q is None else loss.q.as_json(),
-                "reciprocal": None if loss.reciprocal is None else loss.reciprocal.as_json(),
-                "at_least": loss.at_least,
-            }
-            for name, loss in _losses(report).items()
-        },
+        "losses": {name: _loss_document(loss) for name, loss in _losses(report).items()},
         "textbook": _textbook(report),
         "leak": {
+            "verdict": report.leak.word,
             "leaks": report.leak.leaks,
             "probability": report.leak.probability,
             "sentence": report.leak.sentence,
@@ -249,8 +265,15 @@ _BOX_NAMES = {
     "fh_hz": "upper peak",
     "fb_hz": "tuning fB",
     "h": "h",
-    "qb": "QB, all losses",
     "effective_litres": "effective volume",
+}
+
+
+_LOSS_NAMES = {
+    "all": "QB, all losses",
+    "leakage": "QL, leakage",
+    "absorption": "QA, absorption",
+    "port": "QP, port",
 }
 
 
@@ -261,12 +284,13 @@ def box_table(report: BoxReport) -> Table:
     for name, value in _box_quantities(report).items():
         read = book.get(name)
         rows.append((_BOX_NAMES[name], value.text(), value.interval_text(), "" if read is None else f"{read:.4g}"))
-    letters = {"leakage": "QL", "absorption": "QA", "port": "QP"}
     for name, loss in _losses(report).items():
-        text = loss.q.text() if loss.q is not None else "not seen"
-        beside = f"{loss.at_least:.0f} or more" if loss.q is None and loss.at_least is not None else ""
+        seen, limits = ("none seen", "") if loss is None else (loss.text(), loss.interval_text())
         ql = book.get("ql") if name == "leakage" else None
-        rows.append((f"{letters[name]}, {name}", text, beside, "" if ql is None else f"{ql:.4g}"))
+        if name == "leakage" and report.leak.word != "leaks":
+            # The row says what the verdict says.
+            seen, limits = report.leak.word, report.leak.ql.least_text()
+        rows.append((_LOSS_NAMES[name], seen, limits, "" if ql is None else f"{ql:.4g}"))
     return Table(("box", "fit", "95 % interval", "textbook"), tuple(rows))
 
 

@@ -12,6 +12,8 @@ from scipy import optimize, stats
 from capture.arrays import FloatArray
 
 COVERAGE = 0.95
+MOST_DIGITS = 5
+"""Digits of a value that are printed at most: no take of a speaker repeats better."""
 
 
 @dataclass(frozen=True)
@@ -45,25 +47,44 @@ class Quantity:
         return self.value - self.half_width_95, self.value + self.half_width_95
 
     def text(self) -> str:
-        """Value and standard uncertainty in words, two digits of the uncertainty."""
+        """Value and standard uncertainty in words: two digits of the uncertainty, at most five of the value.
+
+        An uncertainty beyond the digits printed is rounded up.
+        """
         unit = f" {self.unit}" if self.unit else ""
         if not self.std > 0:
             return f"{self.value:.4g}{unit}"
-        return f"{self.value:.{self._decimals}f} ± {self.std:.{self._decimals}f}{unit}"
+        decimals = self._decimals
+        std = self.std
+        if decimals < _decimals_of(std):
+            std = float(np.ceil(std * 10.0**decimals - 1e-9)) / 10.0**decimals
+        return f"{self.value:.{decimals}f} ± {std:.{decimals}f}{unit}"
 
     def interval_text(self) -> str:
-        """The interval in words, without unit."""
+        """The interval in words, without unit; rounded outwards."""
         low, high = self.interval_95
+        digits = 10.0**self._decimals
+        low, high = np.floor(low * digits + 1e-6) / digits, np.ceil(high * digits - 1e-6) / digits
         return f"{low:.{self._decimals}f} to {high:.{self._decimals}f}"
 
     @property
     def _decimals(self) -> int:
-        """So many that the standard uncertainty has two digits; two for a number without uncertainty."""
-        return int(np.clip(1 - np.floor(np.log10(self.std)), 0, 9)) if self.std > 0 else 2
+        """So many that the standard uncertainty has two digits, the value no more than five; else two."""
+        if not self.std > 0:
+            return 2
+        if self.value == 0:
+            return _decimals_of(self.std)
+        most = MOST_DIGITS - 1 - int(np.floor(np.log10(abs(self.value))))
+        return min(_decimals_of(self.std), max(most, 0))
 
     def as_json(self) -> dict[str, float | str | list[float]]:
         """Value, standard uncertainty and interval for other programs."""
         return {"value": self.value, "std": self.std, "interval_95": list(self.interval_95), "unit": self.unit}
+
+
+def _decimals_of(std: float) -> int:
+    """Decimals that show two digits of a standard uncertainty (JCGM 100, 7.2.6)."""
+    return int(np.clip(1 - np.floor(np.log10(float(f"{std:.1e}"))), 0, 9))
 
 
 def _half_width(normal_std: float, tolerance: float) -> float:

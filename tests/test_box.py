@@ -3,27 +3,31 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from itertools import pairwise
 
 import numpy as np
 import pytest
 from circuit_takes import fitted_box, fitted_driver, random_speaker, shared_air, spectrum
 from recorded import spectrum_of
+from reference import demo_build
 from reference.analytic import impedance_ohm
 from reference.ngspice_run import logarithmic, ngspice_there, speaker_impedance
 from reference.random_boxes import true_box
 from reference.random_drivers import random_driver, true_driver
 from reference.speaker_circuit import Cavity, Leak, Port, SpeakerCircuit, Wall
+from scipy import integrate, stats
 
 from analysis.alignments import closed_alignment
-from analysis.box import BoxFit, fit_box
+from analysis.box import LEAK_STD, BoxFit, fit_box
 from analysis.box_model import ABSORPTION, LEAK, PORT_LOSS, BoxModel
-from analysis.box_quantities import closed_quantities, vented_quantities
+from analysis.box_quantities import LossQ, closed_quantities, vented_quantities
 from analysis.box_textbook import small_closed, small_leakage, small_vented, vented_peaks
-from analysis.box_verdicts import leak_verdict, tuning_hump
+from analysis.box_verdicts import SMALLEST_LEAK, leak_probability, leak_verdict, tuning_hump
 from analysis.coil_models import COIL_MODELS
 from analysis.cone_resonances import ConeResonances
 from analysis.driver import fit_driver
 from analysis.driver_model import FIRST_COIL
+from analysis.quantity import Quantity
 from analysis.resonances import fit_resonances
 from analysis.shared_air import shared_air_s2
 from capture.errors import StillboxError
@@ -137,11 +141,14 @@ def test_random_boxes(vented: bool, leak: bool, waves: bool, seed: int) -> None:
     assert fit.alpha.value == pytest.approx(true.alpha, rel=0.05)
     assert abs(fit.alpha.value - true.alpha) < 4 * fit.alpha.std
     verdict = leak_verdict(fit)
+    assert verdict.word == ("leaks" if leak else "tight")
     assert verdict.leaks is leak
     if leak:
         assert true.ql is not None
-        assert verdict.ql is not None
-        assert verdict.ql.value == pytest.approx(true.ql, rel=0.2)
+        assert verdict.ql.q is not None
+        assert verdict.ql.q.value == pytest.approx(true.ql, rel=0.2)
+        assert verdict.ql.at_most is not None
+        assert verdict.ql.at_least < true.ql < verdict.ql.at_most
         assert verdict.probability > 0.95
     if true.fb_hz is not None:
         assert fit.fb_hz is not None
@@ -196,7 +203,8 @@ def test_vented_box_quantities() -> None:
     assert seen.port.q is not None
     assert seen.port.q.value == pytest.approx(box.qp, rel=0.1)
     assert seen.leakage.q is None
-    assert seen.qb.value == pytest.approx(box.qp, rel=0.05)
+    assert seen.qb.q is not None
+    assert seen.qb.q.value == pytest.approx(box.qp, rel=0.05)
     # Both are Small's formulas: with little loss they are near.
     assert seen.textbook.fb_hz == pytest.approx(box.fb_hz, rel=0.03)
     with pytest.raises(ValueError, match="no fc"):
@@ -218,6 +226,65 @@ def test_losses_are_told_apart() -> None:
             found = fit.parameters[fit.box(index)]
             assert found == pytest.approx(expected, rel=0.1, abs=3e-3)
         assert abs(fit.parameters[fit.box(ABSORPTION)]) < 5e-3
+
+
+# Does it leak?
+
+
+@pytest.mark.parametrize(
+    ("value", "std"), [(0.0, 0.004), (0.0, 0.05), (0.0, 0.14), (0.015, 0.02), (0.03, 0.014), (0.1, 0.01), (-0.01, 0.02)]
+)
+def test_probability_of_a_leak(value: float, std: float) -> None:
+    """By integrating over the sizes of a leak; the fit's value and uncertainty have the prior in them already."""
+    prior = stats.norm(0, LEAK_STD)
+    precision = 1 / std**2 - 1 / LEAK_STD**2
+    seen_std = precision**-0.5
+    seen = value / std**2 / precision  # what the take alone says
+    none = stats.norm.pdf(seen, 0, seen_std)
+
+    def leak(size: float) -> float:
+        return float(2 * prior.pdf(size) * stats.norm.pdf(seen, size, seen_std))
+
+    edges = [0.0, SMALLEST_LEAK, max(SMALLEST_LEAK, value) + 8 * std]
+    small, large = (integrate.quad(leak, low, high)[0] for low, high in pairwise(edges))
+    assert leak_probability(value, std) == pytest.approx(large / (none + small + large), abs=2e-4)
+
+
+def test_a_leak_hidden_by_lining_cannot_be_told() -> None:
+    """A leak of QL 16 in a box whose air is damped so much that its standing waves have Q 2."""
+    fit = fitted_box(demo_build.LINED, fitted_driver(demo_build.FREE_AIR.driver, 1), True, 2)
+    true = true_box(demo_build.LINED)
+    verdict = leak_verdict(fit)
+    assert true.ql is not None
+    assert verdict.word == "cannot be told"
+    assert verdict.leaks is None
+    assert 0.1 < verdict.probability < 0.9
+    assert verdict.ql.at_least < true.ql
+    # The side wall gives way below its resonance and makes the box softer: part of what the port is tuned to.
+    cavity, wall = demo_build.LINED.cavity, demo_build.LINED.branches[2]
+    assert cavity is not None and isinstance(wall, Wall) and true.fb_hz is not None
+    softer = 1 + wall.compliance_m3_per_pa / cavity.compliance_m3_per_pa / (1 - (true.fb_hz / wall.frequency_hz) ** 2)
+    assert fit.fb_hz is not None
+    assert abs(fit.fb_hz.value - true.fb_hz / softer**0.5) < 2 * fit.fb_hz.std
+
+
+@pytest.mark.parametrize(
+    ("value", "std", "text", "limits"),
+    [
+        # 1/Q 0.0625 ± 0.005: Q 16, 1/(0.0625 ± 0.0098).
+        (0.0625, 0.005, "16.0 ± 1.3", "14 to 19"),
+        (0.04, 0.018, "25", "13 to 212"),
+        (0.04, 0.036, "25", "9.0 or more"),
+        (-0.01, 0.02, "none seen", "34 or more"),
+        (None, 0.02, "none seen", "26 or more"),
+        (0.0001, 0.0001, "none seen", "1000 or more"),
+    ],
+)
+def test_quality_factors_by_their_reciprocals(value: float | None, std: float, text: str, limits: str) -> None:
+    loss = LossQ(None if value is None else Quantity(value, std), std)
+    assert (loss.text(), loss.interval_text()) == (text, limits)
+    assert loss.at_least > 0
+    assert loss.at_most is None or loss.at_most > loss.at_least
 
 
 # Hump near the tuning

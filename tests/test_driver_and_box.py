@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -18,7 +19,12 @@ from reference.speaker_circuit import Cavity, Port, SpeakerCircuit
 
 import stillbox
 from analysis.bench import Bench as AnalysisBench
+from analysis.box_quantities import LossQ
+from analysis.box_verdicts import LeakVerdict
+from analysis.driver_and_box import box_report
+from analysis.driver_and_box_export import box_document, box_lines, box_table
 from analysis.driver_and_box_section import driver_and_box_section
+from analysis.quantity import Quantity
 from capture.build_description import BuildDescription, description_template
 from capture.build_folder import BuildFolder
 from capture.errors import StillboxError
@@ -131,6 +137,26 @@ def test_box(bench: Bench, capsys: pytest.CaptureFixture[str]) -> None:
     assert status == 0
     assert "state lined" in out
     assert "tuning fB" in out
+
+
+def test_row_and_verdict_of_a_leak_agree(bench: Bench) -> None:
+    opened = AnalysisBench(BuildFolder.open(bench.path))
+    report = box_report(opened, "stock")
+    assert report.leak.word == "tight"
+    for verdict in (
+        report.leak,
+        LeakVerdict("cannot be told", 0.5, LossQ(Quantity(0.03, 0.014), 0.014), "it cannot be told"),
+        LeakVerdict("leaks", 0.97, LossQ(Quantity(0.0625, 0.005), 0.005), "it leaks"),
+    ):
+        assert report.vented is not None
+        shown = replace(report, leak=verdict, vented=replace(report.vented, leakage=verdict.ql))
+        (row,) = (row for row in box_table(shown).rows if row[0] == "QL, leakage")
+        assert row[1] == ("16.0 ± 1.3" if verdict.word == "leaks" else verdict.word)
+        assert row[2] == "14 to 19" if verdict.word == "leaks" else row[2].endswith(" or more")
+        said = box_document(shown)["leak"]
+        assert said["leaks"] is {"leaks": True, "tight": False, "cannot be told": None}[verdict.word]
+        assert next(box_lines(shown)) == verdict.sentence == said["sentence"]
+    assert report.leak.word in report.leak.sentence
 
 
 def test_bass(bench: Bench, capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
