@@ -79,6 +79,8 @@ class LossQ:
         high = self.at_most
         if high is None or high > LARGEST_Q:
             return self.least_text()
+        if self.q is not None and self.q.std < ALIKE * self.q.value:
+            return f"{self.at_least:.{self.q.decimals}f} to {high:.{self.q.decimals}f}"
         return f"{_limit_text(self.at_least)} to {_limit_text(high)}"
 
     def least_text(self) -> str:

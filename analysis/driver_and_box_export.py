@@ -74,8 +74,13 @@ def driver_document(report: DriverReport) -> dict[str, Any]:
             "source": fit.coil.source,
             "values": {name: float(value) for name, value in zip(fit.coil.parameter_names, values, strict=True)},
             "compared": [
-                {"model": c.coil, "creep": c.creep, "criterion": c.criterion, "reduced_chi_square": c.reduced_chi_square}
-                for c in fit.candidates
+                {
+                    "model": one.coil,
+                    "creep": one.creep,
+                    "criterion": one.criterion,
+                    "reduced_chi_square": one.reduced_chi_square,
+                }
+                for one in fit.candidates
             ],
         },
         "textbook": None
@@ -143,9 +148,7 @@ def driver_table(report: DriverReport) -> Table:
 def driver_lines(report: DriverReport) -> Iterator[str]:
     """The coil's model, and the second takes against each other."""
     fit, second = report.fit, report.second
-    misfit = float(np.sqrt(fit.reduced_chi_square))
-    counted = ", counted in the uncertainties" if misfit >= NOTED_MISFIT else ""
-    yield f"coil: {fit.coil.name} ({fit.coil.source}); the fit leaves {misfit:.2f} times the noise{counted}"
+    yield f"coil: {fit.coil.name} ({fit.coil.source}); {_misfit(fit.reduced_chi_square)}"
     yield (
         "uncertainties are those of these takes (noise, misfit, tolerances): a suspension that is warmer or has been "
         "played in moves fs and Q by more"
@@ -157,6 +160,14 @@ def driver_lines(report: DriverReport) -> Iterator[str]:
             f"Mms by the test box is {second.disagreement_percent:+.1f} % off that by the added mass, "
             f"{abs(second.disagreement_sigma):.1f} times the combined uncertainty"
         )
+
+
+def _misfit(reduced_chi_square: float) -> str:
+    """What a fit leaves, in words."""
+    over = float(np.sqrt(reduced_chi_square))
+    return f"the fit leaves {over:.2f} times the noise" + (
+        ", counted in the uncertainties" if over >= NOTED_MISFIT else ""
+    )
 
 
 def _box_quantities(report: BoxReport) -> dict[str, Quantity]:
@@ -219,6 +230,7 @@ def box_document(report: BoxReport) -> dict[str, Any]:
         "kind": "vented" if report.fit.vented else "closed",
         "parameters": {name: value.as_json() for name, value in _box_quantities(report).items()},
         "losses": {name: _loss_document(loss) for name, loss in _losses(report).items()},
+        "reduced_chi_square": report.fit.reduced_chi_square,
         "textbook": _textbook(report),
         "leak": {
             "verdict": report.leak.word,
@@ -295,8 +307,9 @@ def box_table(report: BoxReport) -> Table:
 
 
 def box_lines(report: BoxReport) -> Iterator[str]:
-    """Verdicts: leak, hump, volume."""
+    """Verdicts: leak, hump, volume; how well the fit follows the take."""
     yield report.leak.sentence
+    yield _misfit(report.fit.reduced_chi_square)
     if report.hump is not None:
         yield f"a hump near the tuning, {report.hump.kind}:"
         for sentence in report.hump.evidence:

@@ -54,7 +54,7 @@ class Quantity:
         unit = f" {self.unit}" if self.unit else ""
         if not self.std > 0:
             return f"{self.value:.4g}{unit}"
-        decimals = self._decimals
+        decimals = self.decimals
         std = self.std
         if decimals < _decimals_of(std):
             std = float(np.ceil(std * 10.0**decimals - 1e-9)) / 10.0**decimals
@@ -63,12 +63,12 @@ class Quantity:
     def interval_text(self) -> str:
         """The interval in words, without unit; rounded outwards."""
         low, high = self.interval_95
-        digits = 10.0**self._decimals
+        digits = 10.0**self.decimals
         low, high = np.floor(low * digits + 1e-6) / digits, np.ceil(high * digits - 1e-6) / digits
-        return f"{low:.{self._decimals}f} to {high:.{self._decimals}f}"
+        return f"{low:.{self.decimals}f} to {high:.{self.decimals}f}"
 
     @property
-    def _decimals(self) -> int:
+    def decimals(self) -> int:
         """So many that the standard uncertainty has two digits, the value no more than five; else two."""
         if not self.std > 0:
             return 2
