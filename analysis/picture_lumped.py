@@ -19,6 +19,7 @@ from analysis.picture_style import (
     INK,
     PAPER,
     RULE,
+    SMALL_PT,
     SOFT_INK,
     TEXT_PT,
     StateStyle,
@@ -61,12 +62,11 @@ def draw_fitted(axes: Axes, fitted: Sequence[Fitted]) -> None:
     phase_axes.xaxis.set_visible(False)
     phase_axes.set_zorder(axes.get_zorder() - 1)
     for one, style in zip(fitted, state_styles(len(fitted)), strict=True):
-        words = f"{one.name}, " if one.name else ""
         if one.curve is not None:
-            _draw_measured(axes, one.curve, style, f"{words}measured")
+            _draw_measured(axes, one.curve, style, one.name or "measured")
             draw_phase(phase_axes, one.curve, style)
         if one.frequency_hz is not None and one.model_ohm is not None:
-            _draw_model(axes, one.frequency_hz, np.abs(one.model_ohm), style, f"{words}model")
+            _draw_model(axes, one.frequency_hz, np.abs(one.model_ohm), style, f"{one.name}, model" if one.name else "model")
             phase = np.degrees(np.angle(one.model_ohm))
             phase_axes.plot(one.frequency_hz, phase, color=tint(style.colour, 0.8), linewidth=0.7, linestyle=":")
     plain_ohm_axis(axes)
@@ -135,9 +135,19 @@ def draw_misfit(axes: Axes, curve: ImpedanceCurve, model_ohm: ComplexArray, styl
     low_hz, high_hz = axes.get_xlim()
     shown = (frequency_hz >= low_hz) & (frequency_hz <= high_hz)
     largest = np.maximum(np.maximum(np.abs(misfit.real), np.abs(misfit.imag)), spread)[shown].max(initial=1e-3)
-    axes.set_ylim(-1.15 * largest, 1.15 * largest)
+    axes.set_ylim(-1.5 * largest, 1.15 * largest)
     axes.grid(axis="y", color=GRID, linewidth=0.7)
     axes.set_ylabel("Misfit, %", fontsize=TEXT_PT, color=INK)
+    axes.text(
+        0.005,
+        0.03,
+        "measured minus model: in size; thin: in phase (1 % is 0.57°); band: what noise explains",
+        transform=axes.transAxes,
+        fontsize=SMALL_PT,
+        color=SOFT_INK,
+        bbox={"facecolor": PAPER, "edgecolor": "none", "pad": 1.0, "alpha": 0.85},
+        zorder=4,
+    )
 
 
 def picture_of_driver(title: str, fitted: Sequence[Fitted], marks: Sequence[Mark]) -> Figure:

@@ -43,8 +43,10 @@ class _Painter(QStyledItemDelegate):
     def _in_one_line(self, row: Row, font: QFont) -> bool:
         if row.cause:
             return False
-        viewport = self._owner.list.viewport()
-        room = viewport.width() - EDGES_PX if viewport is not None else 0
+        # As if there were always a scroll bar, for whether there is one depends on the answer.
+        entries = self._owner.list
+        bar = entries.style().pixelMetric(QStyle.PM_ScrollBarExtent)
+        room = entries.width() - 2 * entries.frameWidth() - bar - EDGES_PX
         words = QFontMetrics(_bold(font)).horizontalAdvance(row.head)
         return words + APART_PX + QFontMetrics(font).horizontalAdvance(row.numbers) <= room
 

@@ -12,7 +12,7 @@ import numpy as np
 from analysis.picture_bass import BassPanel, NamedCurves, draw_bass
 from analysis.picture_lumped import Fitted, draw_fitted, draw_misfit, misfit_percent
 from analysis.picture_marks import Mark
-from analysis.picture_style import INK, frequency_text, state_styles
+from analysis.picture_style import INK, TEXT_PT, frequency_text, state_styles
 from capture.whole_file import write_whole
 from gui.view import Curve, Export, PanelRequest
 from gui.words import ohm_words
@@ -25,11 +25,14 @@ if TYPE_CHECKING:
 
 SHARES = {"level": 1.5, "delay": 1.0, "excursion": 1.1, "air speed": 1.2}
 """Where the picture is low the group delay gives way first."""
+SHORT_LABELS = {"level": "Level, dB", "delay": "Delay, ms", "excursion": "Cone, mm", "air speed": "Port, m/s"}
+"""The panels are low; the list says the rest."""
 
 
-def place(name: str, frequency_hz: float, colour: str = INK) -> Mark:
-    """A named line."""
-    return Mark(frequency_hz, None, f"{name} {frequency_text(frequency_hz)}", colour=colour)
+def place(name: str, frequency_hz: float, colour: str = INK, state: str = "") -> Mark:
+    """A named line; ``state`` says of which of two."""
+    words = f"{name} {frequency_text(frequency_hz)}"
+    return Mark(frequency_hz, None, f"{words}, {state}" if state else words, colour=colour)
 
 
 def fitted_panel(fitted: Sequence[Fitted], share: float = 2.6) -> PanelRequest:
@@ -82,7 +85,7 @@ def bass_panel(
 
     def draw(axes: Axes) -> None:
         draw_bass(axes, panel, named, limits)
-        axes.set_ylabel(panel.label.replace("Group delay", "Delay").replace("Air in port", "Port air"))
+        axes.set_ylabel(SHORT_LABELS[panel.key], fontsize=TEXT_PT)
 
     return PanelRequest(SHARES[panel.key], draw, tuple(read), least_px=64)
 

@@ -64,6 +64,8 @@ MEANINGS = {
     "source).",
     "air in the box": "What is left for air: inside dimensions minus all that build.toml puts into the box.",
     "hump near the tuning": "A resonance near the tuning that the lumped box does not have.",
+    "difference of states": "This state minus the one before, with the uncertainty of the difference: what the work in "
+    "between costs or gains in bass.",
     "published alignments": "Boxes that published tables give for such a driver: for orientation, not as a goal.",
 }
 
@@ -90,7 +92,7 @@ def driver_notes(report: DriverReport) -> list[str]:
 def sentence_of_driver(report: DriverReport) -> str:
     """Resonance, Q and Vas, or what Vas needs."""
     fit, absolute = report.fit, report.absolute
-    head = f"fs {frequency_words(fit.fs_hz.value)}, Qts {fit.qts.value:.3g}"
+    head = f"fs {frequency_words(fit.fs_hz.value)}, Qts {fit.qts.value:.3f}"
     if absolute is not None:
         return (
             f"Driver of unit {report.unit}: {head}, Vas {absolute.vas_m3.value / LITRE:.3g} litres, "
@@ -120,7 +122,8 @@ def sentence_without_free_air(unit: str) -> str:
 def box_rows(report: BassReport) -> list[Row]:
     """Tuning, losses, volume, bass and alignments, a line each."""
     box = report.box
-    rows = [_box_row(box, *row) for row in box_table(box).rows]
+    rows = _cost_rows(report)
+    rows += [_box_row(box, *row) for row in box_table(box).rows]
     rows += _bass_rows(report)
     rows += _moved_rows(report)
     if box.hump is not None:
@@ -186,12 +189,27 @@ def _bass_rows(report: BassReport) -> list[Row]:
     rows = []
     for head, *cells in table.rows:
         head = _BASS_HEADS.get(head, head)
+        cells = [cell.replace("-", "\N{MINUS SIGN}") for cell in cells]
         values = [f"{name}: {cell}" for name, cell in zip(names, cells, strict=True)]
         if head in uncertain:
             values.append(f"this state, as measured: {uncertain[head].text()}")
         rows.append(
             Row(places.get(head), "", head, " → ".join(cells), tuple(values), meaning=MEANINGS.get(head, ""))
         )
+    return rows
+
+
+def _cost_lines(report: BassReport) -> list[str]:
+    """What the change from the other state to this one costs, if one was chosen."""
+    return [line for line in bass_lines(report) if line.startswith("from ")]
+
+
+def _cost_rows(report: BassReport) -> list[Row]:
+    rows = []
+    for line in _cost_lines(report):
+        states, differences = line.replace(" -", " \N{MINUS SIGN}").split(": ", 1)
+        head = "difference of states"
+        rows.append(Row(None, "", head, states, tuple(differences.split(", ")), meaning=MEANINGS[head]))
     return rows
 
 
@@ -206,7 +224,7 @@ def _moved_rows(report: BassReport) -> list[Row]:
         if values is not None:
             place_hz, most = _most(curves.frequency_hz, values)
             numbers = f"{factor * most:.2g} {unit} at {frequency_words(place_hz)}"
-            rows.append(_plain(head, numbers, (f"at {report.voltage_v:g} V",), place_hz))
+            rows.append(_plain(head, numbers, (f"at {report.voltage_v:.4g} V",), place_hz))
     return rows
 
 
@@ -229,8 +247,8 @@ def sentence_of_box(report: BassReport) -> str:
     else:
         assert box.vented is not None
         said = f"Vented box{state}: tuned to {frequency_words(box.vented.fb_hz.value)}, {leak}, {f3}."
-    cost = [line for line in bass_lines(report) if line.startswith("from ")]
-    said += "".join(f" {line[:1].upper()}{line[1:]}." for line in cost)
+    for line in _cost_lines(report):
+        said += f" {line[:1].upper()}{line[1:].split(', alpha times')[0]}."
     if report.changed_figures is not None and report.changed_system is not None:
         tuning_hz = report.changed_system.tuning_hz
         tuned = "" if tuning_hz is None else f"tuned to {frequency_words(tuning_hz)}, "

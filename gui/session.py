@@ -25,6 +25,9 @@ PRACTICE_FOLDER = "practice"
 PRACTICE_REFERENCE_OHM = 10.0
 PRACTICE_TOLERANCE_PERCENT = 1.0
 PRACTICE_NOTES = """
+[added_mass]
+grams = 10
+
 [driver]
 diameter_mm = 131
 from_top_mm = 150

@@ -135,7 +135,7 @@ def _child(scene: str, theme: str, build: Path, path: Path) -> None:
     view = scene.split()[0]
     if view in ("driver", "bass"):
         reading = window.results.reading
-        QTest.keyClicks(reading, reading.itemText(reading.findData(view)))
+        reading.setCurrentIndex(reading.findData(view))
         reading.activated.emit(reading.currentIndex())
         settle()
         items = window.results.findings.list

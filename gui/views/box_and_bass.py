@@ -245,12 +245,14 @@ def _marks(report: BassReport) -> list[Mark]:
         shift = report.cost.fb_shift_hz
         before_hz = None if measured.tuning_hz is None or shift is None else measured.tuning_hz - shift.value
         shown.insert(0, (before_hz, report.against_figures.f3_hz))
-    colours = [style.colour for style in state_styles(len(shown))] if len(shown) > 1 else [INK]
+    two = len(shown) > 1
+    colours = [style.colour for style in state_styles(2)] if two else [INK]
+    names = [name for name, _ in bass_curves_named(report)] if two else [""]
     marks = []
-    for (tuning_hz, f3_hz), colour in zip(shown, colours, strict=True):
+    for (tuning_hz, f3_hz), colour, name in zip(shown, colours, names, strict=True):
         if tuning_hz is not None:
-            marks.append(place("fB", tuning_hz, colour))
-        marks.append(place("f3", f3_hz, colour))
+            marks.append(place("fB", tuning_hz, colour, name))
+        marks.append(place("f3", f3_hz, colour, name))
     if report.box.closed is not None:
         marks.append(place("fc", report.box.closed.fc_hz.value))
     return marks
