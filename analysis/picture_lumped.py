@@ -66,7 +66,8 @@ def draw_fitted(axes: Axes, fitted: Sequence[Fitted]) -> None:
             _draw_measured(axes, one.curve, style, one.name or "measured")
             draw_phase(phase_axes, one.curve, style)
         if one.frequency_hz is not None and one.model_ohm is not None:
-            _draw_model(axes, one.frequency_hz, np.abs(one.model_ohm), style, f"{one.name}, model" if one.name else "model")
+            words = f"{one.name}, model" if one.name else "model"
+            _draw_model(axes, one.frequency_hz, np.abs(one.model_ohm), style, words)
             phase = np.degrees(np.angle(one.model_ohm))
             phase_axes.plot(one.frequency_hz, phase, color=tint(style.colour, 0.8), linewidth=0.7, linestyle=":")
     plain_ohm_axis(axes)
