@@ -5,6 +5,7 @@ Run: python tests/benchmarks/window.py [--quick]
 
 from __future__ import annotations
 
+import json
 import os
 import statistics
 import subprocess
@@ -16,16 +17,21 @@ from pathlib import Path
 
 from PyQt5.QtCore import QTimer
 from PyQt5.QtWidgets import QApplication
-from table import ROOT, Row, at_least, at_most, table
 
-from capture.build_folder import BuildFolder
-from capture.devices import find_device
-from capture.live_take import LiveRequest, record_take
-from capture.sidecar import write_sidecar
-from gui.main_window import MainWindow
-from gui.session import practice_build
-from gui.settings import Settings
-from gui.start import SWITCH_S
+ROOT = Path(__file__).resolve().parents[2]
+sys.path[:0] = [str(ROOT), str(ROOT / "tests")]
+
+from sound_servers import jack_missing, jack_speaker  # noqa: E402
+from table import Row, at_least, at_most, table  # noqa: E402
+
+from capture.build_folder import BuildFolder  # noqa: E402
+from capture.devices import find_device  # noqa: E402
+from capture.live_take import LiveRequest, record_take  # noqa: E402
+from capture.sidecar import write_sidecar  # noqa: E402
+from gui.main_window import MainWindow  # noqa: E402
+from gui.session import practice_build  # noqa: E402
+from gui.settings import Settings  # noqa: E402
+from gui.start import SWITCH_S  # noqa: E402
 
 BARS = {
     "start": 1.5,
@@ -41,8 +47,8 @@ _CHILD = """
 import os, sys, time
 from PyQt5.QtWidgets import QApplication
 application = QApplication([])
-from gui.main_window import MainWindow
-from gui.settings import Settings
+from gui.main_window import MainWindow  # noqa: E402
+from gui.settings import Settings  # noqa: E402
 window = MainWindow(Settings(), __import__("pathlib").Path(sys.argv[2]))
 window.show()
 application.processEvents()
@@ -67,7 +73,35 @@ def rows(quick: bool = False) -> list[Row]:
         found.append(at_most("idle, share of one CPU", stage.idle_share(3.0 if quick else 10.0), BARS["idle"]))
         found.append(at_most("list of 500 takes shown, s", stage.long_list_s(), BARS["500 takes"]))
         stage.close()
+        found += _jack_rows(base, 2 if quick else 5)
     return found
+
+
+def _jack_rows(base: Path, sweeps: int) -> list[Row]:
+    """Sweeps of the window on JACK with blocks of 1,024 frames: meters, and sweeps in which nothing was lost."""
+    named = "updates of the meters a second, on JACK"
+    missing = jack_missing()
+    if missing is not None:
+        return [Row(named, f">= {BARS['meters']:g}", missing, "", False)]
+    folder = base / "jack"
+    folder.mkdir()
+    with jack_speaker(1024) as (environment, _):
+        done = subprocess.run(
+            [sys.executable, str(Path(__file__).with_name("window_on_jack.py")), str(folder), str(sweeps)],
+            env={**environment, "XDG_CONFIG_HOME": str(folder / "settings"), "QT_QPA_PLATFORM": "offscreen"},
+            cwd=ROOT,
+            capture_output=True,
+            text=True,
+            check=False,
+        )
+    if done.returncode:
+        return [Row(named, f">= {BARS['meters']:g}", done.stderr.splitlines()[-1], "", False)]
+    measured = json.loads(done.stdout.splitlines()[-1])
+    clean = measured["attempts"].count(1)
+    return [
+        at_least(named, min(measured["rates"]), BARS["meters"]),
+        Row(f"sweeps on JACK without a lost block, of {sweeps}", str(sweeps), str(clean), "", clean == sweeps),
+    ]
 
 
 def _start_s(base: Path, rounds: int) -> float:
