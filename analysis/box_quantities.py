@@ -69,10 +69,10 @@ class LossQ:
 
     def text(self) -> str:
         """Q in words; without uncertainty where that has two sides too unlike."""
-        if self.q is not None:
-            return self.q.text() if self.q.std < ALIKE * self.q.value else f"{self.q.value:.2g}"
+        if self.q is not None and self.q.std < ALIKE * self.q.value:
+            return self.q.text()
         value = 0.0 if self.reciprocal is None else self.reciprocal.value
-        return f"{1 / value:.2g}" if value > 1 / LARGEST_Q else "none seen"
+        return _limit_text(1 / value) if value > 1 / LARGEST_Q else "none seen"
 
     def interval_text(self) -> str:
         """Both limits of Q, or the lower one."""

@@ -19,7 +19,9 @@ from capture.whole_file import write_whole
 
 RECORDINGS = Path(__file__).resolve().parent.parent / "demo_recordings"
 BEFORE, AFTER = "stock", "lined"
-_DESCRIBED = ("inside_mm", "rated_ohm", "temperature_c", "driver", "port")
+_DESCRIBED = (
+    "inside_mm", "rated_ohm", "temperature_c", "driver", "port", "added_mass", "volumes", "lining", "stuffing"
+)  # fmt: skip
 
 
 def demonstration_build(folder: Path, progress: Progress) -> BuildFolder:

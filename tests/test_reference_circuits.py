@@ -21,6 +21,7 @@ from reference.speaker_circuit import (
     Port,
     SpeakerCircuit,
     Wall,
+    lossy_semi_inductance,
     semi_inductance,
 )
 from reference.truth import true_resonances
@@ -53,6 +54,16 @@ CASES = {
     "two lines": SpeakerCircuit(DRIVER, Cavity(0.03, LINES[:2]), (Port(0.003, 0.12, 0.05, 300.0, (0.38, 0.1)),)),
     "everything": EVERYTHING,
 }
+
+
+def test_ladder_follows_the_published_coil() -> None:
+    """L parallel to K sqrt(s) parallel to R (Thorborg, Futtrup, JAES 59(9), 2011 [M]), written down directly."""
+    s = 2j * np.pi * np.geomspace(5.0, 24e3, 200)
+    for inductance_h, factor, resistance_ohm in ((1.4e-3, 0.075, 60.0), (2.0e-3, 0.06, 40.0), (0.5e-3, 0.02, 8.0)):
+        sections = lossy_semi_inductance(inductance_h, factor, resistance_ohm)
+        ladder = sum(1 / (1 / resistance + 1 / (s * inductance)) for resistance, inductance in sections)
+        published = 1 / (1 / (s * inductance_h) + 1 / (factor * np.sqrt(s)) + 1 / resistance_ohm)
+        assert np.max(np.abs(ladder / published - 1)) < 1e-4
 
 
 @needs_ngspice

@@ -2,7 +2,8 @@
 
 A 16 cm woofer in a bare vented box sounds hollow. Stock: a strong standing wave along the height, a weaker one along
 the depth, a side wall that gives way, and a resonance of the driver's surround. Lined: filling where the air moves, a
-brace and a damping layer on the walls; the driver is as it was.
+brace and a damping layer on the walls; the driver is as it was. Its coil is one of Thorborg and Futtrup's (2011), its
+absolute parameters come from a take with a known mass on the cone.
 """
 
 from __future__ import annotations
@@ -22,7 +23,7 @@ from reference.speaker_circuit import (
     Port,
     SpeakerCircuit,
     Wall,
-    semi_inductance,
+    lossy_semi_inductance,
 )
 
 INSIDE_MM = (500.0, 210.0, 275.0)
@@ -33,11 +34,19 @@ CONE_DIAMETER_MM = 132.0
 PORT_MM = (415.0, 105.0)
 PORT_DIAMETER_MM = 58.0
 PORT_LENGTH_MM = 130.0
+PORT_WALL_MM = 2.5
+DRIVER_LITRES = 0.8
+BRACE = ("brace and damping sheets", 0.045, 10.0)
+"""Name, m^2, mm; solid."""
+FIBRE_GRAMS = 160.0
 RATED_OHM = 8.0
+CONE_TOLERANCE_PERCENT = 0.5
+ADDED_GRAMS = 9.0
+ADDED_TOLERANCE_PERCENT = 1.0
 
 _DRIVER = Driver(
-    coil=Coil(5.62, 0.07e-3, semi_inductance(0.019, 0.63)),
-    force_factor_tm=7.9,
+    coil=Coil(5.62, 0.1e-3, lossy_semi_inductance(1.4e-3, 0.075, 60.0)),
+    force_factor_tm=6.3,
     moving_mass_kg=0.0112,
     compliance_m_per_n=1.15e-3,
     resistance_ns_per_m=0.95,
@@ -69,9 +78,16 @@ def _port(resistance_pa_s_per_m3: float) -> Port:
 
 
 _SIDE_WALL_AT_M = (0.30, 0.13)
-_VOLUME_M3 = INSIDE_MM[0] * INSIDE_MM[1] * INSIDE_MM[2] * 1e-9
+_PORT_M3 = 3.14159265 / 4 * (PORT_DIAMETER_MM + 2 * PORT_WALL_MM) ** 2 * PORT_LENGTH_MM * 1e-9
+_VOLUME_M3 = INSIDE_MM[0] * INSIDE_MM[1] * INSIDE_MM[2] * 1e-9 - 1e-3 * DRIVER_LITRES - _PORT_M3
+_LINED_VOLUME_M3 = _VOLUME_M3 - 1e-3 * BRACE[1] * BRACE[2] - 1e-3 * FIBRE_GRAMS / 1380.0
 
-FREE_AIR = SpeakerCircuit(replace(_DRIVER, moving_mass_kg=0.98 * _DRIVER.moving_mass_kg))
+_FREE_DRIVER = replace(_DRIVER, moving_mass_kg=0.98 * _DRIVER.moving_mass_kg)
+FREE_AIR = SpeakerCircuit(_FREE_DRIVER)
+# The mass on the cone is a little more than its mark says.
+WITH_MASS = SpeakerCircuit(
+    replace(_FREE_DRIVER, moving_mass_kg=_FREE_DRIVER.moving_mass_kg + 1.004e-3 * ADDED_GRAMS)
+)
 STOCK = SpeakerCircuit(
     _DRIVER,
     _box(_VOLUME_M3, 343.7, height_damping=72.0, depth_damping=150.0),
@@ -79,8 +95,8 @@ STOCK = SpeakerCircuit(
 )
 LINED = SpeakerCircuit(
     _DRIVER,
-    # Air in filling: slower sound, hence a little more compliance; less volume by the brace.
-    _box(0.985 * _VOLUME_M3, 338.0, height_damping=1_050.0, depth_damping=2_200.0),
+    # Air in filling: slower sound, hence a little more compliance; less volume by brace and fibre.
+    _box(_LINED_VOLUME_M3, 338.0, height_damping=1_050.0, depth_damping=2_200.0),
     (_port(520.0), Leak(3.2e5), Wall(181.0, 12.0, 0.45e-8, _SIDE_WALL_AT_M)),
 )
 

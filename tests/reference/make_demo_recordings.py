@@ -56,6 +56,7 @@ TAKES = (
         "check-resistor.flac", "check-resistor", demo.TRUE_CHECK_OHM, "", demo.CHECK_OHM, demo.CHECK_TOLERANCE_PERCENT
     ),
     DemoTake("free-air.flac", "free-air", demo.FREE_AIR),
+    DemoTake("added-mass.flac", "added-mass", demo.WITH_MASS),
     DemoTake("in-box-stock.flac", "in-box", demo.STOCK, "stock"),
     DemoTake("in-box-lined.flac", "in-box", demo.LINED, "lined"),
 )
@@ -90,6 +91,7 @@ def manifest() -> str:
         "",
         "[driver]",
         f"diameter_mm = {demo.CONE_DIAMETER_MM}",
+        f"diameter_tolerance_percent = {demo.CONE_TOLERANCE_PERCENT}",
         f"from_top_mm = {demo.DRIVER_MM[0]}",
         f"from_left_mm = {demo.DRIVER_MM[1]}",
         "",
@@ -98,6 +100,26 @@ def manifest() -> str:
         f"length_mm = {demo.PORT_LENGTH_MM}",
         f"from_top_mm = {demo.PORT_MM[0]}",
         f"from_left_mm = {demo.PORT_MM[1]}",
+        f"wall_mm = {demo.PORT_WALL_MM}",
+        "",
+        "[added_mass]",
+        f"grams = {demo.ADDED_GRAMS}",
+        f"tolerance_percent = {demo.ADDED_TOLERANCE_PERCENT}",
+        "",
+        "[volumes]",
+        f"driver_litres = {demo.DRIVER_LITRES}",
+        "",
+        "[[lining]]",
+        f'what = "{demo.BRACE[0]}"',
+        f"area_m2 = {demo.BRACE[1]}",
+        f"thickness_mm = {demo.BRACE[2]}",
+        "porosity = 0.0",
+        'states = ["lined"]',
+        "",
+        "[[stuffing]]",
+        f"grams = {demo.FIBRE_GRAMS}",
+        'material = "polyester"',
+        'states = ["lined"]',
     ]
     for take in TAKES:
         lines += ["", "[[takes]]", f'file = "{take.file}"', f'subject = "{take.subject}"']
