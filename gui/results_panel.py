@@ -146,6 +146,8 @@ class ResultsPanel(QFrame):
         for group in self._of_decay:
             group.setVisible(view.decays)
         self.controls.show_controls(results.controls, results.asked)
+        # A second line of words must not move the picture while numbers are being tried.
+        self.sentence.setMinimumHeight(2 * self.sentence.fontMetrics().lineSpacing() if results.controls else 0)
         self.findings.show_rows(results.rows, results.notes, view)
         self._stack.setCurrentWidget(self.pane)
         self.pane.show_results(view, results)
