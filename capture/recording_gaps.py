@@ -54,8 +54,20 @@ LEAST_REST = 0.05
 LEAST_LOW_REST = 0.15
 """Power that does not follow the sweep, re the sweep's around it, from which on a block is refused."""
 
-LEAST_STEP = 0.05
+MOST_USUAL_REST = 0.02
+"""Power re the sweep's that may be usual for what does not follow it; more is a sweep that lies elsewhere."""
+
+LEAST_STEP = 0.004
 """Step between two samples, re the amplitude of the sweep, from which on it is refused."""
+
+STEP_ORDER = 6
+"""Differences taken in a row: they take away the sweep and its distortion, and leave a step ten times as high."""
+
+STEP_TO_RATE = 1 / 24
+"""Steps are looked for while the frequency of the sweep re the sample rate is below this."""
+
+STEP_OUTLIER = 4.0
+"""A step stands out so many times from the largest differences of the blocks around it."""
 
 LEAST_CHANGE = 0.25
 """Level of a block re the last but one from which on the sweep is said to break off."""
@@ -121,7 +133,7 @@ def _gap(
         return foreign[0], f"{100 * foreign[1]:.0f} % of the power there does not belong to the sweep"
     if (absence := _absence(source_track)) is not None:
         return absence, "the sweep breaks off"
-    if (step := _step(source, source_track, rate_hz)) is not None:
+    if (step := _step(source, sweep.start, source_track, rate_hz)) is not None:
         return step[0], f"the signal steps by {100 * step[1]:.0f} % of its amplitude there"
     return None
 
@@ -214,11 +226,14 @@ def _foreign_block(track: SweepTrack) -> tuple[int, float] | None:
     sweep_power = 0.5 * np.abs(track.gain[:, 0]) ** 2
     usual = np.array([np.median(sweep_power[max(0, k - 5) : k + 6]) for k in range(len(sweep_power))])
     rest = track.rest_power[:, 0]
-    share = (rest - 2 * max(float(track.noise_power[0]), float(np.median(rest)))) / np.maximum(usual, 1e-20)
+    # Where half of the sweep lies elsewhere, what is usual is no measure.
+    most = MOST_USUAL_REST * float(np.median(sweep_power + rest))
+    granted = 2 * max(float(track.noise_power[0]), min(float(np.median(rest)), most))
+    share = (rest - granted) / np.maximum(usual, 1e-20)
     share[~_at_level(track)] = 0
     least = np.where(track.frequency_hz < LOW_HZ, LEAST_LOW_REST, LEAST_REST)
     worst = int(np.argmax(share / least))
-    return (int(track.first_frame[worst]), float(share[worst])) if share[worst] > least[worst] else None
+    return (int(track.first_frame[worst]), min(float(share[worst]), 1.0)) if share[worst] > least[worst] else None
 
 
 def _absence(track: SweepTrack) -> int | None:
@@ -264,19 +279,25 @@ def _usual_level(track: SweepTrack, index: int) -> NDArray[np.float64]:
     return np.array([np.median(level[max(0, k - 5) : k + 6]) for k in range(len(level))])
 
 
-def _step(source: NDArray[np.float32], track: SweepTrack, rate_hz: int) -> tuple[int, float] | None:
+def _step(source: NDArray[np.float32], start: int, track: SweepTrack, rate_hz: int) -> tuple[int, float] | None:
     """Frame and relative size of a step between two samples while the sweep is slow."""
-    slow = track.frequency_hz < LOW_HZ
-    if not slow.any():
+    slow = track.frequency_hz < STEP_TO_RATE * rate_hz
+    if np.count_nonzero(slow) < NEIGHBOURS:
         return None
-    first = int(track.first_frame[0])
+    # The fade-in before the first block is looked at, too.
+    borders = np.concatenate([[start], track.first_frame[slow]])
     last = int((track.first_frame + track.frames)[slow][-1])
-    steps = np.diff(source[first : last + 1])
+    rough = np.abs(np.diff(source[start : last + STEP_ORDER].astype(np.float64), STEP_ORDER))
+    peaks = np.maximum.reduceat(rough, borders - start)
+    usual = np.array([np.median(peaks[max(0, k - 5) : k + 6]) for k in range(len(peaks))])
+    # A step is the sum of impulses: its differences have the coefficients of one order less.
+    height = math.comb(STEP_ORDER - 1, (STEP_ORDER - 1) // 2)
     level = float(np.median(np.abs(track.gain[slow, 0])))
-    usual = 1.5 * 2 * math.pi * LOW_HZ / rate_hz * level
-    noise = 8 * 1.4826 * float(np.median(np.abs(steps - np.median(steps))))
-    worst = int(np.argmax(np.abs(steps)))
-    size = float(np.abs(steps[worst]))
-    if size <= max(usual + noise, LEAST_STEP * level):
+    excess = peaks / np.maximum(STEP_OUTLIER * usual, height * LEAST_STEP * level)
+    worst = int(np.argmax(excess))
+    if excess[worst] <= 1:
         return None
-    return first + worst + 1, size / level
+    begin = int(borders[worst])
+    end = int(borders[worst + 1]) if worst + 1 < len(borders) else last
+    place = begin + int(np.argmax(rough[begin - start : end - start])) + STEP_ORDER // 2
+    return place, float(peaks[worst]) / (height * level)

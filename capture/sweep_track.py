@@ -171,11 +171,14 @@ def source_share(track: SweepTrack, jig: JigKind) -> float:
 
 
 def unevenness(track: SweepTrack, everywhere: bool) -> float:
-    """How much the magnitude of channel 1 changes over frequency, relative, the least even few blocks left out.
+    """How much the level of channel 1 changes over frequency, relative, the least even few blocks left out.
 
-    ``everywhere`` or only where a frame of delay between the channels would not count.
+    ``everywhere`` or only where a frame of delay between the channels would not count. What does not follow the sweep
+    but is no noise counts too: behind lost blocks it is the sweep itself, elsewhere than expected.
     """
-    level = np.abs(track.gain[:, 0] if everywhere else track.gain[_low_blocks(track), 0])
+    beside = 2 * np.maximum(track.rest_power[:, 0] - track.noise_power[0], 0.0)
+    levels = np.sqrt(np.abs(track.gain[:, 0]) ** 2 + beside)
+    level = levels if everywhere else levels[_low_blocks(track)]
     return float(np.percentile(np.abs(level / np.median(level) - 1), 85))
 
 

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from capture.audio_file import AudioClip, RawSamples, quantum, read_audio, to_float
 from capture.build_folder import BuildFolder
+from capture.channel_offset import check_offset
 from capture.errors import StillboxError
 from capture.excitation import Excitation
 from capture.jig_kind_check import doubt_of_jig_kind
@@ -115,8 +116,9 @@ def check_recording(clip: AudioClip, case: Circumstances) -> tuple[tuple[int, ..
     for number, sweep in enumerate(search.sweeps, start=1):
         track = track_sweep(samples, sweep, case.excitation)
         check_alive(track, case)
-        # Clipping first: what it does to the ratio would be taken for another fault.
+        # Clipping first, then channels apart: what these do to the ratio would be taken for another fault.
         found = check_clipping(samples, track, case)
+        check_offset(_one_channel(samples, -1), sweep, case)
         found += check_channels(track, case) + doubt_of_jig_kind(track, case)
         found += check_hum(silence_before(samples, sweep, case.excitation), track, case)
         source_track = track_sweep(source[:, None], sweep, case.excitation)

@@ -1,0 +1,60 @@
+"""Whether both channels were sampled together: a channel that lost frames lies beside the other from then on."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from capture.errors import StillboxError
+from capture.recording_checks import Circumstances
+from capture.sweep_form import sweep_form
+from capture.sweep_search import FoundSweep
+from capture.sweep_segments import find_segments
+
+MOST_FRAMES = 8.0
+"""Inputs of one device lie at most a few frames apart."""
+
+LEAST_HZ = 2_000.0
+"""Above it a load delays by less than a frame or two."""
+
+LEAST_MATCH = 0.3
+LEAST_SEGMENTS = 2
+
+
+def check_offset(second: NDArray[np.float32], sweep: FoundSweep, case: Circumstances) -> None:
+    """Refuse a recording whose channels lie apart.
+
+    Parameters
+    ----------
+    second : ndarray, shape (frames,)
+        Channel 2, full scale = 1.
+    sweep : FoundSweep
+        As it was found in what channel 1 tells.
+
+    Raises
+    ------
+    StillboxError
+        Says by how many frames.
+    """
+    if not case.on_jig or case.quiet_second:
+        return
+    rate_hz = case.excitation.sample_rate_hz
+    form = sweep_form(case.excitation).stretched(sweep.clock_difference)
+    segments, _ = find_segments(second, form.samples(), sweep.start, form)
+    own = {segment.time_s: segment for segment in sweep.segments}
+    apart = [
+        segment.lag - own[segment.time_s].lag
+        for segment in segments
+        if segment.frequency_hz > LEAST_HZ
+        and segment.time_s in own
+        and all(part.is_sure(rate_hz) and part.match > LEAST_MATCH for part in (segment, own[segment.time_s]))
+    ]
+    if len(apart) < LEAST_SEGMENTS:
+        return
+    frames = float(np.median(apart))
+    if abs(frames) > MOST_FRAMES:
+        raise StillboxError(
+            f"channel 2 lies {abs(frames):.0f} frames {'behind' if frames > 0 else 'before'} channel 1: one of them "
+            "lost samples, or the inputs are not sampled together; use two inputs of one device, larger audio "
+            "buffers, and record again"
+        )
