@@ -139,7 +139,9 @@ def _speaker(tally: Tally, seed: int) -> float:
     tally.leak_right.append(verdict.leaks is leak)
     losses = (vented_quantities if vented else closed_quantities)(fit).leakage
     if box.ql is not None and losses.q is not None:
-        tally.note("QL", losses.q, box.ql)
+        # The interval of Q is that of 1/Q turned over.
+        tally.deviation["QL"].append(100 * abs(losses.q.value / box.ql - 1))
+        tally.covered["QL"].append(losses.at_least <= box.ql <= (losses.at_most or np.inf))
     return _response_deviation_db(fit) if ngspice_there() else 0.0
 
 
