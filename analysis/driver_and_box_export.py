@@ -165,9 +165,9 @@ def driver_lines(report: DriverReport) -> Iterator[str]:
 def _misfit(reduced_chi_square: float) -> str:
     """What a fit leaves, in words."""
     over = float(np.sqrt(reduced_chi_square))
-    return f"the fit leaves {over:.2f} times the noise" + (
-        ", counted in the uncertainties" if over >= NOTED_MISFIT else ""
-    )
+    if over < NOTED_MISFIT:
+        return "the fit follows the take within its noise"
+    return f"the fit leaves {over:.1f} times the noise, counted in the uncertainties"
 
 
 def _box_quantities(report: BoxReport) -> dict[str, Quantity]:
