@@ -45,8 +45,8 @@ MENUS: tuple[tuple[str, tuple[tuple[str, str, str], ...]], ...] = (
     (
         "&Picture",
         (
-            ("&Next resonance", "Ctrl+Right", "next_finding"),
-            ("Resonance &before", "Ctrl+Left", "previous_finding"),
+            ("&Next line of the list", "Ctrl+Right", "next_finding"),
+            ("Line &before", "Ctrl+Left", "previous_finding"),
             SEPARATOR,
             ("Zoom &in", "Ctrl++", "zoom_in"),
             ("Zoom &out", "Ctrl+-", "zoom_out"),

@@ -28,9 +28,9 @@ from gui.words import SUBJECT_WORDS
 RECORDINGS = Path(__file__).resolve().parents[2] / "demo_recordings"
 
 
-def test_undo_of_every_change(qtbot: QtBot, window: MainWindow, quick: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    opened(qtbot, window, quick)
-    folder = BuildFolder.open(quick)
+def test_undo_of_every_change(qtbot: QtBot, window: MainWindow, build: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    opened(qtbot, window, build)
+    folder = BuildFolder.open(build)
     monkeypatch.setattr(QInputDialog, "getText", lambda *_, **__: ("braced", True))
     window.bench.takes.select_numbers([3])
     window.rename()
@@ -38,7 +38,7 @@ def test_undo_of_every_change(qtbot: QtBot, window: MainWindow, quick: Path, mon
     assert folder.find_take("3").state == "braced"
     window.undo()
     settle(qtbot, window)
-    assert folder.find_take("3").state == ""
+    assert folder.find_take("3").state == "lined"
     window.redo()
     settle(qtbot, window)
     assert folder.find_take("3").state == "braced"
