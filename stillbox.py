@@ -86,20 +86,25 @@ def _version() -> str:
 
 
 def _require_command(given: Sequence[str]) -> None:
-    """StillboxError where the first word is neither an option nor a command."""
+    """StillboxError where the first word is neither an option nor a command, or a word is empty."""
+    if "" in given:
+        raise StillboxError(
+            f"word {given.index('') + 1} of the command is empty, as a shell variable without a value gives it; "
+            "give a value, or leave it out"
+        )
     first = given[0]
     if first.startswith("-") or first in COMMANDS:
         return
-    if first and Path(first).is_dir():
+    if Path(first).is_dir():
         raise StillboxError(
             f"'{given[1]}' after the folder {first} means nothing; the command comes first, "
             f"as in 'stillbox takes {first}'; see 'stillbox --help'"
         )
     near = difflib.get_close_matches(first.lower(), COMMANDS, n=1)
     meant = f" (did you mean '{near[0]}'?)" if near else ""
-    remedy = f"make a build of this name with 'stillbox start {first}', or " if first.strip() else ""
     raise StillboxError(
-        f"'{first}' is no command{meant} and no folder of a build; {remedy}see the commands by 'stillbox --help'"
+        f"'{first}' is no command{meant} and no folder of a build; make a build of this name with "
+        f"'stillbox start {first}', or see the commands by 'stillbox --help'"
     )
 
 
@@ -139,7 +144,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
     except Exception as error:
         if not isinstance(error, CLICK_FAULT):
             raise
-        warn(f"{error.format_message()} See 'stillbox --help'.")
+        warn(f"{error.format_message().rstrip('.')}. See 'stillbox --help'.")
         status = 2
     sys.exit(status or 0)
 

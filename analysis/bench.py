@@ -324,10 +324,11 @@ class Bench:
         take = self.newest("in-box", state, unit)
         if take is None:
             there = ", ".join(sorted({f"{t.state}/{t.unit}" for t in self.takes if t.subject == "in-box"}))
-            wanted = "/".join(part or "any" for part in (state, unit))
+            wanted = "/".join("any" if part is None else part for part in (state, unit))
             raise StillboxError(
                 f"{self.build.path} has no in-box take of state/unit {wanted}; "
                 + (f"there are: {there}" if there else "import or record one with --subject in-box")
+                + self.build.hint_of_damage()
             )
         return take
 

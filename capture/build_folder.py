@@ -177,6 +177,11 @@ class BuildFolder:
             for path in self.unfinished()
         ]
 
+    def hint_of_damage(self) -> str:
+        """Words to hang on where a take is missed: that some takes cannot be read; empty if all can."""
+        count = len(self._scan()[1])
+        return f" ({count} more cannot be read, see 'stillbox takes {self.path}')" if count else ""
+
     def find_take(self, text: str) -> TakeInfo:
         """The take a person means: its number, or ``subject[/state[/unit]]`` (the newest that fits).
 
@@ -193,17 +198,22 @@ class BuildFolder:
             there = ", ".join(f"{info.number} {info.address}" for info in takes) or "no takes yet"
             raise StillboxError(
                 f"no take '{text}' in {self.path}; give a number or subject[/state[/unit]] of what there is: {there}"
+                + self.hint_of_damage()
             )
         return found
 
     def load(self, info: TakeInfo) -> Recording:
         """Read the samples of a take and check that they are those that were recorded."""
         path = self._audio_path(info)
-        clip = read_audio(path, (1, 2))
+        remedy = "put the original back, or delete the take and import it again"
+        try:
+            clip = read_audio(path, (1, 2))
+        except StillboxError as error:
+            raise StillboxError(f"{str(error).rpartition(';')[0]}; {remedy}") from error
         if samples_sha256(clip.samples) != info.samples_sha256:
             raise StillboxError(
                 f"{path} is not what was recorded (its samples have another SHA-256 than the sidecar says); "
-                "put the original back, or delete the take and import it again"
+                + remedy
             )
         return Recording(info, to_float(clip.samples))
 

@@ -109,7 +109,12 @@ def make_excitation(**settings: float) -> Excitation:
 
 
 def default_high_hz(sample_rate_hz: int) -> float:
-    """Upper band limit used when none is asked for, Hz: 24 kHz, or less where the rate wants it."""
+    """Upper band limit used when none is asked for, Hz: 24 kHz, or less where the rate wants it.
+
+    StillboxError if the rate is not above 0.
+    """
+    if sample_rate_hz <= 0:
+        raise StillboxError(f"a sample rate of {sample_rate_hz} Hz cannot be; give one like 48000")
     return min(24_000.0, HIGHEST_FRACTION_OF_RATE * sample_rate_hz)
 
 
@@ -179,7 +184,8 @@ def read_excitation(json_path: Path) -> Excitation:
     try:
         document = json.loads(json_path.read_text(encoding="utf-8"))
     except (OSError, ValueError, RecursionError) as error:
-        raise StillboxError(f"cannot read excitation {json_path}: {error}; {remedy}") from error
+        reason = error.strerror if isinstance(error, OSError) else error
+        raise StillboxError(f"cannot read excitation {json_path}: {reason}; {remedy}") from error
     if not isinstance(document, dict) or document.pop("stillbox", None) != "excitation":
         raise StillboxError(f"{json_path} does not describe an excitation; {remedy}")
     if document.pop("format", None) != 1:

@@ -94,6 +94,8 @@ def record_take(
     check_options(request.subject, request.jig, request.load_ohm, request.load_tolerance_percent, request.state)
     if not 0 < request.accuracy_percent <= 100:
         raise StillboxError(f"an accuracy of {request.accuracy_percent:g} % cannot be asked; give 0.001 to 100")
+    if request.level_dbfs is not None and not request.level_dbfs <= 0:
+        raise StillboxError(f"a level of {request.level_dbfs:g} dBFS cannot be played; give 0 or less, or none")
     if not device.info.harmless and not cautions_acknowledged(build):
         raise StillboxError(
             "the cautions have not been read for this build yet; run 'stillbox record' at a terminal and answer, or "

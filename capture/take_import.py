@@ -31,6 +31,7 @@ from capture.sweep_track import refined_clock, silence_before, source_share, tra
 from capture.take import SUBJECTS, JigKind, Subject, TakeInfo, check_state, usual_state
 
 MARKED_LOAD_SUBJECTS = ("load", "check-resistor")
+LOAD_RANGE_OHM = (0.01, 100_000.0)
 JIGS = ("high-side", "low-side")
 CLOCK_ROUNDS = 3
 
@@ -142,6 +143,11 @@ def check_options(
     if subject not in MARKED_LOAD_SUBJECTS and (load_ohm is not None or tolerance_percent is not None):
         wanted = " and ".join(MARKED_LOAD_SUBJECTS)
         raise StillboxError(f"only takes of {wanted} have a marked value, not {subject}; leave --load-ohms out")
+    low_ohm, high_ohm = LOAD_RANGE_OHM
+    if load_ohm is not None and not low_ohm <= load_ohm <= high_ohm:
+        raise StillboxError(f"load_ohm {load_ohm:g} is outside {low_ohm:g} to {high_ohm:g} ohm; give the marked value")
+    if tolerance_percent is not None and not 0 <= tolerance_percent <= 50:
+        raise StillboxError(f"a tolerance of {tolerance_percent:g} % is outside 0 to 50 %; give the marked one")
     check_state(subject, state)
 
 

@@ -11,6 +11,8 @@ from capture.errors import StillboxError
 
 def write_whole(path: Path, content: str | bytes) -> None:
     """Write ``content`` under a temporary name beside ``path``, flush it to the disk and rename it; text as UTF-8."""
+    if not path.name:
+        raise StillboxError(f"'{path}' is no name of a file; give one")
     partial_path = path.with_name(path.name + ".part")
     try:
         # "x" after the unlink: never follow a link that someone left under the temporary name.

@@ -7,6 +7,7 @@ from typing import Annotated
 
 import typer
 
+from capture.errors import StillboxError
 from commands.options import (
     AnyUnitOption,
     BuildArgument,
@@ -180,6 +181,8 @@ def compare(
     from analysis.tables import changes_table
     from capture.build_folder import BuildFolder
 
+    if before == after:
+        raise StillboxError(f"state {before} cannot be compared with itself; name the states before and after the work")
     bench = Bench(BuildFolder.open(build), gate)
     result = bench.comparison(before, after, unit)
     if plot is not None or difference is not None:

@@ -289,6 +289,26 @@ def test_a_damaged_sidecar_harms_no_other(build: BuildFolder, change: dict[str, 
     fault.encode("utf-8")
 
 
+def test_samples_that_cannot_be_read_are_to_be_put_back(build: BuildFolder) -> None:
+    info = add(build)
+    path = build.path / "takes" / info.audio_file
+    content, half = path.read_bytes(), path.stat().st_size // 2
+    path.write_bytes(content[:half] + bytes(200) + content[half + 200 :])
+    with pytest.raises(StillboxError, match="put the original back, or delete the take and import it again") as caught:
+        build.load(info)
+    assert "give a WAV" not in str(caught.value)
+
+
+def test_where_a_take_is_missed_damage_is_told(build: BuildFolder) -> None:
+    add(build)
+    with pytest.raises(StillboxError) as caught:
+        build.find_take("9")
+    assert "cannot be read" not in str(caught.value)
+    (build.path / "takes" / "0009-in-box-A.json").write_text("{")
+    with pytest.raises(StillboxError, match=r"\(1 more cannot be read, see 'stillbox takes"):
+        build.find_take("9")
+
+
 @pytest.mark.parametrize("content", [b"", b"{", b"\xff\xfe", b"[" * 100_000, b"1" * 10_000, b"x" * 2_000_000, b"null"])
 def test_any_bytes_in_a_sidecar(build: BuildFolder, content: bytes) -> None:
     add(build)

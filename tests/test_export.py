@@ -27,9 +27,15 @@ from analysis.export import (
     write_touchstone,
 )
 from capture.errors import StillboxError
+from capture.whole_file import write_whole
 
 FIT = invented_speaker.fit()
 CURVE = invented_speaker.curve(FIT)
+
+
+def test_a_file_needs_a_name() -> None:
+    with pytest.raises(StillboxError, match="is no name of a file"):
+        write_whole(Path(), "x")
 
 
 def test_curve_csv_holds_the_curve() -> None:

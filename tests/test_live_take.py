@@ -273,6 +273,12 @@ def test_read_only_folder() -> None:
     (LiveRequest("in-box", repeats=0), "repeats"),
     (LiveRequest("in-box", accuracy_percent=0), "accuracy"),
     (LiveRequest("in-box", level_dbfs=-200.0), "dBFS at the output"),
+    (LiveRequest("in-box", level_dbfs=3.0), "a level of 3 dBFS cannot be played"),
+    (LiveRequest("in-box", level_dbfs=float("nan")), "a level of nan dBFS"),
+    (LiveRequest("in-box", sample_rate_hz=-5), "a sample rate of -5 Hz"),
+    (LiveRequest("load", load_ohm=float("nan")), "load_ohm nan is outside 0.01 to 100000 ohm"),
+    (LiveRequest("load", load_ohm=0.0), "load_ohm 0 is outside"),
+    (LiveRequest("load", load_ohm=10.0, load_tolerance_percent=float("nan")), "a tolerance of nan %"),
 ])
 def test_wrong_requests_get_a_sentence(build: BuildFolder, request_: LiveRequest, words: str) -> None:
     with pytest.raises(StillboxError, match=words):
