@@ -203,7 +203,9 @@ def read_toml(path: Path) -> dict[str, Any]:
         if path.stat().st_size > LARGEST_FILE:
             raise StillboxError(f"{path} is larger than {LARGEST_FILE} bytes; it is no file written by hand, mend it")
         return tomllib.loads(path.read_text(encoding="utf-8"))
-    except (OSError, ValueError, RecursionError) as error:
+    except OSError as error:
+        raise StillboxError(f"cannot read {path}: {error.strerror}; check the path and the rights there") from error
+    except (ValueError, RecursionError) as error:
         reason = " ".join(str(error).split())
         raise StillboxError(f"cannot read {path}: {reason}; mend it in a text editor") from error
 

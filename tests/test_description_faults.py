@@ -46,6 +46,11 @@ def test_the_key_that_was_meant(tmp_path: Path, text: str, told: str) -> None:
     assert len(sentence) < 600
 
 
+def test_what_cannot_be_opened_is_no_matter_for_a_text_editor(tmp_path: Path) -> None:
+    with pytest.raises(StillboxError, match="Is a directory; check the path and the rights there"):
+        read_description(tmp_path)
+
+
 def test_every_line_of_the_template_is_known(tmp_path: Path) -> None:
     lines = description_template("x", None, None).splitlines()
     # Lines with a value, or with a value behind "# "; those of words stay comments.
