@@ -53,6 +53,8 @@ LEAK_PLACE_STD = 0.05
 AT_REST_STD, AT_REST_LEAST_STD = 0.3, 0.003
 """Resistance that a standing wave leaves at low frequency, over its strength: 1/Q where the moving air has the loss
 (lining, stuffing). Its uncertainty, over 1/Q, and the least."""
+STRAY = 4.0
+"""Standard deviations of that from which on a pair does not start as it was found."""
 SHARED_LOSS_STD, SHARED_LOSS_LEAST_STD = 0.1, 0.003
 """Of 1/QA, in units of the loss that the standing waves have at the tuning; and the least."""
 LINED_LOSS = 0.05
@@ -255,6 +257,7 @@ def _start(resonances: ResonanceFit, driver: DriverFit, vented: bool) -> tuple[B
         load = found.load(np.array([1j * wb]), np.zeros(found.size))[0].imag / wb
         box = [0.0, np.log(max((1 + load) * wb**2 / ws2 - 1, 0.05)), 0.02, 0.0, 0.02]
     own = found.apart_from(driver.small.moved(driver.changes))
+    own = own.settled(STRAY * _at_rest(own)[1])
     model = BoxModel(driver.coil, driver.small.joined(own), vented, wb)
     return model, np.concatenate([driver.lumped, box, driver.changes, np.zeros(own.size)])
 
@@ -314,9 +317,7 @@ def _box_priors(
     if not own:
         return priors
     value, rows = own_pairs(model, driver).at_rest()
-    poles = own_pairs(model, driver).poles_rad_s
-    reciprocal_q = 2 * np.abs(poles.real / poles)
-    std = AT_REST_STD * reciprocal_q + AT_REST_LEAST_STD
+    reciprocal_q, std = _at_rest(own_pairs(model, driver))
     priors = (*priors, Prior(tuple(own), reciprocal_q - value, np.diag(std**2), rows))
     if met is None:
         return priors
@@ -324,6 +325,12 @@ def _box_priors(
     both = (model.first_box + ABSORPTION, model.first_box + CONE_LOSS)
     variance = CONE_LOSS_LEAST_STD**2 + (0.5 * met) ** 2
     return (*priors, Prior(both, np.array([met]), np.array([[variance]]), np.ones((1, 2))))
+
+
+def _at_rest(pairs: ConeResonances) -> tuple[FloatArray, FloatArray]:
+    """Resistance at rest of each pair over its strength as known beforehand: 1/Q, and its standard deviation."""
+    reciprocal_q = 2 * np.abs(pairs.poles_rad_s.real / pairs.poles_rad_s)
+    return reciprocal_q, AT_REST_STD * reciprocal_q + AT_REST_LEAST_STD
 
 
 def own_pairs(model: BoxModel, driver: DriverFit) -> ConeResonances:

@@ -99,6 +99,18 @@ class ConeResonances:
         shape = (s.size, -1, 2)
         return np.concatenate([by_residue.reshape(shape), by_pole.reshape(shape)], axis=2).reshape(s.size, -1)
 
+    def settled(self, reach: FloatArray) -> ConeResonances:
+        """The pairs whose resistance at rest is farther than ``reach`` (k,) from 1/Q, turned to have that.
+
+        Such a pair, found beside a broad one, would take away more resistance than the cone has.
+        """
+        wanted = 2 * np.abs(self.poles_rad_s.real / self.poles_rad_s)
+        far = np.abs(self.at_rest()[0] - wanted) > reach
+        turned = np.abs(self.residues / self.poles_rad_s) * (-wanted - 1j * np.sqrt(np.maximum(1 - wanted**2, 0.0)))
+        return ConeResonances(
+            self.scale_ohm_rad_s, self.poles_rad_s, np.where(far, turned * self.poles_rad_s, self.residues)
+        )
+
     def at_rest(self) -> tuple[FloatArray, FloatArray]:
         """Each pair at zero frequency over its strength there, (k,), and the derivatives by the changes (k, 4 k).
 

@@ -228,6 +228,22 @@ def test_losses_are_told_apart() -> None:
         assert abs(fit.parameters[fit.box(ABSORPTION)]) < 5e-3
 
 
+def test_a_pair_that_would_drive_the_cone_is_turned() -> None:
+    """Beside a broad pair one can be found whose resistance at low frequency is negative: no wall and no wave is so."""
+    w, q = 2 * np.pi * np.array([560.0, 2250.0]), np.array([17.0, 5.6])
+    poles = w * (-0.5 / q + 1j * np.sqrt(1 - 0.25 / q**2))
+    found = ConeResonances(3_000.0, poles, w * np.array([9.8, 43.0 + 63.0j]))
+    at_rest = np.array([1e-3j])  # s, next to nothing
+    nothing = np.zeros(found.size)
+    assert found.load(at_rest, nothing)[0].real < -100
+    settled = found.settled(np.full(2, 0.2))
+    assert settled.residues[0] == found.residues[0]
+    assert abs(settled.residues[1]) == pytest.approx(abs(found.residues[1]))
+    # A mass m on a spring with its loss in series, far below: s m/(1 + s/(w Q) + ...), here 2 abs(r/p) (1/Q + s/w).
+    alone = settled.only(np.array([False, True]))
+    assert alone.load(at_rest, np.zeros(4))[0].real == pytest.approx(2 * abs(63j + 43.0) / 5.6, rel=1e-3)
+
+
 # Does it leak?
 
 
