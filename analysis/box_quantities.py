@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from analysis.box import BoxFit, own_pairs
-from analysis.box_model import ABSORPTION, LEAK, LN_ALPHA, MU, PORT_LOSS
+from analysis.box_model import ABSORPTION, LEAK, LN_ALPHA, MU, PORT_LOSS, BoxModel
 from analysis.box_textbook import (
     TextbookClosed,
     TextbookVented,
@@ -128,15 +128,7 @@ def closed_quantities(fit: BoxFit) -> ClosedQuantities:
     """Evaluate a closed box; ValueError for a vented one."""
     if fit.vented:
         raise ValueError("a vented box has no fc")
-
-    def each(x: FloatArray) -> FloatArray:
-        omega = _resonance(fit, x)
-        cone = fit.model.cone(np.array([1j * omega]), x)[0][0]
-        mass = _mass_ratio(fit, x, omega)
-        qm, qe = omega * mass / cone.real, omega * mass * np.exp(x[LN_RE] - x[LN_SCALE])
-        return np.array([omega / (2 * np.pi), qm, qe, qm * qe / (qm + qe)])
-
-    fc, qmc, qec, qtc = _quantities(fit, each, ("Hz", "", "", ""))
+    fc, qmc, qec, qtc = _quantities(fit, lambda x: closed_figures(fit.model, x), ("Hz", "", "", ""))
     driver = fit.driver
     return ClosedQuantities(
         fc_hz=fc,
@@ -148,6 +140,21 @@ def closed_quantities(fit: BoxFit) -> ClosedQuantities:
         absorption=_seen(_absorption(fit)),
         textbook=small_closed(fc.value, qec.value, driver.fs_hz.value, driver.qes.value),
     )
+
+
+def closed_figures(model: BoxModel, x: FloatArray) -> FloatArray:
+    """fc in Hz, Qmc, Qec and Qtc of a closed box, shape (4,).
+
+    Raises
+    ------
+    StillboxError
+        If there is no resonance within an octave of that of the model's take.
+    """
+    omega = _resonance(model, x)
+    cone = model.cone(np.array([1j * omega]), x)[0][0]
+    mass = _mass_ratio(model, x, omega)
+    qm, qe = omega * mass / cone.real, omega * mass * np.exp(x[LN_RE] - x[LN_SCALE])
+    return np.array([omega / (2 * np.pi), qm, qe, qm * qe / (qm + qe)])
 
 
 def vented_quantities(fit: BoxFit) -> VentedQuantities:
@@ -202,26 +209,26 @@ def _quantities(
     return [Quantity(float(v), float(u), n) for v, u, n in zip(values, stds, units, strict=True)]
 
 
-def _resonance(fit: BoxFit, x: FloatArray) -> float:
+def _resonance(model: BoxModel, x: FloatArray) -> float:
     """Angular frequency where the reactance of the cone in its closed box vanishes, by Newton's method."""
-    omega = fit.model.reference_rad_s
+    omega = model.reference_rad_s
     for _ in range(6):
         around = omega * np.array([1 - 1e-4, 1.0, 1 + 1e-4])
-        reactance = fit.model.cone(1j * around, x)[0].imag
+        reactance = model.cone(1j * around, x)[0].imag
         step = float(reactance[1] * 2e-4 * omega / (reactance[2] - reactance[0]))
         omega -= float(np.clip(step, -0.2 * omega, 0.2 * omega))
-    if not 0.5 < omega / fit.model.reference_rad_s < 2 or abs(step) > 1e-6 * omega:
+    if not 0.5 < omega / model.reference_rad_s < 2 or abs(step) > 1e-6 * omega:
         raise StillboxError(
-            f"no resonance of the closed box shows near {fit.model.reference_rad_s / (2 * np.pi):.0f} Hz; "
+            f"no resonance of the closed box shows near {model.reference_rad_s / (2 * np.pi):.0f} Hz; "
             "the leak is too large for that"
         )
     return omega
 
 
-def _mass_ratio(fit: BoxFit, x: FloatArray, omega: float) -> float:
+def _mass_ratio(model: BoxModel, x: FloatArray, omega: float) -> float:
     """Mass that moves at a frequency over the nominal one: air load and small resonances included."""
-    load = fit.model.small.load(np.array([1j * omega]), x[fit.model.changes])[0]
-    return float(1 + x[fit.box(MU)] + load.imag / omega)
+    load = model.small.load(np.array([1j * omega]), x[model.changes])[0]
+    return float(1 + x[model.first_box + MU] + load.imag / omega)
 
 
 def _peaks(fit: BoxFit) -> VentedPeaks:

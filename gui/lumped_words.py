@@ -10,12 +10,15 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from analysis.box_quantities import closed_figures
 from analysis.driver_and_box_export import bass_lines, bass_table, box_table, driver_lines, driver_table
 from analysis.volume import LITRE
+from capture.errors import StillboxError
 from gui.view import Row
 from gui.words import frequency_words
 
 if TYPE_CHECKING:
+    from analysis.bass import BassSystem
     from analysis.driver_and_box import BassReport, BoxReport, DriverReport
     from analysis.quantity import Quantity
     from capture.arrays import FloatArray
@@ -235,6 +238,30 @@ def _most(frequency_hz: FloatArray, values: FloatArray) -> tuple[float, float]:
     return float(frequency_hz[top]), float(heard[top])
 
 
+def changed_closed(system: BassSystem) -> tuple[float, float] | None:
+    """fc in Hz and Qtc of a changed closed box; None for a vented one, and where there is no such resonance."""
+    if system.model.vented:
+        return None
+    try:
+        fc_hz, _, _, qtc = closed_figures(system.model, system.parameters)
+    except StillboxError:
+        return None
+    return float(fc_hz), float(qtc)
+
+
+def _tuned_words(system: BassSystem) -> str:
+    closed = changed_closed(system)
+    if closed is not None:
+        return f"fc {frequency_words(closed[0])}, Qtc {closed[1]:.3g}, "
+    return "" if system.tuning_hz is None else f"tuned to {frequency_words(system.tuning_hz)}, "
+
+
+def sentence_of_fault(error: StillboxError) -> str:
+    """Why nothing can be fitted, as the sentence at the top."""
+    text = " ".join(str(error).split()).rstrip(".")
+    return f"{text[:1].upper()}{text[1:]}."
+
+
 def sentence_of_box(report: BassReport) -> str:
     """Tuning, leak and 3 dB point; what a lining costs and what a change does, if asked."""
     box = report.box
@@ -250,8 +277,7 @@ def sentence_of_box(report: BassReport) -> str:
     for line in _cost_lines(report):
         said += f" {line[:1].upper()}{line[1:].split(', alpha times')[0]}."
     if report.changed_figures is not None and report.changed_system is not None:
-        tuning_hz = report.changed_system.tuning_hz
-        tuned = "" if tuning_hz is None else f"tuned to {frequency_words(tuning_hz)}, "
+        tuned = _tuned_words(report.changed_system)
         figures = report.changed_figures
         said += f" Changed: {tuned}3 dB point at {figures.f3_hz:.1f} Hz, highest level {figures.peak_db:+.2f} dB."
     return said.replace(" -", " \N{MINUS SIGN}")

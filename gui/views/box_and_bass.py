@@ -22,7 +22,13 @@ from analysis.spice import box_netlist, netlist
 from capture.errors import StillboxError
 from gui.lumped_fits import lumped_fits
 from gui.lumped_panels import bass_panel, document_export, fitted_panel, place, text_export, write_impedance
-from gui.lumped_words import box_rows, sentence_of_box, sentence_without_free_air
+from gui.lumped_words import (
+    box_rows,
+    changed_closed,
+    sentence_of_box,
+    sentence_of_fault,
+    sentence_without_free_air,
+)
 from gui.panel_drawing import impedance_panel
 from gui.view import Asked, Choice, Control, Export, Number, PanelRequest, Results, View, Wish
 
@@ -85,9 +91,13 @@ class _BoxAndBass(View):
             yield replace(base, sentence=sentence_without_free_air(take.unit))
             return
         yield replace(base, sentence="Fitting driver and box …", complete=False)
-        box = lumped_fits(bench).box(take, free_air)
         description = bench.build.description
-        report = bass_of_box(box, description, voltage_v=VOLTAGE_V)
+        try:
+            box = lumped_fits(bench).box(take, free_air)
+            report = bass_of_box(box, description, voltage_v=VOLTAGE_V)
+        except StillboxError as error:
+            yield replace(base, sentence=sentence_of_fault(error))
+            return
         yield _told(
             replace(base, controls=tuple(_controls(bench, take, box, description))),
             replace(data, limits=_limits(description)),
@@ -114,7 +124,7 @@ class _BoxAndBass(View):
                 float(asked.get("voltage_v", VOLTAGE_V)),
             )
         except StillboxError as error:
-            raise StillboxError(f"{error}; until then take this change back") from error
+            raise StillboxError(f"{error}; take this change back") from error
         curve = None if other is None else bench.curve(other)
         yield _told(results, replace(data, before=curve), report, asked)
 
@@ -254,7 +264,10 @@ def _marks(report: BassReport) -> list[Mark]:
             marks.append(place("fB", tuning_hz, colour, name))
         marks.append(place("f3", f3_hz, colour, name))
     if report.box.closed is not None:
-        marks.append(place("fc", report.box.closed.fc_hz.value))
+        marks.append(place("fc", report.box.closed.fc_hz.value, colours[0] if report.changed_system else INK))
+    closed = None if report.changed_system is None else changed_closed(report.changed_system)
+    if closed is not None:
+        marks.append(place("fc", closed[0], colours[1], names[1]))
     return marks
 
 

@@ -16,6 +16,7 @@ from analysis.picture_marks import Mark
 from analysis.picture_style import ALONE
 from analysis.pictures import picture_of_curve
 from analysis.spice import driver_netlist
+from capture.errors import StillboxError
 from gui.lumped_fits import lumped_fits
 from gui.lumped_panels import (
     document_export,
@@ -26,7 +27,13 @@ from gui.lumped_panels import (
     text_export,
     write_impedance,
 )
-from gui.lumped_words import driver_notes, driver_rows, sentence_of_driver, sentence_without_free_air
+from gui.lumped_words import (
+    driver_notes,
+    driver_rows,
+    sentence_of_driver,
+    sentence_of_fault,
+    sentence_without_free_air,
+)
 from gui.panel_drawing import impedance_panel
 from gui.view import Export, PanelRequest, Results, View, Wish
 
@@ -74,7 +81,11 @@ class _Driver(View):
             yield replace(base, sentence=sentence_without_free_air(take.unit))
             return
         yield replace(base, sentence="Fitting the driver …", complete=False)
-        report = lumped_fits(bench).driver(free_air)
+        try:
+            report = lumped_fits(bench).driver(free_air)
+        except StillboxError as error:
+            yield replace(base, sentence=sentence_of_fault(error))
+            return
         bare = curve if free_air is take else bench.curve(free_air)
         model_ohm = report.fit.impedance_ohm(bare.frequency_hz)
         fitted = [Fitted("", bare, bare.frequency_hz, model_ohm)]
