@@ -11,6 +11,7 @@ from analysis.picture_marks import EXPANDED
 from analysis.picture_style import (
     GRID,
     INK,
+    PAPER,
     RULE,
     SMALL_PT,
     SOFT_INK,
@@ -133,7 +134,19 @@ def draw_difference(axes: Axes, before: ImpedanceCurve, after: ImpedanceCurve, s
     axes.yaxis.set_major_formatter(FuncFormatter(lambda value, _: signed_text(value, "+") if value else "0"))
     axes.set_ylim(-1.3 * largest, 1.3 * largest)
     axes.grid(axis="y", which="major", color=GRID, linewidth=0.7)
+    axes.axhspan(-linear_ohm, linear_ohm, facecolor=tint(GRID, 0.5), linewidth=0, zorder=0.4)
     axes.set_ylabel("Change of impedance, Ω", fontsize=TEXT_PT, color=INK)
+    axes.text(
+        0.995,
+        0.02,
+        f"axis linear within ±{linear_ohm:g} Ω (tinted), logarithmic beyond",
+        transform=axes.transAxes,
+        ha="right",
+        fontsize=SMALL_PT,
+        color=SOFT_INK,
+        bbox={"facecolor": PAPER, "edgecolor": "none", "pad": 1.0, "alpha": 0.85},
+        zorder=4,
+    )
 
 
 def magnitude_difference(before: ImpedanceCurve, after: ImpedanceCurve) -> tuple[FloatArray, FloatArray, FloatArray]:

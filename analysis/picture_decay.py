@@ -143,6 +143,7 @@ def draw_heat(axes: Axes, decay: CumulativeDecay, range_db: float = RANGE_DB) ->
         )
     axes.set_ylim(float(starts[-1]), 0.0)
     axes.set_ylabel(label, fontsize=TEXT_PT, color=INK)
+    axes.grid(visible=False)  # it would show in pieces, where nothing lies over it
     _hatch_blind(axes, decay, starts)
     return mesh
 

@@ -40,6 +40,8 @@ OVERHANG_PT = 24.0
 """A text may reach this far beyond the panel, into the margin of the phase axis."""
 FOOT_LANES = 0.5
 """Room below the lowest label, for the markers of resonances without words."""
+FOOT_ROWS = (-0.25, -0.08, -0.42)
+"""Middle, upper and lower place of a marker in that room, lanes."""
 OVERREACH_LANES = 0.82
 """How far the lines reach down across the gap to the panel."""
 MARKER_PT = 6.0
@@ -178,9 +180,10 @@ def draw_labels(axes: Axes, labels: Sequence[PlacedLabel], marks: Sequence[Mark]
     lanes = 1 + max((label.lane for label in labels), default=0)
     axes.set_ylim(-FOOT_LANES, lanes)
     axes.set_axis_off()
-    for mark in {id(mark): mark for mark in marks}.values():
-        if all(label.mark is not mark for label in labels):
-            _draw_marker(axes, mark, -0.5 * FOOT_LANES, SMALL_MARKER_PT)
+    named = {id(label.mark) for label in labels}
+    unnamed = [mark for mark in {id(mark): mark for mark in marks}.values() if id(mark) not in named]
+    for mark, row in zip(unnamed, foot_rows(unnamed, _points_per_log(axes)), strict=True):
+        _draw_marker(axes, mark, FOOT_ROWS[row], SMALL_MARKER_PT)
     for label in labels:
         height = label.lane + 0.5
         (line,) = axes.plot(
@@ -208,6 +211,26 @@ def draw_labels(axes: Axes, labels: Sequence[PlacedLabel], marks: Sequence[Mark]
             bbox={"facecolor": PAPER, "edgecolor": "none", "pad": 0.6},
             zorder=4,
         )
+
+
+def foot_rows(marks: Sequence[Mark], points_per_log: float) -> list[int]:
+    """Row (of FOOT_ROWS) of each marker without words: the middle one, or upper and lower in turn where two touch."""
+    order = sorted(range(len(marks)), key=lambda index: marks[index].frequency_hz)
+    gaps_pt = np.diff(np.log([marks[index].frequency_hz for index in order])) * points_per_log
+    touches = np.concatenate([[False], gaps_pt < 1.2 * SMALL_MARKER_PT, [False]])
+    rows, upper = [0] * len(marks), True
+    for place, index in enumerate(order):
+        upper = not upper if touches[place] else True
+        if touches[place] or touches[place + 1]:
+            rows[index] = 1 if upper else 2
+    return rows
+
+
+def _points_per_log(axes: Axes) -> float:
+    """Points to a unit of the natural logarithm of frequency, before the panels have their final width."""
+    low_hz, high_hz = axes.get_xlim()
+    width_pt = 72 * float(axes.figure.bbox.width) / axes.figure.dpi
+    return 0.9 * width_pt / float(np.log(high_hz / low_hz))
 
 
 def _draw_marker(axes: Axes, mark: Mark, height: float, size_pt: float) -> None:

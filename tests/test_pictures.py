@@ -26,10 +26,14 @@ from analysis.findings import Finding
 from analysis.picture_curves import magnitude_difference, magnitude_std_ohm, phase_std_deg
 from analysis.picture_decay import draw_heat, draw_ridges
 from analysis.picture_marks import (
+    FOOT_ROWS,
     LABEL_GAP_PT,
+    LANE_PT,
     MOST_LABELS,
     OVERHANG_PT,
+    SMALL_MARKER_PT,
     Mark,
+    foot_rows,
     marks_of_findings,
     place_labels,
     text_width_pt,
@@ -413,3 +417,37 @@ def test_global_settings_stay_as_they_are() -> None:
 def test_marks_need_no_comparison() -> None:
     marks = [Mark(100.0, "wall", "100 Hz wall", before=STOCK.findings.findings[0])] if STOCK.findings else []
     assert place_labels(marks, 200.0, 20_000.0, 700.0) == ()
+
+
+def test_a_heat_map_has_no_lines_of_the_grid_beneath() -> None:
+    axes = new_figure(6, 4).add_subplot()
+    frequency_axis(axes, 15.0, 10_000.0)
+    assert STOCK.decay is not None
+    draw_heat(axes, STOCK.decay)
+    axes.figure.canvas.draw()
+    assert not any(line.get_visible() for line in axes.get_xgridlines())
+
+
+def test_the_axis_of_a_difference_says_where_it_is_linear() -> None:
+    figure = picture_of_difference("difference", STOCK, LINED)
+    (note,) = [text for text in words(figure) if "axis linear within" in text]
+    (axes,) = [axes for axes in figure.axes if axes.get_yscale() == "symlog"]
+    # Read off the axis itself: within the limit equal steps are equally long, beyond it equal ratios are.
+    limit = float(re.search(r"±([\d.]+) Ω", note)[1])  # type: ignore[index]
+    heights = axes.transData.transform([(100.0, limit * step) for step in (0.0, 0.5, 1.0, 2.0, 4.0)])[:, 1]
+    steps = np.diff(heights)
+    assert steps[0] == pytest.approx(steps[1], rel=1e-6)
+    assert steps[2] == pytest.approx(steps[3], rel=1e-6)
+    assert steps[1] != pytest.approx(steps[2], rel=0.05)
+
+
+def test_markers_without_words_do_not_touch() -> None:
+    marks = [Mark(frequency_hz, "wall", "") for frequency_hz in (2501.0, 1000.0, 2408.0, 2600.0, 5000.0, 5030.0)]
+    points_per_log = 120.0
+    rows = foot_rows(marks, points_per_log)
+    assert (rows[1], rows[4] == rows[5]) == (0, False)
+    for (mark, row), (other, other_row) in itertools.combinations(zip(marks, rows, strict=True), 2):
+        across_pt = abs(np.log(mark.frequency_hz / other.frequency_hz)) * points_per_log
+        upward_pt = LANE_PT * abs(FOOT_ROWS[row] - FOOT_ROWS[other_row])
+        assert max(across_pt, upward_pt) > SMALL_MARKER_PT
+    assert foot_rows([], 120.0) == []
