@@ -3,8 +3,8 @@
 Run: python tests/window_on_screen.py FOLDER [--readme] [NAME ...]
 
 Names choose among the pictures. Without --readme the pictures of several sizes, scales and themes go to FOLDER, to be
-looked at; with it only the one picture that the README shows, ``FOLDER/window.png``. The build is that of the
-demonstration.
+looked at; with it only the two pictures that the README shows, ``window.png`` and ``window-bass.png``. The build is
+that of the demonstration.
 """
 
 from __future__ import annotations
@@ -54,7 +54,7 @@ PHOTOS = (
     Photo("bass-states", 1920, 1080, scene="bass states"),
     Photo("bass-states-4k-dark", 2732, 1536, scale=2, theme="dark", scene="bass states"),
 )
-README = Photo("window", 1500, 940, scene="compare")
+README = (Photo("window", 1500, 940, scene="compare"), Photo("window-bass", 1500, 940, scene="bass states"))
 
 
 @contextmanager
@@ -165,12 +165,19 @@ def _child(scene: str, theme: str, build: Path, path: Path) -> None:
 
 
 def reduced(path: Path) -> None:
-    """256 colours of its own, so that the file stays small in the repository."""
+    """256 colours, so that the file stays small: the most frequent ones, then such as cover the rest."""
     from PIL import Image
 
     with Image.open(path) as photo:
-        few = photo.convert("RGB").quantize(256, method=Image.Quantize.MAXCOVERAGE, dither=Image.Dither.NONE)
-    few.save(path, optimize=True)
+        full = photo.convert("RGB")
+    counted = full.getcolors(full.width * full.height)
+    assert counted is not None
+    grounds = [part for _, colour in sorted(counted, reverse=True)[:32] for part in colour]
+    rest = full.quantize(224, method=Image.Quantize.MAXCOVERAGE, dither=Image.Dither.NONE).getpalette()
+    assert rest is not None
+    palette = Image.new("P", (1, 1))
+    palette.putpalette([*grounds, *rest[: 3 * 224]])
+    full.quantize(palette=palette, dither=Image.Dither.NONE).save(path, optimize=True)
 
 
 def main() -> None:
@@ -185,10 +192,10 @@ def main() -> None:
         build = Path(work) / "demonstration"
         demonstration_build(build, lambda _: None)
         names = [name for name in sys.argv[2:] if name != "--readme"]
-        chosen = (README,) if "--readme" in sys.argv else PHOTOS
+        chosen = README if "--readme" in sys.argv else PHOTOS
         for photo in chosen if not names else [photo for photo in chosen if photo.name in names]:
             path = photograph(photo, folder, build)
-            if photo is README:
+            if photo in README:
                 reduced(path)
             print(path)
 
