@@ -208,7 +208,7 @@ def _controls(bench: Bench, take: TakeInfo, box: BoxReport, description: BuildDe
         "Q of the losses in lining and filling: the lower, the more of it; 7 is a well filled box.",
     )  # fmt: skip
     yield Number(
-        "voltage_v", "dri&ven by", "V", *VOLTAGE_LIMITS_V, 0, VOLTAGE_V, 2,
+        "voltage_v", "driven b&y", "V", *VOLTAGE_LIMITS_V, 0, VOLTAGE_V, 2,
         "Rms voltage at the terminals, for excursion and air in the port.",
     )  # fmt: skip
     states = {
