@@ -18,6 +18,7 @@ from PyQt5.QtWidgets import (
     QWidget,
 )
 
+from capture.take import STATE_SUBJECTS
 from gui.bench_panel import MARKED
 from gui.words import SUBJECT_WORDS
 
@@ -102,7 +103,7 @@ class ImportForm(QDialog):
         """Arguments of ``capture.take_import.import_take``, without the excitation."""
         subject = str(self.subject.currentData())
         marked = subject in MARKED
-        state = self.state.text().strip() if subject in ("in-box", "microphone", "part") else ""
+        state = self.state.text().strip() if subject in STATE_SUBJECTS else ""
         return {
             "subject": subject,
             "state": state or None,
