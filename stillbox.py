@@ -23,7 +23,7 @@ from commands.driver_and_box import bass, box, driver
 from commands.live import devices, jig, record
 from commands.printing import say, warn
 from commands.recordings import excitation, import_recording, start, takes
-from commands.results import calibrate, compare, curve, decay, demo, findings
+from commands.results import calibrate, compare, curve, decay, demo, findings, report
 
 COMMANDS: dict[str, Callable[..., None]] = {
     "demo": demo,
@@ -42,6 +42,7 @@ COMMANDS: dict[str, Callable[..., None]] = {
     "driver": driver,
     "box": box,
     "bass": bass,
+    "report": report,
 }
 
 INTERRUPTED = 130

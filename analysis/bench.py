@@ -6,7 +6,8 @@ on disk, for every result can be computed again from the takes.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
+from dataclasses import replace
 from functools import cached_property
 
 import numpy as np
@@ -301,7 +302,15 @@ class Bench:
         Without ``unit`` that of the newest take of ``after`` whose unit has been measured in ``before`` too; where
         there is none, the newest of each.
         """
-        return compare(*(self.findings_of(take) for take in self.compared(before, after, unit)))
+        return self.comparison_of(*self.compared(before, after, unit))
+
+    def comparison_of(self, before: TakeInfo, after: TakeInfo) -> Comparison:
+        """Two in-box takes, resonance by resonance, under names that tell them apart."""
+        names = told_apart(before, after)
+        reports = [
+            replace(self.findings_of(take), state=name) for take, name in zip((before, after), names, strict=True)
+        ]
+        return compare(*reports)
 
     def compared(self, before: str, after: str, unit: str | None = None) -> tuple[TakeInfo, TakeInfo]:
         """The takes that ``comparison`` compares."""
@@ -309,7 +318,24 @@ class Bench:
             measured = {take.unit for take in fitting_takes(self.takes, "in-box", before)}
             both = [take for take in fitting_takes(self.takes, "in-box", after) if take.unit in measured]
             unit = both[-1].unit if both else None
-        return self.in_box(before, unit), self.in_box(after, unit)
+        takes = self.in_box(before, unit), self.in_box(after, unit)
+        if takes[0] == takes[1]:
+            raise StillboxError(f"take {takes[0].number} ({takes[0].address}) cannot be compared with itself")
+        return takes
+
+    def reported(self, states: Sequence[str] = (), unit: str | None = None) -> tuple[TakeInfo, ...]:
+        """The takes that a report is of: those of the states named, one or two, or the newest and the state before."""
+        if len(states) > 2:
+            raise StillboxError(f"a report is of one state or of two, not of {len(states)} ({', '.join(states)})")
+        if len(states) == 2:
+            return self.compared(states[0], states[1], unit)
+        last = self.in_box(states[0] if states else None, unit)
+        earlier = [
+            take
+            for take in fitting_takes(self.takes, "in-box", unit=last.unit)
+            if take.state != last.state and take.number < last.number
+        ]
+        return (last,) if states or not earlier else (earlier[-1], last)
 
     def decay(self, take: TakeInfo) -> DecayResponse:
         """Response of the motional impedance over its lumped baseline, from which decays are drawn."""
@@ -336,6 +362,15 @@ class Bench:
         """The newest take that fits; None in ``state`` or ``unit`` fits all, ``-`` is the empty state."""
         fitting = fitting_takes(self.takes, subject, state, unit)
         return fitting[-1] if fitting else None
+
+
+def told_apart(before: TakeInfo, after: TakeInfo) -> tuple[str, str]:
+    """Names of two takes that are compared: states, with units or numbers where states alone are the same."""
+    if before.unit != after.unit:
+        return f"{before.state} {before.unit}".strip(), f"{after.state} {after.unit}".strip()
+    if before.state != after.state:
+        return before.state or "no state", after.state or "no state"
+    return f"{before.state} ({before.number})".strip(), f"{after.state} ({after.number})".strip()
 
 
 def _uncorrected(calibration: JigCalibration) -> tuple[str, ...]:

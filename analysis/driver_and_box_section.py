@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 
 from analysis.bench import Bench
-from analysis.driver_and_box import BassReport, BoxReport, bass_of_box, box_report, driver_report
+from analysis.driver_and_box import BassReport, BoxReport, DriverReport, bass_of_box, box_of_take, driver_report
 from analysis.driver_and_box_export import (
     bass_curves_named,
     bass_lines,
@@ -26,29 +26,31 @@ FAILURES = (StillboxError, ValueError, ArithmeticError)
 
 
 def driver_and_box_section(bench: Bench, takes: Sequence[TakeInfo]) -> DriverAndBox:
-    """All parts that the takes of one unit allow; what cannot be had becomes a sentence.
+    """All parts that the takes allow; what cannot be had becomes a sentence.
 
     Parameters
     ----------
     bench : Bench
     takes : sequence of TakeInfo
-        One or two in-box takes of the same unit, the earlier state first.
+        One or two in-box takes, the earlier first.
     """
-    unit = takes[0].unit
-    if bench.newest("free-air", unit=unit) is None:
-        sentence = f"There is no free-air take of unit {unit}: driver, box and bass need one (--subject free-air)."
-        return DriverAndBox((ReportPart("", None, (sentence,)),))
-    try:
-        driver = driver_report(bench, unit)
-    except FAILURES as error:
-        return DriverAndBox((ReportPart("", None, (_failed("the driver", error),)),))
-    parts = [ReportPart("Driver", driver_table(driver), tuple(driver_lines(driver)))]
-    warnings = list(driver.warnings)
+    parts: list[ReportPart] = []
+    warnings: list[str] = []
+    drivers = {unit: _driver(bench, unit, parts) for unit in dict.fromkeys(take.unit for take in takes)}
+    for unit, driver in drivers.items():
+        if driver is not None:
+            parts.append(
+                ReportPart(_titled("Driver", unit, drivers), driver_table(driver), tuple(driver_lines(driver)))
+            )
+            warnings += driver.warnings
     boxes: list[BoxReport] = []
     for take in takes:
-        title = f"Box, {take.state}" if take.state else "Box"
+        driver = drivers[take.unit]
+        if driver is None:
+            continue
+        title = _titled(f"Box, {take.state}" if take.state else "Box", take.unit, drivers)
         try:
-            box = box_report(bench, take.state or "-", unit, driver)
+            box = box_of_take(bench, take, driver)
         except FAILURES as error:
             parts.append(ReportPart(title, None, (_failed("the box", error),)))
             continue
@@ -62,14 +64,33 @@ def driver_and_box_section(bench: Bench, takes: Sequence[TakeInfo]) -> DriverAnd
     return DriverAndBox(tuple(parts), tuple(dict.fromkeys(warnings)))
 
 
+def _titled(title: str, unit: str, units: Collection[str]) -> str:
+    return title if len(units) == 1 else f"{title}, unit {unit}"
+
+
+def _driver(bench: Bench, unit: str, parts: list[ReportPart]) -> DriverReport | None:
+    """The driver of a unit; where there is none, ``parts`` gets a sentence that says why."""
+    if bench.newest("free-air", unit=unit) is None:
+        sentence = f"There is no free-air take of unit {unit}: driver, box and bass need one (--subject free-air)."
+        parts.append(ReportPart("", None, (sentence,)))
+        return None
+    try:
+        return driver_report(bench, unit)
+    except FAILURES as error:
+        parts.append(ReportPart("", None, (_failed("the driver", error),)))
+        return None
+
+
 def _failed(what: str, error: Exception) -> str:
     return f"No numbers of {what}: {error}."
 
 
 def _bass(bench: Bench, boxes: Sequence[BoxReport]) -> tuple[ReportPart, tuple[str, ...]]:
-    """The bass of the last state, against the one before where there is one."""
+    """The bass of the last box, against the one before where that is another state of the same unit."""
+    last, first = boxes[-1], boxes[0]
+    before = first if first.unit == last.unit and first.state != last.state else None
     try:
-        bass = bass_of_box(boxes[-1], bench.build.description, before=boxes[0] if len(boxes) > 1 else None)
+        bass = bass_of_box(last, bench.build.description, before=before)
     except FAILURES as error:
         return ReportPart("Bass", None, (_failed("the bass", error),)), ()
     return ReportPart("Bass", bass_table(bass), tuple(bass_lines(bass)), _bass_picture(bass)), bass.warnings

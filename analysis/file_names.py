@@ -8,6 +8,7 @@ from capture.errors import StillboxError
 
 PICTURE_SUFFIXES = (".svg", ".png", ".pdf")
 TOUCHSTONE_SUFFIXES = (".z1p", ".s1p")
+PAGE_SUFFIXES = (".html", ".htm")
 
 
 def check_picture_name(path: Path) -> Path:
@@ -18,6 +19,11 @@ def check_picture_name(path: Path) -> Path:
 def check_touchstone_name(path: Path) -> Path:
     """The path itself; StillboxError if it does not end in .z1p or .s1p."""
     return _checked(path, TOUCHSTONE_SUFFIXES, "a Touchstone one-port file")
+
+
+def check_page_name(path: Path) -> Path:
+    """The path itself; StillboxError if it does not end in .html or .htm."""
+    return _checked(path, PAGE_SUFFIXES, "a page")
 
 
 def _checked(path: Path, suffixes: tuple[str, ...], what: str) -> Path:

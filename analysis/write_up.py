@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import datetime
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 
 import numpy as np
+from matplotlib.figure import Figure
 
-from analysis.bench import Bench
+from analysis.bench import Bench, told_apart
 from analysis.cautions import cautions_for
 from analysis.comparison import Comparison
 from analysis.decay import CumulativeDecay
@@ -110,8 +112,7 @@ def write_everything(bench: Bench, before: str, after: str, unit: str, folder: P
     """Curves, pictures and report of two states; returns the files written, the report last."""
     takes = [bench.in_box(state, unit) for state in (before, after)]
     comparison = bench.comparison(before, after, unit)
-    span_s = max(bench.decay(take).suggested_span_s for take in takes)
-    states = [pictured(bench, take, span_s=span_s) for take in takes]
+    states = _pictured_together(bench, takes)
     written: list[Path] = []
     free_air = bench.newest("free-air", unit=unit)
     for take in (*([free_air] if free_air else []), *takes):
@@ -131,13 +132,38 @@ def write_everything(bench: Bench, before: str, after: str, unit: str, folder: P
         path = folder / f"{name}.png"
         save_picture(figure, path)
         written.append(path)
-    pictures = (
-        ReportPicture("Impedance, heights and decay of both states", picture_bytes(figures["findings"], "png"), "png"),
-        ReportPicture("Difference of the two states", picture_bytes(figures["difference"], "svg")),
-    )
-    report = report_of(bench, takes, comparison, pictures)
-    write_report(folder / "report.html", report)
+    pictures = _report_pictures(figures["findings"], figures["difference"])
+    write_report(folder / "report.html", report_of(bench, takes, comparison, pictures))
     return [*written, folder / "report.html"]
+
+
+def write_build_report(bench: Bench, takes: Sequence[TakeInfo], path: Path) -> None:
+    """The report of one in-box take, or of two compared, the earlier state first."""
+    states = _pictured_together(bench, takes)
+    comparison = None if len(takes) == 1 else bench.comparison_of(*takes)
+    units = " and ".join(dict.fromkeys(take.unit for take in takes))
+    title = f"{bench.name}, unit {units}: {' and '.join(state.name for state in states)}"
+    difference = None if comparison is None else picture_of_difference(title, states[0], states[1], comparison)
+    pictures = _report_pictures(picture_of_findings(title, states, comparison), difference)
+    write_report(path, report_of(bench, takes, comparison, pictures))
+
+
+def _pictured_together(bench: Bench, takes: Sequence[TakeInfo]) -> list[PicturedState]:
+    """One take or two with their decays over one time axis, under names that tell them apart."""
+    span_s = max(bench.decay(take).suggested_span_s for take in takes)
+    states = [pictured(bench, take, span_s=span_s) for take in takes]
+    if len(takes) == 1:
+        return states
+    return [replace(state, name=name) for state, name in zip(states, told_apart(*takes), strict=True)]
+
+
+def _report_pictures(findings: Figure, difference: Figure | None) -> tuple[ReportPicture, ...]:
+    if difference is None:
+        return (ReportPicture("Impedance, heights and decay", picture_bytes(findings, "png"), "png"),)
+    return (
+        ReportPicture("Impedance, heights and decay of both states", picture_bytes(findings, "png"), "png"),
+        ReportPicture("Difference of the two states", picture_bytes(difference, "svg")),
+    )
 
 
 def _decay(state: PicturedState) -> CumulativeDecay:
@@ -154,12 +180,13 @@ def report_of(
     bench: Bench, takes: Sequence[TakeInfo], comparison: Comparison | None, pictures: tuple[ReportPicture, ...]
 ) -> Report:
     """All that the report says of one or two in-box takes."""
+    names = told_apart(*takes) if len(takes) == 2 else [take.state or take.address for take in takes]
     return Report(
         build=bench.name,
-        unit=takes[0].unit,
+        unit=" and ".join(dict.fromkeys(take.unit for take in takes)),
         written=f"{datetime.now().astimezone():%Y-%m-%d %H:%M}",
         program=f"Stillbox {_version()}",
-        states=tuple(_state(bench, take) for take in takes),
+        states=tuple(_state(bench, take, name) for take, name in zip(takes, names, strict=True)),
         measurement=_measurement(bench),
         calibration=tuple(bench.calibration_report()),
         pictures=pictures,
@@ -178,10 +205,10 @@ def _version() -> str:
         return "(not installed)"
 
 
-def _state(bench: Bench, take: TakeInfo) -> ReportState:
+def _state(bench: Bench, take: TakeInfo, name: str) -> ReportState:
     ridges, notes = ridges_of(bench, take)
     return ReportState(
-        name=take.state or take.address,
+        name=name,
         take=f"take {take.number}, {take.address}, {take.created.astimezone():%Y-%m-%d %H:%M}",
         findings=bench.findings_of(take),
         facts=_take_facts(bench, take),

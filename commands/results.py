@@ -7,6 +7,7 @@ from typing import Annotated
 
 import typer
 
+from analysis.file_names import check_page_name
 from capture.errors import StillboxError
 from commands.options import (
     AnyUnitOption,
@@ -208,6 +209,36 @@ def compare(
             say(f"wrote {path}")
     for warning in result.warnings:
         warn(warning)
+
+
+def report(
+    build: BuildArgument,
+    states: Annotated[
+        list[str] | None,
+        typer.Argument(
+            metavar="[STATE [LATER]]",
+            help="One state, or two to be compared; left out: the newest and the one before it.",
+            show_default=False,
+        ),
+    ] = None,
+    unit: AnyUnitOption = None,
+    out: Annotated[
+        Path, typer.Option("--out", metavar="F", callback=check_page_name, help="Page to write: .html.")
+    ] = Path("report.html"),
+    gate: GateOption = None,
+) -> None:
+    """Write the report: what rang, what changed, driver, box and bass.
+
+    One page that holds its pictures, to be kept, sent or printed.
+    """
+    from analysis.bench import Bench
+    from analysis.write_up import write_build_report
+    from capture.build_folder import BuildFolder
+
+    bench = Bench(BuildFolder.open(build), gate, progress)
+    chosen = bench.reported(states or (), unit)
+    write_build_report(bench, chosen, out)
+    say(f"wrote {out}: {' and '.join(take.address for take in chosen)}")
 
 
 def demo(

@@ -16,6 +16,7 @@ from reference.recordings import BAD, CLEAN, Chain, record, record_standard, wri
 
 import stillbox
 from analysis.bench import Bench
+from analysis.write_up import write_build_report
 from capture.build_folder import BuildFolder
 from capture.errors import StillboxError
 from capture.excitation import Excitation
@@ -280,3 +281,49 @@ def test_the_decay_table_names_the_resonances_as_the_findings_do(
     # At most five digits, and no cause where none is told.
     assert all(len(re.sub(r"\D", "", frequency.split(" ± ")[0]).lstrip("0")) <= 5 for frequency, _ in found)
     assert all(not re.match("[a-z]", decayed) for _, decayed, *_ in rows("decay", "free-air"))
+
+
+def test_the_report_of_a_build(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """The newest state against the one before, one state alone, two units; everything named in it."""
+    build = RecordedBuild.create(tmp_path / "build", SHORT)
+    other_box = random_speaker(21, "null")
+    build.add(remembered(SPEAKER.free_air), "free-air")
+    build.add(IN_BOX, "in-box", state="stock")
+    build.add(remembered(other_box.in_box), "in-box", state="other")
+    build.add(IN_BOX, "in-box", state="stock", unit="B")
+    page = tmp_path / "report.html"
+
+    def report(*arguments: str) -> tuple[int, str, str]:
+        with pytest.raises(SystemExit) as end:
+            stillbox.main(["report", str(build.folder.path), *arguments, "--out", str(page)])
+        said = capsys.readouterr()
+        return int(str(end.value.code or 0)), said.out, said.err
+
+    status, said, _ = report("--unit", "A")
+    assert status == 0
+    assert said.strip() == f"wrote {page}: in-box/stock/A and in-box/other/A"
+    text = page.read_text(encoding="utf-8")
+    numbers = [float(number) for number in re.findall(r"<td[^>]*>\s*([\d.]+)", text)]
+    assert match(numbers, SPEAKER.truth).missed == []
+    assert "What changed from stock to other" in text
+    assert "Box, stock" in text and "Box, other" in text and "three-point method" in text
+    assert text.count("data:image/") == 3  # curves with decay, difference, bass
+
+    status, said, _ = report("stock", "--unit", "A")
+    assert (status, said.strip()) == (0, f"wrote {page}: in-box/stock/A")
+    assert "What changed" not in page.read_text(encoding="utf-8")
+
+    # Two units stand beside each other, each with its own driver, or the reason why there is none.
+    bench = Bench(build.folder)
+    write_build_report(bench, [bench.in_box("stock", "A"), bench.in_box("stock", "B")], page)
+    text = page.read_text(encoding="utf-8")
+    assert "What changed from stock A to stock B" in text
+    assert "no free-air take of unit B" in text and "Driver, unit A" in text
+
+    for wrong, said in (
+        (("stock", "stock"), "cannot be compared with itself"),
+        (("stock", "other", "third"), "not of 3 (stock, other, third)"),
+        (("unheard",), "there are: other/A, stock/A, stock/B"),
+    ):
+        status, _, error = report(*wrong)
+        assert status == 2 and said in error

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
+from functools import partial
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -12,11 +14,13 @@ from matplotlib.figure import Figure
 from analysis.decay import CumulativeDecay
 from analysis.decay_response import DecayResponse, decay_on_log_grid
 from analysis.export import write_curve_csv, write_decay_csv, write_touchstone
+from analysis.file_names import PAGE_SUFFIXES
 from analysis.findings import FindingsReport
 from analysis.impedance import ImpedanceCurve
 from analysis.picture_marks import Mark, marks_of_findings
 from analysis.picture_style import ALONE, HIGHEST_HZ, LOWEST_HZ
 from analysis.pictures import PicturedState, picture_of_curve, picture_of_findings
+from analysis.write_up import write_build_report
 from capture.errors import StillboxError
 from gui.panel_drawing import decay_panel, finding_row, heights_panel, impedance_panel
 from gui.view import Export, PanelRequest, Results, View, Wish
@@ -56,6 +60,7 @@ class OneState:
     curve: ImpedanceCurve | None = None
     findings: FindingsReport | None = None
     decays: Decays | None = None
+    report: Callable[[Path], None] | None = None
 
 
 class _OneState(View):
@@ -89,7 +94,7 @@ class _OneState(View):
             sentence=sentence_of_findings(report),
             rows=[finding_row(finding, report.detection_limit) for finding in report.findings],
             notes=report.warnings,
-            data=OneState(take, curve, report),
+            data=OneState(take, curve, report, report=partial(write_build_report, bench, takes)),
             complete=False,
         )
         yield found
@@ -101,7 +106,7 @@ class _OneState(View):
         decays = Decays(response, response.suggested_span_s)
         decays.of(Wish())
         yield replace(
-            found, notes=(*found.notes, *response.reasons), data=OneState(take, curve, report, decays), complete=True
+            found, notes=(*found.notes, *response.reasons), data=replace(found.data, decays=decays), complete=True
         )
 
     def marks(self, results: Results) -> Sequence[Mark]:
@@ -144,6 +149,8 @@ class _OneState(View):
                 lambda path: write_touchstone(path, curve, results.title),
             ),
         ]
+        if data.report is not None:
+            found.insert(0, Export("Report of this take", PAGE_SUFFIXES, data.report))
         if decays is not None:
             found.append(Export("Decay as a table", (".csv",), lambda path: write_decay_csv(path, decays.of(wish))))
         return found

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
@@ -11,8 +11,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 from matplotlib.figure import Figure
 
-from analysis.comparison import Change, Comparison, compare
+from analysis.bench import told_apart
+from analysis.comparison import Change, Comparison
 from analysis.export import write_curve_csv, write_touchstone
+from analysis.file_names import PAGE_SUFFIXES
 from analysis.findings import FindingsReport
 from analysis.impedance import ImpedanceCurve
 from analysis.picture_curves import draw_difference, magnitude_difference
@@ -20,6 +22,7 @@ from analysis.picture_marks import Mark, marks_of_comparison
 from analysis.picture_style import AFTER, BEFORE, TEXT_PT
 from analysis.pictures import PicturedState, picture_of_findings
 from analysis.report import value_text
+from analysis.write_up import write_build_report
 from capture.errors import StillboxError
 from gui.panel_drawing import decay_panel, heights_panel, impedance_panel
 from gui.view import Curve, Export, PanelRequest, Results, Row, View, Wish
@@ -50,6 +53,7 @@ class TwoStates:
     curves: tuple[ImpedanceCurve, ImpedanceCurve]
     reports: tuple[FindingsReport, FindingsReport]
     comparison: Comparison
+    report: Callable[[Path], None]
     decays: tuple[Decays, Decays] | None = None
 
 
@@ -67,15 +71,12 @@ class _TwoStates(View):
 
     def compute(self, bench: Bench, takes: Sequence[TakeInfo]) -> Iterator[Results]:
         before, after = takes
-        if before.unit != after.unit:
-            names = (f"{before.state} {before.unit}", f"{after.state} {after.unit}")
-        elif before.state != after.state:
-            names = (before.state, after.state)
-        else:
-            names = (f"{before.state} ({before.number})", f"{after.state} ({after.number})")
-        reports = tuple(replace(bench.findings_of(take), state=name) for take, name in zip(takes, names, strict=True))
-        comparison = compare(reports[0], reports[1])
-        data = TwoStates(names, (bench.curve(before), bench.curve(after)), (reports[0], reports[1]), comparison)
+        names = told_apart(before, after)
+        comparison = bench.comparison_of(before, after)
+        reports = bench.findings_of(before), bench.findings_of(after)
+        curves = bench.curve(before), bench.curve(after)
+        report = partial(write_build_report, bench, takes)
+        data = TwoStates(names, curves, reports, comparison, report)
         found = Results(
             sentence_of_comparison(comparison, *names),
             [_row(change) for change in comparison.changes],
@@ -128,7 +129,7 @@ class _TwoStates(View):
 
     def exports(self, results: Results, wish: Wish) -> list[Export]:
         data: TwoStates = results.data
-        found = []
+        found = [Export("Report of both takes", PAGE_SUFFIXES, data.report)]
         for name, curve in zip(data.names, data.curves, strict=True):
             comment = f"{results.title}: {name}"
             found += [

@@ -164,22 +164,25 @@ def test_exports_write_what_the_commands_write(
     actions = window.export_menu.actions()
     assert [action.text().split(" (")[0] for action in actions] == [
         "Picture",
+        "Report of this take",
         "Impedance as a table",
         "Impedance for simulators",
         "Decay as a table",
     ]
-    for action, name in zip(actions, ("p.svg", "z.csv", "z.z1p", "d.csv"), strict=True):
+    for action, name in zip(actions, ("p.svg", "r.html", "z.csv", "z.z1p", "d.csv"), strict=True):
         monkeypatch.setattr(QFileDialog, "getSaveFileName", lambda *_, name=name, **__: (str(tmp_path / name), ""))
         action.trigger()
         settle(qtbot, window)
     assert (tmp_path / "p.svg").read_text().startswith("<?xml")
     bench = Bench(BuildFolder.open(build))
     assert (tmp_path / "z.csv").read_text() == curve_csv(bench.curve(bench.in_box("lined")))
+    page = (tmp_path / "r.html").read_text(encoding="utf-8")
+    assert "Findings, lined" in page and "Box, lined" in page
     assert "# Hz Z RI R 1" in (tmp_path / "z.z1p").read_text()
     with (tmp_path / "d.csv").open() as file:
         assert len(list(csv.DictReader(file))) > 10_000
     monkeypatch.setattr(QFileDialog, "getSaveFileName", lambda *_, **__: (str(tmp_path / "no" / "where.csv"), ""))
-    actions[1].trigger()
+    actions[2].trigger()
     settle(qtbot, window)
     assert "cannot write" in trouble(window).lower()
 
