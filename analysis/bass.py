@@ -325,9 +325,7 @@ def ends_over_radius(port: Port, tuning_hz: float, volume_m3: float, air: Air) -
     return float((length - port.length_m) / (0.5 * port.diameter_m))
 
 
-def _port_mass_ratio(
-    system: BassSystem, change: Change, volume_m3: float | None, port: Port | None, air: Air
-) -> float:
+def _port_mass_ratio(system: BassSystem, change: Change, volume_m3: float | None, port: Port | None, air: Air) -> float:
     if not system.model.vented or port is None or volume_m3 is None or system.tuning_hz is None:
         raise StillboxError(
             "another port can be foretold for a vented box whose port's diameter and length stand in build.toml and "

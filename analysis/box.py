@@ -437,9 +437,7 @@ def _nonnegative(
         start = fit.parameters
 
 
-def _covariance(
-    data: CellData, model: BoxModel, fit: LumpedFit, priors: tuple[Prior, ...]
-) -> FloatArray:
+def _covariance(data: CellData, model: BoxModel, fit: LumpedFit, priors: tuple[Prior, ...]) -> FloatArray:
     """Covariance at the fit; a leak and the air in it are uncertain even where the best guess is none, and what passes
     for a leak is uncertain with it."""
     leak, mass = model.first_box + LEAK, model.first_box + LEAK_MASS

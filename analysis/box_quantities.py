@@ -192,9 +192,7 @@ def vented_quantities(fit: BoxFit) -> VentedQuantities:
     )
 
 
-def _quantities(
-    fit: BoxFit, each: Callable[[FloatArray], FloatArray], units: tuple[str, ...]
-) -> list[Quantity]:
+def _quantities(fit: BoxFit, each: Callable[[FloatArray], FloatArray], units: tuple[str, ...]) -> list[Quantity]:
     """Several quantities from one evaluation: the derivatives of all by central differences at once."""
     point = fit.parameters
     values = each(point)

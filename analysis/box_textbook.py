@@ -48,9 +48,7 @@ class TextbookClosed:
     alpha_equal_mass: float
 
 
-def vented_peaks(
-    magnitude_ohm: Callable[[FloatArray], FloatArray], low_hz: float, high_hz: float
-) -> VentedPeaks:
+def vented_peaks(magnitude_ohm: Callable[[FloatArray], FloatArray], low_hz: float, high_hz: float) -> VentedPeaks:
     """Peaks and saddle of a smooth magnitude between two frequencies.
 
     Parameters

@@ -116,9 +116,7 @@ def likelihood_text(probability: float) -> str:
     return "below 0.01" if probability < 0.01 else f"{probability:.2f}"
 
 
-def tuning_hump(
-    fit: BoxFit, modes_hz: FloatArray | None = None, stuffed: bool | None = None
-) -> Hump | None:
+def tuning_hump(fit: BoxFit, modes_hz: FloatArray | None = None, stuffed: bool | None = None) -> Hump | None:
     """The strongest resonance near the tuning of a vented box that the lumped model does not explain.
 
     Parameters

@@ -196,9 +196,7 @@ class DriverFit:
 
 # The matrices are small: threads of the linear algebra only get in each other's way.
 @threadpool_limits.wrap(limits=1, user_api="blas")
-def fit_driver(
-    spectrum: ImpedanceSpectrum, resonances: ResonanceFit, meter: MeterReading | None = None
-) -> DriverFit:
+def fit_driver(spectrum: ImpedanceSpectrum, resonances: ResonanceFit, meter: MeterReading | None = None) -> DriverFit:
     """Fit the lumped driver to a free-air take.
 
     Parameters
@@ -276,9 +274,7 @@ def _choose(data: CellData, motional: Resonance, resonances: ResonanceFit) -> _C
     return choice
 
 
-def _compare(
-    data: CellData, motional: Resonance, resonances: ResonanceFit, small: ConeResonances
-) -> _Choice:
+def _compare(data: CellData, motional: Resonance, resonances: ResonanceFit, small: ConeResonances) -> _Choice:
     """Fit every coil model roughly and the best ones sharply, creep included; best first."""
     cone = _cone_start(motional, small, resonances)
     s, coil_ohm = _coil_curve(data, motional, resonances)
@@ -321,9 +317,7 @@ def _candidates(tried: Sequence[_Trial]) -> tuple[Candidate, ...]:
     )
 
 
-def _coil_curve(
-    data: CellData, motional: Resonance, resonances: ResonanceFit
-) -> tuple[ComplexArray, ComplexArray]:
+def _coil_curve(data: CellData, motional: Resonance, resonances: ResonanceFit) -> tuple[ComplexArray, ComplexArray]:
     """s and coil with DC resistance at some forty cells above the motional peak."""
     inside = np.flatnonzero(data.frequency_hz > 2 * motional.frequency_hz)
     inside = inside[:: max(1, inside.size // 40)]

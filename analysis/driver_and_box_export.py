@@ -24,9 +24,7 @@ BASS_COLUMNS = "frequency_hz,level_db,group_delay_ms,excursion_mm,port_speed_m_s
 
 def scaled(quantity: Quantity, factor: float, unit: str) -> Quantity:
     """The same quantity in another unit."""
-    return Quantity(
-        quantity.value * factor, quantity.std * factor, unit, quantity.tolerance_std * abs(factor)
-    )
+    return Quantity(quantity.value * factor, quantity.std * factor, unit, quantity.tolerance_std * abs(factor))
 
 
 def _absolute_quantities(absolute: Absolute) -> dict[str, Quantity]:

@@ -270,9 +270,7 @@ def _combine(
     return _Estimate(x, full, tolerances, driver.re_ohm, air)
 
 
-def _data(
-    driver: DriverFit, added: AddedMassTake | None, box: KnownBoxTake | None
-) -> tuple[FloatArray, FloatArray]:
+def _data(driver: DriverFit, added: AddedMassTake | None, box: KnownBoxTake | None) -> tuple[FloatArray, FloatArray]:
     """What the takes give, with covariance: ln ws, ln(Mms/Bl^2), ln(Rms/Bl^2); then of the second takes.
 
     The ohm scale is common to all takes: 1/Bl^2 goes with it.
@@ -281,9 +279,7 @@ def _data(
     def tank(fit: DriverFit, x: FloatArray) -> FloatArray:
         cone = fit.cone(x)
         scale = x[LN_SCALE]
-        return np.array(
-            [np.log(cone.omega_rad_s), np.log(cone.mass_ratio) - scale, np.log(cone.loss_rad_s) - scale]
-        )
+        return np.array([np.log(cone.omega_rad_s), np.log(cone.mass_ratio) - scale, np.log(cone.loss_rad_s) - scale])
 
     parts = [_part(lambda x: tank(driver, x), driver.parameters, driver.covariance)]
     scale = [0.0, -1.0, -1.0]

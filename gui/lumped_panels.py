@@ -72,9 +72,7 @@ def misfit_panel(first: Fitted, count: int) -> PanelRequest:
     return PanelRequest(1.1, draw, read, least_px=64)
 
 
-def bass_panel(
-    panel: BassPanel, named: Sequence[NamedCurves], limits: Mapping[str, tuple[float, str]]
-) -> PanelRequest:
+def bass_panel(panel: BassPanel, named: Sequence[NamedCurves], limits: Mapping[str, tuple[float, str]]) -> PanelRequest:
     """One quantity of the bass."""
     read = []
     for name, curves in named:

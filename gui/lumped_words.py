@@ -196,9 +196,7 @@ def _bass_rows(report: BassReport) -> list[Row]:
         values = [f"{name}: {cell}" for name, cell in zip(names, cells, strict=True)]
         if head in uncertain:
             values.append(f"this state, as measured: {uncertain[head].text()}")
-        rows.append(
-            Row(places.get(head), "", head, " → ".join(cells), tuple(values), meaning=MEANINGS.get(head, ""))
-        )
+        rows.append(Row(places.get(head), "", head, " → ".join(cells), tuple(values), meaning=MEANINGS.get(head, "")))
     return rows
 
 
