@@ -61,6 +61,10 @@ class Change:
     detection_limit_ohm: float
 
 
+PORT_TUNING = "tuning between the peaks"
+"""Name of the shift of the tuning as it is read from the impedance, losses not taken apart."""
+
+
 @dataclass(frozen=True)
 class TuningShift:
     """Shift of a fundamental peak or of the port's tuning."""
@@ -241,13 +245,14 @@ def _tuning(before: FindingsReport, after: FindingsReport) -> tuple[tuple[Tuning
     names = ("fundamental peak",) if len(old) == 1 else ("lower peak", "upper peak")
     shifts = [_peak_shift(name, one, other) for name, one, other in zip(names, old, new, strict=True)]
     if len(old) > 1:
-        # The tuning is the zero between the peaks; its uncertainty follows that of both (fB = fL fH / fs).
+        # The zero between the peaks: the tuning, shifted by losses as far as they are there (by 1 + 1/(QL QP) in its
+        # square; `box` takes them apart). Its uncertainty follows that of both peaks (fB = fL fH / fs).
         tunings = held_motional_hz(before.fit), held_motional_hz(after.fit)
         stds = [
             tuning * math.hypot(*(peak.frequency_std_hz / peak.frequency_hz for peak in peaks))
             for tuning, peaks in zip(tunings, (old, new), strict=True)
         ]
-        shifts.append(TuningShift("tuning of the port", *tunings, math.hypot(*stds)))
+        shifts.append(TuningShift(PORT_TUNING, *tunings, math.hypot(*stds)))
     return tuple(shifts), []
 
 

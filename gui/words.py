@@ -113,6 +113,8 @@ def sentence_of_fit(take: TakeInfo, fit: ResonanceFit) -> str:
 
 def sentence_of_comparison(comparison: Comparison, before: str, after: str) -> str:
     """What changed, in numbers, and whether the tuning moved."""
+    from analysis.comparison import PORT_TUNING
+
     verdicts: Counter[str] = Counter(change.verdict for change in comparison.changes)
     total = sum(verdicts.values())
     if not total:
@@ -121,9 +123,9 @@ def sentence_of_comparison(comparison: Comparison, before: str, after: str) -> s
         parts = ", ".join(f"{verdicts[verdict]} {verdict}" for verdict in _VERDICTS if verdicts[verdict])
         head = f"From {before} to {after}: of {total} resonance{'' if total == 1 else 's'}, {parts}."
     worse = verdicts["new"] + verdicts["grown"]
-    moved = [shift for shift in comparison.tuning_shifts if shift.name == "tuning of the port"]
+    moved = [shift for shift in comparison.tuning_shifts if shift.name == PORT_TUNING]
     if moved and abs(moved[0].significance) >= 3:
-        head += f" Tuning {moved[0].before_hz:.4g} → {moved[0].after_hz:.4g} Hz."
+        head += f" Tuning between the peaks {moved[0].before_hz:.4g} → {moved[0].after_hz:.4g} Hz."
     if worse:
         return head + " Next: look at what is new or has grown before you go on."
     left = verdicts["unchanged"] + verdicts["reduced"]

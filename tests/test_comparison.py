@@ -255,8 +255,8 @@ def test_shift_of_a_vented_box_names_the_tuning() -> None:
     # s (s^2 + wB^2) / ((s^2 + wL^2)(s^2 + wH^2)) in partial fractions.
     vented = report(peaks=(peak(low, share_low), peak(high, 1 - share_low)))
     shifts = {shift.name: shift for shift in compare(vented, vented).tuning_shifts}
-    assert set(shifts) == {"lower peak", "upper peak", "tuning of the port"}
-    assert shifts["tuning of the port"].before_hz == pytest.approx(tuning, abs=0.02)
+    assert set(shifts) == {"lower peak", "upper peak", "tuning between the peaks"}
+    assert shifts["tuning between the peaks"].before_hz == pytest.approx(tuning, abs=0.02)
 
 
 def test_other_number_of_peaks_is_said() -> None:

@@ -195,7 +195,7 @@ def test_against_has_the_sense_of_compare(
     # The same way round as the saddle between the peaks, which compare reads off the impedance.
     status, said, _ = run(capsys, "compare", bench.path, "stock", "lined")
     assert status == 0
-    shift = re.search(r"tuning of the port: .*\((\+|-)([0-9.]+) ± ", said)
+    shift = re.search(r"tuning between the peaks: .*\((\+|-)([0-9.]+) ± ", said)
     assert shift is not None and shift[1] == "+"
     assert forth["cost"]["fb_shift_hz"]["value"] == pytest.approx(float(shift[2]), rel=0.15)
     # The figures and curves of the state before are those that it has by itself.
