@@ -67,7 +67,7 @@ PORT_TUNING = "tuning between the peaks"
 
 @dataclass(frozen=True)
 class TuningShift:
-    """Shift of a fundamental peak or of the port's tuning."""
+    """shift of a fundamental resonance or of the port's tuning."""
 
     name: str
     before_hz: float
@@ -105,7 +105,7 @@ class Comparison:
 
     @property
     def tuning(self) -> tuple[str, ...]:
-        """What became of the fundamental peaks and the tuning, in sentences."""
+        """What became of the fundamental resonances and the tuning, in sentences."""
         return tuple(shift.sentence for shift in self.tuning_shifts)
 
 
@@ -242,7 +242,7 @@ def _tuning(before: FindingsReport, after: FindingsReport) -> tuple[tuple[Tuning
             f"{len(old)} fundamental peak(s) before and {len(new)} after: the port was opened or closed, "
             "or one peak is too low to be seen; the tuning is not compared"
         ]
-    names = ("fundamental peak",) if len(old) == 1 else ("lower peak", "upper peak")
+    names = ("fundamental resonance",) if len(old) == 1 else ("lower resonance", "upper resonance")
     shifts = [_peak_shift(name, one, other) for name, one, other in zip(names, old, new, strict=True)]
     if len(old) > 1:
         # The zero between the peaks: the tuning, shifted by losses as far as they are there (by 1 + 1/(QL QP) in its

@@ -59,7 +59,7 @@ def motional_text(report: FindingsReport) -> str:
         f"{value_text(peak.frequency_hz, peak.frequency_std_hz)} Hz ({peak.height_ohm:.3g} ohm)"
         for peak in report.fit.motional
     )
-    return f"{'peak' if len(report.fit.motional) == 1 else 'two peaks, as a port makes them'} at {peaks}"
+    return f"{'resonance' if len(report.fit.motional) == 1 else 'two resonances, as a port makes them,'} at {peaks}"
 
 
 def changes_table(comparison: Comparison) -> Table:

@@ -19,8 +19,6 @@ from PyQt5.QtWidgets import (
 
 from gui.view import Asked, Choice, Control, Number
 
-UNKNOWN = "not known"
-
 
 def labelled(words: str, field: QWidget, tip: str = "") -> QWidget:
     """A field with its words before it."""
@@ -117,7 +115,7 @@ def _field(control: Control, changed: Callable[[], None]) -> QDoubleSpinBox | QC
     number.setDecimals(control.decimals)
     number.setRange(control.low if control.begin is not None else control.low - _step(control), control.high)
     if control.begin is None:
-        number.setSpecialValueText(UNKNOWN)
+        number.setSpecialValueText(control.without)
     if control.step:
         number.setSingleStep(control.step)
     else:

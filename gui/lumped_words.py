@@ -99,7 +99,7 @@ def sentence_of_driver(report: DriverReport) -> str:
     if absolute is not None:
         return (
             f"Driver of unit {report.unit}: {head}, Vas {absolute.vas_m3.value / LITRE:.3g} litres, "
-            f"{absolute.sensitivity_2v83_db.value:.1f} dB at 2.83 V. Next: sweep it in its box."
+            f"{absolute.sensitivity_2v83_db.value:.1f} dB at 2.83 V."
         )
     lacking = [said for said in report.warnings if "build.toml" in said and _KEEPS_VAS_AWAY.intersection(said.split())]
     if lacking:

@@ -126,9 +126,9 @@ class Number:
         Behind the number.
     low, high, step : float
     begin : float or None
-        What it is as measured; None where that is not known.
+        What it is as measured; None where that is no number: the field then shows ``without``.
     decimals : int
-    tip : str
+    tip, without : str
     """
 
     key: str
@@ -140,6 +140,7 @@ class Number:
     begin: float | None = None
     decimals: int = 0
     tip: str = ""
+    without: str = "not known"
 
     @property
     def shown(self) -> float | None:

@@ -234,7 +234,7 @@ def test_shift_of_a_closed_box() -> None:
     assert shift.std_hz == pytest.approx(0.05)
     assert shift.significance == pytest.approx(-24.0)
     assert compare(before, after).tuning == (
-        "fundamental peak: 60 Hz before, 58.8 Hz after: a shift (-1.2 ± 0.05 Hz, -2 %)",
+        "fundamental resonance: 60 Hz before, 58.8 Hz after: a shift (-1.2 ± 0.05 Hz, -2 %)",
     )
     (same,) = compare(before, before).tuning
     assert "no shift that could be told" in same
@@ -255,7 +255,7 @@ def test_shift_of_a_vented_box_names_the_tuning() -> None:
     # s (s^2 + wB^2) / ((s^2 + wL^2)(s^2 + wH^2)) in partial fractions.
     vented = report(peaks=(peak(low, share_low), peak(high, 1 - share_low)))
     shifts = {shift.name: shift for shift in compare(vented, vented).tuning_shifts}
-    assert set(shifts) == {"lower peak", "upper peak", "tuning between the peaks"}
+    assert set(shifts) == {"lower resonance", "upper resonance", "tuning between the peaks"}
     assert shifts["tuning between the peaks"].before_hz == pytest.approx(tuning, abs=0.02)
 
 

@@ -204,8 +204,8 @@ def _controls(bench: Bench, take: TakeInfo, box: BoxReport, description: BuildDe
     absorption = float(system.parameters[system.box(ABSORPTION)])
     low, high = limits["absorption_q"]
     yield Number(
-        "absorption_q", "lining &QA", "", low, high, 0, min(1 / absorption, high) if absorption > 0 else high, 1,
-        "Q of the losses in lining and filling: the lower, the more of it; 7 is a well filled box.",
+        "absorption_q", "lining &QA", "", low, high, 0, 1 / absorption if absorption > 1 / high else None, 1,
+        "Q of the losses in lining and filling: the lower, the more of it; 7 is a well filled box.", "none seen",
     )  # fmt: skip
     yield Number(
         "voltage_v", "driven b&y", "V", *VOLTAGE_LIMITS_V, 0, VOLTAGE_V, 2,

@@ -35,7 +35,7 @@ from capture.devices import find_device
 from capture.excitation import Excitation
 from capture.live_take import LiveRequest, record_take
 from capture.practice_speakers import ADDED_MASS_KG, speaker_named
-from gui.control_fields import UNKNOWN, ControlFields
+from gui.control_fields import ControlFields
 from gui.exporting import exports_of
 from gui.flow_layout import FlowLayout
 from gui.main_window import MainWindow
@@ -402,7 +402,7 @@ def test_what_cannot_be_fitted_or_is_not_known(
     opened(qtbot, window, lumped)
     show(qtbot, window, STOCK, "bass")
     length = field(window, "port_length_mm")
-    assert length.text() == UNKNOWN and length.value() < CHANGE_LIMITS["port_length_mm"][0]
+    assert length.text() == "not known" and length.value() < CHANGE_LIMITS["port_length_mm"][0]
     length.stepUp()
     settle(qtbot, window)
     assert "diameter and length stand in build.toml" in trouble(window)
@@ -457,7 +457,7 @@ def test_fields_are_made_from_declarations(qtbot: QtBot) -> None:
     mass, gap, side = (fields.fields[key] for key in ("mass", "gap", "side"))
     assert isinstance(mass, QDoubleSpinBox) and isinstance(gap, QDoubleSpinBox) and isinstance(side, QComboBox)
     assert (mass.value(), mass.suffix(), mass.toolTip()) == (12.3, " g", "Mass on the cone.")
-    assert gap.text() == UNKNOWN and fields.asked() == {} and not fields.back.isEnabled()
+    assert gap.text() == "not known" and fields.asked() == {} and not fields.back.isEnabled()
     assert mass.mapTo(row, mass.rect().topLeft()).y() < side.mapTo(row, side.rect().topLeft()).y()
     mass.selectAll()
     QTest.keyClicks(mass, "40")
@@ -472,6 +472,6 @@ def test_fields_are_made_from_declarations(qtbot: QtBot) -> None:
     fields.show_controls(declared, {"mass": 20.0})
     assert mass.value() == 20.0 and fields.asked() == {"mass": 20.0} and len(heard) == 3
     fields.begin_again()
-    assert heard[-1] == {} and mass.value() == 12.3 and gap.text() == UNKNOWN
+    assert heard[-1] == {} and mass.value() == 12.3 and gap.text() == "not known"
     fields.show_controls((), {})
     assert not fields.fields and not fields.back.isVisible()
