@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, TypeVar
 from weakref import WeakKeyDictionary
 
@@ -18,13 +18,13 @@ if TYPE_CHECKING:
 Report = TypeVar("Report")
 
 
-@dataclass
+@dataclass(frozen=True)
 class LumpedFits:
     """By number of take."""
 
     bench: Bench
-    drivers: dict[int, DriverReport] = field(default_factory=dict)
-    boxes: dict[int, BoxReport] = field(default_factory=dict)
+    drivers: dict[int, DriverReport]
+    boxes: dict[int, BoxReport]
 
     def driver(self, take: TakeInfo) -> DriverReport:
         """Of a free-air take."""
@@ -40,12 +40,14 @@ class LumpedFits:
         return self.boxes[take.number]
 
 
-_KNOWN: WeakKeyDictionary[Bench, LumpedFits] = WeakKeyDictionary()
+_KNOWN: WeakKeyDictionary[Bench, tuple[dict[int, DriverReport], dict[int, BoxReport]]] = WeakKeyDictionary()
+"""What is kept must not lead back to the bench: it would keep it for good."""
 
 
 def lumped_fits(bench: Bench) -> LumpedFits:
     """Those of a bench; forgotten with it, for another bench may stand for another calibration or description."""
-    return _KNOWN.setdefault(bench, LumpedFits(bench))
+    drivers, boxes = _KNOWN.setdefault(bench, ({}, {}))
+    return LumpedFits(bench, drivers, boxes)
 
 
 def _fitted(take: TakeInfo, fit: Callable[[], Report]) -> Report:

@@ -81,6 +81,7 @@ class ReadingControl(QObject):
             return
         wanted, same = self._wanted, view is self.view and takes == self.takes
         self.takes, self._session = takes, session
+        self._measured = None  # the fields are those of what was shown: until the new is there they change nothing
         if not same:
             self._panel.sentence.setText(WORKING)
         self._work(view, lambda: view.compute(session.bench(), takes), lambda failure: self._fail(wanted, failure))

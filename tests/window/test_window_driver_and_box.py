@@ -6,9 +6,11 @@ What is true of the practice rig is what it is made from (``capture.practice_spe
 from __future__ import annotations
 
 import csv
+import gc
 import json
 import re
 import shutil
+import weakref
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -38,6 +40,7 @@ from capture.practice_speakers import ADDED_MASS_KG, speaker_named
 from gui.control_fields import ControlFields
 from gui.exporting import exports_of
 from gui.flow_layout import FlowLayout
+from gui.lumped_fits import lumped_fits
 from gui.main_window import MainWindow
 from gui.session import practice_build
 from gui.settings import Settings
@@ -203,9 +206,7 @@ def test_driver_without_a_second_take(qtbot: QtBot, window: MainWindow, lumped: 
     assert not trouble(window) and field(window, "port_length_mm").value() == 120
 
 
-def test_box_and_bass(
-    qtbot: QtBot, shared: MainWindow, swept_with_mass: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_box_and_bass(qtbot: QtBot, shared: MainWindow, swept_with_mass: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Every control redraws from the fits that are there, with the numbers of the command line."""
     window = shared
     settle(qtbot, window)
@@ -315,6 +316,27 @@ def test_another_state(qtbot: QtBot, shared: MainWindow) -> None:
     assert field(window, "volume_percent").value() == 100
     select(window, "tuning fB")
     assert window.results.pane.selected_hz == row(window, "tuning fB").frequency_hz
+
+
+def test_a_change_does_not_overtake_another_take(qtbot: QtBot, shared: MainWindow) -> None:
+    """A field of the old take that is touched while the new one is being worked out changes nothing."""
+    window = shared
+    settle(qtbot, window)
+    show(qtbot, window, STOCK, "bass")
+    window.bench.takes.select_numbers([LINED])
+    field(window, "volume_percent").setValue(50)
+    settle(qtbot, window)
+    assert window.results.sentence.text().startswith("Vented box, lined")
+    assert field(window, "volume_percent").value() == 100
+
+
+def test_fits_are_forgotten_with_their_bench(swept_with_mass: Path) -> None:
+    bench = Bench(BuildFolder.open(swept_with_mass))
+    gone, report = weakref.ref(bench), lumped_fits(bench).driver(bench.takes[0])
+    assert lumped_fits(bench).driver(bench.takes[0]) is report
+    del bench
+    gc.collect()
+    assert gone() is None
 
 
 def test_files_and_paper(qtbot: QtBot, shared: MainWindow, tmp_path: Path) -> None:
