@@ -18,7 +18,7 @@ from typing import Literal
 import numpy as np
 
 from analysis.box import BoxFit
-from analysis.box_model import ABSORPTION, LEAK, LN_ALPHA, LN_WB, MU, PORT_LOSS, BoxModel
+from analysis.box_model import ABSORPTION, KAPPA, LEAK, LEAK_MASS, LN_ALPHA, LN_WB, MU, PORT_LOSS, BoxModel
 from analysis.cavity import FLANGED_END, FREE_END
 from analysis.cone_resonances import ConeResonances
 from analysis.driver_model import FIRST_COIL, LN_QMS, LN_RE, LN_SCALE, LN_WS
@@ -91,6 +91,8 @@ CHANGE_LIMITS: dict[str, tuple[float, float]] = {
 }
 """What may be foretold, in the units of people: lowest and highest, for window and command line alike."""
 VOLTAGE_LIMITS_V = (0.01, 100.0)
+MOST_SHARED = 0.9
+"""Of the air that moves in a port: some is always its own."""
 
 
 @dataclass(frozen=True)
@@ -264,8 +266,8 @@ def _highest(grid_hz: FloatArray, level_db: FloatArray) -> tuple[float, float]:
 def changed(system: BassSystem, change: Change, volume_m3: float | None, port: Port | None, air: Air) -> BassSystem:
     """The same driver with another volume, port or absorption.
 
-    A leak and the losses of the port keep their resistance; the ends of the port keep what the measured tuning says
-    about them.
+    A leak with its air and the losses of the port keep their resistance, the air that moves for cone and port alike
+    its mass; the ends of the port keep what the measured tuning says about them.
 
     Parameters
     ----------
@@ -289,9 +291,12 @@ def changed(system: BassSystem, change: Change, volume_m3: float | None, port: P
         tuning /= np.sqrt(mass)
     # 1/QL = 1/(wB C R): a leak of the same resistance.
     x[leak] /= tuning * ratio
+    x[system.box(LEAK_MASS)] *= tuning
     if system.model.vented:
         x[system.box(LN_WB)] += np.log(tuning)
         x[system.box(PORT_LOSS)] /= tuning * mass
+        # kappa wB^2: the shared air over all that moves in the port.
+        x[system.box(KAPPA)] = min(x[system.box(KAPPA)] / mass, MOST_SHARED)
     if change.absorption is not None:
         x[system.box(ABSORPTION)] = change.absorption
     return BassSystem(system.model, x)
