@@ -6,6 +6,7 @@ on disk, for every result can be computed again from the takes.
 
 from __future__ import annotations
 
+import copy
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 from functools import cached_property
@@ -75,6 +76,13 @@ class Bench:
             new._spectra = {number: value for number, value in self._spectra.items() if number in known}
             new._fits = {number: value for number, value in self._fits.items() if number in known}
             new._decays = {number: value for number, value in self._decays.items() if number in known}
+        return new
+
+    def apart(self) -> Bench:
+        """The same for another thread: what is known is taken along, what either computes from now on is its own."""
+        new = copy.copy(self)
+        new._ratios, new._spectra = self._ratios.copy(), self._spectra.copy()
+        new._fits, new._decays = self._fits.copy(), self._decays.copy()
         return new
 
     def _basis(self) -> tuple[object, ...]:

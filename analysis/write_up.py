@@ -138,7 +138,11 @@ def write_everything(bench: Bench, before: str, after: str, unit: str, folder: P
 
 
 def write_build_report(bench: Bench, takes: Sequence[TakeInfo], path: Path) -> None:
-    """The report of one in-box take, or of two compared, the earlier state first."""
+    """The report of one in-box take, or of two compared, the earlier state first.
+
+    The window goes on using the bench meanwhile, in another thread.
+    """
+    bench = bench.apart()
     states = _pictured_together(bench, takes)
     comparison = None if len(takes) == 1 else bench.comparison_of(*takes)
     units = " and ".join(dict.fromkeys(take.unit for take in takes))

@@ -114,6 +114,19 @@ def test_a_renewed_bench_keeps_what_still_holds(tmp_path: Path) -> None:
     assert recalibrated.ratio(first) is bench.ratio(first)
 
 
+def test_a_bench_apart_shares_what_is_known_and_nothing_more(tmp_path: Path) -> None:
+    """Two threads may use the two: neither sees a dictionary of the other grow."""
+    build = RecordedBuild.create(tmp_path / "build", SHORT)
+    lined, stock = (build.add(IN_BOX, "in-box", state=state) for state in ("lined", "stock"))
+    bench = Bench(build.folder)
+    fit, apart = bench.fit(lined), bench.apart()
+    assert apart.fit(lined) is fit
+    write_build_report(bench, [stock], tmp_path / "report.html")
+    apart.decay(stock)
+    assert apart.is_fitted(stock) and not bench.is_fitted(stock)
+    assert set(bench._ratios) == set(bench._spectra) == {lined.number} and not bench._decays
+
+
 # Calibration
 
 
