@@ -67,7 +67,7 @@ PORT_TUNING = "tuning between the peaks"
 
 @dataclass(frozen=True)
 class TuningShift:
-    """shift of a fundamental resonance or of the port's tuning."""
+    """Shift of a fundamental resonance or of the port's tuning."""
 
     name: str
     before_hz: float

@@ -170,7 +170,7 @@ def value_text(value: float, std: float, unit: str = "") -> str:
     most = _MOST_DIGITS - 1 - (int(np.floor(np.log10(abs(value)))) if value else 0)
     if decimals > max(most, 0):
         decimals = max(most, 0)
-        rounded_std = float(np.ceil(std * 10.0**decimals)) / 10.0**decimals
+        rounded_std = float(np.ceil(std * 10.0**decimals - 1e-9)) / 10.0**decimals
     shown = max(decimals, 0)
     return f"{round(value, decimals):.{shown}f} ± {rounded_std:.{shown}f}{tail}"
 
