@@ -29,9 +29,9 @@ def smooth_ratio(
     """Ratio and noise variance after local quadratic regression over +-1/24 octave.
 
     At nodes (every bin at low frequencies, 96 an octave above) a quadratic in frequency is fitted to the bins
-    within +-1/24 octave, symmetric about the node, weighted by the inverse variance; a cubic spline leads to the
-    output. Where +-1/24 octave is less than two bins the ratio stays as it is. Its bias is below 1e-6 for a delay
-    of one sample and for AC coupling at 3 Hz seen above 12 Hz.
+    within +-1/24 octave (at the ends of the range to those that there are), weighted by the inverse variance; a cubic
+    spline leads to the output. Where +-1/24 octave is less than two bins the ratio stays as it is. Its bias is below
+    1e-6 for a delay of one sample and for AC coupling at 3 Hz seen above 12 Hz.
 
     Parameters
     ----------
@@ -59,10 +59,14 @@ def smooth_ratio(
 
 
 def _half_widths(frequency_hz: FloatArray, step_hz: float) -> NDArray[np.int64]:
-    """Bins on each side of a bin, symmetric also at the ends of the range; 0 where nothing is to be smoothed."""
-    index = np.arange(frequency_hz.size)
+    """Bins on each side of a bin, as far as there are so many; 0 where nothing is to be smoothed.
+
+    Towards the ends of the range windows become narrower, symmetric down to half their width, then one-sided. If they
+    shrank to nothing, single noisy bins would be left there, and a spline through two neighbours of them swings far.
+    """
     half = np.floor((2**HALF_WIDTH_OCTAVES - 1) * frequency_hz / step_hz).astype(np.int64)
-    half = np.minimum(half, np.minimum(index, index[::-1]))
+    index = np.arange(frequency_hz.size)
+    half = np.minimum(half, np.maximum(np.minimum(index, index[::-1]), half // 2))
     return np.where(half < _SMALLEST_HALF_WIDTH, 0, half)
 
 
@@ -78,13 +82,13 @@ def _nodes(frequency_hz: FloatArray, half_width: NDArray[np.int64]) -> NDArray[n
 def _local_quadratic(
     ratio: ComplexArray, variance: FloatArray, nodes: NDArray[np.int64], half_width: NDArray[np.int64]
 ) -> tuple[ComplexArray, FloatArray]:
-    """Value at its centre of the weighted quadratic around each node, and its variance.
+    """Value at the node of the weighted quadratic around each node, and its variance.
 
     Moments are summed over bin numbers and then moved to offsets from the node. A window is never narrower than
     1/35 of its bin number, so moving the fourth moment loses six of sixteen digits, and a constant none.
     """
     index = np.arange(ratio.size, dtype=float)
-    low, high = nodes - half_width, nodes + half_width + 1
+    low, high = np.maximum(0, nodes - half_width), np.minimum(ratio.size, nodes + half_width + 1)
     weight = 1 / variance
     w = _window_moments(weight, index, low, high, 4)
     y = _window_moments(weight * ratio, index, low, high, 2)

@@ -391,6 +391,24 @@ def test_smoothing_states_the_noise_that_is_left(on_grid: bool) -> None:
     assert np.max(stated[high]) < 0.02 * np.interp(5_000, frequency_hz, variance)
 
 
+@pytest.mark.parametrize("low_hz", [14.0, 600.0])
+def test_smoothing_holds_up_to_the_ends_of_the_band(low_hz: float) -> None:
+    frequency_hz = np.arange(low_hz, 20_000.0, 0.2)
+    truth = slow_ratio(frequency_hz, 44.1e3)
+    variance = np.full(frequency_hz.size, 1e-4)
+    rng = np.random.default_rng(8)
+    squares, draws = np.zeros(frequency_hz.size), 30
+    for _ in range(draws):
+        noise = rng.standard_normal(frequency_hz.size) + 1j * rng.standard_normal(frequency_hz.size)
+        smooth, stated = smooth_ratio(frequency_hz, truth + np.sqrt(variance / 2) * noise, variance)
+        squares += np.abs(smooth - truth) ** 2 / draws
+    ends = [frequency_hz > 19_000, (frequency_hz > 600) & (frequency_hz < 650)]
+    for end in ends:
+        assert np.mean(squares[end] / stated[end]) == pytest.approx(1.0, abs=0.35)
+        assert np.max(squares[end]) < 3 * np.max(stated[end])
+        assert np.max(stated[end]) < 0.2 * variance[0]
+
+
 def test_smoothing_leaves_the_caller_s_arrays_alone() -> None:
     frequency_hz = np.arange(14.0, 2_000.0, 1.0)
     ratio, variance = slow_ratio(frequency_hz, 48e3), np.full(frequency_hz.size, 1e-9)
