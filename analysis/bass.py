@@ -91,6 +91,10 @@ CHANGE_LIMITS: dict[str, tuple[float, float]] = {
 }
 """What may be foretold, in the units of people: lowest and highest, for window and command line alike."""
 VOLTAGE_LIMITS_V = (0.01, 100.0)
+HEARD_FROM_HZ = 20.0
+"""Below it the cone of a vented box moves ever more, and music hardly is."""
+HEARD_AIR_M_S = 17.0
+"""Above it the air in the port is heard (common practice, no source)."""
 MOST_SHARED = 0.9
 """Of the air that moves in a port: some is always its own."""
 
@@ -261,6 +265,13 @@ def _highest(grid_hz: FloatArray, level_db: FloatArray) -> tuple[float, float]:
     bend = left - 2 * middle + right
     offset = 0.5 * (left - right) / bend if bend else 0.0
     return float(grid_hz[top] * (grid_hz[1] / grid_hz[0]) ** offset), float(middle - 0.25 * (left - right) * offset)
+
+
+def largest(frequency_hz: FloatArray, values: FloatArray, from_hz: float = 0.0) -> tuple[float, float]:
+    """Where in Hz a curve is highest from a frequency on, and how high."""
+    first = int(np.searchsorted(frequency_hz, from_hz))
+    top = first + int(np.argmax(values[first:]))
+    return float(frequency_hz[top]), float(values[top])
 
 
 def changed(system: BassSystem, change: Change, volume_m3: float | None, port: Port | None, air: Air) -> BassSystem:

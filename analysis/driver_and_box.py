@@ -13,6 +13,7 @@ import numpy as np
 from analysis.air import density_kg_m3, speed_of_sound_m_s
 from analysis.alignments import ClosedAlignment, VentedAlignment, alignment_for, b4, bl4, closed_alignment
 from analysis.bass import (
+    HEARD_FROM_HZ,
     BassCurves,
     BassFigures,
     BassSystem,
@@ -24,6 +25,7 @@ from analysis.bass import (
     bass_system,
     changed,
     figure_quantity,
+    largest,
     lining_cost,
 )
 from analysis.bench import Bench
@@ -384,13 +386,15 @@ def bass_of_box(
         warnings.append("excursion and air speed need a second take of the driver (added-mass or test-box)")
     curves = bass_curves(system, voltage_v, absolute, area)
     warnings += _excursion_warning(curves, description, voltage_v)
-    changed_system = other = None
+    changed_system = changed_curves = other = None
     new_area = area
     if change is not None:
         volume = None if box.effective_m3 is None else box.effective_m3.value
         changed_system = changed(system, change, volume, port, air_of(description))
         if port is not None and change.port_diameter_m is not None:
             new_area = Port(change.port_diameter_m, port.length_m).area_m2
+        changed_curves = bass_curves(changed_system, voltage_v, absolute, new_area)
+        warnings += _excursion_warning(changed_curves, description, voltage_v, "in the changed box ")
     if before is not None:
         other = bass_system(before.fit)
     return BassReport(
@@ -400,7 +404,7 @@ def bass_of_box(
         figures=bass_figures(system),
         curves=curves,
         changed_figures=None if changed_system is None else bass_figures(changed_system),
-        changed_curves=None if changed_system is None else bass_curves(changed_system, voltage_v, absolute, new_area),
+        changed_curves=changed_curves,
         changed_system=changed_system,
         against=None if before is None else before.state,
         against_figures=None if other is None else bass_figures(other),
@@ -418,18 +422,17 @@ def _port(description: BuildDescription) -> Port | None:
     return Port(description.port.diameter_mm / 1000, description.port.length_mm / 1000)
 
 
-def _excursion_warning(curves: BassCurves, description: BuildDescription, voltage_v: float) -> list[str]:
+def _excursion_warning(curves: BassCurves, description: BuildDescription, voltage_v: float, box: str = "") -> list[str]:
     """Where the cone would leave the range that its maker allows, within the range of music."""
     allowed_mm = description.driver.xmax_mm
     if curves.excursion_m is None or allowed_mm is None:
         return []
-    heard = curves.frequency_hz >= 20
-    most = int(np.argmax(np.where(heard, curves.excursion_m, 0.0)))
-    if curves.excursion_m[most] * 1000 <= allowed_mm:
+    place_hz, most_m = largest(curves.frequency_hz, curves.excursion_m, HEARD_FROM_HZ)
+    if most_m * 1000 <= allowed_mm:
         return []
     return [
-        f"at {voltage_v:g} V the cone moves {1000 * curves.excursion_m[most]:.1f} mm one way at "
-        f"{curves.frequency_hz[most]:.0f} Hz, more than the {allowed_mm:g} mm allowed"
+        f"{box}at {voltage_v:g} V the cone moves {1000 * most_m:.1f} mm one way at {place_hz:.0f} Hz, more than the "
+        f"{allowed_mm:g} mm allowed"
     ]
 
 

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 
 from analysis.alignments import ClosedAlignment, VentedAlignment
-from analysis.bass import BassCurves, BassFigures, LiningCost
+from analysis.bass import HEARD_AIR_M_S, HEARD_FROM_HZ, BassCurves, BassFigures, LiningCost, largest
 from analysis.box_quantities import LossQ
 from analysis.driver_and_box import BassReport, BoxReport, DriverReport
 from analysis.quantity import Quantity
@@ -422,30 +422,58 @@ def bass_lines(report: BassReport) -> Iterator[str]:
     """Uncertainty, cost of the lining, excursion, alignments."""
     of_state = f"{report.box.state}: " if report.against_figures is not None and report.box.state else ""
     yield f"{of_state}3 dB point {report.f3_hz.text()}, highest level {report.peak_db.text()}"
-    curves, cost = report.curves, report.cost
+    yield from _moved_lines(report.curves, report.voltage_v)
+    if report.changed_curves is not None:
+        yield from _moved_lines(report.changed_curves, report.voltage_v, "changed: ")
+    costs = cost_texts(report)
+    if costs:
+        yield f"{cost_sense(report)}: {', '.join(f'{name} {text}' for name, text in costs.items())}"
+    yield "published alignments, for orientation:"
+    for text in alignment_texts(report):
+        yield f"  - {text}"
+
+
+def _moved_lines(curves: BassCurves, voltage_v: float, box: str = "") -> Iterator[str]:
+    """What cone and air in the port do at most, as far as it is known."""
     if curves.excursion_m is not None:
-        heard = curves.frequency_hz >= 20
-        most = int(np.argmax(np.where(heard, curves.excursion_m, 0.0)))
+        place_hz, most_m = largest(curves.frequency_hz, curves.excursion_m, HEARD_FROM_HZ)
         yield (
-            f"at {report.voltage_v:g} V the cone moves at most {1000 * curves.excursion_m[most]:.2f} mm one way above "
-            f"20 Hz, at {curves.frequency_hz[most]:.0f} Hz"
+            f"{box}at {voltage_v:g} V the cone moves at most {1000 * most_m:.2f} mm one way above "
+            f"{HEARD_FROM_HZ:g} Hz, at {place_hz:.0f} Hz"
         )
     if curves.port_speed_m_s is not None:
-        fast = int(np.argmax(curves.port_speed_m_s))
+        place_hz, fastest_m_s = largest(curves.frequency_hz, curves.port_speed_m_s)
         yield (
-            f"the air in the port reaches {curves.port_speed_m_s[fast]:.1f} m/s at {curves.frequency_hz[fast]:.0f} Hz "
-            "(above some 17 m/s it is heard: common practice, no source)"
+            f"{box}the air in the port reaches {fastest_m_s:.1f} m/s at {place_hz:.0f} Hz "
+            f"(above some {HEARD_AIR_M_S:g} m/s it is heard: common practice, no source)"
         )
-    if cost is not None:
-        tuning = "" if cost.fb_shift_hz is None else f"tuning {_signed(cost.fb_shift_hz)}, "
-        yield (
-            f"from {report.against or '-'} to {report.box.state or '-'}: {tuning}3 dB point "
-            f"{_signed(cost.f3_shift_hz)}, highest level {_signed(cost.peak_shift_db)}, alpha times "
-            f"{cost.alpha_ratio.text()}"
-        )
-    yield "published alignments, for orientation:"
-    for one in report.published:
-        yield f"  - {_alignment(one, report)}"
+
+
+def cost_sense(report: BassReport) -> str:
+    """From which state to which."""
+    return f"from {report.against or '-'} to {report.box.state or '-'}"
+
+
+ALPHA_RATIO = "alpha times"
+
+
+def cost_texts(report: BassReport) -> dict[str, str]:
+    """What differs between the state before and this one, by its name; empty where none was chosen."""
+    cost = report.cost
+    if cost is None:
+        return {}
+    tuning = {} if cost.fb_shift_hz is None else {"tuning": _signed(cost.fb_shift_hz)}
+    return {
+        **tuning,
+        "3 dB point": _signed(cost.f3_shift_hz),
+        "highest level": _signed(cost.peak_shift_db),
+        ALPHA_RATIO: cost.alpha_ratio.text(),
+    }
+
+
+def alignment_texts(report: BassReport) -> list[str]:
+    """Published alignments, one a line."""
+    return [_alignment(one, report) for one in report.published]
 
 
 def _signed(quantity: Quantity) -> str:

@@ -8,10 +8,18 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-import numpy as np
-
+from analysis.bass import HEARD_AIR_M_S, HEARD_FROM_HZ, largest
 from analysis.box_quantities import closed_figures
-from analysis.driver_and_box_export import bass_lines, bass_table, box_table, driver_lines, driver_table
+from analysis.driver_and_box_export import (
+    ALPHA_RATIO,
+    alignment_texts,
+    bass_table,
+    box_table,
+    cost_sense,
+    cost_texts,
+    driver_lines,
+    driver_table,
+)
 from analysis.volume import LITRE
 from capture.errors import StillboxError
 from gui.view import Row
@@ -21,7 +29,6 @@ if TYPE_CHECKING:
     from analysis.bass import BassSystem
     from analysis.driver_and_box import BassReport, BoxReport, DriverReport
     from analysis.quantity import Quantity
-    from capture.arrays import FloatArray
 
 MEANINGS = {
     "Re": "DC resistance of the voice coil.",
@@ -62,9 +69,9 @@ MEANINGS = {
     "inductance.",
     "highest level at, Hz": "Where the response is highest.",
     "longest group delay, ms": "How late the bass comes at worst.",
-    "most excursion": "How far the cone moves one way at the voltage that is chosen, above 20 Hz.",
-    "fastest air in the port": "At the voltage that is chosen; above some 17 m/s it is heard (common practice, no "
-    "source).",
+    "most excursion": f"How far the cone moves one way at the voltage that is chosen, above {HEARD_FROM_HZ:g} Hz.",
+    "fastest air in the port": f"At the voltage that is chosen; above some {HEARD_AIR_M_S:g} m/s it is heard (common "
+    "practice, no source).",
     "air in the box": "What is left for air: inside dimensions minus all that build.toml puts into the box.",
     "hump near the tuning": "A resonance near the tuning that the lumped box does not have.",
     "difference of states": "This state minus the one before, with the uncertainty of the difference: what the work in "
@@ -140,9 +147,8 @@ def box_rows(report: BassReport) -> list[Row]:
             for part in budget.stuffing
         ]
         rows.append(_plain("air in the box", f"{budget.air_m3 / LITRE:.2f} litres", lines))
-    alignments = [line.strip(" -") for line in bass_lines(report) if line.startswith("  - ")]
     names = ", ".join(one.name for one in report.published)
-    rows.append(_plain("published alignments", names, alignments))
+    rows.append(_plain("published alignments", names, alignment_texts(report)))
     return rows
 
 
@@ -192,7 +198,7 @@ def _bass_rows(report: BassReport) -> list[Row]:
     rows = []
     for head, *cells in table.rows:
         head = _BASS_HEADS.get(head, head)
-        cells = [cell.replace("-", "\N{MINUS SIGN}") for cell in cells]
+        cells = [_minus(cell) for cell in cells]
         values = [f"{name}: {cell}" for name, cell in zip(names, cells, strict=True)]
         if head in uncertain:
             values.append(f"this state, as measured: {uncertain[head].text()}")
@@ -200,40 +206,35 @@ def _bass_rows(report: BassReport) -> list[Row]:
     return rows
 
 
-def _cost_lines(report: BassReport) -> list[str]:
-    """What the change from the other state to this one costs, if one was chosen."""
-    return [line for line in bass_lines(report) if line.startswith("from ")]
+def _minus(number: str) -> str:
+    return number.replace("-", "\N{MINUS SIGN}")
+
+
+def _costs(report: BassReport) -> dict[str, str]:
+    """What the change from the other state to this one costs, by its name, if one was chosen."""
+    return {name: f"{name} {_minus(text)}" for name, text in cost_texts(report).items()}
 
 
 def _cost_rows(report: BassReport) -> list[Row]:
-    rows = []
-    for line in _cost_lines(report):
-        states, differences = line.replace(" -", " \N{MINUS SIGN}").split(": ", 1)
-        head = "difference of states"
-        rows.append(Row(None, "", head, states, tuple(differences.split(", ")), meaning=MEANINGS[head]))
-    return rows
+    costs, head = _costs(report), "difference of states"
+    if not costs:
+        return []
+    return [Row(None, "", head, cost_sense(report), tuple(costs.values()), meaning=MEANINGS[head])]
 
 
 def _moved_rows(report: BassReport) -> list[Row]:
     """Excursion and air in the port at the voltage, where they are known."""
     curves = report.curves if report.changed_curves is None else report.changed_curves
     rows = []
-    for head, values, factor, unit in (
-        ("most excursion", curves.excursion_m, 1e3, "mm"),
-        ("fastest air in the port", curves.port_speed_m_s, 1.0, "m/s"),
+    for head, values, from_hz, factor, unit in (
+        ("most excursion", curves.excursion_m, HEARD_FROM_HZ, 1e3, "mm"),
+        ("fastest air in the port", curves.port_speed_m_s, 0.0, 1.0, "m/s"),
     ):
         if values is not None:
-            place_hz, most = _most(curves.frequency_hz, values)
+            place_hz, most = largest(curves.frequency_hz, values, from_hz)
             numbers = f"{factor * most:.2g} {unit} at {frequency_words(place_hz)}"
             rows.append(_plain(head, numbers, (f"at {report.voltage_v:.4g} V",), place_hz))
     return rows
-
-
-def _most(frequency_hz: FloatArray, values: FloatArray) -> tuple[float, float]:
-    """Highest value above 20 Hz and where."""
-    heard = np.where(frequency_hz >= 20, values, 0.0)
-    top = int(np.argmax(heard))
-    return float(frequency_hz[top]), float(heard[top])
 
 
 def changed_closed(system: BassSystem) -> tuple[float, float] | None:
@@ -272,10 +273,13 @@ def sentence_of_box(report: BassReport) -> str:
     else:
         assert box.vented is not None
         said = f"Vented box{state}: tuned to {frequency_words(box.vented.fb_hz.value)}, {leak}, {f3}."
-    for line in _cost_lines(report):
-        said += f" {line[:1].upper()}{line[1:].split(', alpha times')[0]}."
+    costs = _costs(report)
+    costs.pop(ALPHA_RATIO, None)
+    if costs:
+        said += f" F{cost_sense(report)[1:]}: {', '.join(costs.values())}."
     if report.changed_figures is not None and report.changed_system is not None:
         tuned = _tuned_words(report.changed_system)
         figures = report.changed_figures
-        said += f" Changed: {tuned}3 dB point at {figures.f3_hz:.1f} Hz, highest level {figures.peak_db:+.2f} dB."
-    return said.replace(" -", " \N{MINUS SIGN}")
+        peak = _minus(f"{figures.peak_db:+.2f} dB")
+        said += f" Changed: {tuned}3 dB point at {figures.f3_hz:.1f} Hz, highest level {peak}."
+    return said

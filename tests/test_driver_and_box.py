@@ -23,7 +23,7 @@ from analysis.bench import Bench as AnalysisBench
 from analysis.box_quantities import LossQ
 from analysis.box_verdicts import LeakVerdict
 from analysis.demonstration import demonstration_build
-from analysis.driver_and_box import box_report, driver_report
+from analysis.driver_and_box import bass_report, box_report, driver_report
 from analysis.driver_and_box_export import box_document, box_lines, box_table
 from analysis.driver_and_box_section import driver_and_box_section
 from analysis.quantity import Quantity
@@ -31,6 +31,7 @@ from capture.build_description import BuildDescription, description_template
 from capture.build_folder import BuildFolder
 from capture.errors import StillboxError
 from capture.excitation import Excitation
+from gui.lumped_words import box_rows, sentence_of_box
 
 SHORT = Excitation(seconds=3.0)
 INSIDE_FACTOR = 1.02
@@ -173,12 +174,41 @@ def test_bass(bench: Bench, capsys: pytest.CaptureFixture[str], tmp_path: Path) 
         capsys, "bass", bench.path, "--csv", tmp_path / "b.csv", "--plot", tmp_path / "b.png", "--volts", 10
     )
     assert status == 0
-    assert "at 10 V the cone moves at most" in out
+    assert "\nat 10 V the cone moves at most" in out and "changed:" not in out
     lines = (tmp_path / "b.csv").read_text().splitlines()
     assert lines[0] == "frequency_hz,level_db,group_delay_ms,excursion_mm,port_speed_m_s"
     assert len(lines) == 801
     assert lines[1].endswith(",")  # the port's size is not known: no air speed
     assert (tmp_path / "b.png").stat().st_size > 20_000
+
+
+def test_the_changed_box_tells_its_own_excursion(bench: Bench, capsys: pytest.CaptureFixture[str]) -> None:
+    asked = ("bass", bench.path, "--state", "stock", "--volume-percent", 800)
+    found = document(capsys, *asked)
+    heard = np.array(found["curves"]["frequency_hz"]) >= 20
+    measured, less = (max(np.array(found[key]["excursion_mm"])[heard]) for key in ("curves", "changed_curves"))
+    assert less < 0.9 * measured
+    file = bench.path / "build.toml"
+    before = file.read_text()
+    try:
+        for allowed_mm, warned in ((0.9 * less, 2), (0.5 * (less + measured), 1)):
+            bench.say(xmax_mm=f"{allowed_mm:.4f}")
+            status, out, err = run(capsys, *asked)
+            assert status == 0 and f"changed: at 2.83 V the cone moves at most {less:.2f} mm" in out
+            assert (err.count("mm allowed"), err.count("in the changed box at 2.83 V")) == (warned, warned - 1)
+    finally:
+        file.write_text(before)
+
+
+def test_names_of_states_do_not_disturb_the_words_of_the_window(bench: Bench) -> None:
+    report = bass_report(AnalysisBench(BuildFolder.open(bench.path)), "lined", against="stock")
+    report = replace(report, box=replace(report.box, state="from -1, new"))
+    (cost,) = (row for row in box_rows(report) if row.head == "difference of states")
+    assert cost.numbers == "from stock to from -1, new"
+    assert [value.split(" +")[0] for value in cost.values[:2]] == ["tuning", "3 dB point"]
+    sentence = sentence_of_box(report)
+    assert "box, from -1, new: tuned" in sentence and sentence.count("From stock to") == 1
+    assert "alpha" not in sentence
 
 
 def test_against_has_the_sense_of_compare(

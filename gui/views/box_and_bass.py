@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from matplotlib.figure import Figure
 
-from analysis.bass import CHANGE_LIMITS, VOLTAGE_LIMITS_V, Change, bass_system
+from analysis.bass import CHANGE_LIMITS, HEARD_AIR_M_S, VOLTAGE_LIMITS_V, Change, bass_system
 from analysis.box_model import ABSORPTION
 from analysis.driver_and_box import BassReport, BoxReport, bass_of_box
 from analysis.driver_and_box_export import bass_csv, bass_curves_named, bass_document, box_document
@@ -38,8 +38,6 @@ if TYPE_CHECKING:
     from capture.take import TakeInfo
 
 VOLTAGE_V = 2.83
-AIR_LIMIT_M_S = 17.0
-"""Above it the air in the port is heard (common practice, no source)."""
 
 
 @dataclass(frozen=True)
@@ -222,7 +220,7 @@ def _controls(bench: Bench, take: TakeInfo, box: BoxReport, description: BuildDe
 
 
 def _limits(description: BuildDescription) -> dict[str, tuple[float, str]]:
-    limits = {"air speed": (AIR_LIMIT_M_S, f"heard from some {AIR_LIMIT_M_S:g} m/s on")}
+    limits = {"air speed": (HEARD_AIR_M_S, f"heard from some {HEARD_AIR_M_S:g} m/s on")}
     allowed_mm = description.driver.xmax_mm
     if allowed_mm is not None:
         limits["excursion"] = (allowed_mm, f"allowed: {allowed_mm:g} mm")
