@@ -10,6 +10,7 @@ from pydantic import ValidationError
 from pydantic_core import ErrorDetails
 
 from capture.errors import describe_validation_error
+from capture.take import SUBJECTS
 
 TOP = ""
 """Name under which ``Sections`` holds the keys before the first section."""
@@ -38,8 +39,9 @@ def describe_fault(error: ValidationError, sections: Sections) -> str:
 
 
 def _unknown_key(fault: ErrorDetails, sections: Sections) -> str:
-    *above, key = (str(part)[:60] for part in fault["loc"] if part != "subjects")
-    names = [name for name in above if not name.isdigit()]
+    *above, key = (str(part)[:60] for part in fault["loc"])
+    # A place in a list, and the name under which the model keeps [limits.free-air] and its like, nobody wrote.
+    names = [name for name in above if name != "subjects" and not name.isdigit()]
     section = names[0] if names else TOP
     where = f"in {_shown(names)}" if names else "before the first section"
     if key and key in sections:
@@ -49,10 +51,11 @@ def _unknown_key(fault: ErrorDetails, sections: Sections) -> str:
         belongs = _shown(elsewhere) if elsewhere[0] else "the part before the first section"
         return f"the key '{key}' stands {where} but belongs to {belongs}"
     # In [limits.free-air] the keys are those of [limits] without the subjects.
-    known = [name for name in sections.get(section, ()) if len(names) < 2 or "-" not in name]
+    known = [name for name in sections.get(section, ()) if len(names) < 2 or name not in SUBJECTS]
     near = difflib.get_close_matches(key.lower(), known, n=1)
     if isinstance(fault["input"], dict):
-        shown = _shown([*names, near[0]]) if near else ", ".join(_shown([name]) for name in sections if name)
+        within = [[*names, name] for name in known if name in SUBJECTS] or [[name] for name in sections if name]
+        shown = _shown([*names, near[0]]) if near else ", ".join(map(_shown, within))
         meant = f"did you mean {shown}?" if near else f"there may be {shown}"
         return f"there is no section {_shown([*names, key])} ({meant})"
     meant = f"did you mean '{near[0]}'?" if near else f"there may be {', '.join(known)}"
