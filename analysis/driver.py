@@ -64,6 +64,8 @@ CHANGE_STD = 1.0
 """The small resonances were found to about their own size and width."""
 FINALISTS = 4
 """Coil models that are compared in the end."""
+CREEP_STEPS = 90
+"""Of a fit with creep: the model without it may have gone far astray."""
 LOOSE, TIGHT = 0.03, 1e-3
 """Gain in chi-square at which a fit ends: while models are compared, and at the end."""
 
@@ -275,7 +277,7 @@ def _choose(data: CellData, motional: Resonance, resonances: ResonanceFit) -> _C
 
 
 def _compare(data: CellData, motional: Resonance, resonances: ResonanceFit, small: ConeResonances) -> _Choice:
-    """Fit every coil model roughly and the best ones sharply, creep included; best first."""
+    """Fit every coil model roughly and the best ones sharply, creep and at need a chain included; best first."""
     cone = _cone_start(motional, small, resonances)
     s, coil_ohm = _coil_curve(data, motional, resonances)
     rough: list[_Trial] = []
@@ -283,25 +285,38 @@ def _compare(data: CellData, motional: Resonance, resonances: ResonanceFit, smal
         start = np.concatenate([cone, coil.start(s, coil_ohm), np.zeros(small.size)])
         rough.append((coil, False, _fit(data.coarse(ROUGH), small, coil, start, creep=False)))
     tried: list[_Trial] = []
-    for coil, _, fit in _ranked(rough)[:FINALISTS]:
+    near = _ranked(rough)[:FINALISTS]
+    for coil, _, fit in near:
         if len(tried) == 2 and _misfit(tried) > HOPELESS:
             break
         tried.append((coil, False, _fit(data, small, coil, fit.parameters, creep=False)))
+    # Creep can be all that keeps a model from following the data: it comes before a coil that nobody has published.
+    # Where all are hopeless without it, their order means little.
+    tried += _creeping(data, small, near if _misfit(tried) > HOPELESS else _within_reach(tried))
     if _misfit(tried) > POOR:
         start = np.concatenate([cone, CHAIN.start(s, coil_ohm), np.zeros(small.size)])
-        near = _fit(data.coarse(ROUGH), small, CHAIN, start, creep=False).parameters
-        tried.append((CHAIN, False, _fit(data, small, CHAIN, near, creep=False)))
-    tried = _ranked(tried)
-    criteria = _criteria(tried)
-    for (coil, _, fit), criterion in list(zip(tried[:2], criteria, strict=False)):
-        if criterion - criteria[0] > FAR_BEHIND:
-            break
+        rough_chain = _fit(data.coarse(ROUGH), small, CHAIN, start, creep=False)
+        chain: list[_Trial] = [(CHAIN, False, _fit(data, small, CHAIN, rough_chain.parameters, creep=False))]
+        tried += [*chain, *_creeping(data, small, chain)]
+    return _Choice(_ranked(tried), small)
+
+
+def _within_reach(tried: Sequence[_Trial]) -> list[_Trial]:
+    """The best model, and the next if it is not far behind."""
+    ranked, criteria = _ranked(tried), sorted(_criteria(tried))
+    return [one for one, value in list(zip(ranked, criteria, strict=True))[:2] if value - criteria[0] <= FAR_BEHIND]
+
+
+def _creeping(data: CellData, small: ConeResonances, plain: Sequence[_Trial]) -> list[_Trial]:
+    """Models once more with creep, those in which it comes out positive."""
+    tried: list[_Trial] = []
+    for coil, _, fit in plain:
         start = fit.parameters.copy()
         start[CREEP] = START_CREEP
-        creeping = _fit(data, small, coil, start, creep=True)
+        creeping = _fit(data, small, coil, start, creep=True, iterations=CREEP_STEPS)
         if creeping.parameters[CREEP] > 0:
             tried.append((coil, True, creeping))
-    return _Choice(_ranked(tried), small)
+    return tried
 
 
 def _misfit(tried: Sequence[_Trial]) -> float:
@@ -339,12 +354,18 @@ def _cone_start(motional: Resonance, small: ConeResonances, resonances: Resonanc
 
 
 def _fit(
-    data: CellData, small: ConeResonances, coil: CoilModel, start: FloatArray, creep: bool, tolerance: float = LOOSE
+    data: CellData,
+    small: ConeResonances,
+    coil: CoilModel,
+    start: FloatArray,
+    creep: bool,
+    tolerance: float = LOOSE,
+    iterations: int = 30,
 ) -> LumpedFit:
     free = [index for index in range(start.size) if creep or index != CREEP]
     model = FreeAirModel(coil, small)
     priors = (*coil_prior(coil), *changes_prior(model))
-    return fit_lumped(data, model, start, priors, free, tolerance=tolerance)
+    return fit_lumped(data, model, start, priors, free, iterations, tolerance)
 
 
 def coil_prior(coil: CoilModel) -> tuple[Prior, ...]:

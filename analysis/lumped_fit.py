@@ -33,6 +33,9 @@ SMOOTH_ABOVE_HZ = 1_500.0
 CORRELATED_OCTAVES = 1 / 3
 """Misfit of a model is alike over about this much of the axis."""
 
+HELD_BACK = 1.0
+"""Chi-square that a parameter's move by 1 costs at least where a step would be too long."""
+
 Model = Callable[[ComplexArray, FloatArray], tuple[ComplexArray, ComplexArray]]
 """From s (n,) and parameters (k,) to impedance (n,) and its derivatives (n, k)."""
 
@@ -270,11 +273,17 @@ class _Point:
 
 
 def _step(point: _Point, damping: float) -> FloatArray:
-    """One damped step, shortened so that no parameter moves by more than 1 (a factor of e)."""
+    """One damped step, shortened so that no parameter moves by more than 1 (a factor of e).
+
+    Where it would be, parameters that hardly matter are held back first: else one of them stops all others.
+    """
     normal = point.jacobian.T @ point.jacobian
     size = np.sqrt(np.diag(normal)) + 1e-30
-    scaled = normal / np.outer(size, size)
-    step = np.linalg.solve(scaled + damping * np.eye(size.size), (point.jacobian.T @ point.whole) / size) / size
+    damped = normal / np.outer(size, size) + damping * np.eye(size.size)
+    downhill = (point.jacobian.T @ point.whole) / size
+    step = np.linalg.solve(damped, downhill) / size
+    if np.max(np.abs(step)) > 1:
+        step = np.linalg.solve(damped + np.diag(HELD_BACK / size**2), downhill) / size
     return step / max(1.0, float(np.max(np.abs(step))))
 
 
