@@ -28,7 +28,7 @@ from capture.errors import StillboxError
         ("[limits.freeair]\nclips_volts = 1", "no section [limits.freeair] (did you mean [limits.free-air]?"),
         ("[limits.free-air]\nclip_volts = 1", "no key 'clip_volts' in [limits.free-air] (did you mean 'clips_volts'?"),
         ("[limits.free-air]\nfly = 1", "(there may be clips_volts, resistor_watts, speaker_watts, lowest_hz)"),
-        ("[limits.floor]\nclips_volts = 1", "no section [limits.floor] (there may be [limits.free-air], [limits.added-"),
+        ("[limits.floor]\nclips_volts = 1", "no section [limits.floor] (there may be [limits.free-air], [limits.a"),
         ("subjects = 3", "there is no key 'subjects' before the first section"),
         ("[driver]\nsubjects = 3", "there is no key 'subjects' in [driver]"),
         ("[[lining]]\narea = 2\nthickness_mm = 5", "there is no key 'area' in [lining] (did you mean 'area_m2'?"),
