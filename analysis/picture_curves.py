@@ -48,17 +48,20 @@ def _unit_parts(curve: ImpedanceCurve) -> FloatArray:
     return np.stack([unit.real, unit.imag], axis=1)
 
 
-def draw_magnitude(axes: Axes, curve: ImpedanceCurve, style: StateStyle, name: str = "") -> None:
-    """|Z| with a band of two standard deviations, on a logarithmic ohm axis."""
+def draw_spread(axes: Axes, curve: ImpedanceCurve, colour: tuple[float, float, float]) -> None:
+    """The band of two standard deviations around |Z|."""
     magnitude = np.abs(curve.impedance_ohm)
     spread = EXPANDED * magnitude_std_ohm(curve)
     lower = np.maximum(magnitude - spread, 1e-3 * magnitude)
-    axes.fill_between(
-        curve.frequency_hz, lower, magnitude + spread, color=tint(style.colour, 0.3), linewidth=0, zorder=1.5
-    )
+    axes.fill_between(curve.frequency_hz, lower, magnitude + spread, color=colour, linewidth=0, zorder=1.5)
+
+
+def draw_magnitude(axes: Axes, curve: ImpedanceCurve, style: StateStyle, name: str = "") -> None:
+    """|Z| with a band of two standard deviations, on a logarithmic ohm axis."""
+    draw_spread(axes, curve, tint(style.colour, 0.3))
     axes.plot(
         curve.frequency_hz,
-        magnitude,
+        np.abs(curve.impedance_ohm),
         color=style.colour,
         linewidth=style.width,
         linestyle=style.line,

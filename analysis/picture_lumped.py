@@ -11,7 +11,7 @@ from matplotlib.figure import Figure
 
 from analysis.impedance import ImpedanceCurve
 from analysis.picture_bass import HIGH_HZ, LOW_HZ, NamedCurves, draw_bass, known_panels
-from analysis.picture_curves import draw_phase, magnitude_std_ohm, style_phase_axis
+from analysis.picture_curves import draw_phase, draw_spread, style_phase_axis
 from analysis.picture_marks import EXPANDED, Mark, draw_mark_lines
 from analysis.picture_style import (
     GRID,
@@ -81,15 +81,10 @@ def draw_fitted(axes: Axes, fitted: Sequence[Fitted]) -> None:
 
 
 def _draw_measured(axes: Axes, curve: ImpedanceCurve, style: StateStyle, name: str) -> None:
-    magnitude = np.abs(curve.impedance_ohm)
-    spread = EXPANDED * magnitude_std_ohm(curve)
-    lower = np.maximum(magnitude - spread, 1e-3 * magnitude)
-    axes.fill_between(
-        curve.frequency_hz, lower, magnitude + spread, color=tint(style.colour, 0.2), linewidth=0, zorder=1.5
-    )
+    draw_spread(axes, curve, tint(style.colour, 0.2))
     axes.plot(
         curve.frequency_hz,
-        magnitude,
+        np.abs(curve.impedance_ohm),
         color=tint(style.colour, MEASURED_TINT),
         linewidth=MEASURED_PT,
         solid_capstyle="butt",

@@ -64,7 +64,7 @@ class Quantity:
         """The interval in words, without unit; rounded outwards."""
         low, high = self.interval_95
         digits = 10.0**self.decimals
-        low, high = np.floor(low * digits + 1e-6) / digits, np.ceil(high * digits - 1e-6) / digits
+        low, high = np.floor(low * digits + 1e-6) / digits, np.ceil(high * digits - 1e-6) / digits + 0.0  # no -0
         return f"{low:.{self.decimals}f} to {high:.{self.decimals}f}"
 
     @property

@@ -35,6 +35,7 @@ def test_value_and_uncertainty(value: float, std: float, text: str) -> None:
         (10.0, 0.5, "9.02 to 10.98"),  # 10 ± 1.95996 * 0.5
         (43.71257, 0.00033, "43.711 to 43.714"),
         (0.0, 1.0, "-2.0 to 2.0"),
+        (-1.0, 0.51, "-2.00 to 0.00"),
     ],
 )
 def test_intervals_are_rounded_outwards(value: float, std: float, text: str) -> None:
