@@ -6,7 +6,7 @@ one place that does, for window and command line alike.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -34,7 +34,8 @@ from analysis.box_quantities import ClosedQuantities, VentedQuantities, closed_q
 from analysis.box_verdicts import Hump, LeakVerdict, leak_verdict, tuning_hump
 from analysis.cavity import room_modes
 from analysis.driver import DriverFit, MeterReading, fit_driver
-from analysis.driver_model import LN_RE
+from analysis.driver_model import LN_RE, LN_SCALE
+from analysis.plausibility import coil_warning, misfit_warning, no_box_warning, open_test_box, rated_warning
 from analysis.quantity import Quantity
 from analysis.second_take import Absolute, AddedMassTake, Air, Known, KnownBoxTake, SecondTake, second_take
 from analysis.shared_air import shared_air_s2
@@ -64,7 +65,10 @@ MODES_UP_TO_HZ = 400.0
 
 @dataclass(frozen=True)
 class DriverReport:
-    """A driver: the fit, the textbook's reading (None with a reason in ``warnings``), the second take if any."""
+    """A driver: the fit, the textbook's reading (None with a reason in ``warnings``), the second take if any.
+
+    ``lacking`` is what build.toml does not say of a second take that is there; it is among the warnings, too.
+    """
 
     build: str
     unit: str
@@ -72,6 +76,7 @@ class DriverReport:
     textbook: ThreePoint | None
     second: SecondTake | None
     warnings: tuple[str, ...]
+    lacking: tuple[str, ...] = ()
 
     @property
     def absolute(self) -> Absolute | None:
@@ -153,18 +158,28 @@ def driver_of_take(bench: Bench, take: TakeInfo, meter: MeterReading | None = No
     if meter is None and given.re_ohm is not None:
         meter = MeterReading(given.re_ohm, given.re_tolerance_percent)
     fit = fit_driver(bench.spectrum(take), bench.fit(take), meter)
-    warnings = [*fit.warnings, *_level_warnings(bench, take, fit)]
+    curve = bench.curve(take)
+    warnings = [
+        *fit.warnings,
+        *_level_warnings(bench, take, fit),
+        *misfit_warning(curve, fit.impedance_ohm(curve.frequency_hz), "a driver"),
+        *rated_warning(fit.re_ohm, description.rated_ohm),
+    ]
     textbook = None
     try:
-        curve = bench.curve(take)
         inductance = fit.coil_ohm(curve.frequency_hz) - np.exp(fit.parameters[LN_RE])
-        textbook = three_point_of_curve(curve, fit.re_ohm, fit.fs_hz.value, inductance)
+        # The curve is in the ohms of the sweep, which a multimeter may have mended.
+        mended = float(np.exp(fit.reported[LN_SCALE] - fit.parameters[LN_SCALE]))
+        re_ohm = replace(fit.re_ohm, value=fit.re_ohm.value / mended)
+        textbook = three_point_of_curve(curve, re_ohm, fit.fs_hz.value, inductance)
         named = {"fs": fit.fs_hz, "qms": fit.qms, "qes": fit.qes, "qts": fit.qts}
-        warnings += disagreements(named, textbook)
+        warnings += disagreements(named, textbook, fit.creep)
     except StillboxError as error:
         warnings.append(f"three-point method: {error}")
-    second = _second_take(bench, take, fit, description, warnings)
-    return DriverReport(bench.name, take.unit, fit, textbook, second, tuple(dict.fromkeys(warnings)))
+    lacking: list[str] = []
+    second = _second_take(bench, take, fit, description, lacking)
+    warnings += lacking if second is None else [*lacking, *second.warnings]
+    return DriverReport(bench.name, take.unit, fit, textbook, second, tuple(dict.fromkeys(warnings)), tuple(lacking))
 
 
 def _level_warnings(bench: Bench, take: TakeInfo, fit: DriverFit) -> list[str]:
@@ -191,38 +206,39 @@ def _level_warnings(bench: Bench, take: TakeInfo, fit: DriverFit) -> list[str]:
 
 
 def _second_take(
-    bench: Bench, free_air: TakeInfo, driver: DriverFit, description: BuildDescription, warnings: list[str]
+    bench: Bench, free_air: TakeInfo, driver: DriverFit, description: BuildDescription, lacking: list[str]
 ) -> SecondTake | None:
-    """Absolute parameters where a second take and the numbers that belong to it are there; else a reason."""
+    """Absolute parameters where a second take and the numbers that belong to it are there; else what is ``lacking``."""
     mass_take = bench.newest("added-mass", unit=free_air.unit)
     box_take = bench.newest("test-box", unit=free_air.unit)
     mass, volume, cone = description.added_mass, description.test_box, description.driver
     added = test = None
     if mass_take is not None and mass.grams is None:
-        warnings.append("there is a take of added-mass, but build.toml does not say how many grams: [added_mass] grams")
+        lacking.append("there is a take of added-mass, but build.toml does not say how many grams: [added_mass] grams")
     elif mass_take is not None and mass.grams is not None:
         fit = fit_driver(bench.spectrum(mass_take), bench.fit(mass_take))
         added = AddedMassTake(fit, Known(mass.grams / 1000, mass.tolerance_percent))
     if box_take is not None and volume.litres is None:
-        warnings.append("there is a take of test-box, but build.toml does not say how many litres: [test_box] litres")
+        lacking.append("there is a take of test-box, but build.toml does not say how many litres: [test_box] litres")
     elif box_take is not None and volume.litres is not None:
-        box = fit_box(bench.spectrum(box_take), bench.fit(box_take), driver, vented=False)
-        leak = leak_verdict(box)
-        test = KnownBoxTake(box, Known(volume.litres / 1000, volume.tolerance_percent), leak.probability)
+        opened = open_test_box(bench.fit(box_take))
+        lacking += opened
+        if not opened:
+            box = fit_box(bench.spectrum(box_take), bench.fit(box_take), driver, vented=False)
+            leak = leak_verdict(box)
+            test = KnownBoxTake(box, Known(volume.litres / 1000, volume.tolerance_percent), leak.probability)
     if added is None and test is None:
         return None
     if cone.diameter_mm is None:
-        warnings.append("the diameter of the cone is not known: [driver] diameter_mm in build.toml; no Vas, no level")
+        lacking.append("the diameter of the cone is not known: [driver] diameter_mm in build.toml; no Vas, no level")
         return None
-    result = second_take(
+    return second_take(
         driver,
         Known(cone.diameter_mm / 1000, cone.diameter_tolerance_percent),
         air_of(description),
         added,
         test,
     )
-    warnings += result.warnings
-    return result
 
 
 def box_report(
@@ -238,7 +254,14 @@ def box_of_take(bench: Bench, take: TakeInfo, driver: DriverReport) -> BoxReport
     description = bench.build.description
     vented = True if description.port.diameter_mm is not None else None
     fit = fit_box(bench.spectrum(take), bench.fit(take), driver.fit, vented, _shared_air(description))
-    warnings = [*fit.warnings, *driver.warnings]
+    curve = bench.curve(take)
+    warnings = [
+        *fit.warnings,
+        *misfit_warning(curve, fit.impedance_ohm(curve.frequency_hz), "driver and box"),
+        *no_box_warning(fit.alpha),
+        *coil_warning(float(np.exp(fit.parameters[LN_RE])), float(np.exp(driver.fit.parameters[LN_RE]))),
+        *driver.warnings,
+    ]
     closed = vented_box = None
     if fit.vented:
         vented_box = vented_quantities(fit)

@@ -145,8 +145,8 @@ def driver_table(report: DriverReport) -> Table:
 
 def driver_lines(report: DriverReport) -> Iterator[str]:
     """The coil's model, and the second takes against each other."""
-    fit, second = report.fit, report.second
-    yield f"coil: {fit.coil.name} ({fit.coil.source}); {_misfit(fit.reduced_chi_square)}"
+    second = report.second
+    yield coil_text(report)
     yield (
         "uncertainties are those of these takes (noise, misfit, tolerances): a suspension that is warmer or has been "
         "played in moves fs and Q by more"
@@ -158,6 +158,11 @@ def driver_lines(report: DriverReport) -> Iterator[str]:
             f"Mms by the test box is {second.disagreement_percent:+.1f} % off that by the added mass, "
             f"{abs(second.disagreement_sigma):.1f} times the combined uncertainty"
         )
+
+
+def coil_text(report: DriverReport) -> str:
+    """The coil's model, and how well the fit follows the take with it."""
+    return f"coil: {report.fit.coil.name} ({report.fit.coil.source}); {_misfit(report.fit.reduced_chi_square)}"
 
 
 def _misfit(reduced_chi_square: float) -> str:

@@ -15,6 +15,7 @@ from analysis.driver_and_box_export import (
     alignment_texts,
     bass_table,
     box_table,
+    coil_text,
     cost_sense,
     cost_texts,
     driver_lines,
@@ -89,7 +90,7 @@ def driver_rows(report: DriverReport) -> list[Row]:
     rows = []
     for name, fit, interval, book in driver_table(report).rows:
         values = [fit, f"95 %: {interval}", *([f"three-point method: {book}"] if book else [])]
-        details = tuple(driver_lines(report))[:1] if name.startswith("L ") else ()
+        details = (coil_text(report),) if name.startswith("L ") else ()
         rows.append(Row(places.get(name), "", name, fit, tuple(values), details, meaning=MEANINGS.get(name, "")))
     return rows
 
@@ -108,17 +109,12 @@ def sentence_of_driver(report: DriverReport) -> str:
             f"Driver of unit {report.unit}: {head}, Vas {absolute.vas_m3.value / LITRE:.3g} litres, "
             f"{absolute.sensitivity_2v83_db.value:.1f} dB at 2.83 V."
         )
-    lacking = [said for said in report.warnings if "build.toml" in said and _KEEPS_VAS_AWAY.intersection(said.split())]
-    if lacking:
-        return f"Driver in free air: {head}; no Vas yet: {lacking[0]}."
+    if report.lacking:
+        return f"Driver in free air: {head}; no Vas yet: {report.lacking[0]}."
     return (
         f"Driver in free air: {head}; Vas needs a second take: stick a known mass to the cone, or close it into a box "
         "of known volume."
     )
-
-
-_KEEPS_VAS_AWAY = {"added-mass,", "test-box,", "diameter"}
-"""Words of the reasons why a second take gave no Vas."""
 
 
 def sentence_without_free_air(unit: str) -> str:
