@@ -15,7 +15,10 @@ MOST_FRAMES = 8.0
 """Inputs of one device lie at most a few frames apart."""
 
 LEAST_HZ = 2_000.0
-"""Above it a load delays by less than a frame or two."""
+"""Below it a load may delay by more frames than are lost."""
+
+LOAD_PERIODS = 0.55
+"""Granted to each segment: a load turns by a quarter at the most, and a carrier's tops are hardly unequal."""
 
 LEAST_MATCH = 0.3
 LEAST_SEGMENTS = 2
@@ -43,7 +46,7 @@ def check_offset(second: NDArray[np.float32], sweep: FoundSweep, case: Circumsta
     segments, _ = find_segments(second, form.samples(), sweep.start, form)
     own = {segment.time_s: segment for segment in sweep.segments}
     apart = [
-        segment.lag - own[segment.time_s].lag
+        (segment.lag - own[segment.time_s].lag, LOAD_PERIODS * rate_hz / segment.frequency_hz)
         for segment in segments
         if segment.frequency_hz > LEAST_HZ
         and segment.time_s in own
@@ -51,8 +54,8 @@ def check_offset(second: NDArray[np.float32], sweep: FoundSweep, case: Circumsta
     ]
     if len(apart) < LEAST_SEGMENTS:
         return
-    frames = float(np.median(apart))
-    if abs(frames) > MOST_FRAMES:
+    frames = float(np.median([lag for lag, _ in apart]))
+    if np.median([abs(lag) - granted for lag, granted in apart]) > MOST_FRAMES:
         raise StillboxError(
             f"channel 2 lies {abs(frames):.0f} frames {'behind' if frames > 0 else 'before'} channel 1: one of them "
             "lost samples, or the inputs are not sampled together; use two inputs of one device, larger audio "

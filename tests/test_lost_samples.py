@@ -3,16 +3,20 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Callable
+from dataclasses import replace
 from datetime import UTC, datetime
 
 import numpy as np
 import pytest
 from checked import GOOD, SEEDS, SWEEP, check, refusal
-from simple_recordings import record
+from simple_recordings import capacitor, coil, record, trap
 
 from analysis.transfer import channel_ratio
 from capture.errors import StillboxError
-from capture.take import Recording, TakeInfo
+from capture.take import JigKind, Recording, TakeInfo
+
+Device = Callable[[np.ndarray], np.ndarray]
 
 
 def frame_at(frequency_hz: float, start: int) -> int:
@@ -76,6 +80,17 @@ def test_channels_a_few_frames_apart_are_two_inputs() -> None:
     samples, start = good(1)
     assert check(one_shifted(samples, 0, 3, 1))[0] == (start,)
     assert "channel 2 lies 20 frames before channel 1" in refusal(one_shifted(samples, 0, 20, 1))
+
+
+@pytest.mark.parametrize("jig", ["high-side", "low-side"])
+@pytest.mark.parametrize("load", [coil(0.5e-3, 0.3), capacitor(4.7e-6), trap(1e-3, 1e-6, 0.5)])
+@pytest.mark.parametrize("high_hz", [4_000.0, 20_000.0])
+def test_a_load_that_turns_the_phase_is_no_offset(jig: JigKind, load: Device, high_hz: float) -> None:
+    """At a high rate even an eighth of a period is many frames."""
+    sweep = SWEEP.model_copy(update={"sample_rate_hz": 192_000, "high_hz": high_hz})
+    for reference_ohm in (10.0, 47.0):
+        samples = record(sweep, load, replace(GOOD, reference_ohm=reference_ohm), 1, jig)
+        assert len(check(samples, "part", jig, sweep)[0]) == 1
 
 
 def ratio_of(samples: np.ndarray, start: int) -> tuple[np.ndarray, np.ndarray]:
