@@ -109,11 +109,16 @@ def _widened(read: Quantity, without: Quantity) -> Quantity:
     return replace(read, std=float(np.hypot(read.std, read.value - without.value)))
 
 
-def disagreements(fit: dict[str, Quantity], book: ThreePoint) -> tuple[str, ...]:
+def disagreements(fit: dict[str, Quantity], book: ThreePoint, creep: bool = False) -> tuple[str, ...]:
     """Sentences where the fit and the textbook differ by more than twice their combined uncertainty.
 
-    ``fit`` holds ``fs``, ``qms``, ``qes``, ``qts``.
+    ``fit`` holds ``fs``, ``qms``, ``qes``, ``qts``; with ``creep`` it knows something that the method does not.
     """
+    look = (
+        "that method knows no creep of the suspension, the fit does"
+        if creep
+        else "look at the peak for a second resonance, hum or rubbing"
+    )
     named = {"fs": book.fs_hz, "qms": book.qms, "qes": book.qes, "qts": book.qts}
     sentences = []
     for name, fitted in fit.items():
@@ -123,8 +128,7 @@ def disagreements(fit: dict[str, Quantity], book: ThreePoint) -> tuple[str, ...]
             percent = 100 * (read.value / fitted.value - 1)
             sentences.append(
                 f"{name.capitalize()} by the three-point method is {read.text()}, by the fit {fitted.text()}: "
-                f"{percent:+.1f} %, more than both uncertainties allow; look at the peak for a second resonance, "
-                "hum or rubbing"
+                f"{percent:+.1f} %, more than both uncertainties allow; {look}"
             )
     return tuple(sentences)
 
