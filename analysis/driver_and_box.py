@@ -61,6 +61,8 @@ LEVEL_SHIFT = 0.01
 ALIGNMENT_QL = 7.0
 """Losses that published alignments usually assume (Small 1973)."""
 MODES_UP_TO_HZ = 400.0
+NEAR_VOLUME = (0.7, 1.5)
+"""Ratios of volume up to which a changed box keeps its standing waves well enough (tried on circuits)."""
 
 
 @dataclass(frozen=True)
@@ -418,6 +420,7 @@ def bass_of_box(
             new_area = Port(change.port_diameter_m, port.length_m).area_m2
         changed_curves = bass_curves(changed_system, voltage_v, absolute, new_area)
         warnings += _excursion_warning(changed_curves, description, voltage_v, "in the changed box ")
+        warnings += _far_volume(box, change)
     if before is not None:
         other = bass_system(before.fit)
     return BassReport(
@@ -443,6 +446,17 @@ def _port(description: BuildDescription) -> Port | None:
     if description.port.diameter_mm is None or description.port.length_mm is None:
         return None
     return Port(description.port.diameter_mm / 1000, description.port.length_mm / 1000)
+
+
+def _far_volume(box: BoxReport, change: Change) -> list[str]:
+    """Where the standing waves of the box, kept as they are, would no longer be those of the changed one."""
+    ratio, (low, high) = change.volume_ratio, NEAR_VOLUME
+    if ratio is None or low <= ratio <= high or not box.fit.model.small.size:
+        return []
+    return [
+        f"{100 * ratio:.0f} % of the volume would move the box's standing waves as well, which is not foretold: the "
+        f"level may be off by a decibel or two (between {100 * low:.0f} and {100 * high:.0f} % by some tenths at most)"
+    ]
 
 
 def _excursion_warning(curves: BassCurves, description: BuildDescription, voltage_v: float, box: str = "") -> list[str]:

@@ -98,8 +98,14 @@ class Transfers:
             return
         window.settings.export_folder = str(path.parent)
         chosen = path
+        window.bench.said.setText(f"Writing {chosen} …")
+
+        def failed(failure: Failure) -> None:
+            window.bench.said.setText(f"{chosen} was not written.")
+            window.show_failure(failure)
+
         window.lanes["picture"].order(
-            lambda: export.write(chosen), lambda _: window.bench.said.setText(f"Wrote {chosen}."), window.show_failure
+            lambda: export.write(chosen), lambda _: window.bench.said.setText(f"Wrote {chosen}."), failed
         )
 
     def print_picture(self) -> None:

@@ -166,7 +166,8 @@ def test_bass(bench: Bench, capsys: pytest.CaptureFixture[str], tmp_path: Path) 
     found = document(capsys, "bass", bench.path, "--state", "lined", "--against", "stock", "--volume-percent", 80)
     assert found["cost"]["alpha_ratio"]["value"] == pytest.approx(1 / 0.95, rel=0.01)
     assert found["cost"]["fb_shift_hz"]["value"] == pytest.approx(bench.box.fb_hz * (0.95**-0.5 - 1), rel=0.1)
-    assert found["changed"]["f3_hz"] != found["figures"]["f3_hz"]
+    far = document(capsys, "bass", bench.path, "--state", "lined", "--volume-percent", 50)
+    assert [any("standing waves" in said for said in one["warnings"]) for one in (found, far)] == [False, True]
     assert found["f3_hz"]["value"] == pytest.approx(found["figures"]["f3_hz"], rel=1e-9)
     assert len(found["curves"]["level_db"]) == len(found["curves"]["excursion_mm"]) == 800
     assert {one["name"] for one in found["alignments"]} >= {"B4", "BL4"}
