@@ -126,8 +126,9 @@ def disagreements(fit: dict[str, Quantity], book: ThreePoint, creep: bool = Fals
         combined = float(np.hypot(fitted.std, read.std))
         if abs(fitted.value - read.value) > COVERAGE_FACTOR * combined:
             percent = 100 * (read.value / fitted.value - 1)
+            shown = name if name == "fs" else name.capitalize()
             sentences.append(
-                f"{name.capitalize()} by the three-point method is {read.text()}, by the fit {fitted.text()}: "
+                f"{shown} by the three-point method is {read.text()}, by the fit {fitted.text()}: "
                 f"{percent:+.1f} %, more than both uncertainties allow; {look}"
             )
     return tuple(sentences)

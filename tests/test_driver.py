@@ -359,6 +359,10 @@ def test_textbook_disagrees_when_re_is_wrong() -> None:
     sentences = disagreements({"qes": fit.qes}, read)
     assert len(sentences) == 1
     assert sentences[0].startswith("Qes by the three-point method")
+    assert sentences[0].endswith("look at the peak for a second resonance, hum or rubbing")
+    (with_creep,) = disagreements({"fs": replace(fit.fs_hz, value=2 * fit.fs_hz.value)}, read, creep=True)
+    assert with_creep.startswith("fs by the three-point method")
+    assert with_creep.endswith("knows no creep of the suspension, the fit does")
 
 
 def test_textbook_says_when_it_cannot() -> None:

@@ -17,7 +17,7 @@ from reference.speaker_circuit import Cavity, Coil, Driver, SpeakerCircuit
 
 from analysis.bench import Bench
 from analysis.box import fit_box
-from analysis.driver import fit_driver
+from analysis.driver import MeterReading, fit_driver
 from analysis.driver_and_box import driver_report
 from analysis.impedance import ImpedanceSpectrum, curve_of_spectrum
 from analysis.plausibility import (
@@ -143,3 +143,18 @@ def test_an_open_test_box_is_not_used(tmp_path: Path) -> None:
     report = driver_report(Bench(BuildFolder.open(tmp_path / "build")))
     assert report.second is None
     assert any("it is not used" in said for said in report.warnings)
+
+
+def test_textbook_agrees_where_a_multimeter_mends_the_ohms(tmp_path: Path) -> None:
+    """A reference resistor 4 % off, told by the multimeter: ohms of the sweep must not be mixed with true ones."""
+    driver = random_driver(np.random.default_rng(77))
+    build = RecordedBuild.create(tmp_path / "build", Excitation(seconds=3.0))
+    build.add(SpeakerCircuit(driver), "free-air")
+    folder = BuildFolder.open(tmp_path / "build")
+    folder.set_calibration(1.04 * Bench(folder).settings.reference_ohm, 5.0)
+    true_ohm = driver.coil.resistance_ohm
+    report = driver_report(Bench(BuildFolder.open(tmp_path / "build")), meter=MeterReading(true_ohm, 0.2))
+    assert report.fit.re_ohm.value == pytest.approx(true_ohm, rel=2e-3)
+    assert report.textbook is not None
+    assert report.textbook.qes.value == pytest.approx(report.fit.qes.value, rel=0.015)
+    assert not [said for said in report.warnings if "three-point" in said]
