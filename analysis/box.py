@@ -72,8 +72,9 @@ DRIFT = 1e-6
 """Least standard deviation of what is known of the driver, so that nothing is known infinitely well."""
 START_LOSS = 0.05
 LOOSE, TIGHT = 0.3, 1e-3
-TRIAL_STEPS = 12
-"""Of the fit without a leak: where there is one it need not end."""
+TRIAL_STEPS = 40
+"""Of the fit without a leak: where there is one it need not end, but where there is none it must, else what it still
+lacks passes for evidence of a leak."""
 ROUGH = 1e-3
 
 
@@ -438,13 +439,13 @@ def _nonnegative(
 
 
 def _covariance(data: CellData, model: BoxModel, fit: LumpedFit, priors: tuple[Prior, ...]) -> FloatArray:
-    """Covariance at the fit; a leak and the air in it are uncertain even where the best guess is none, and what passes
-    for a leak is uncertain with it."""
-    leak, mass = model.first_box + LEAK, model.first_box + LEAK_MASS
-    free = fit.moving.tolist()
-    if leak in free and mass in free:
+    """Covariance at the fit; a leak, the air in it and a loss of the port are uncertain even where the best guess is
+    none, and what passes for one of them is uncertain with it."""
+    known = {model.first_box + loss for loss in ((LEAK, LEAK_MASS, PORT_LOSS) if model.vented else (LEAK, LEAK_MASS))}
+    free = set(fit.moving.tolist())
+    if known <= free:
         return fit.covariance
-    return covariance_at(data, model, fit.parameters, priors, sorted({*free, leak, mass}))
+    return covariance_at(data, model, fit.parameters, priors, sorted(free | known))
 
 
 def _structural(model: BoxModel, parameters: FloatArray) -> FloatArray:

@@ -10,7 +10,7 @@ import pytest
 from circuit_takes import fitted_box, fitted_driver, random_speaker, shared_air, spectrum
 from recorded import spectrum_of
 from reference import demo_build
-from reference.analytic import impedance_ohm
+from reference.analytic import coil_ohm, impedance_ohm, mechanical_impedance
 from reference.ngspice_run import logarithmic, ngspice_there, speaker_impedance
 from reference.random_boxes import true_box
 from reference.random_drivers import random_driver, true_driver
@@ -264,6 +264,39 @@ def test_probability_of_a_leak(value: float, std: float) -> None:
     edges = [0.0, SMALLEST_LEAK, max(SMALLEST_LEAK, value) + 8 * std]
     small, large = (integrate.quad(leak, low, high)[0] for low, high in pairwise(edges))
     assert leak_probability(value, std) == pytest.approx(large / (none + small + large), abs=2e-4)
+
+
+@pytest.mark.parametrize("seed", [0, 4, 6])
+def test_a_tight_lined_box_is_not_said_to_leak(seed: int) -> None:
+    """Very clean takes of a vented box whose air has a loss of its own, and two weak standing waves.
+
+    Small 1973: box as compliance with series resistance (QA), port as mass with resistance (QP 60), no leak.
+    """
+    generator = np.random.default_rng(4000 + seed)
+    driver = random_driver(generator)
+    true, noise = true_driver(driver), 2e-6
+    free = fitted_driver(driver, seed, noise)
+    absorption_q = float(generator.uniform(6, 20))
+    waves = [(generator.uniform(8, 16), generator.uniform(5, 15), generator.uniform(0.01, 0.1)) for _ in range(2)]
+    take = spectrum(SpeakerCircuit(driver), seed, noise)
+    s = 2j * np.pi * take.frequency_hz
+    compliance = driver.area_m2**2 * true.cms_m_per_n / generator.uniform(0.5, 2)
+    omega = 2 * np.pi * true.fs_hz * generator.uniform(0.8, 1.3)
+    stiff = 1 / (omega * compliance)
+    air, port = 1 / (s * compliance) + stiff / absorption_q, s * stiff / omega + stiff / 60
+    box = air * port / (air + port)
+    for place, q, height in waves:
+        box += height * stiff / (1 + q * (s / (2 * np.pi * true.fs_hz * place) + 2 * np.pi * true.fs_hz * place / s))
+    cone = mechanical_impedance(SpeakerCircuit(driver), s) + driver.area_m2**2 * box
+    rng = np.random.default_rng(seed + 9)
+    drawn = rng.standard_normal(s.size) + 1j * rng.standard_normal(s.size)
+    exact = coil_ohm(driver.coil, s) + driver.force_factor_tm**2 / cone
+    take = replace(take, impedance_ohm=exact + np.sqrt(take.noise_variance_ohm2 / 2) * drawn)
+    fit = fit_box(take, fit_resonances(take, port=True), free, True)
+    assert leak_verdict(fit).leaks is not True
+    assert fit.leak_std > 0.01
+    assert fit.fb_hz is not None
+    assert fit.fb_hz.value == pytest.approx(omega / (2 * np.pi), rel=0.01)
 
 
 def test_a_leak_hidden_by_lining_cannot_be_told() -> None:
