@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -52,6 +52,11 @@ class LeakVerdict:
     def leaks(self) -> bool | None:
         """None where it cannot be told."""
         return None if self.word == "cannot be told" else self.word == "leaks"
+
+
+def undecided(verdict: LeakVerdict, reason: str) -> LeakVerdict:
+    """No verdict, because the fit that it stands on cannot be trusted."""
+    return replace(verdict, word="cannot be told", sentence=f"whether the box leaks cannot be told: {reason}")
 
 
 @dataclass(frozen=True)

@@ -60,6 +60,12 @@ class Change:
     significance: float
     detection_limit_ohm: float
 
+    @property
+    def verdict_words(self) -> str:
+        """The verdict; "cannot be told" where a resonance is missing and could not have been seen."""
+        alone = (self.before is None) != (self.after is None)
+        return "cannot be told" if alone and self.verdict == "unchanged" else self.verdict
+
 
 PORT_TUNING = "tuning between the peaks"
 """Name of the shift of the tuning as it is read from the impedance, losses not taken apart."""

@@ -31,7 +31,7 @@ from analysis.bass import (
 from analysis.bench import Bench
 from analysis.box import BoxFit, fit_box
 from analysis.box_quantities import ClosedQuantities, VentedQuantities, closed_quantities, vented_quantities
-from analysis.box_verdicts import Hump, LeakVerdict, leak_verdict, tuning_hump
+from analysis.box_verdicts import Hump, LeakVerdict, leak_verdict, tuning_hump, undecided
 from analysis.cavity import room_modes
 from analysis.driver import DriverFit, MeterReading, fit_driver
 from analysis.driver_model import LN_RE, LN_SCALE
@@ -87,7 +87,10 @@ class DriverReport:
 
 @dataclass(frozen=True)
 class BoxReport:
-    """A box in one state: quantities (one of closed and vented), leak, hump, volume."""
+    """A box in one state: quantities (one of closed and vented), leak, hump, volume.
+
+    ``doubts`` say that the model does not follow the take, so that no number is to be trusted; they are warnings too.
+    """
 
     build: str
     state: str
@@ -101,6 +104,7 @@ class BoxReport:
     budget: VolumeBudget | None
     effective_m3: Quantity | None
     volumes: VolumeComparison | None
+    doubts: tuple[str, ...]
     warnings: tuple[str, ...]
 
 
@@ -257,9 +261,10 @@ def box_of_take(bench: Bench, take: TakeInfo, driver: DriverReport) -> BoxReport
     vented = True if description.port.diameter_mm is not None else None
     fit = fit_box(bench.spectrum(take), bench.fit(take), driver.fit, vented, _shared_air(description))
     curve = bench.curve(take)
+    doubts = misfit_warning(curve, fit.impedance_ohm(curve.frequency_hz), "driver and box")
     warnings = [
+        *doubts,
         *fit.warnings,
-        *misfit_warning(curve, fit.impedance_ohm(curve.frequency_hz), "driver and box"),
         *no_box_warning(fit.alpha),
         *coil_warning(float(np.exp(fit.parameters[LN_RE])), float(np.exp(driver.fit.parameters[LN_RE]))),
         *driver.warnings,
@@ -294,11 +299,12 @@ def box_of_take(bench: Bench, take: TakeInfo, driver: DriverReport) -> BoxReport
         fit=fit,
         closed=closed,
         vented=vented_box,
-        leak=leak_verdict(fit),
+        leak=undecided(leak_verdict(fit), doubts[0]) if doubts else leak_verdict(fit),
         hump=tuning_hump(fit, _modes_hz(description), bool(_stuffing(description, take.state))),
         budget=budget,
         effective_m3=effective,
         volumes=compared,
+        doubts=tuple(doubts),
         warnings=tuple(dict.fromkeys(warnings)),
     )
 

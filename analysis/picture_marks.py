@@ -118,7 +118,7 @@ def marks_of_comparison(comparison: Comparison) -> tuple[Mark, ...]:
     for change in comparison.changes:
         named = change.before or change.after
         if named is not None:
-            label = f"{frequency_text(change.frequency_hz)} {named.cause}: {change.verdict}"
+            label = f"{frequency_text(change.frequency_hz)} {named.cause}: {change.verdict_words}"
             marks.append(
                 Mark(
                     change.frequency_hz,
@@ -307,7 +307,7 @@ def draw_heights(
         axes.text(
             0.995,
             0.06,
-            "too small to be seen in this measurement",
+            "too small to be seen beside what was found",
             transform=axes.transAxes,
             ha="right",
             fontsize=SMALL_PT,

@@ -18,6 +18,7 @@ import numpy as np
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
 from analysis.cause_signs import CAUSE_SIGNS
+from analysis.detection import typical_limit
 from analysis.findings import Cause, Finding, FindingsReport
 from analysis.ridges import Ridge
 from capture.whole_file import write_whole
@@ -135,7 +136,7 @@ def write_report(path: Path, report: Report) -> None:
 def summary_sentences(report: Report) -> tuple[str, ...]:
     """The result in one or two sentences."""
     if report.comparison is not None:
-        verdicts = Counter(change.verdict for change in report.comparison.changes)
+        verdicts = Counter(change.verdict_words for change in report.comparison.changes)
         counted = ", ".join(f"{count} {verdict}" for verdict, count in verdicts.items())
         total = sum(verdicts.values())
         if not total:
@@ -242,9 +243,9 @@ def _state_rows(state: ReportState) -> dict[str, Any]:
         "facts": state.facts,
         "decay_notes": state.decay_notes,
         "warnings": state.findings.warnings,
-        "limit": f"Q {limit.q:g} seen with a probability of 95 %, false-alarm rate {limit.false_alarm_rate:.2g}",
+        "limit": f"as sharp there, seen with a probability of 95 %, false-alarm rate {limit.false_alarm_rate:.2g}",
         "findings": [
-            _finding_row(finding, ridge, limit.at(finding.resonance.frequency_hz))
+            _finding_row(finding, ridge, typical_limit(limit, finding.resonance.frequency_hz, finding.resonance.q))
             for finding, ridge in zip(state.findings.findings, ridges, strict=True)
         ],
     }
@@ -280,16 +281,10 @@ def _change_row(change: Change) -> dict[str, str]:
         "cause": cause,
         "before": _height_text(change.before),
         "after": _height_text(change.after),
-        "verdict": verdict_text(change),
+        "verdict": change.verdict_words,
         "significance": _significance_text(change.significance),
         "limit": limit_text(change),
     }
-
-
-def verdict_text(change: Change) -> str:
-    """The verdict; where a resonance is missing and could not have been seen, that nothing can be told."""
-    alone = (change.before is None) != (change.after is None)
-    return "cannot be told" if alone and change.verdict == "unchanged" else change.verdict
 
 
 def limit_text(change: Change) -> str:

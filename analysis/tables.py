@@ -10,7 +10,7 @@ import numpy as np
 from analysis.comparison import Comparison
 from analysis.findings import Cause, Finding, FindingsReport, Resonance
 from analysis.impedance import ImpedanceCurve
-from analysis.report import limit_text, value_text, verdict_text
+from analysis.report import limit_text, value_text
 from analysis.ridges import Ridge
 from capture.take import TakeInfo
 
@@ -73,7 +73,7 @@ def changes_table(comparison: Comparison) -> Table:
                 f"{change.frequency_hz:.4g}",
                 _height(change.before),
                 _height(change.after),
-                verdict_text(change),
+                change.verdict_words,
                 f"{change.significance:.0f}" if np.isfinite(change.significance) else _NONE,
                 limit_text(change),
                 _NONE if named is None else named.cause,

@@ -147,7 +147,10 @@ def write_build_report(bench: Bench, takes: Sequence[TakeInfo], path: Path) -> N
     comparison = None if len(takes) == 1 else bench.comparison_of(*takes)
     units = " and ".join(dict.fromkeys(take.unit for take in takes))
     title = f"{bench.name}, unit {units}: {' and '.join(state.name for state in states)}"
-    difference = None if comparison is None else picture_of_difference(title, states[0], states[1], comparison)
+    difference = None
+    if comparison is not None:
+        minus = f"{bench.name}, unit {units}: {comparison.after} minus {comparison.before}"
+        difference = picture_of_difference(minus, states[0], states[1], comparison)
     pictures = _report_pictures(picture_of_findings(title, states, comparison), difference)
     write_report(path, report_of(bench, takes, comparison, pictures))
 

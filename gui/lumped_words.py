@@ -260,6 +260,8 @@ def sentence_of_fault(error: StillboxError) -> str:
 def sentence_of_box(report: BassReport) -> str:
     """Tuning, leak and 3 dB point; what a lining costs and what a change does, if asked."""
     box = report.box
+    if box.doubts:
+        return box.doubts[0][:1].upper() + box.doubts[0][1:]
     state = f", {box.state}" if box.state else ""
     leak = _LEAK_WORDS[box.leak.word]
     f3 = f"3 dB point at {report.f3_hz.text()}"

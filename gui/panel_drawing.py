@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from analysis.detection import typical_limit
 from analysis.picture_curves import draw_magnitude, draw_phase, fit_ohm_range, style_phase_axis
 from analysis.picture_decay import draw_heat, draw_ridges
 from analysis.picture_marks import Mark, draw_heights
@@ -105,6 +106,9 @@ def finding_row(finding: Finding, limit: DetectionLimit) -> Row:
             f"height {value_text(resonance.height_ohm, resonance.height_std_ohm, 'Ω')}",
             f"{finding.cause}: {100 * finding.confidence:.0f} % sure",
         ),
-        details=(*finding.evidence, f"seen from {ohm_words(limit.at(resonance.frequency_hz))} on at this place"),
+        details=(
+            *finding.evidence,
+            f"seen from {ohm_words(typical_limit(limit, resonance.frequency_hz, resonance.q))} on hereabouts",
+        ),
         advice=finding.advice,
     )

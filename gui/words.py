@@ -36,7 +36,7 @@ MEANING = {
     "Q": "Q: how long a resonance rings. It falls by 27.3 dB in Q cycles; twice the Q rings twice as long.",
     "height": "Height: by how many ohms a resonance lifts the impedance. ± is one standard deviation.",
     "limit": "Detection limit: the smallest resonance that this measurement could still have seen (Q 10, found "
-    "with 95 % probability). Hatched: too small to be seen.",
+    "with 95 % probability). Hatched: too small to be seen beside what was found.",
     "decay": "Decay: how the sound that the box gives back dies away, from the impedance alone. "
     "0 dB is the flat start; ridges that last are resonances.",
     "sure": "How probable the cause is among all that were considered.",

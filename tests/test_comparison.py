@@ -120,7 +120,7 @@ def test_gone_needs_a_measurement_that_could_have_seen_it() -> None:
     assert seen.warnings == ()
     blind = compare(before, report(state="lined", limit_ohm=0.03))
     change = only(blind)
-    assert change.verdict == "unchanged"
+    assert (change.verdict, change.verdict_words) == ("unchanged", "cannot be told")
     assert change.detection_limit_ohm == pytest.approx(0.06)
     assert abs(change.significance) < 3
     assert "in lined nothing below 0.06 ohm could have been seen there" in blind.warnings[0]
@@ -135,6 +135,7 @@ def test_new_is_judged_by_the_earlier_limit() -> None:
     assert change.detection_limit_ohm == pytest.approx(0.02)
     blind = compare(report(limit_ohm=0.06), after)
     assert only(blind).verdict == "unchanged"
+    assert only(blind).verdict_words == "cannot be told"
     assert "shows only in the later state" in blind.warnings[0]
 
 

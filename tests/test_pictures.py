@@ -279,7 +279,7 @@ def test_the_heat_map_darkens_evenly() -> None:
 def test_curve_with_detection_limit() -> None:
     assert STOCK.findings is not None
     figure = picture_of_curve("stock", STOCK.curve, STOCK.findings.findings, STOCK.findings.detection_limit)
-    assert "too small to be seen in this measurement" in words(figure)
+    assert "too small to be seen beside what was found" in words(figure)
     assert markers(figure) == ["wall", "standing wave", "standing wave", "driver"]
 
 

@@ -18,7 +18,7 @@ from reference.speaker_circuit import Cavity, Coil, Driver, SpeakerCircuit
 from analysis.bench import Bench
 from analysis.box import fit_box
 from analysis.driver import MeterReading, fit_driver
-from analysis.driver_and_box import driver_report
+from analysis.driver_and_box import box_report, driver_report
 from analysis.impedance import ImpedanceSpectrum, curve_of_spectrum
 from analysis.plausibility import (
     LARGEST_MISFIT,
@@ -158,3 +158,24 @@ def test_textbook_agrees_where_a_multimeter_mends_the_ohms(tmp_path: Path) -> No
     assert report.textbook is not None
     assert report.textbook.qes.value == pytest.approx(report.fit.qes.value, rel=0.015)
     assert not [said for said in report.warnings if "three-point" in said]
+
+
+def test_nothing_is_told_of_a_leak_where_the_model_does_not_follow(tmp_path: Path) -> None:
+    """A leaking box with the driver of the free-air take, and with a trap of a crossover before it."""
+    driver = random_driver(np.random.default_rng(77))
+    leaking = random_box(np.random.default_rng(3), driver, False, True, False)
+    build = RecordedBuild.create(tmp_path / "build", Excitation(seconds=3.0))
+    build.add(SpeakerCircuit(driver), "free-air")
+    build.add(leaking, "in-box", state="bare")
+    build.add(lambda f: impedance_ohm(leaking, f) + parallel_ohm(f), "in-box", state="with a trap")
+    bench = Bench(BuildFolder.open(tmp_path / "build"))
+    bare, with_trap = (box_report(bench, state) for state in ("bare", "with a trap"))
+    assert (bare.doubts, bare.leak.word) == ((), "leaks")
+    assert with_trap.leak.word == "cannot be told" and "does not follow" in with_trap.leak.sentence
+    assert with_trap.warnings[0] == with_trap.doubts[0]
+
+
+def parallel_ohm(frequency_hz: np.ndarray) -> np.ndarray:
+    """A trap of a crossover: 1 mH, 10 uF and 20 ohm side by side."""
+    s = 2j * np.pi * np.maximum(frequency_hz, 0.1)
+    return np.asarray(1 / (1 / (s * 1e-3) + s * 10e-6 + 1 / 20))

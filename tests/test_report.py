@@ -186,7 +186,7 @@ def test_findings_table() -> None:
         "287.00 ± 0.11",
         "16.00 ± 0.32",
         "1.9000 ± 0.0060",
-        "0.0064",
+        "0.0081",  # 0.0064 for Q 10, sqrt(16 / 10) times that for this Q
         "122.6 ± 2.0",
         "◆standing wave",
         "90 %",
