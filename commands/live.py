@@ -126,6 +126,11 @@ def record(
     folder = BuildFolder.open(build)
     chosen = find_device(device, input_device, real_pace=not fast)
     dialogue = _dialogue()
+    if device is None and chosen.info.kind == "practice rig":
+        say(
+            "note: no sound card is there, so the practice rig stands in for it: this take is of its simulated speaker, "
+            "not of yours"
+        )
     offer_removal(folder, dialogue)
     heed_cautions(
         folder, chosen, cautions_for("amplifier", "tweeter", "hearing", "heat and mains"), cautions_read, dialogue

@@ -390,6 +390,7 @@ def test_without_portaudio_one_line_says_what_to_install_and_the_rig_works(
     assert words in listed.stderr and len(listed.stderr.strip().splitlines()) == 1
     done = stillbox("record", str(build.path), "--subject", "in-box", "--seconds", "1", "--fast")
     assert (done.returncode, done.stderr) == (0, "")
+    assert "this take is of its simulated speaker" in done.stdout
     assert len(build.takes()) == 1
     refused = stillbox("record", str(build.path), "--subject", "in-box", "--device", "usb")
     assert refused.returncode == 2 and words in refused.stderr
