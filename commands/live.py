@@ -128,8 +128,8 @@ def record(
     dialogue = _dialogue()
     if device is None and chosen.info.kind == "practice rig":
         say(
-            "note: no sound card is there, so the practice rig stands in for it: this take is of its simulated speaker, "
-            "not of yours"
+            "note: no sound card is there, so the practice rig stands in for it: this take is of its simulated "
+            "speaker, not of yours"
         )
     offer_removal(folder, dialogue)
     heed_cautions(
