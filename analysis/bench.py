@@ -166,7 +166,8 @@ class Bench:
         if like is None:
             return [f"reference resistor {settings.reference_ohm:g} ohm; no takes yet"]
         calibration = self.calibration(like)
-        sentences = [calibration.summary, *self._unused_standards(like), *calibration.found, *calibration.warnings]
+        warned = [f"warning: {text}" for text in calibration.warnings]
+        sentences = [calibration.summary, *self._unused_standards(like), *calibration.found, *warned]
         for take in self.takes:
             if take.subject == "check-resistor":
                 check = self.resistor_check(take)

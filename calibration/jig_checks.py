@@ -146,12 +146,13 @@ def residual_checks(
     allowed = _ALLOWED_WITHOUT_TOLERANCE
     if tolerance_std is not None:
         allowed = 2 * tolerance_std + _ALLOWED_BESIDE_TOLERANCE
+    passed = abs(relative) <= allowed
     value = ResidualCheck(
         name="reference resistor",
         relative=relative,
         sentence=f"the load says the reference resistor is {middle.real:.4g} ohm, stated {reference_ohm:g} ohm "
-        f"({100 * relative:+.2f} %)",
-        passed=abs(relative) <= allowed,
+        f"({100 * relative:+.2f} %)" + ("" if passed else ": one of both values is wrong, measure them"),
+        passed=passed,
     )
     inside = _band(frequency_hz)
     spread = float(np.median(np.abs(seen[inside] / middle - 1)))
