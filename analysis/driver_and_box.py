@@ -271,7 +271,12 @@ def box_of_take(bench: Bench, take: TakeInfo, driver: DriverReport) -> BoxReport
     ]
     closed = vented_box = None
     if fit.vented:
-        vented_box = vented_quantities(fit)
+        try:
+            vented_box = vented_quantities(fit)
+        except StillboxError as error:
+            if doubts:  # why there are no peaks to be found in the model
+                raise StillboxError(doubts[0]) from error
+            raise
     else:
         closed = closed_quantities(fit)
         if closed.fc_hz.value <= driver.fit.fs_hz.value:
