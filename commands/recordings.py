@@ -149,7 +149,9 @@ def takes(
 
 def _take_row(info: TakeInfo) -> tuple[str, ...]:
     rate_hz = info.excitation.sample_rate_hz
-    marked = () if info.load_ohm is None else (f"marked {info.load_ohm:g} ohm",)
+    marked = [] if info.load_ohm is None else [f"marked {info.load_ohm:g} ohm"]
+    if info.live is not None and info.live.kind == "practice rig":
+        marked.append("practice rig")
     return (
         str(info.number),
         info.address,

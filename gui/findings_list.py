@@ -156,6 +156,8 @@ class FindingsList(QWidget):
         self.list.blockSignals(False)
         if kept is not None:
             self._select_again(kept)
+            if self.current() is None:
+                self.selected.emit(None)
         self._show_details()
 
     def current(self) -> Row | None:

@@ -9,7 +9,7 @@ SHOPPING = """
 <h3>For your own speakers you need</h3>
 <ul>
 <li><b>A sound card</b> with one output and two line inputs that record at the same time.</li>
-<li><b>A reference resistor</b>: 10 Ω, 1 %, metal film, 0.5 W or more (for 8 Ω speakers; near their rated
+<li><b>A reference resistor</b>: 10 to 15 Ω, 1 %, metal film, 0.5 W or more (for 8 Ω speakers; near their rated
 impedance for others). Measure it if you can.</li>
 <li><b>A second resistor you know</b>, 8.2 Ω or so, 1 % or better, to calibrate, and a third to check.</li>
 <li><b>Two clips, shielded cable</b> for both inputs, solder, and a multimeter for the output's voltage.</li>
@@ -36,7 +36,7 @@ class FirstStart(QWidget):
         title.setObjectName("sentence")
         short = QLabel(
             "Try it without any hardware: the practice rig is a simulated speaker with a boxy sound. "
-            "Click below, then Sweep; what rings in the box, and why, appears here."
+            "Click below, then Sweep twice, driver and box: what rings, and why, appears here."
         )
         short.setWordWrap(True)
         self.practice = QPushButton("&Practise on the simulated speaker")

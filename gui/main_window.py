@@ -256,7 +256,12 @@ class MainWindow(QMainWindow):
         self.bench.show_states(states, units)
         self.bench.show_reference(listing.reference_ohm, listing.tolerance_percent)
         select, self._select_next = self._select_next, None
+        before = [take.number for take in self.bench.takes.selected()]
         self.bench.takes.show_takes(list(listing.takes), select)
+        if before and listing.takes and not self.bench.takes.selected():
+            # What was shown has gone: the one made nearest to it takes its place.
+            nearest = min(listing.takes, key=lambda take: abs(take.number - before[-1]))
+            self.bench.takes.select_numbers([nearest.number])
         self._follow()
 
     def edit_description(self) -> None:
@@ -314,10 +319,14 @@ class MainWindow(QMainWindow):
             return
         if view.takes == 2 and len(takes) == 1:
             self.compare()
-        elif view.takes == 1 and len(takes) == 2:
-            self.bench.takes.select_numbers([takes[-1].number])
-        else:
-            self.reading.show(self.session, takes, key)
+            return
+        wanted = takes[-1:] if view.takes == 1 else takes
+        if not view.fits(wanted):
+            known = self.listing.takes if self.listing else ()
+            wanted = [take for take in known if take.unit == takes[-1].unit and view.fits([take])][-1:] or wanted
+        if wanted != takes and view.fits(wanted):
+            self.bench.takes.select_numbers([take.number for take in wanted])
+        self.reading.show(self.session, wanted, key)
 
     def compare(self) -> None:
         """Compare the selected take with the newest one of another state before it; two selected ones as they are."""
@@ -356,6 +365,7 @@ class MainWindow(QMainWindow):
         """Show what was removed."""
         dialog = Wastebasket(self, self.listing.removed if self.listing else ())
         if dialog.exec_():
+            self._select_next = [take.number for take in dialog.chosen()] or None
             self.edits.restore(dialog.chosen())
 
     def undo(self) -> None:

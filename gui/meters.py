@@ -43,6 +43,11 @@ class Meters(QWidget):
         self._last_s = time.monotonic()
         self.update()
 
+    def rest(self) -> None:
+        """Nothing runs: what was held stays to be read."""
+        self.level_dbfs = [LOWEST_DBFS, LOWEST_DBFS]
+        self.update()
+
     def show_peaks(self, peaks: tuple[float, float]) -> None:
         """Peaks of the inputs since the last call, full scale = 1."""
         now_s = time.monotonic()

@@ -170,6 +170,7 @@ class SweepControl(QObject):
     def _end(self, words: str) -> None:
         self._watch()
         self._timer.stop()
+        self._panel.meters.rest()
         self._stream = None
         self._panel.end_sweep(words)
 

@@ -17,7 +17,7 @@ TIPS = (
     "Your own name for the stage of the work. F2 changes it.",
     "Which of a pair.",
     "When it was recorded.",
-    "What was seen in the recording; hover to read it.",
+    "What was seen in the recording, and whether it is of the practice rig; hover to read it.",
 )
 
 
@@ -61,14 +61,17 @@ class TakesModel(QAbstractTableModel):
 
     @staticmethod
     def _text(take: TakeInfo, column: int) -> str:
-        notes = len(take.flags) + (len(take.live.notes) if take.live else 0)
+        live = take.live
+        notes = len(take.flags) + (len(live.notes) if live else 0)
+        noted = ["practice"] if live is not None and live.kind == "practice rig" else []
+        noted += [f"⚑ {notes}"] if notes else []
         return (
             str(take.number),
             take.subject,
             take.state or "–",
             take.unit,
             f"{take.created.astimezone():%d %b %H:%M}",
-            f"⚑ {notes}" if notes else "",
+            ", ".join(noted),
         )[column]
 
 
@@ -97,7 +100,7 @@ class TakesTable(QTableView):
         heads.setDefaultAlignment(Qt.AlignLeft | Qt.AlignVCenter)
         heads.setSectionResizeMode(QHeaderView.Interactive)
         heads.setStretchLastSection(True)
-        for column, width in enumerate((38, 86, 66, 34, 100, 30)):
+        for column, width in enumerate((40, 100, 56, 40, 92, 30)):
             self.setColumnWidth(column, width)
         self._connect()
 

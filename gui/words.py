@@ -104,7 +104,7 @@ def sentence_of_fit(take: TakeInfo, fit: ResonanceFit) -> str:
 
     place = value_text(peak.frequency_hz, peak.frequency_std_hz, "Hz")
     more = (
-        "Next: sweep the finished box; resonances of the driver will then be told from those of the box."
+        "Sweep the finished box too: resonances of the driver are then told from those of the box."
         if take.subject == "free-air"
         else "Next: sweep the other takes that this one is compared with."
     )
@@ -115,7 +115,7 @@ def sentence_of_comparison(comparison: Comparison, before: str, after: str) -> s
     """What changed, in numbers, and whether the tuning moved."""
     from analysis.comparison import PORT_TUNING
 
-    verdicts: Counter[str] = Counter(change.verdict for change in comparison.changes)
+    verdicts: Counter[str] = Counter(change.verdict_words for change in comparison.changes)
     total = sum(verdicts.values())
     if not total:
         head = f"From {before} to {after}: no resonance in either."
@@ -132,7 +132,7 @@ def sentence_of_comparison(comparison: Comparison, before: str, after: str) -> s
     return head + (" Next: choose what to treat of the rest." if left else " Next: listen, then do the other unit.")
 
 
-_VERDICTS = ("gone", "reduced", "unchanged", "moved", "grown", "new")
+_VERDICTS = ("gone", "reduced", "unchanged", "moved", "grown", "new", "cannot be told")
 
 
 def frequency_words(frequency_hz: float) -> str:

@@ -15,7 +15,7 @@ from analysis.decay import CumulativeDecay
 from analysis.decay_response import DecayResponse, decay_on_log_grid
 from analysis.export import write_curve_csv, write_decay_csv, write_touchstone
 from analysis.file_names import PAGE_SUFFIXES
-from analysis.findings import FindingsReport
+from analysis.findings import Finding, FindingsReport
 from analysis.impedance import ImpedanceCurve
 from analysis.picture_marks import Mark, marks_of_findings
 from analysis.picture_style import ALONE, HIGHEST_HZ, LOWEST_HZ
@@ -84,7 +84,11 @@ class _OneState(View):
             yield replace(base, sentence=_words_of_resistor(bench, take))
             return
         if take.subject != "in-box":
-            yield replace(base, sentence=sentence_of_fit(take, bench.fit(take)))
+            fit = bench.fit(take)
+            alone = fit.resonances if take.subject == "free-air" else ()
+            findings = [Finding(one, "driver", 1.0, ("nothing but the driver was there",), "") for one in alone]
+            rows = [finding_row(finding, fit.detection_limit) for finding in findings]
+            yield replace(base, sentence=sentence_of_fit(take, fit), rows=rows)
             return
         if not bench.is_fitted(take):
             yield replace(base, sentence="Looking for resonances …", complete=False)

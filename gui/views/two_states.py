@@ -42,6 +42,7 @@ VERDICT_WORDS = {
     "grown": "grown",
     "new": "new: it would have been seen before",
     "moved": "moved",
+    "cannot be told": "cannot be told: it is missing in one of both, but could not have been seen there",
 }
 
 
@@ -171,7 +172,7 @@ def _row(change: Change) -> Row:
         "–" if finding is None else value_text(finding.resonance.height_ohm, finding.resonance.height_std_ohm)
         for finding in (change.before, change.after)
     ]
-    details = [VERDICT_WORDS[change.verdict]]
+    details = [VERDICT_WORDS[change.verdict_words]]
     if np.isfinite(change.significance):
         details.append(f"the change is {abs(change.significance):.3g} times its standard uncertainty")
     if np.isfinite(change.detection_limit_ohm):
@@ -183,7 +184,7 @@ def _row(change: Change) -> Row:
         change.frequency_hz,
         cause,
         f"{frequency_words(change.frequency_hz)} {cause}",
-        f"{change.verdict}: "
+        f"{change.verdict_words}: "
         + " → ".join(
             "–" if finding is None else ohm_words(finding.resonance.height_ohm)
             for finding in (change.before, change.after)

@@ -47,10 +47,12 @@ def test_undo_of_every_change(qtbot: QtBot, window: MainWindow, build: Path, mon
     settle(qtbot, window)
     assert [take.number for take in folder.takes()] == [1, 2]
     assert not folder.damaged()
+    assert [take.number for take in window.bench.takes.selected()] == [2]  # the neighbour takes its place
     agree(monkeypatch, Wastebasket, lambda dialog: None)
     window.wastebasket()
     settle(qtbot, window)
     assert [take.number for take in folder.takes()] == [1, 2, 3]
+    assert [take.number for take in window.bench.takes.selected()] == [3]
     window.undo()
     settle(qtbot, window)
     assert [take.number for take in folder.takes()] == [1, 2]
