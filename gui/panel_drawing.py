@@ -99,7 +99,7 @@ def finding_row(finding: Finding, limit: DetectionLimit) -> Row:
         frequency_hz=resonance.frequency_hz,
         cause=finding.cause,
         head=f"{frequency_words(resonance.frequency_hz)} {finding.cause}",
-        numbers=f"Q {resonance.q:.3g}, {ohm_words(resonance.height_ohm)} high, {100 * finding.confidence:.0f} % sure",
+        numbers=f"Q {resonance.q:.3g}, {ohm_words(resonance.height_ohm)}, {100 * finding.confidence:.0f} % sure",
         values=(
             value_text(resonance.frequency_hz, resonance.frequency_std_hz, "Hz"),
             f"Q {value_text(resonance.q, resonance.q_std)}",

@@ -63,7 +63,7 @@ class TakesModel(QAbstractTableModel):
     def _text(take: TakeInfo, column: int) -> str:
         live = take.live
         notes = len(take.flags) + (len(live.notes) if live else 0)
-        noted = ["practice"] if live is not None and live.kind == "practice rig" else []
+        noted = ["rig"] if live is not None and live.kind == "practice rig" else []
         noted += [f"⚑ {notes}"] if notes else []
         return (
             str(take.number),
@@ -100,7 +100,7 @@ class TakesTable(QTableView):
         heads.setDefaultAlignment(Qt.AlignLeft | Qt.AlignVCenter)
         heads.setSectionResizeMode(QHeaderView.Interactive)
         heads.setStretchLastSection(True)
-        for column, width in enumerate((40, 100, 56, 40, 92, 30)):
+        for column, width in enumerate((38, 100, 50, 36, 98, 30)):
             self.setColumnWidth(column, width)
         self._connect()
 
