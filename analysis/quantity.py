@@ -12,8 +12,9 @@ from scipy import optimize, stats
 from capture.arrays import FloatArray
 
 COVERAGE = 0.95
-MOST_DIGITS = 5
-"""Digits of a value that are printed at most: no take of a speaker repeats better."""
+REPEATED_DIGITS = 5
+REPEATED = 1e-4
+"""Relative uncertainty below which a value is printed with so many digits only: no take of a speaker repeats better."""
 
 
 @dataclass(frozen=True)
@@ -47,44 +48,53 @@ class Quantity:
         return self.value - self.half_width_95, self.value + self.half_width_95
 
     def text(self) -> str:
-        """Value and standard uncertainty in words: two digits of the uncertainty, at most five of the value.
-
-        An uncertainty beyond the digits printed is rounded up.
-        """
-        unit = f" {self.unit}" if self.unit else ""
-        if not self.std > 0:
-            return f"{self.value:.4g}{unit}"
-        decimals = self.decimals
-        std = self.std
-        if decimals < _decimals_of(std):
-            std = float(np.ceil(std * 10.0**decimals - 1e-9)) / 10.0**decimals
-        return f"{self.value:.{decimals}f} ± {std:.{decimals}f}{unit}"
+        """Value and standard uncertainty in words."""
+        return value_text(self.value, self.std, self.unit)
 
     def interval_text(self) -> str:
         """The interval in words, without unit; rounded outwards."""
         low, high = self.interval_95
-        digits = 10.0**self.decimals
+        decimals = max(self.decimals, 0)
+        digits = 10.0**decimals
         low, high = np.floor(low * digits + 1e-6) / digits, np.ceil(high * digits - 1e-6) / digits + 0.0  # no -0
-        return f"{low:.{self.decimals}f} to {high:.{self.decimals}f}"
+        return f"{low:.{decimals}f} to {high:.{decimals}f}"
 
     @property
     def decimals(self) -> int:
-        """So many that the standard uncertainty has two digits, the value no more than five; else two."""
-        if not self.std > 0:
-            return 2
-        if self.value == 0:
-            return _decimals_of(self.std)
-        most = MOST_DIGITS - 1 - int(np.floor(np.log10(abs(self.value))))
-        return min(_decimals_of(self.std), max(most, 0))
+        """Digits behind the point with which it is printed, negative for tens; two for a number without uncertainty."""
+        return shown_decimals(self.value, self.std) if self.std > 0 else 2
 
     def as_json(self) -> dict[str, float | str | list[float]]:
         """Value, standard uncertainty and interval for other programs."""
         return {"value": self.value, "std": self.std, "interval_95": list(self.interval_95), "unit": self.unit}
 
 
+def value_text(value: float, std: float, unit: str = "") -> str:
+    """Value and standard uncertainty as `shown_decimals` has them: 287.31 ± 0.12 Hz."""
+    tail = f" {unit}" if unit else ""
+    if not (np.isfinite(std) and std > 0):
+        return f"{value:.4g}{tail}"
+    decimals = shown_decimals(value, std)
+    if decimals < _decimals_of(std):
+        std = float(np.ceil(std * 10.0**decimals - 1e-9)) / 10.0**decimals  # what is not shown may not be lost
+    shown = max(decimals, 0)
+    return f"{round(value, decimals):.{shown}f} ± {round(std, decimals):.{shown}f}{tail}"
+
+
+def shown_decimals(value: float, std: float) -> int:
+    """Digits behind the point, negative for tens: two of the standard uncertainty (JCGM 100, 7.2.6).
+
+    Below `REPEATED` the value has `REPEATED_DIGITS` digits at most.
+    """
+    decimals = _decimals_of(std)
+    if value == 0 or std >= REPEATED * abs(value):
+        return decimals
+    return min(decimals, max(REPEATED_DIGITS - 1 - int(np.floor(np.log10(abs(value)))), 0))
+
+
 def _decimals_of(std: float) -> int:
-    """Decimals that show two digits of a standard uncertainty (JCGM 100, 7.2.6)."""
-    return int(np.clip(1 - np.floor(np.log10(float(f"{std:.1e}"))), 0, 9))
+    """Digits behind the point that show two digits of a standard uncertainty."""
+    return 1 - int(np.floor(np.log10(float(f"{std:.1e}"))))
 
 
 def _half_width(normal_std: float, tolerance: float) -> float:

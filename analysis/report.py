@@ -20,6 +20,7 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from analysis.cause_signs import CAUSE_SIGNS
 from analysis.detection import typical_limit
 from analysis.findings import Cause, Finding, FindingsReport
+from analysis.quantity import value_text
 from analysis.ridges import Ridge
 from capture.whole_file import write_whole
 
@@ -32,7 +33,6 @@ Fact = tuple[str, str]
 
 _TEMPLATES = Path(__file__).parent / "templates"
 _MEDIA_TYPES = {"svg": "image/svg+xml", "png": "image/png"}
-_MOST_DIGITS = 5
 _NONE = "–"
 _ITEM = "  - "
 
@@ -156,24 +156,6 @@ def _state_sentence(state: ReportState) -> str:
         f"{state.name}: {len(findings)} {noun}; the highest, {highest.resonance.height_ohm:.2g} Ω at "
         f"{highest.resonance.frequency_hz:.4g} Hz, is put down to: {highest.cause}."
     )
-
-
-def value_text(value: float, std: float, unit: str = "") -> str:
-    """Value and standard uncertainty, two digits of the latter (JCGM 100, 7.2.6): 287.31 ± 0.12 Hz.
-
-    The value has five digits at most, for no take of a speaker repeats better; an uncertainty beyond is rounded up.
-    """
-    tail = f" {unit}" if unit else ""
-    if not (np.isfinite(std) and std > 0):
-        return f"{value:.4g}{tail}"
-    decimals = 1 - int(np.floor(np.log10(float(f"{std:.1e}"))))
-    rounded_std = round(std, decimals)
-    most = _MOST_DIGITS - 1 - (int(np.floor(np.log10(abs(value)))) if value else 0)
-    if decimals > max(most, 0):
-        decimals = max(most, 0)
-        rounded_std = float(np.ceil(std * 10.0**decimals - 1e-9)) / 10.0**decimals
-    shown = max(decimals, 0)
-    return f"{round(value, decimals):.{shown}f} ± {rounded_std:.{shown}f}{tail}"
 
 
 @cache

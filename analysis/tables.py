@@ -10,7 +10,8 @@ import numpy as np
 from analysis.comparison import Comparison
 from analysis.findings import Cause, Finding, FindingsReport, Resonance
 from analysis.impedance import ImpedanceCurve
-from analysis.report import limit_text, value_text
+from analysis.quantity import value_text
+from analysis.report import limit_text
 from analysis.ridges import Ridge
 from capture.take import TakeInfo
 

@@ -12,7 +12,7 @@ from analysis.picture_curves import draw_magnitude, draw_phase, fit_ohm_range, s
 from analysis.picture_decay import draw_heat, draw_ridges
 from analysis.picture_marks import Mark, draw_heights
 from analysis.picture_style import PAPER, TEXT_PT, StateStyle
-from analysis.report import value_text
+from analysis.quantity import value_text
 from gui.decay_surface import surface_of
 from gui.view import Curve, PanelRequest, Row, Wish
 from gui.words import frequency_words, ohm_words

@@ -100,7 +100,7 @@ def sentence_of_fit(take: TakeInfo, fit: ResonanceFit) -> str:
     if not fit.motional:
         return "No fundamental peak found: is a driver on the clips?"
     peak = fit.motional[0]
-    from analysis.report import value_text
+    from analysis.quantity import value_text
 
     place = value_text(peak.frequency_hz, peak.frequency_std_hz, "Hz")
     more = (

@@ -10,17 +10,19 @@ from analysis.quantity import Quantity
 @pytest.mark.parametrize(
     ("value", "std", "text"),
     [
-        # JCGM 100, H.2 with two digits of u: X 219.847, u 0.295; Z 254.260, u 0.236.
+        # JCGM 100, H.2 with two digits of u: R 127.732, u 0.071; X 219.847, u 0.295; Z 254.260, u 0.236.
+        (127.73217, 0.07107, "127.732 ± 0.071 Hz"),
         (219.84651, 0.29558, "219.85 ± 0.30 Hz"),
         (254.25970, 0.23634, "254.26 ± 0.24 Hz"),
         (0.26249, 0.00014, "0.26249 ± 0.00014 Hz"),
         (12.3456, 0.0996, "12.35 ± 0.10 Hz"),
         (1.1032, 0.0616, "1.103 ± 0.062 Hz"),
-        # More than five digits of the value are not printed; the uncertainty is rounded up to the last of them.
+        # Better than a ten-thousandth five digits of the value are printed; the uncertainty is rounded up to the last.
         (43.71257, 0.00033, "43.713 ± 0.001 Hz"),
         (43.71257, 0.0021, "43.713 ± 0.003 Hz"),
         (-0.000884711, 2.6e-10, "-0.00088471 ± 0.00000001 Hz"),
         (123456.7, 0.5, "123457 ± 1 Hz"),
+        (12346.0, 250.0, "12350 ± 250 Hz"),
         (0.0, 0.012, "0.000 ± 0.012 Hz"),
         (5.6, 0.0, "5.6 Hz"),
     ],
@@ -36,6 +38,7 @@ def test_value_and_uncertainty(value: float, std: float, text: str) -> None:
         (43.71257, 0.00033, "43.711 to 43.714"),
         (0.0, 1.0, "-2.0 to 2.0"),
         (-1.0, 0.51, "-2.00 to 0.00"),
+        (12346.0, 250.0, "11856 to 12836"),  # 12346 ± 489.99
     ],
 )
 def test_intervals_are_rounded_outwards(value: float, std: float, text: str) -> None:

@@ -15,6 +15,7 @@ import pytest
 from analysis.cautions import CAUTIONS, cautions_for
 from analysis.comparison import Change, Comparison, Verdict
 from analysis.findings import Finding
+from analysis.quantity import value_text
 from analysis.report import (
     DriverAndBox,
     Report,
@@ -23,7 +24,6 @@ from analysis.report import (
     ReportState,
     render_report,
     summary_sentences,
-    value_text,
     write_report,
 )
 from analysis.ridges import Ridge
@@ -289,9 +289,8 @@ def test_strange_names_cannot_become_markup() -> None:
 @pytest.mark.parametrize(
     ("value", "std", "text"),
     [
-        # JCGM 100, H.2: R 127.732, u 0.071; X 219.847, u 0.295; Z 254.260, u 0.236, with two digits of u; of the
-        # first the sixth digit is left out, and its uncertainty rounded up.
-        (127.73217, 0.07107, "127.73 ± 0.08"),
+        # JCGM 100, H.2: R 127.732, u 0.071; X 219.847, u 0.295; Z 254.260, u 0.236, with two digits of u.
+        (127.73217, 0.07107, "127.732 ± 0.071"),
         (219.84651, 0.29558, "219.85 ± 0.30"),
         (254.25970, 0.23634, "254.26 ± 0.24"),
         (1234.5, 99.6, "1230 ± 100"),
@@ -300,7 +299,8 @@ def test_strange_names_cannot_become_markup() -> None:
         (24.10423, 0.00018, "24.104 ± 0.001"),
         (173.1421, 0.0021, "173.14 ± 0.01"),
         (123456.0, 0.1, "123456 ± 1"),
-        (123.45, 0.07, "123.45 ± 0.07"),  # 100 * 0.07 is a little above 7
+        (987.65, 0.07, "987.65 ± 0.07"),  # 100 * 0.07 is a little above 7
+        (12346.0, 250.0, "12350 ± 250"),
         (0.0, 0.0123, "0.000 ± 0.012"),
         (-3.14159265, 0.0000123, "-3.1416 ± 0.0001"),
         (12.0, 0.0, "12"),

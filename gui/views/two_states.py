@@ -21,7 +21,7 @@ from analysis.picture_curves import draw_difference, magnitude_difference
 from analysis.picture_marks import Mark, marks_of_comparison
 from analysis.picture_style import AFTER, BEFORE, TEXT_PT
 from analysis.pictures import PicturedState, picture_of_findings
-from analysis.report import value_text
+from analysis.quantity import value_text
 from analysis.write_up import write_build_report
 from capture.errors import StillboxError
 from gui.panel_drawing import decay_panel, heights_panel, impedance_panel
