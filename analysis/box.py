@@ -217,9 +217,11 @@ def fit_box(
     factor = misfit_factor(rough)
     data = data.weakened(factor) if np.any(factor > 1) else data
     fit = _nonnegative(data, model, rough.parameters, priors, losses, driver, TIGHT)
-    tight = _nonnegative(data, model, rough.parameters, priors, losses[2:], driver, TIGHT, TRIAL_STEPS)
-    if tight.total_chi_square < fit.total_chi_square + LEAK_EVIDENCE:
-        fit = tight
+    if model.first_box + LEAK in fit.moving:
+        wanted = fit.total_chi_square + LEAK_EVIDENCE
+        tight = _nonnegative(data, model, fit.parameters, priors, losses[2:], driver, TIGHT, TRIAL_STEPS, wanted)
+        if tight.total_chi_square < wanted:
+            fit = tight
     covariance = _covariance(data, model, fit, priors)
     shared = _shared(model, covariance, driver_prior, priors[1])
     return BoxFit(
@@ -389,6 +391,7 @@ def _fit(
     driver: DriverFit,
     tolerance: float,
     iterations: int = 30,
+    wanted: float = np.inf,
 ) -> LumpedFit:
     """Fit with the losses named; the others are zero."""
     known = (LEAK, LEAK_MASS, PORT_LOSS) if model.vented else (LEAK, LEAK_MASS)
@@ -398,7 +401,7 @@ def _fit(
     begin = start.copy()
     begin[[index for index in held if index != CREEP]] = 0.0
     free = [index for index in range(start.size) if index not in held]
-    return fit_lumped(data, model, begin, priors, free, iterations, tolerance)
+    return fit_lumped(data, model, begin, priors, free, iterations, tolerance, wanted)
 
 
 def _from_start(
@@ -423,11 +426,12 @@ def _nonnegative(
     driver: DriverFit,
     tolerance: float,
     iterations: int = 30,
+    wanted: float = np.inf,
 ) -> LumpedFit:
     """Fit; as long as a loss is negative, set the most negative one (in its uncertainty) to zero and fit again."""
     kept = list(losses)
     while True:
-        fit = _fit(data, model, start, priors, kept, driver, tolerance, iterations)
+        fit = _fit(data, model, start, priors, kept, driver, tolerance, iterations, wanted)
         places = [model.first_box + loss for loss in kept]
         if not kept or np.all(fit.parameters[places] >= 0):
             return fit

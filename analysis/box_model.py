@@ -66,8 +66,9 @@ class BoxModel:
         motional = np.exp(x[LN_SCALE]) / cone
         slopes[:, LN_RE] = np.exp(x[LN_RE])
         slopes[:, LN_SCALE] = motional
-        places = [LN_WS, LN_QMS, CREEP, *range(first, changes.stop)]
-        slopes[:, places] = -(motional / cone)[:, None] * cone_slopes
+        factor = -(motional / cone)[:, None]
+        slopes[:, [LN_WS, LN_QMS, CREEP]] = factor * cone_slopes[:, :3]
+        np.multiply(factor, cone_slopes[:, 3:], out=slopes[:, first : changes.stop])
         return np.exp(x[LN_RE]) + coil + motional, slopes
 
     def cone(self, s: ComplexArray, x: FloatArray) -> tuple[ComplexArray, ComplexArray]:
@@ -82,8 +83,9 @@ class BoxModel:
         total = cone + box[MU] * s + load
         parts = [cone_slopes, box_slopes]
         if self.small.size:
-            total += self.small.load(s, x[self.changes])
-            parts.append(self.small.load_slopes(s, x[self.changes]))
+            small, small_slopes = self.small.load_and_slopes(s, x[self.changes])
+            total += small
+            parts.append(small_slopes)
         return total, np.concatenate(parts, axis=1)
 
     def air(self, s: ComplexArray, box: FloatArray) -> tuple[ComplexArray, ComplexArray]:

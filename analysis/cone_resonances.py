@@ -90,14 +90,16 @@ class ConeResonances:
         moved = self.moved(changes)
         return resonators_ohm(s, moved.poles_rad_s, moved.residues)
 
-    def load_slopes(self, s: ComplexArray, changes: FloatArray) -> ComplexArray:
-        """Derivatives of `load` by the changes, shape (n, 4 k)."""
+    def load_and_slopes(self, s: ComplexArray, changes: FloatArray) -> tuple[ComplexArray, ComplexArray]:
+        """`load` and its derivatives by the changes, shapes (n,) and (n, 4 k)."""
         moved = self.moved(changes)
-        by_residue = pair_basis(s, moved.poles_rad_s) * np.repeat(np.abs(self.residues), 2)
-        by_pole = pole_derivatives(s, moved.poles_rad_s, moved.residues)
-        by_pole *= np.repeat(np.abs(self.poles_rad_s.real), 2)
+        pairs = pair_basis(s, moved.poles_rad_s)
+        by_pole = pole_derivatives(pairs, moved.residues)
         shape = (s.size, -1, 2)
-        return np.concatenate([by_residue.reshape(shape), by_pole.reshape(shape)], axis=2).reshape(s.size, -1)
+        slopes = np.empty((s.size, self.poles_rad_s.size, 4), dtype=complex)
+        np.multiply(pairs.reshape(shape), np.abs(self.residues)[:, None], out=slopes[:, :, :2])
+        np.multiply(by_pole.reshape(shape), np.abs(self.poles_rad_s.real)[:, None], out=slopes[:, :, 2:])
+        return pairs @ moved.residues.view(float), slopes.reshape(s.size, -1)
 
     def settled(self, reach: FloatArray) -> ConeResonances:
         """The pairs whose resistance at rest is farther than ``reach`` (k,) from 1/Q, turned to have that.

@@ -60,12 +60,15 @@ class FreeAirModel:
         resistance = np.exp(x[LN_RE])
         cone, cone_slopes = mechanical(s, x)
         if self.small.size:
-            cone += self.small.load(s, x[self.changes])
-            cone_slopes = np.concatenate([cone_slopes, self.small.load_slopes(s, x[self.changes])], axis=1)
+            small, small_slopes = self.small.load_and_slopes(s, x[self.changes])
+            cone += small
+            cone_slopes = np.concatenate([cone_slopes, small_slopes], axis=1)
         motional = np.exp(x[LN_SCALE]) / cone
         slopes[:, LN_RE] = resistance
         slopes[:, LN_SCALE] = motional
-        slopes[:, [LN_WS, LN_QMS, CREEP, *range(first, last)]] = -(motional / cone)[:, None] * cone_slopes
+        factor = -(motional / cone)[:, None]
+        slopes[:, [LN_WS, LN_QMS, CREEP]] = factor * cone_slopes[:, :3]
+        np.multiply(factor, cone_slopes[:, 3:], out=slopes[:, first:last])
         return resistance + coil + motional, slopes
 
 

@@ -190,6 +190,7 @@ def fit_lumped(
     free: Sequence[int] | None = None,
     iterations: int = 30,
     tolerance: float = 1e-3,
+    wanted: float = np.inf,
 ) -> LumpedFit:
     """Damped Gauss-Newton (Levenberg-Marquardt) from ``start``.
 
@@ -205,6 +206,9 @@ def fit_lumped(
     iterations : int
     tolerance : float
         The fit ends when a step gains less than this in chi-square, in units of the misfit.
+    wanted : float
+        Where a total chi-square below this is all that counts, it also ends when as good steps as the last one could
+        not reach it any more.
     """
     moving = np.arange(start.size) if free is None else np.asarray(sorted(free))
     target = stacked(data.impedance_ohm, data.std_ohm)
@@ -214,7 +218,7 @@ def fit_lumped(
 
     parameters = np.array(start, dtype=float)
     point, damping = evaluate(parameters), 1e-3
-    for _ in range(iterations):
+    for left in reversed(range(iterations)):
         moved = parameters.copy()
         moved[moving] += _step(point, damping)
         trial = evaluate(moved)
@@ -222,7 +226,8 @@ def fit_lumped(
         if gain > 0:
             parameters, point = moved, trial
             damping = max(damping / 6, 1e-10)
-            if gain < tolerance * max(1.0, point.chi_square / target.size):
+            enough = gain < tolerance * max(1.0, point.chi_square / target.size)
+            if enough or point.chi_square - left * gain > wanted:
                 break
         else:
             damping *= 6

@@ -86,8 +86,11 @@ def pair_basis(s_rad_s: ComplexArray, poles_rad_s: ComplexArray) -> ComplexArray
 
 def stacked(columns: ComplexArray, std_ohm: FloatArray) -> FloatArray:
     """Real and imaginary rows over each other, each divided by its standard deviation."""
-    weighted = columns / (std_ohm if columns.ndim == 1 else std_ohm[:, None])
-    return np.concatenate([weighted.real, weighted.imag])
+    out = np.empty((2 * columns.shape[0], *columns.shape[1:]))
+    weight = 1 / (std_ohm if columns.ndim == 1 else std_ohm[:, None])
+    np.multiply(columns.real, weight, out=out[: columns.shape[0]])
+    np.multiply(columns.imag, weight, out=out[columns.shape[0] :])
+    return out
 
 
 def solve_scaled(matrix: FloatArray, values: FloatArray) -> FloatArray:
@@ -240,11 +243,13 @@ def relocate_poles(problem: FitProblem, poles_rad_s: ComplexArray) -> ComplexArr
     return -np.abs(moved.real) + 1j * moved.imag
 
 
-def pole_derivatives(s_rad_s: ComplexArray, poles_rad_s: ComplexArray, residues: ComplexArray) -> ComplexArray:
-    """Derivatives of the pairs by real and imaginary part of their poles; shape (n, 2 k)."""
-    direct = residues / (s_rad_s[:, None] - poles_rad_s) ** 2
-    mirror = np.conj(residues) / (s_rad_s[:, None] - np.conj(poles_rad_s)) ** 2
-    columns = np.empty((s_rad_s.size, 2 * poles_rad_s.size), dtype=complex)
+def pole_derivatives(pairs: ComplexArray, residues: ComplexArray) -> ComplexArray:
+    """Derivatives of pole pairs by real and imaginary part of their poles, shape (n, 2 k), from their `pair_basis`."""
+    # The columns of the basis are a + b and i (a - b) with a = 1/(s - p), b = 1/(s - p*).
+    turned = 1j * pairs[:, 1::2]
+    direct = 0.25 * residues * (pairs[:, 0::2] - turned) ** 2
+    mirror = 0.25 * np.conj(residues) * (pairs[:, 0::2] + turned) ** 2
+    columns = np.empty(pairs.shape, dtype=complex)
     columns[:, 0::2] = direct + mirror
     columns[:, 1::2] = 1j * (direct - mirror)
     return columns
@@ -272,7 +277,8 @@ def refine(
         # A step is counted in units of the pole's own bandwidth.
         poles, residues = current.poles_rad_s[held:], current.residues[held:]
         unit = np.repeat(np.abs(poles.real), 2)
-        slopes = stacked(pole_derivatives(problem.data.s_rad_s, poles, residues) * unit, problem.data.std_ohm)
+        by_pole = pole_derivatives(pair_basis(problem.data.s_rad_s, poles), residues)
+        slopes = stacked(by_pole * unit, problem.data.std_ohm)
         # What the linear part can imitate of them is taken out of their products, not of the columns themselves.
         imitated, shared = problem.fixed.T @ slopes, current.pairs.T @ slopes
         normal = slopes.T @ slopes - imitated.T @ imitated - shared.T @ (current.residue_covariance @ shared)

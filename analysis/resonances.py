@@ -321,7 +321,7 @@ def _report(
 
 def _tangent(problem: FitProblem, fit: PairFit) -> FloatArray:
     """Derivatives of the model by all residues and all poles, in units of the noise; shape (2 n, 4 k)."""
-    slopes = pole_derivatives(problem.data.s_rad_s, fit.poles_rad_s, fit.residues)
+    slopes = pole_derivatives(pair_basis(problem.data.s_rad_s, fit.poles_rad_s), fit.residues)
     return np.concatenate([fit.pairs, problem.project(slopes)], axis=1)
 
 
