@@ -6,11 +6,13 @@ one place that does, for window and command line alike.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field, replace
+from functools import wraps
+from typing import Concatenate, ParamSpec, TypeVar
 
 import numpy as np
 
-from analysis.air import density_kg_m3, speed_of_sound_m_s
 from analysis.alignments import ClosedAlignment, VentedAlignment, alignment_for, b4, bl4, closed_alignment
 from analysis.bass import (
     HEARD_FROM_HZ,
@@ -32,25 +34,22 @@ from analysis.bench import Bench
 from analysis.box import BoxFit, fit_box
 from analysis.box_quantities import ClosedQuantities, VentedQuantities, closed_quantities, vented_quantities
 from analysis.box_verdicts import Hump, LeakVerdict, leak_verdict, tuning_hump, undecided
-from analysis.cavity import room_modes
+from analysis.described_box import (
+    air_of,
+    described_budget,
+    described_modes_hz,
+    described_port,
+    described_shared_air,
+    described_stuffing,
+)
 from analysis.driver import DriverFit, MeterReading, fit_driver
 from analysis.driver_model import LN_RE, LN_SCALE
 from analysis.plausibility import coil_warning, misfit_warning, no_box_warning, open_test_box, rated_warning
 from analysis.quantity import Quantity
-from analysis.second_take import Absolute, AddedMassTake, Air, Known, KnownBoxTake, SecondTake, second_take
-from analysis.shared_air import shared_air_s2
+from analysis.second_take import Absolute, AddedMassTake, Known, KnownBoxTake, SecondTake, second_take
 from analysis.three_point import ThreePoint, disagreements, three_point_of_curve
-from analysis.volume import (
-    Stuffing,
-    VolumeBudget,
-    VolumeComparison,
-    VolumeItem,
-    compare_volumes,
-    effective_volume_m3,
-    port_volume_m3,
-    volume_budget,
-)
-from capture.build_description import BuildDescription, InsideSize
+from analysis.volume import VolumeBudget, VolumeComparison, compare_volumes, effective_volume_m3
+from capture.build_description import BuildDescription
 from capture.errors import StillboxError
 from capture.take import TakeInfo
 
@@ -60,7 +59,6 @@ LEVEL_SHIFT = 0.01
 """Relative shift of fs with the level that is worth a warning."""
 ALIGNMENT_QL = 7.0
 """Losses that published alignments usually assume (Small 1973)."""
-MODES_UP_TO_HZ = 400.0
 NEAR_VOLUME = (0.7, 1.5)
 """Ratios of volume up to which a changed box keeps its standing waves well enough (tried on circuits)."""
 
@@ -133,9 +131,25 @@ class BassReport:
     warnings: tuple[str, ...] = field(default=())
 
 
-def air_of(description: BuildDescription) -> Air:
-    """Air at the build's temperature."""
-    return Air(density_kg_m3(description.temperature_c), speed_of_sound_m_s(description.temperature_c))
+_More = ParamSpec("_More")
+_Report = TypeVar("_Report")
+_OfTake = Callable[Concatenate[Bench, TakeInfo, _More], _Report]
+
+
+def _blaming_the_take(make: _OfTake[_More, _Report]) -> _OfTake[_More, _Report]:
+    """A fit that breaks down says of which take (failed decompositions are ValueErrors)."""
+
+    @wraps(make)
+    def made(bench: Bench, take: TakeInfo, *more: _More.args, **named: _More.kwargs) -> _Report:
+        try:
+            return make(bench, take, *more, **named)
+        except (ValueError, ArithmeticError) as error:
+            raise StillboxError(
+                f"no driver or box can be fitted to take {take.number}, {take.address} ({error}); is it of what its "
+                "subject says? Sweep it again, at a higher level"
+            ) from error
+
+    return made
 
 
 def driver_report(bench: Bench, unit: str | None = None, meter: MeterReading | None = None) -> DriverReport:
@@ -157,6 +171,7 @@ def driver_report(bench: Bench, unit: str | None = None, meter: MeterReading | N
     return driver_of_take(bench, take, meter)
 
 
+@_blaming_the_take
 def driver_of_take(bench: Bench, take: TakeInfo, meter: MeterReading | None = None) -> DriverReport:
     """Driver parameters of one free-air take, with the newest second takes of its unit."""
     description = bench.build.description
@@ -255,11 +270,12 @@ def box_report(
     return box_of_take(bench, take, driver_report(bench, take.unit) if driver is None else driver)
 
 
+@_blaming_the_take
 def box_of_take(bench: Bench, take: TakeInfo, driver: DriverReport) -> BoxReport:
     """Box of one in-box take, with its driver."""
     description = bench.build.description
     vented = True if description.port.diameter_mm is not None else None
-    fit = fit_box(bench.spectrum(take), bench.fit(take), driver.fit, vented, _shared_air(description))
+    fit = fit_box(bench.spectrum(take), bench.fit(take), driver.fit, vented, described_shared_air(description))
     curve = bench.curve(take)
     doubts = misfit_warning(curve, fit.impedance_ohm(curve.frequency_hz), "driver and box")
     warnings = [
@@ -289,7 +305,7 @@ def box_of_take(bench: Bench, take: TakeInfo, driver: DriverReport) -> BoxReport
             "the driver in the box is not quite the driver in free air (suspension or temperature have changed); its "
             "parameters were given more freedom: make both takes one after the other"
         )
-    budget = _budget(description, take.state, warnings)
+    budget = described_budget(description, take.state, warnings)
     effective = None
     if driver.absolute is not None:
         effective = effective_volume_m3(driver.absolute.vas_m3, fit.alpha)
@@ -305,75 +321,12 @@ def box_of_take(bench: Bench, take: TakeInfo, driver: DriverReport) -> BoxReport
         closed=closed,
         vented=vented_box,
         leak=undecided(leak_verdict(fit), doubts[0]) if doubts else leak_verdict(fit),
-        hump=tuning_hump(fit, _modes_hz(description), bool(_stuffing(description, take.state))),
+        hump=tuning_hump(fit, described_modes_hz(description), bool(described_stuffing(description, take.state))),
         budget=budget,
         effective_m3=effective,
         volumes=compared,
         doubts=tuple(doubts),
         warnings=tuple(dict.fromkeys(warnings)),
-    )
-
-
-def _shared_air(description: BuildDescription) -> Quantity | None:
-    """Air that moves for cone and port alike, where inside and port are known; both on the front."""
-    if description.inside_mm is None or description.port.diameter_mm is None:
-        return None
-    cone, port = description.driver, description.port
-    return shared_air_s2(
-        _inside(description.inside_mm),
-        (cone.from_top_mm, cone.from_left_mm, 0.0),
-        (port.from_top_mm, port.from_left_mm, 0.0),
-        air_of(description).speed_m_s,
-    )
-
-
-def _inside(size: InsideSize) -> tuple[float, float, float]:
-    return size.height, size.width, size.depth
-
-
-def _modes_hz(description: BuildDescription) -> np.ndarray | None:
-    if description.inside_mm is None:
-        return None
-    modes = room_modes(_inside(description.inside_mm), air_of(description).speed_m_s, MODES_UP_TO_HZ)
-    return np.array([mode.frequency_hz for mode in modes])
-
-
-def _stuffing(description: BuildDescription, state: str) -> tuple[Stuffing, ...]:
-    return tuple(
-        Stuffing(part.grams / 1000, part.material) for part in description.stuffing if part.is_in(state) and part.grams
-    )
-
-
-def _budget(description: BuildDescription, state: str, warnings: list[str]) -> VolumeBudget | None:
-    """What is in the box in a state; None where the inside is not known."""
-    if description.inside_mm is None:
-        return None
-    volumes, port = description.volumes, description.port
-    items = [
-        VolumeItem(name, litres / 1000)
-        for name, litres in (
-            ("driver", volumes.driver_litres),
-            ("braces", volumes.braces_litres),
-            ("crossover", volumes.crossover_litres),
-        )
-        if litres
-    ]
-    if volumes.driver_litres is None:
-        warnings.append("the volume budget lacks the driver: [volumes] driver_litres in build.toml")
-    if port.diameter_mm is not None and port.length_mm is not None:
-        wall_m = (port.wall_mm or 0.0) / 1000
-        items.append(VolumeItem("port", port_volume_m3(port.diameter_mm / 1000, port.length_mm / 1000, wall_m)))
-    items += [
-        VolumeItem(lining.what, lining.volume_m3, lining.porosity)
-        for lining in description.lining
-        if lining.is_in(state)
-    ]
-    height, width, depth = _inside(description.inside_mm)
-    return volume_budget(
-        (height / 1000, width / 1000, depth / 1000),
-        items,
-        _stuffing(description, state),
-        air_of(description).density_kg_m3,
     )
 
 
@@ -414,7 +367,7 @@ def bass_of_box(
             f"state {box.state or '-'} cannot be set against itself; name the state before, of the same unit {box.unit}"
         )
     system = bass_system(box.fit)
-    port = _port(description)
+    port = described_port(description)
     absolute = box.driver.absolute
     area = None if port is None else port.area_m2
     warnings = list(box.warnings)
@@ -451,12 +404,6 @@ def bass_of_box(
         voltage_v=voltage_v,
         warnings=tuple(dict.fromkeys(warnings)),
     )
-
-
-def _port(description: BuildDescription) -> Port | None:
-    if description.port.diameter_mm is None or description.port.length_mm is None:
-        return None
-    return Port(description.port.diameter_mm / 1000, description.port.length_mm / 1000)
 
 
 def _far_volume(box: BoxReport, change: Change) -> list[str]:

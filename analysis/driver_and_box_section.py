@@ -4,25 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Collection, Sequence
 
+from analysis.bass_export import bass_curves_named, bass_lines, bass_table
 from analysis.bench import Bench
 from analysis.driver_and_box import BassReport, BoxReport, DriverReport, bass_of_box, box_of_take, driver_report
-from analysis.driver_and_box_export import (
-    bass_curves_named,
-    bass_lines,
-    bass_table,
-    box_lines,
-    box_table,
-    driver_lines,
-    driver_table,
-)
+from analysis.driver_and_box_export import box_lines, box_table, driver_lines, driver_table
 from analysis.picture_bass import picture_of_bass
 from analysis.picture_style import picture_bytes
 from analysis.report import DriverAndBox, ReportPart, ReportPicture
 from capture.errors import StillboxError
 from capture.take import TakeInfo
-
-FAILURES = (StillboxError, ValueError, ArithmeticError)
-"""What a fit of a strange take may end with (failed decompositions are ValueErrors)."""
 
 
 def driver_and_box_section(bench: Bench, takes: Sequence[TakeInfo]) -> DriverAndBox:
@@ -51,7 +41,7 @@ def driver_and_box_section(bench: Bench, takes: Sequence[TakeInfo]) -> DriverAnd
         title = _titled(f"Box, {take.state}" if take.state else "Box", take.unit, drivers)
         try:
             box = box_of_take(bench, take, driver)
-        except FAILURES as error:
+        except StillboxError as error:
             parts.append(ReportPart(title, None, (_failed("the box", error),)))
             continue
         boxes.append(box)
@@ -76,7 +66,7 @@ def _driver(bench: Bench, unit: str, parts: list[ReportPart]) -> DriverReport | 
         return None
     try:
         return driver_report(bench, unit)
-    except FAILURES as error:
+    except StillboxError as error:
         parts.append(ReportPart("", None, (_failed("the driver", error),)))
         return None
 
@@ -91,7 +81,7 @@ def _bass(bench: Bench, boxes: Sequence[BoxReport]) -> tuple[ReportPart, tuple[s
     before = first if first.unit == last.unit and first.state != last.state else None
     try:
         bass = bass_of_box(last, bench.build.description, before=before)
-    except FAILURES as error:
+    except StillboxError as error:
         return ReportPart("Bass", None, (_failed("the bass", error),)), ()
     return ReportPart("Bass", bass_table(bass), tuple(bass_lines(bass)), _bass_picture(bass)), bass.warnings
 

@@ -112,6 +112,11 @@ def marks_of_findings(findings: Sequence[Finding]) -> tuple[Mark, ...]:
     )
 
 
+def marks_of_driver(resonances: Sequence[Resonance]) -> tuple[Mark, ...]:
+    """A mark for each resonance of a driver in free air."""
+    return tuple(Mark(one.frequency_hz, "driver", f"{frequency_text(one.frequency_hz)} driver") for one in resonances)
+
+
 def marks_of_comparison(comparison: Comparison) -> tuple[Mark, ...]:
     """A mark for each change between two states, labelled with frequency, cause and verdict."""
     marks = []

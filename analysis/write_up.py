@@ -31,6 +31,7 @@ from analysis.pictures import (
 )
 from analysis.report import Fact, Report, ReportPicture, ReportState, write_report
 from analysis.ridges import Ridge, find_ridges, follow_ridges
+from capture.errors import StillboxError
 from capture.take import TakeInfo
 
 TABLE_SLICES = 60
@@ -156,9 +157,12 @@ def write_build_report(bench: Bench, takes: Sequence[TakeInfo], path: Path) -> N
 
 
 def _pictured_together(bench: Bench, takes: Sequence[TakeInfo]) -> list[PicturedState]:
-    """One take or two with their decays over one time axis, under names that tell them apart."""
-    span_s = max(bench.decay(take).suggested_span_s for take in takes)
-    states = [pictured(bench, take, span_s=span_s) for take in takes]
+    """One take or two with their decays over one time axis, if all have one, under names that tell them apart."""
+    try:
+        span_s = max(bench.decay(take).suggested_span_s for take in takes)
+        states = [pictured(bench, take, span_s=span_s) for take in takes]
+    except StillboxError:  # the report says why beside the findings
+        states = [pictured(bench, take, decay=False) for take in takes]
     if len(takes) == 1:
         return states
     return [replace(state, name=name) for state, name in zip(states, told_apart(*takes), strict=True)]
@@ -213,7 +217,11 @@ def _version() -> str:
 
 
 def _state(bench: Bench, take: TakeInfo, name: str) -> ReportState:
-    ridges, notes = ridges_of(bench, take)
+    ridges: tuple[Ridge, ...] = ()
+    try:
+        ridges, notes = ridges_of(bench, take)
+    except StillboxError as error:
+        notes = (f"no decay: {error}",)
     return ReportState(
         name=name,
         take=f"take {take.number}, {take.address}, {take.created.astimezone():%Y-%m-%d %H:%M}",

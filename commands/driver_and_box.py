@@ -128,9 +128,9 @@ def bass(
     Response, 3 dB point, group delay, peak; with a second take of the driver also excursion and air speed.
     """
     from analysis.bass import VOLTAGE_LIMITS_V
+    from analysis.bass_export import bass_csv, bass_document, bass_lines, bass_table
     from analysis.bench import Bench
     from analysis.driver_and_box import bass_report
-    from analysis.driver_and_box_export import bass_csv, bass_document, bass_lines, bass_table
     from capture.build_folder import BuildFolder
 
     _within("volts", volts, VOLTAGE_LIMITS_V)
@@ -176,7 +176,7 @@ def _within(name: str, value: float | None, limits: tuple[float, float]) -> None
 
 
 def _plot(report: BassReport, path: Path) -> None:
-    from analysis.driver_and_box_export import bass_curves_named
+    from analysis.bass_export import bass_curves_named
     from analysis.picture_bass import picture_of_bass
     from analysis.picture_style import save_picture
 

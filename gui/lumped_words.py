@@ -9,18 +9,9 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from analysis.bass import HEARD_AIR_M_S, HEARD_FROM_HZ, largest
+from analysis.bass_export import ALPHA_RATIO, alignment_texts, bass_table, cost_sense, cost_texts
 from analysis.box_quantities import closed_figures
-from analysis.driver_and_box_export import (
-    ALPHA_RATIO,
-    alignment_texts,
-    bass_table,
-    box_table,
-    coil_text,
-    cost_sense,
-    cost_texts,
-    driver_lines,
-    driver_table,
-)
+from analysis.driver_and_box_export import box_table, coil_text, driver_table
 from analysis.volume import LITRE
 from capture.errors import StillboxError
 from gui.view import Row
@@ -93,11 +84,6 @@ def driver_rows(report: DriverReport) -> list[Row]:
         details = (coil_text(report),) if name.startswith("L ") else ()
         rows.append(Row(places.get(name), "", name, fit, tuple(values), details, meaning=MEANINGS.get(name, "")))
     return rows
-
-
-def driver_notes(report: DriverReport) -> list[str]:
-    """Coil and second takes; what the sentence at the top says in the window's words is left out."""
-    return [line for line in driver_lines(report) if "--subject" not in line]
 
 
 def sentence_of_driver(report: DriverReport) -> str:

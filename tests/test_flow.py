@@ -342,3 +342,15 @@ def test_the_report_of_a_build(tmp_path: Path, capsys: pytest.CaptureFixture[str
     ):
         status, _, error = report(*wrong)
         assert status == 2 and said in error
+
+
+def test_a_report_without_decay_says_why(tmp_path: Path) -> None:
+    """A resistor in the place of the speaker: no decay, no driver, no box, but a page."""
+    build = RecordedBuild.create(tmp_path / "build", SHORT)
+    for subject, state in (("free-air", ""), ("in-box", "stock")):
+        build.add(8.0, subject, state=state)
+    bench, page = Bench(build.folder), tmp_path / "report.html"
+    write_build_report(bench, bench.reported(), page)
+    text = page.read_text(encoding="utf-8")
+    assert "no decay: the fit has no motional peak" in text
+    assert "No numbers of the driver: no motional peak shows" in text

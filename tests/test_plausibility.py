@@ -31,6 +31,7 @@ from analysis.plausibility import (
 from analysis.quantity import Quantity
 from analysis.resonances import fit_resonances
 from capture.build_folder import BuildFolder
+from capture.errors import StillboxError
 from capture.excitation import Excitation
 
 
@@ -173,6 +174,18 @@ def test_nothing_is_told_of_a_leak_where_the_model_does_not_follow(tmp_path: Pat
     assert (bare.doubts, bare.leak.word) == ((), "leaks")
     assert with_trap.leak.word == "cannot be told" and "does not follow" in with_trap.leak.sentence
     assert with_trap.warnings[0] == with_trap.doubts[0]
+
+
+def test_a_fit_that_breaks_down_says_of_which_take(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    build = RecordedBuild.create(tmp_path / "build", Excitation(seconds=3.0))
+    build.add(SpeakerCircuit(random_driver(np.random.default_rng(77))), "free-air")
+
+    def breaks(*_: object) -> None:
+        raise np.linalg.LinAlgError("Singular matrix")
+
+    monkeypatch.setattr("analysis.driver_and_box.fit_driver", breaks)
+    with pytest.raises(StillboxError, match=r"fitted to take 1, free-air/-/A \(Singular matrix\); is it of what"):
+        driver_report(Bench(build.folder))
 
 
 def parallel_ohm(frequency_hz: np.ndarray) -> np.ndarray:

@@ -9,9 +9,10 @@ from typing import TYPE_CHECKING
 from matplotlib.figure import Figure
 
 from analysis.bass import CHANGE_LIMITS, HEARD_AIR_M_S, VOLTAGE_LIMITS_V, Change, bass_system
+from analysis.bass_export import bass_csv, bass_curves_named, bass_document
 from analysis.box_model import ABSORPTION
 from analysis.driver_and_box import BassReport, BoxReport, bass_of_box
-from analysis.driver_and_box_export import bass_csv, bass_curves_named, bass_document, box_document
+from analysis.driver_and_box_export import box_document
 from analysis.impedance import ImpedanceCurve
 from analysis.picture_bass import HIGH_HZ, LOW_HZ, NamedCurves, known_panels
 from analysis.picture_lumped import Fitted, picture_of_box
@@ -69,7 +70,7 @@ class _BoxAndBass(View):
     title = "Box and bass"
     tip = "Tuning, losses and leak of the box, its bass, and what a change makes of it."
     order = 40
-    needs = "select one take of the speaker in its box"
+    needs = "one take of the speaker in its box"
     listed = "Numbe&rs"
     list_tip = "Quantities of box and bass with their standard uncertainty; select one for more."
     pick = "Select a line for its 95 % interval, what the textbook's formulas read, and what it means."

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from matplotlib.figure import Figure
 
 from analysis.driver_and_box import DriverReport
-from analysis.driver_and_box_export import driver_document
+from analysis.driver_and_box_export import driver_document, driver_notes
 from analysis.impedance import ImpedanceCurve
 from analysis.picture_lumped import Fitted, picture_of_driver
 from analysis.picture_marks import Mark
@@ -28,7 +28,6 @@ from gui.lumped_panels import (
     write_impedance,
 )
 from gui.lumped_words import (
-    driver_notes,
     driver_rows,
     sentence_of_driver,
     sentence_of_fault,
@@ -62,7 +61,7 @@ class _Driver(View):
     title = "Driver"
     tip = "Parameters of the driver from a sweep in free air, with the fitted model over the measurement."
     order = 30
-    needs = "select a take of the driver in free air, with added mass or in a test box"
+    needs = "a take of the driver in free air, with added mass or in a test box"
     listed = "D&river"
     list_tip = "Parameters with their standard uncertainty; select one for its 95 % interval and what it means."
     pick = "Select a parameter for its 95 % interval, what the three-point method reads, and what it means."
@@ -70,6 +69,10 @@ class _Driver(View):
 
     def fits(self, takes: Sequence[TakeInfo]) -> bool:
         return len(takes) == 1 and takes[0].subject in ("free-air", *SECOND_TAKES)
+
+    def likeliest(self, takes: Sequence[TakeInfo]) -> TakeInfo | None:
+        """The newest in free air; the others only say more of that."""
+        return super().likeliest([take for take in takes if take.subject == "free-air"] or takes)
 
     def compute(self, bench: Bench, takes: Sequence[TakeInfo]) -> Iterator[Results]:
         (take,) = takes

@@ -1,0 +1,93 @@
+"""What ``build.toml`` says of the box, in the terms of the fits: air, standing waves, filling, volume, port."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from analysis.air import density_kg_m3, speed_of_sound_m_s
+from analysis.bass import Port
+from analysis.cavity import room_modes
+from analysis.quantity import Quantity
+from analysis.second_take import Air
+from analysis.shared_air import shared_air_s2
+from analysis.volume import Stuffing, VolumeBudget, VolumeItem, port_volume_m3, volume_budget
+from capture.build_description import BuildDescription, InsideSize
+
+MODES_UP_TO_HZ = 400.0
+
+
+def air_of(description: BuildDescription) -> Air:
+    """Air at the build's temperature."""
+    return Air(density_kg_m3(description.temperature_c), speed_of_sound_m_s(description.temperature_c))
+
+
+def described_shared_air(description: BuildDescription) -> Quantity | None:
+    """Air that moves for cone and port alike, where inside and port are known; both on the front."""
+    if description.inside_mm is None or description.port.diameter_mm is None:
+        return None
+    cone, port = description.driver, description.port
+    return shared_air_s2(
+        _inside(description.inside_mm),
+        (cone.from_top_mm, cone.from_left_mm, 0.0),
+        (port.from_top_mm, port.from_left_mm, 0.0),
+        air_of(description).speed_m_s,
+    )
+
+
+def _inside(size: InsideSize) -> tuple[float, float, float]:
+    return size.height, size.width, size.depth
+
+
+def described_modes_hz(description: BuildDescription) -> np.ndarray | None:
+    """Standing waves up to `MODES_UP_TO_HZ`; None where the inside is not known."""
+    if description.inside_mm is None:
+        return None
+    modes = room_modes(_inside(description.inside_mm), air_of(description).speed_m_s, MODES_UP_TO_HZ)
+    return np.array([mode.frequency_hz for mode in modes])
+
+
+def described_stuffing(description: BuildDescription, state: str) -> tuple[Stuffing, ...]:
+    """What fills the box in a state."""
+    return tuple(
+        Stuffing(part.grams / 1000, part.material) for part in description.stuffing if part.is_in(state) and part.grams
+    )
+
+
+def described_budget(description: BuildDescription, state: str, warnings: list[str]) -> VolumeBudget | None:
+    """What is in the box in a state; None where the inside is not known. What is missing goes to ``warnings``."""
+    if description.inside_mm is None:
+        return None
+    volumes, port = description.volumes, description.port
+    items = [
+        VolumeItem(name, litres / 1000)
+        for name, litres in (
+            ("driver", volumes.driver_litres),
+            ("braces", volumes.braces_litres),
+            ("crossover", volumes.crossover_litres),
+        )
+        if litres
+    ]
+    if volumes.driver_litres is None:
+        warnings.append("the volume budget lacks the driver: [volumes] driver_litres in build.toml")
+    if port.diameter_mm is not None and port.length_mm is not None:
+        wall_m = (port.wall_mm or 0.0) / 1000
+        items.append(VolumeItem("port", port_volume_m3(port.diameter_mm / 1000, port.length_mm / 1000, wall_m)))
+    items += [
+        VolumeItem(lining.what, lining.volume_m3, lining.porosity)
+        for lining in description.lining
+        if lining.is_in(state)
+    ]
+    height, width, depth = _inside(description.inside_mm)
+    return volume_budget(
+        (height / 1000, width / 1000, depth / 1000),
+        items,
+        described_stuffing(description, state),
+        air_of(description).density_kg_m3,
+    )
+
+
+def described_port(description: BuildDescription) -> Port | None:
+    """The port; None where its size is not known."""
+    if description.port.diameter_mm is None or description.port.length_mm is None:
+        return None
+    return Port(description.port.diameter_mm / 1000, description.port.length_mm / 1000)
