@@ -256,12 +256,7 @@ class MainWindow(QMainWindow):
         self.bench.show_states(states, units)
         self.bench.show_reference(listing.reference_ohm, listing.tolerance_percent)
         select, self._select_next = self._select_next, None
-        before = [take.number for take in self.bench.takes.selected()]
         self.bench.takes.show_takes(list(listing.takes), select)
-        if before and listing.takes and not self.bench.takes.selected():
-            # What was shown has gone: the one made nearest to it takes its place.
-            nearest = min(listing.takes, key=lambda take: abs(take.number - before[-1]))
-            self.bench.takes.select_numbers([nearest.number])
         self._follow()
 
     def edit_description(self) -> None:
@@ -321,9 +316,9 @@ class MainWindow(QMainWindow):
             self.compare()
             return
         wanted = takes[-1:] if view.takes == 1 else takes
-        if not view.fits(wanted):
-            known = self.listing.takes if self.listing else ()
-            wanted = [take for take in known if take.unit == takes[-1].unit and view.fits([take])][-1:] or wanted
+        if not view.fits(wanted) and self.listing is not None:
+            likeliest = view.likeliest([take for take in self.listing.takes if take.unit == takes[-1].unit])
+            wanted = wanted if likeliest is None else [likeliest]
         if wanted != takes and view.fits(wanted):
             self.bench.takes.select_numbers([take.number for take in wanted])
         self.reading.show(self.session, wanted, key)
@@ -365,7 +360,6 @@ class MainWindow(QMainWindow):
         """Show what was removed."""
         dialog = Wastebasket(self, self.listing.removed if self.listing else ())
         if dialog.exec_():
-            self._select_next = [take.number for take in dialog.chosen()] or None
             self.edits.restore(dialog.chosen())
 
     def undo(self) -> None:

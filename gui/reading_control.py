@@ -70,7 +70,7 @@ class ReadingControl(QObject):
         named = next((view for view in self.views if view.key == key), None)
         if named is not None and named not in fitting:
             self._troubled = True
-            sentence = f"{named.title}: {named.needs}."
+            sentence = f"{named.title} needs {named.needs}: select it on the left, or sweep it first."
             self._panel.show_view(self.view)
             self.failed.emit(Failure(sentence, StillboxError(sentence)))
             return

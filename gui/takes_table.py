@@ -4,13 +4,16 @@ from __future__ import annotations
 
 from typing import Any
 
-from PyQt5.QtCore import QAbstractTableModel, QItemSelectionModel, QModelIndex, Qt, pyqtSignal
+from PyQt5.QtCore import QAbstractTableModel, QEvent, QItemSelectionModel, QModelIndex, Qt, pyqtSignal
 from PyQt5.QtWidgets import QAbstractItemView, QHeaderView, QTableView
 
 from capture.take import TakeInfo
 from gui.words import SUBJECT_WORDS
 
 COLUMNS = ("Take", "Of", "State", "Unit", "Made", "Notes")
+USUAL = ("000", "check-resistor", "stock", "A", "25 Nov 20:00", "")
+EDGES_PX = 11
+"""Left and right of the words."""
 TIPS = (
     "Number of the take, in the order in which they were made.",
     "What was on the clips.",
@@ -19,6 +22,13 @@ TIPS = (
     "When it was recorded.",
     "What was seen in the recording, and whether it is of the practice rig; hover to read it.",
 )
+
+
+SIMULATED = "made with the practice rig, a simulated speaker"
+
+
+def _is_simulated(take: TakeInfo) -> bool:
+    return take.live is not None and take.live.kind == "practice rig"
 
 
 class TakesModel(QAbstractTableModel):
@@ -53,6 +63,7 @@ class TakesModel(QAbstractTableModel):
                 [
                     f"Take {take.number}: {SUBJECT_WORDS[take.subject][0]}, recorded "
                     f"{take.created.astimezone():%Y-%m-%d %H:%M} from {take.origin}",
+                    *([SIMULATED] if _is_simulated(take) else []),
                     *take.flags,
                     *(take.live.notes if take.live else ()),
                 ]
@@ -63,7 +74,7 @@ class TakesModel(QAbstractTableModel):
     def _text(take: TakeInfo, column: int) -> str:
         live = take.live
         notes = len(take.flags) + (len(live.notes) if live else 0)
-        noted = ["rig"] if live is not None and live.kind == "practice rig" else []
+        noted = ["rig"] if _is_simulated(take) else []
         noted += [f"⚑ {notes}"] if notes else []
         return (
             str(take.number),
@@ -100,9 +111,19 @@ class TakesTable(QTableView):
         heads.setDefaultAlignment(Qt.AlignLeft | Qt.AlignVCenter)
         heads.setSectionResizeMode(QHeaderView.Interactive)
         heads.setStretchLastSection(True)
-        for column, width in enumerate((38, 100, 50, 36, 98, 30)):
-            self.setColumnWidth(column, width)
+        self._fit_columns()
         self._connect()
+
+    def changeEvent(self, event: QEvent | None) -> None:
+        super().changeEvent(event)
+        if event is not None and event.type() in (QEvent.FontChange, QEvent.StyleChange):
+            self._fit_columns()
+
+    def _fit_columns(self) -> None:
+        """As wide as the heading and what is usual below it; the last one takes the rest."""
+        measure = self.fontMetrics().horizontalAdvance
+        for column, (head, usual) in enumerate(zip(COLUMNS, USUAL, strict=True)):
+            self.setColumnWidth(column, max(measure(head), measure(usual)) + EDGES_PX)
 
     def _connect(self) -> None:
         selection = self.selectionModel()
@@ -120,14 +141,21 @@ class TakesTable(QTableView):
         return sorted(takes, key=lambda take: take.number)
 
     def show_takes(self, takes: list[TakeInfo], select: list[int] | None = None) -> None:
-        """Show other takes; the selection is kept by number, or moved to ``select``."""
-        wanted = [take.number for take in self.selected()] if select is None else select
+        """Show other takes and select some; by itself what has come back, what was selected, or its neighbour."""
+        known = {take.number for take in self.takes_model.takes}
+        before = [take.number for take in self.selected()]
+        numbers = [take.number for take in takes]
+        if select is None:
+            back = [number for number in numbers if number not in known][-1:]
+            stayed = [number for number in before if number in numbers]
+            nearest = sorted(numbers, key=lambda number: abs(number - before[-1]))[:1] if before else []
+            select = back or stayed or nearest
         selection = self.selectionModel()
         assert selection is not None
         selection.blockSignals(True)
         self.takes_model.set_takes(takes)
         selection.blockSignals(False)
-        self.select_numbers(wanted)
+        self.select_numbers(select)
 
     def select_numbers(self, numbers: list[int]) -> None:
         """Select takes by their numbers and tell."""

@@ -217,8 +217,8 @@ class View:
     order = 0
     takes = 1
     """How many takes it shows at once."""
-    needs = "select a take that it can show"
-    """What to do where it cannot show what is selected."""
+    needs = "a take that it can show"
+    """Said where it cannot show what is selected."""
     listed = "&Resonances"
     """Heading of the list beside the picture; & marks the letter that leads to it."""
     list_tip = ""
@@ -230,6 +230,10 @@ class View:
     def fits(self, takes: Sequence[TakeInfo]) -> bool:
         """Whether it has something to say of these."""
         return len(takes) == self.takes
+
+    def likeliest(self, takes: Sequence[TakeInfo]) -> TakeInfo | None:
+        """Which of these takes to show where none that fits was chosen: the last one that does."""
+        return next((take for take in reversed(takes) if self.fits([take])), None)
 
     def compute(self, bench: Bench, takes: Sequence[TakeInfo]) -> Iterator[Results]:
         """What is known, again and again, ever more complete."""

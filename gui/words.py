@@ -95,19 +95,20 @@ def tuning_words(fit: ResonanceFit) -> str:
     return "No fundamental peak found"
 
 
-def sentence_of_fit(take: TakeInfo, fit: ResonanceFit) -> str:
-    """For speakers that are not in their box."""
+def sentence_of_fit(take: TakeInfo, fit: ResonanceFit, in_box: bool) -> str:
+    """For speakers that are not in their box; ``in_box`` says whether there is a take of it in its box."""
     if not fit.motional:
         return "No fundamental peak found: is a driver on the clips?"
     peak = fit.motional[0]
     from analysis.quantity import value_text
 
     place = value_text(peak.frequency_hz, peak.frequency_std_hz, "Hz")
-    more = (
-        "Sweep the finished box too: resonances of the driver are then told from those of the box."
-        if take.subject == "free-air"
-        else "Next: sweep the other takes that this one is compared with."
-    )
+    if take.subject != "free-air":
+        more = "Next: sweep the other takes that this one is compared with."
+    elif in_box:
+        more = "Resonances of the driver are told from those of its box by this take; Show, Driver has its parameters."
+    else:
+        more = "Next: sweep the finished box; resonances of the driver will then be told from those of the box."
     return f"Fundamental resonance at {place}, {peak.height_ohm:.3g} Ω high, Q {peak.q:.3g}. {more}"
 
 

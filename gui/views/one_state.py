@@ -15,14 +15,14 @@ from analysis.decay import CumulativeDecay
 from analysis.decay_response import DecayResponse, decay_on_log_grid
 from analysis.export import write_curve_csv, write_decay_csv, write_touchstone
 from analysis.file_names import PAGE_SUFFIXES
-from analysis.findings import Finding, FindingsReport
+from analysis.findings import FindingsReport
 from analysis.impedance import ImpedanceCurve
-from analysis.picture_marks import Mark, marks_of_findings
+from analysis.picture_marks import Mark, marks_of_driver, marks_of_findings
 from analysis.picture_style import ALONE, HIGHEST_HZ, LOWEST_HZ
 from analysis.pictures import PicturedState, picture_of_curve, picture_of_findings
 from analysis.write_up import write_build_report
 from capture.errors import StillboxError
-from gui.panel_drawing import decay_panel, finding_row, heights_panel, impedance_panel
+from gui.panel_drawing import decay_panel, driver_row, finding_row, heights_panel, impedance_panel
 from gui.view import Export, PanelRequest, Results, View, Wish
 from gui.words import RESONANCE_TIP, SUBJECT_WORDS, sentence_of_findings, sentence_of_fit, take_words
 
@@ -61,6 +61,7 @@ class OneState:
     findings: FindingsReport | None = None
     decays: Decays | None = None
     report: Callable[[Path], None] | None = None
+    marked: tuple[Mark, ...] = ()
 
 
 class _OneState(View):
@@ -69,7 +70,7 @@ class _OneState(View):
     tip = "Impedance, resonances with their causes, and decay of the take that is selected."
     order = 10
     takes = 1
-    needs = "select one take on the left"
+    needs = "one take"
     list_tip = RESONANCE_TIP
 
     def compute(self, bench: Bench, takes: Sequence[TakeInfo]) -> Iterator[Results]:
@@ -86,9 +87,13 @@ class _OneState(View):
         if take.subject != "in-box":
             fit = bench.fit(take)
             alone = fit.resonances if take.subject == "free-air" else ()
-            findings = [Finding(one, "driver", 1.0, ("nothing but the driver was there",), "") for one in alone]
-            rows = [finding_row(finding, fit.detection_limit) for finding in findings]
-            yield replace(base, sentence=sentence_of_fit(take, fit), rows=rows)
+            in_box = bench.newest("in-box", unit=take.unit) is not None
+            yield replace(
+                base,
+                sentence=sentence_of_fit(take, fit, in_box),
+                rows=[driver_row(one, fit.detection_limit) for one in alone],
+                data=OneState(take, curve, marked=marks_of_driver(alone)),
+            )
             return
         if not bench.is_fitted(take):
             yield replace(base, sentence="Looking for resonances …", complete=False)
@@ -98,7 +103,13 @@ class _OneState(View):
             sentence=sentence_of_findings(report),
             rows=[finding_row(finding, report.detection_limit) for finding in report.findings],
             notes=report.warnings,
-            data=OneState(take, curve, report, report=partial(write_build_report, bench, takes)),
+            data=OneState(
+                take,
+                curve,
+                report,
+                report=partial(write_build_report, bench, takes),
+                marked=marks_of_findings(report.findings),
+            ),
             complete=False,
         )
         yield found
@@ -114,8 +125,8 @@ class _OneState(View):
         )
 
     def marks(self, results: Results) -> Sequence[Mark]:
-        findings = results.data.findings
-        return () if findings is None else marks_of_findings(findings.findings)
+        data: OneState = results.data
+        return data.marked
 
     def panels(self, results: Results, wish: Wish) -> list[PanelRequest]:
         data: OneState = results.data

@@ -64,7 +64,7 @@ class _TwoStates(View):
     tip = "Two takes in the box: what is gone, reduced, unchanged, grown or new."
     order = 20
     takes = 2
-    needs = "select two takes in the box on the left; Ctrl and a click adds one"
+    needs = "two takes in the box (Ctrl and a click adds one)"
     list_tip = RESONANCE_TIP
 
     def fits(self, takes: Sequence[TakeInfo]) -> bool:
@@ -80,7 +80,7 @@ class _TwoStates(View):
         data = TwoStates(names, curves, reports, comparison, report)
         found = Results(
             sentence_of_comparison(comparison, *names),
-            [_row(change) for change in comparison.changes],
+            [change_row(change) for change in comparison.changes],
             (*comparison.tuning, *comparison.warnings),
             f"{bench.name}, {before.unit}: {names[0]} and {names[1]}",
             data=data,
@@ -166,7 +166,8 @@ def _difference_panel(data: TwoStates) -> PanelRequest:
     return PanelRequest(1.3, draw, (read,), least_px=64)
 
 
-def _row(change: Change) -> Row:
+def change_row(change: Change) -> Row:
+    """What became of one resonance, as a line of the list."""
     named = change.before or change.after
     heights = [
         "–" if finding is None else value_text(finding.resonance.height_ohm, finding.resonance.height_std_ohm)

@@ -47,8 +47,8 @@ _CHILD = """
 import os, sys, time
 from PyQt5.QtWidgets import QApplication
 application = QApplication([])
-from gui.main_window import MainWindow  # noqa: E402
-from gui.settings import Settings  # noqa: E402
+from gui.main_window import MainWindow
+from gui.settings import Settings
 window = MainWindow(Settings(), __import__("pathlib").Path(sys.argv[2]))
 window.show()
 application.processEvents()

@@ -20,6 +20,7 @@ from gui.build_edits import Wastebasket
 from gui.import_form import ImportForm
 from gui.main_window import MainWindow
 from gui.menus import MENUS
+from gui.meters import LOWEST_DBFS
 from gui.new_build_form import NewBuildForm
 from gui.safety_dialogs import CautionsDialog, OutputDialog
 from gui.settings import Settings
@@ -59,6 +60,15 @@ def test_undo_of_every_change(qtbot: QtBot, window: MainWindow, build: Path, mon
     window.undo()
     settle(qtbot, window)
     assert folder.load(folder.find_take("3")).samples.shape[1] == 2
+    assert [take.number for take in window.bench.takes.selected()] == [3]  # what has come back
+    window.bench.takes.select_numbers([1, 2, 3])
+    window.remove()
+    settle(qtbot, window)
+    assert folder.takes() == [] and "Nothing to show" in window.results.sentence.text()
+    window.undo()
+    settle(qtbot, window)
+    assert [take.number for take in window.bench.takes.selected()] == [3]
+    assert "Nothing to show" not in window.results.sentence.text()
 
     window.bench.reference.setValue(12.0)
     window.bench.reference.editingFinished.emit()
@@ -95,6 +105,7 @@ def test_stop_keeps_nothing_and_fades(qtbot: QtBot, window: MainWindow, quick: P
     qtbot.keyClick(window, Qt.Key_Escape)
     settle(qtbot, window)
     assert "nothing of this sweep was kept" in window.bench.said.text()
+    assert max(window.bench.meters.level_dbfs) == LOWEST_DBFS and max(window.bench.meters.held_dbfs) > -40
     assert len(BuildFolder.open(quick).takes()) == 3
     assert window.bench.sweep.isEnabled() and not window.bench.stop.isEnabled()
 

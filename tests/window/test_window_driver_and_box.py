@@ -177,7 +177,7 @@ def test_driver(qtbot: QtBot, shared: MainWindow) -> None:
     assert window.reading.view.key == "take" and window.results.decay_style.isVisible()
     choose(qtbot, window, "driver")
     assert window.reading.view is DRIVER and window.bench.takes.selected() == window.reading.takes
-    assert window.reading.takes[0].subject in ("free-air", "added-mass")
+    assert [take.number for take in window.reading.takes] == [FREE_AIR]
 
 
 def test_driver_without_a_second_take(qtbot: QtBot, window: MainWindow, lumped: Path) -> None:
@@ -432,11 +432,11 @@ def test_what_cannot_be_fitted_or_is_not_known(
     def broken(*_: object) -> None:
         raise np.linalg.LinAlgError("singular")
 
-    monkeypatch.setattr("gui.lumped_fits.box_of_take", broken)
+    monkeypatch.setattr("analysis.driver_and_box.fit_box", broken)
     window.bench.takes.select_numbers([LINED])
     settle(qtbot, window)
     said = window.results.sentence.text()
-    assert said.startswith("No driver or box can be fitted to lined · A") and "Sweep it again" in said
+    assert said.startswith("No driver or box can be fitted to take 4, in-box/lined/A") and "Sweep it again" in said
     assert not window.results.controls.fields and len(window.results.pane.picture.panels) == 1  # type: ignore[union-attr]
     assert not trouble(window)
 

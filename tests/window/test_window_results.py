@@ -7,6 +7,7 @@ import shutil
 from itertools import pairwise
 from pathlib import Path
 
+import invented_speaker
 import numpy as np
 import pytest
 from PyQt5.QtCore import QPoint, Qt
@@ -17,9 +18,14 @@ from pytestqt.qtbot import QtBot
 from window_driving import click, opened, settle, trouble
 
 from analysis.cause_signs import CAUSE_SIGNS
+from analysis.comparison import Change, Comparison
+from analysis.picture_marks import marks_of_comparison, marks_of_driver
 from capture.build_folder import BuildFolder
 from gui.main_window import MainWindow
+from gui.panel_drawing import driver_row
 from gui.view import all_views
+from gui.views.two_states import change_row
+from gui.words import sentence_of_comparison
 
 HEIGHT_WAVE_HZ = 343.7 / 2 / 0.6
 """First standing wave along the 0.6 m of the practice rig's box: c / 2L, in closed form."""
@@ -83,6 +89,60 @@ def test_a_finding_is_lit_everywhere(qtbot: QtBot, window: MainWindow, build: Pa
     qtbot.mouseClick(pane, Qt.LeftButton, pos=place)
     picked = window.results.findings.current()
     assert picked is not None and picked.frequency_hz == pytest.approx(third, rel=0.03)
+    assert pane.selected_hz == picked.frequency_hz
+    # In a take where nothing of it is, nothing stays lit.
+    window.bench.takes.select_numbers([1])
+    settle(qtbot, window)
+    assert window.results.findings.current() is None and pane.selected_hz is None
+
+
+def test_the_list_of_takes_says_what_is_simulated(qtbot: QtBot, window: MainWindow, build: Path) -> None:
+    opened(qtbot, window, build)
+    model = window.bench.takes.takes_model
+    notes = model.index(0, model.columnCount() - 1)
+    assert "rig" in model.data(notes)
+    assert "made with the practice rig, a simulated speaker" in model.data(notes, Qt.ToolTipRole)
+    table, measure = window.bench.takes, window.bench.takes.fontMetrics().horizontalAdvance
+    for column in range(model.columnCount() - 1):
+        shown = [model.headerData(column, Qt.Horizontal)]
+        shown += [model.data(model.index(row, column)) for row in range(model.rowCount())]
+        assert table.columnWidth(column) > max(map(measure, shown))
+
+
+def test_a_view_goes_to_a_take_that_it_can_show_or_says_what_it_needs(
+    qtbot: QtBot, window: MainWindow, quick: Path
+) -> None:
+    opened(qtbot, window, quick)
+    window.results.view_wanted.emit("bass")
+    settle(qtbot, window)
+    assert trouble(window).startswith("Box and bass needs one take of the speaker in its box: select it on the left")
+    assert window.reading.view is not None and window.reading.view.key == "take"
+    window.results.view_wanted.emit("driver")
+    settle(qtbot, window)
+    assert window.reading.view.key == "driver" and not trouble(window)
+
+
+def test_what_cannot_be_told_is_not_called_unchanged() -> None:
+    first, second = invented_speaker.report(invented_speaker.fit()).findings[:2]
+    changes = (
+        Change(first.resonance.frequency_hz, first, first, "unchanged", 0.1, 0.01),
+        Change(second.resonance.frequency_hz, second, None, "unchanged", -1.0, 2.0),
+    )
+    comparison = Comparison("stock", "lined", "A", changes, ())
+    assert "of 2 resonances, 1 unchanged, 1 cannot be told." in sentence_of_comparison(comparison, "stock", "lined")
+    assert [row.numbers.split(":")[0] for row in map(change_row, changes)] == ["unchanged", "cannot be told"]
+    assert [mark.label.split(": ")[1] for mark in marks_of_comparison(comparison)] == ["unchanged", "cannot be told"]
+
+
+def test_a_resonance_of_the_driver_alone() -> None:
+    """In free air there is but one cause: nothing is said of how sure it is."""
+    fit = invented_speaker.fit()
+    rows = [driver_row(one, fit.detection_limit) for one in fit.resonances]
+    marks = marks_of_driver(fit.resonances)
+    assert [(row.frequency_hz, row.cause) for row in rows] == [(mark.frequency_hz, mark.cause) for mark in marks]
+    assert {row.cause for row in rows} == {"driver"} and marks[0].label == "178 Hz driver"
+    assert not any("sure" in text for row in rows for text in (row.numbers, *row.values))
+    assert "±" in rows[0].values[0]
 
 
 def test_cursor_reads_what_was_measured(qtbot: QtBot, window: MainWindow, build: Path) -> None:
