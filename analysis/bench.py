@@ -323,14 +323,15 @@ class Bench:
 
     def compared(self, before: str, after: str, unit: str | None = None) -> tuple[TakeInfo, TakeInfo]:
         """The takes that ``comparison`` compares."""
+        if before == after:
+            raise StillboxError(
+                f"state {before} cannot be compared with itself; name the states before and after the work"
+            )
         if unit is None:
             measured = {take.unit for take in fitting_takes(self.takes, "in-box", before)}
             both = [take for take in fitting_takes(self.takes, "in-box", after) if take.unit in measured]
             unit = both[-1].unit if both else None
-        takes = self.in_box(before, unit), self.in_box(after, unit)
-        if takes[0] == takes[1]:
-            raise StillboxError(f"take {takes[0].number} ({takes[0].address}) cannot be compared with itself")
-        return takes
+        return self.in_box(before, unit), self.in_box(after, unit)
 
     def reported(self, states: Sequence[str] = (), unit: str | None = None) -> tuple[TakeInfo, ...]:
         """The takes that a report is of: those of the states named, one or two, or the newest and the state before."""

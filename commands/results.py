@@ -8,7 +8,6 @@ from typing import Annotated
 import typer
 
 from analysis.file_names import check_page_name
-from capture.errors import StillboxError
 from commands.options import (
     AnyUnitOption,
     BuildArgument,
@@ -182,8 +181,6 @@ def compare(
     from analysis.tables import changes_table
     from capture.build_folder import BuildFolder
 
-    if before == after:
-        raise StillboxError(f"state {before} cannot be compared with itself; name the states before and after the work")
     bench = Bench(BuildFolder.open(build), gate)
     result = bench.comparison(before, after, unit)
     if plot is not None or difference is not None:

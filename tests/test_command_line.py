@@ -132,7 +132,6 @@ def test_takes_as_json(tmp_path: Path, sweep: Path, recording: Path) -> None:
         ([".", "takes"], "'takes' after the folder . means nothing; the command comes first"),
         ([""], "word 1 of the command is empty"),
         (["start", ""], "word 2 of the command is empty, as a shell variable without a value gives it"),
-        (["compare", "nowhere", "stock", "stock"], "state stock cannot be compared with itself"),
         (["excitation", "sweep.wav", "--rate", "0"], "a sample rate of 0 Hz cannot be"),
         (["--fly"], "--fly"),
         (["excitation"], "OUT.wav"),

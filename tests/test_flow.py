@@ -336,12 +336,15 @@ def test_the_report_of_a_build(tmp_path: Path, capsys: pytest.CaptureFixture[str
     assert "no free-air take of unit B" in text and "Driver, unit A" in text
 
     for wrong, said in (
-        (("stock", "stock"), "cannot be compared with itself"),
+        (("stock", "stock"), "state stock cannot be compared with itself; name the states before and after"),
         (("stock", "other", "third"), "not of 3 (stock, other, third)"),
         (("unheard",), "there are: other/A, stock/A, stock/B"),
     ):
         status, _, error = report(*wrong)
         assert status == 2 and said in error
+    with pytest.raises(SystemExit, match="2"):
+        stillbox.main(["compare", str(build.folder.path), "stock", "stock"])
+    assert "state stock cannot be compared with itself" in capsys.readouterr().err
 
 
 def test_a_report_without_decay_says_why(tmp_path: Path) -> None:
