@@ -90,7 +90,7 @@ def _air(
 
 def _walls(held: HeldResonance, panels: Sequence[PanelRange]) -> str:
     if not panels:
-        return "what the walls could do is not known: say inside dimensions and [wall] thickness_mm in build.toml"
+        return "what the walls could do is not known: build.toml must say both inside_mm and [wall] thickness_mm"
     ranges = ", ".join(
         f"{panel.name} ({panel.sides_mm[0]:g} x {panel.sides_mm[1]:g} mm) {panel.lowest_hz:.0f} to "
         f"{panel.highest_hz:.0f} Hz"
