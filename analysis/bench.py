@@ -209,12 +209,14 @@ class Bench:
             first = int(np.searchsorted(ratio.frequency_hz, calibration.frequency_hz[0]))
             inside = slice(first, first + calibration.frequency_hz.size)
             measured = ratio.ratio[inside]
+            derivative = calibration.derivative(measured)
             self._spectra[take.number] = ImpedanceSpectrum(
                 frequency_hz=calibration.frequency_hz,
                 impedance_ohm=calibration.impedance_from_ratio(measured),
-                noise_variance_ohm2=np.abs(calibration.derivative(measured)) ** 2 * ratio.noise_variance[inside],
+                noise_variance_ohm2=np.abs(derivative) ** 2 * ratio.noise_variance[inside],
                 calibration_variance_ohm2=calibration.noise_variance(measured, np.zeros(measured.size)),
                 scale_std=calibration.scale_std,
+                common_ohm=tuple(derivative * common[inside] for common in ratio.common),
                 warnings=(
                     *take.flags,
                     *_uncorrected(calibration),

@@ -241,13 +241,7 @@ def _pairs_ohm(parts: Sequence[Resonance], frequency_hz: FloatArray) -> ComplexA
 def _cut(spectrum: ImpedanceSpectrum, highest_hz: float) -> ImpedanceSpectrum:
     """The spectrum up to a frequency; what lies above would only cost time."""
     kept = int(np.searchsorted(spectrum.frequency_hz, highest_hz))
-    return replace(
-        spectrum,
-        frequency_hz=spectrum.frequency_hz[:kept],
-        impedance_ohm=spectrum.impedance_ohm[:kept],
-        noise_variance_ohm2=spectrum.noise_variance_ohm2[:kept],
-        calibration_variance_ohm2=spectrum.calibration_variance_ohm2[:kept],
-    )
+    return spectrum.part(slice(kept))
 
 
 def _first_bin(spectrum: ImpedanceSpectrum) -> int:

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from analysis.uncertainty import covariance_of_impedance
 from capture.arrays import ComplexArray, FloatArray
@@ -26,6 +27,11 @@ class ImpedanceSpectrum:
         The same of what the noise of the calibration takes brings in; neighbours within 1/12 octave share it.
     scale_std : float
         Relative standard uncertainty of the ohm scale, common to all points (resistor tolerance); 0 if not stated.
+    common_ohm : tuple of complex ndarray, shape (n,) each
+        Scatter that all points share, smooth over frequency: drift of a gain, contact resistance, temperature of the
+        coil. Each is one standard deviation of one cause, independent of the others: the covariance of points i and
+        k is ``sum_j common_j[i] common_j[k]``, real and imaginary parts alike. It belongs to levels and heights, never
+        to the noise against which a resonance is told; no averaging over points makes it smaller.
     """
 
     frequency_hz: FloatArray
@@ -34,10 +40,22 @@ class ImpedanceSpectrum:
     calibration_variance_ohm2: FloatArray
     scale_std: float
     warnings: tuple[str, ...] = ()
+    common_ohm: tuple[ComplexArray, ...] = ()
 
     @property
     def resolution_hz(self) -> float:
         return float(self.frequency_hz[1] - self.frequency_hz[0])
+
+    def part(self, kept: slice | NDArray[np.bool_]) -> ImpedanceSpectrum:
+        """The spectrum of some of its bins."""
+        return replace(
+            self,
+            frequency_hz=self.frequency_hz[kept],
+            impedance_ohm=self.impedance_ohm[kept],
+            noise_variance_ohm2=self.noise_variance_ohm2[kept],
+            calibration_variance_ohm2=self.calibration_variance_ohm2[kept],
+            common_ohm=tuple(common[kept] for common in self.common_ohm),
+        )
 
 
 @dataclass(frozen=True)
@@ -49,7 +67,7 @@ class ImpedanceCurve:
     frequency_hz : ndarray, shape (n,)
     impedance_ohm : complex ndarray, shape (n,)
     covariance_ohm2 : ndarray, shape (n, 2, 2)
-        Covariance of resistance and reactance (JCGM 100), noise and scale together.
+        Covariance of resistance and reactance (JCGM 100): noise, scale, and what all points share.
     noise_variance_ohm2 : ndarray, shape (n,)
         The part of it that is noise: E|noise|^2 of the complex value.
     """
@@ -95,7 +113,9 @@ def curve_of_every_bin(spectrum: ImpedanceSpectrum) -> ImpedanceCurve:
     return ImpedanceCurve(
         frequency_hz=spectrum.frequency_hz,
         impedance_ohm=spectrum.impedance_ohm,
-        covariance_ohm2=covariance_of_impedance(variance, spectrum.impedance_ohm, spectrum.scale_std),
+        covariance_ohm2=covariance_of_impedance(
+            variance, spectrum.impedance_ohm, spectrum.scale_std, spectrum.common_ohm
+        ),
         noise_variance_ohm2=variance,
         scale_std=spectrum.scale_std,
         warnings=spectrum.warnings,
@@ -143,10 +163,11 @@ def curve_of_spectrum(
         weights = _weights_at_centre(offset, noise)
         impedance[index] = weights @ spectrum.impedance_ohm[span]
         variance[index] = weights**2 @ noise + spectrum.calibration_variance_ohm2[first[index]]
+    common_ohm = [np.interp(grid_hz, spectrum.frequency_hz, common) for common in spectrum.common_ohm]
     return ImpedanceCurve(
         frequency_hz=grid_hz,
         impedance_ohm=impedance,
-        covariance_ohm2=covariance_of_impedance(variance, impedance, spectrum.scale_std),
+        covariance_ohm2=covariance_of_impedance(variance, impedance, spectrum.scale_std, common_ohm),
         noise_variance_ohm2=variance,
         scale_std=spectrum.scale_std,
         warnings=spectrum.warnings,

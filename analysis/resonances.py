@@ -8,7 +8,7 @@ explains is above a threshold set by the false-alarm rate.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -100,13 +100,7 @@ class _Cells:
 
 def _cells(spectrum: ImpedanceSpectrum) -> _Cells:
     inside = spectrum.frequency_hz <= HIGHEST_HZ
-    spectrum = replace(
-        spectrum,
-        frequency_hz=spectrum.frequency_hz[inside],
-        impedance_ohm=spectrum.impedance_ohm[inside],
-        noise_variance_ohm2=spectrum.noise_variance_ohm2[inside],
-        calibration_variance_ohm2=spectrum.calibration_variance_ohm2[inside],
-    )
+    spectrum = spectrum.part(inside)
     number = np.floor(CELLS_PER_OCTAVE * np.log2(spectrum.frequency_hz))
     first = np.concatenate([[0], np.flatnonzero(np.diff(number) > 0) + 1])
     weight = 1 / spectrum.noise_variance_ohm2

@@ -64,6 +64,8 @@ class ChannelRatio:
         Level of the noise without hum in each channel, dB re full scale (rms).
     hum_hz, hum_dbfs : float or None
         Mains hum that was taken out: fundamental and the louder channel's rms level.
+    common : tuple of complex ndarray, shape (n,) each
+        Scatter that all bins share, as in ``ImpedanceSpectrum.common_ohm``.
     """
 
     frequency_hz: FloatArray
@@ -73,6 +75,7 @@ class ChannelRatio:
     hum_hz: float | None
     hum_dbfs: float | None
     warnings: tuple[str, ...] = ()
+    common: tuple[ComplexArray, ...] = ()
 
 
 @dataclass(frozen=True)

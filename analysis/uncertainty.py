@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -36,11 +37,13 @@ def propagate(jacobian: FloatArray, covariance: FloatArray) -> FloatArray:
     return jacobian @ covariance @ np.swapaxes(jacobian, -1, -2)
 
 
-def covariance_of_impedance(noise_variance: FloatArray, impedance: ComplexArray, scale_std: float) -> FloatArray:
-    """Covariance of resistance and reactance from circular noise and a common scale.
+def covariance_of_impedance(
+    noise_variance: FloatArray, impedance: ComplexArray, scale_std: float, common_ohm: Sequence[ComplexArray] = ()
+) -> FloatArray:
+    """Covariance of resistance and reactance from circular noise, a common scale and other common causes.
 
     With the inputs noise in R, noise in X and relative scale the Jacobian is ``[[1, 0, R], [0, 1, X]]``, so
-    ``C = E|n|^2 / 2 * I + scale_std^2 * [R X]^T [R X]``.
+    ``C = E|n|^2 / 2 * I + scale_std^2 * [R X]^T [R X]``; each other cause adds the product of its own two parts.
 
     Parameters
     ----------
@@ -50,13 +53,17 @@ def covariance_of_impedance(noise_variance: FloatArray, impedance: ComplexArray,
         Ohm.
     scale_std : float
         Relative standard uncertainty of the ohm scale.
+    common_ohm : sequence of complex ndarray, shape (n,) each
+        One standard deviation of each other cause that all points share, ohm.
 
     Returns
     -------
     ndarray, shape (n, 2, 2), ohm^2
     """
-    parts = np.stack([impedance.real, impedance.imag], axis=-1)
-    covariance = scale_std**2 * parts[:, :, None] * parts[:, None, :]
+    covariance = np.zeros((impedance.size, 2, 2))
+    for deviation in (scale_std * impedance, *common_ohm):
+        parts = np.stack([deviation.real, deviation.imag], axis=-1)
+        covariance += parts[:, :, None] * parts[:, None, :]
     covariance[:, [0, 1], [0, 1]] += 0.5 * noise_variance[:, None]
     return covariance
 
