@@ -29,7 +29,7 @@ from capture.pre_check import PreCheck, check_before_sweep
 from capture.recording_checks import Circumstances
 from capture.safety import OutputLimit, cautions_acknowledged, output_limit
 from capture.sweep_agreement import disagreement
-from capture.take import JigKind, LiveRecord, Subject, TakeInfo, usual_state
+from capture.take import JigKind, LiveRecord, Subject, TakeInfo, check_circumstances, usual_state
 from capture.take_import import check_options, check_recording
 from capture.take_writer import SUBTYPE, TakeWriter
 from capture.wiring import JigFacts
@@ -51,6 +51,8 @@ class LiveRequest:
 
     Attributes
     ----------
+    celsius, remounted
+        As in `TakeInfo`.
     level_dbfs : float or None
         Level not to be exceeded; None for the highest that is safe and clean.
     repeats : int
@@ -65,6 +67,8 @@ class LiveRequest:
     jig: str = "high-side"
     load_ohm: float | None = None
     load_tolerance_percent: float | None = None
+    celsius: float | None = None
+    remounted: bool = False
     level_dbfs: float | None = None
     repeats: int = 1
     seconds: float = 5.0
@@ -92,6 +96,7 @@ def record_take(
         good sweep came of ATTEMPTS, or the disk refuses. The build is then as it was.
     """
     check_options(request.subject, request.jig, request.load_ohm, request.load_tolerance_percent, request.state)
+    check_circumstances(request.subject, request.celsius, request.remounted)
     if not 0 < request.accuracy_percent <= 100:
         raise StillboxError(f"an accuracy of {request.accuracy_percent:g} % cannot be asked; give 0.001 to 100")
     if request.level_dbfs is not None and not request.level_dbfs <= 0:
@@ -192,6 +197,8 @@ class _Session:
                 jig=self._clips.jig,
                 load_ohm=self._request.load_ohm,
                 load_tolerance_percent=self._request.load_tolerance_percent,
+                celsius=self._request.celsius,
+                remounted=self._request.remounted,
                 excitation=excitation,
                 sweep_starts=starts,
                 origin=self._device.info.name,

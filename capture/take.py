@@ -58,6 +58,22 @@ def check_state(subject: str, state: str | None) -> None:
         raise StillboxError("a take in the box needs a state, so that it can be compared; give a name like 'stock'")
 
 
+CELSIUS_RANGE = (-30.0, 60.0)
+"""Temperatures of the air for which its speed of sound can be computed, degrees C."""
+
+
+def check_circumstances(subject: str, celsius: float | None, remounted: bool) -> None:
+    """StillboxError where a take cannot have been made at that temperature, or cannot be of a driver put back."""
+    low, high = CELSIUS_RANGE
+    if celsius is not None and not low <= celsius <= high:
+        raise StillboxError(f"{celsius:g} degrees C is outside {low:g} to {high:g}; give the temperature of the air")
+    if remounted and subject != "in-box":
+        raise StillboxError(
+            f"a take of {subject} cannot be marked as remounted: that is said of a driver that was taken out of its "
+            "box and put back, with nothing else done; leave it out"
+        )
+
+
 class LiveRecord(BaseModel):
     """How a take of a sound card or of the practice rig was made.
 
@@ -103,6 +119,10 @@ class TakeInfo(BaseModel):
     load_ohm: float | None = Field(None, gt=0, le=1e5)
     """Marked value of the resistor on the clips, for ``load`` and ``check-resistor``."""
     load_tolerance_percent: float | None = Field(None, ge=0, le=50)
+    celsius: float | None = Field(None, ge=CELSIUS_RANGE[0], le=CELSIUS_RANGE[1])
+    """Temperature of the air in the box; None where nobody said it: that of the build is taken."""
+    remounted: bool = False
+    """Made after the driver was taken out of the box and put back, with nothing else done."""
     excitation: Excitation
     sweep_starts: tuple[int, ...]
     """Frame at which each whole sweep starts in the recording."""
@@ -147,6 +167,8 @@ class TakeAbout(TypedDict):
     jig: NotRequired[JigKind]
     load_ohm: NotRequired[float | None]
     load_tolerance_percent: NotRequired[float | None]
+    celsius: NotRequired[float | None]
+    remounted: NotRequired[bool]
     latency_s: NotRequired[float | None]
     live: NotRequired[LiveRecord | None]
     flags: NotRequired[Iterable[str]]

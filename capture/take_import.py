@@ -28,7 +28,7 @@ from capture.recording_checks import (
 from capture.recording_gaps import check_gaps
 from capture.sweep_search import SURE_AGREEMENT, FoundSweep, SweepSearch, find_sweeps, with_new_segments
 from capture.sweep_track import refined_clock, silence_before, source_share, track_sweep
-from capture.take import SUBJECTS, JigKind, Subject, TakeInfo, check_state, usual_state
+from capture.take import SUBJECTS, JigKind, Subject, TakeInfo, check_circumstances, check_state, usual_state
 
 MARKED_LOAD_SUBJECTS = ("load", "check-resistor")
 LOAD_RANGE_OHM = (0.01, 100_000.0)
@@ -46,6 +46,8 @@ def import_take(
     jig: str = "high-side",
     load_ohm: float | None = None,
     load_tolerance_percent: float | None = None,
+    celsius: float | None = None,
+    remounted: bool = False,
 ) -> TakeInfo:
     """Import a recording as a new take of ``build``: all of it or nothing.
 
@@ -53,6 +55,10 @@ def import_take(
     ----------
     state : str or None
         None stands for ``stock`` in the box and for no state elsewhere.
+    celsius : float, optional
+        Temperature of the air at this take.
+    remounted : bool
+        The driver was taken out and put back since the take before, with nothing else done.
 
     Raises
     ------
@@ -60,6 +66,7 @@ def import_take(
         If an option is wrong or the recording cannot be used; names the fault and the remedy.
     """
     check_options(subject, jig, load_ohm, load_tolerance_percent, state)
+    check_circumstances(subject, celsius, remounted)
     clip = read_audio(audio_path, (1, 2) if subject == "microphone" else (2,))
     if clip.sample_rate_hz != excitation.sample_rate_hz:
         raise StillboxError(
@@ -89,6 +96,8 @@ def import_take(
         jig=case.jig,
         load_ohm=load_ohm,
         load_tolerance_percent=load_tolerance_percent,
+        celsius=celsius,
+        remounted=remounted,
         excitation=excitation,
         sweep_starts=starts,
         origin=audio_path.name.encode("utf-8", "replace").decode("utf-8"),

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from commands.options import CelsiusOption, RemountedOption
 from commands.printing import print_table, say, warn
 
 if TYPE_CHECKING:
@@ -103,6 +104,8 @@ def record(
         float | None, typer.Option(metavar="R", help="Marked value of the resistor, for load and check-resistor.")
     ] = None,
     load_tolerance: Annotated[float | None, typer.Option(metavar="PERCENT", help="Its tolerance.")] = None,
+    celsius: CelsiusOption = None,
+    remounted: RemountedOption = False,
     loudest_volts: Annotated[
         float | None,
         typer.Option(metavar="V", help="Output at full scale, V rms, if you know it; kept for this device."),
@@ -143,6 +146,8 @@ def record(
         jig=jig,
         load_ohm=load_ohms,
         load_tolerance_percent=load_tolerance,
+        celsius=celsius,
+        remounted=remounted,
         level_dbfs=level,
         repeats=repeats,
         seconds=seconds,

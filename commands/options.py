@@ -52,6 +52,19 @@ GateOption = Annotated[
     typer.Option("--gate", metavar="S", help="Keep the response this long only: less noise, coarser resolution."),
 ]
 
+CelsiusOption = Annotated[
+    float | None,
+    typer.Option("--celsius", metavar="T", help="Temperature of the air, degrees C; left out: that of build.toml."),
+]
+RemountedOption = Annotated[
+    bool,
+    typer.Option(
+        "--remounted",
+        help="The driver was taken out of the box and put back since the last take, and nothing else was done: "
+        "'compare' learns from it what remounting does by itself.",
+    ),
+]
+
 SUBJECT_HELP = (
     "What the recording is of: free-air, added-mass, test-box, in-box, part, microphone, check-resistor, "
     "channel-match, open, short or load."

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from capture.errors import StillboxError
-from commands.options import SUBJECT_HELP, BuildArgument, JsonOption, UnitOption
+from commands.options import SUBJECT_HELP, BuildArgument, CelsiusOption, JsonOption, RemountedOption, UnitOption
 from commands.printing import print_json, print_table, say, warn
 
 if TYPE_CHECKING:
@@ -97,6 +97,8 @@ def import_recording(
         float | None, typer.Option(metavar="R", help="Marked value of the resistor, for load and check-resistor.")
     ] = None,
     load_tolerance: Annotated[float | None, typer.Option(metavar="PERCENT", help="Its tolerance.")] = None,
+    celsius: CelsiusOption = None,
+    remounted: RemountedOption = False,
 ) -> None:
     """Take a recording made elsewhere into a build."""
     from capture.build_folder import BuildFolder
@@ -113,6 +115,8 @@ def import_recording(
         jig=jig,
         load_ohm=load_ohms,
         load_tolerance_percent=load_tolerance,
+        celsius=celsius,
+        remounted=remounted,
     )
     rate_hz = info.excitation.sample_rate_hz
     places = ", ".join(f"{frame / rate_hz:.3f} s" for frame in info.sweep_starts)
@@ -150,6 +154,10 @@ def takes(
 def _take_row(info: TakeInfo) -> tuple[str, ...]:
     rate_hz = info.excitation.sample_rate_hz
     marked = [] if info.load_ohm is None else [f"marked {info.load_ohm:g} ohm"]
+    if info.celsius is not None:
+        marked.append(f"{info.celsius:g} °C")
+    if info.remounted:
+        marked.append("remounted")
     if info.live is not None and info.live.kind == "practice rig":
         marked.append("practice rig")
     return (

@@ -21,7 +21,7 @@ from PyQt5.QtWidgets import (
     QWidget,
 )
 
-from capture.take import STATE_SUBJECTS
+from capture.take import CALIBRATION_SUBJECTS, CELSIUS_RANGE, STATE_SUBJECTS
 from gui.meters import Meters
 from gui.takes_table import TakesTable
 from gui.theme import Theme
@@ -31,6 +31,10 @@ from gui.words import MEANING, SUBJECT_WORDS, time_words
 AUTOMATIC_DBFS = -61.0
 LENGTHS_S = (2.0, 5.0, 10.0, 20.0)
 MARKED = ("load", "check-resistor")
+REMOUNTED_TIP = (
+    "The driver was taken out of the box and put back since the last take, and nothing else was done: "
+    "comparisons learn from it what remounting does by itself."
+)
 
 
 class BenchPanel(QWidget):
@@ -90,6 +94,10 @@ class BenchPanel(QWidget):
         for part in (QLabel("Marked"), self.load_ohm, QLabel("±"), self.load_percent):
             row.addWidget(part)
         row.addStretch(1)
+        self.celsius = celsius_field()
+        self.remounted = QCheckBox("remounted")
+        self.remounted.setToolTip(REMOUNTED_TIP)
+        self.air_row = _row(_label("&Air", self.celsius), self.celsius, self.remounted)
 
     def _make_device(self) -> None:
         self.device = QComboBox()
@@ -167,6 +175,7 @@ class BenchPanel(QWidget):
         case.addWidget(self.subject, 1, 0, 1, 3)
         layout.addLayout(case)
         layout.addWidget(self.load_row)
+        layout.addWidget(self.air_row)
         layout.addWidget(self.wiring)
         layout.addWidget(self.caption)
         layout.addWidget(self.caution)
@@ -198,6 +207,8 @@ class BenchPanel(QWidget):
             self.jig,
             self.load_ohm,
             self.load_percent,
+            self.celsius,
+            self.remounted,
             self.device,
             self.output_button,
             self.hurry,
@@ -228,6 +239,8 @@ class BenchPanel(QWidget):
         self.wiring.show_wiring(subject, jig)
         self.caption.setText(CAPTIONS[subject])
         self.load_row.setVisible(subject in MARKED)
+        self.air_row.setVisible(subject not in CALIBRATION_SUBJECTS)
+        self.remounted.setVisible(subject == "in-box")
         self.state.setEnabled(subject in STATE_SUBJECTS)
         self.case_changed.emit()
 
@@ -319,6 +332,19 @@ def _number(low: float, high: float, suffix: str, value: float, tip: str) -> QDo
     field.setToolTip(tip)
     field.setKeyboardTracking(False)
     return field
+
+
+def celsius_field() -> QDoubleSpinBox:
+    """Temperature of the air at a take; its lowest step stands for that of the build."""
+    low, high = CELSIUS_RANGE
+    field = _number(low - 1, high, " °C", low - 1, "Temperature of the air: standing waves move by 0.17 % a degree.")
+    field.setSpecialValueText("as the build says")
+    return field
+
+
+def celsius_of(field: QDoubleSpinBox) -> float | None:
+    """What such a field says; None for that of the build."""
+    return None if field.value() <= field.minimum() else float(field.value())
 
 
 def _label(words: str, buddy: QWidget) -> QLabel:

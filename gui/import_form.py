@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from PyQt5.QtWidgets import (
+    QCheckBox,
     QComboBox,
     QDialog,
     QDialogButtonBox,
@@ -19,7 +20,7 @@ from PyQt5.QtWidgets import (
 )
 
 from capture.take import STATE_SUBJECTS
-from gui.bench_panel import MARKED
+from gui.bench_panel import MARKED, REMOUNTED_TIP, celsius_field, celsius_of
 from gui.words import SUBJECT_WORDS
 
 
@@ -63,6 +64,8 @@ class ImportForm(QDialog):
         self.load_percent.setRange(0, 50)
         self.load_percent.setValue(1)
         self.load_percent.setSuffix(" %")
+        self.celsius, self.remounted = celsius_field(), QCheckBox()
+        self.remounted.setToolTip(REMOUNTED_TIP)
         buttons = QDialogButtonBox(QDialogButtonBox.Ok | QDialogButtonBox.Cancel)
         self.ok = buttons.button(QDialogButtonBox.Ok)
         buttons.accepted.connect(self.accept)
@@ -74,8 +77,10 @@ class ImportForm(QDialog):
             ("&State", self.state),
             ("&Unit", self.unit),
             ("&Jig", self.jig),
-            ("&Resistor marked", self.load_ohm),
+            ("Resistor &marked", self.load_ohm),
             ("its &tolerance", self.load_percent),
+            ("&Air", self.celsius),
+            ("&Remounted", self.remounted),
             ("Sweep played (&JSON)", row),
         ):
             form.addRow(words, field)
@@ -89,6 +94,7 @@ class ImportForm(QDialog):
         marked = self.subject.currentData() in MARKED
         self.load_ohm.setEnabled(marked)
         self.load_percent.setEnabled(marked)
+        self.remounted.setEnabled(self.subject.currentData() == "in-box")
         if self.ok is not None:
             self.ok.setEnabled(bool(self.excitation.text().strip()))
 
@@ -106,6 +112,8 @@ class ImportForm(QDialog):
         state = self.state.text().strip() if subject in STATE_SUBJECTS else ""
         return {
             "subject": subject,
+            "celsius": celsius_of(self.celsius),
+            "remounted": self.remounted.isEnabled() and self.remounted.isChecked(),
             "state": state or None,
             "unit": self.unit.text().strip() or "A",
             "jig": self.jig.currentText(),

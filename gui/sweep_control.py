@@ -9,7 +9,7 @@ from PyQt5.QtWidgets import QWidget
 
 from capture.audio_device import AudioDevice, RecordingStopped, StreamState
 from capture.errors import StillboxError
-from gui.bench_panel import AUTOMATIC_DBFS, MARKED, BenchPanel
+from gui.bench_panel import AUTOMATIC_DBFS, MARKED, BenchPanel, celsius_of
 from gui.session import Session, record
 from gui.words import safety_topics
 from gui.work import Failure, Lane
@@ -135,6 +135,8 @@ class SweepControl(QObject):
             jig=str(panel.jig.currentData()),
             load_ohm=panel.load_ohm.value() if marked else None,
             load_tolerance_percent=panel.load_percent.value() if marked else None,
+            celsius=celsius_of(panel.celsius) if panel.air_row.isVisibleTo(panel) else None,
+            remounted=subject == "in-box" and panel.remounted.isChecked(),
             level_dbfs=None if level <= AUTOMATIC_DBFS else level,
             seconds=float(panel.seconds.currentData()),
         )

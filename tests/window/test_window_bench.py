@@ -233,6 +233,8 @@ def test_a_dropped_recording_is_taken_in(
         assert isinstance(form, ImportForm)
         form.subject.setCurrentIndex(form.subject.findData("in-box"))
         form.state.setText("from outside")
+        form.celsius.setValue(24.0)
+        form.remounted.setChecked(True)
         form.excitation.setText(str(RECORDINGS / "sweep-5s.json"))
 
     agree(monkeypatch, ImportForm, fill)
@@ -240,7 +242,25 @@ def test_a_dropped_recording_is_taken_in(
     data.setUrls([QUrl.fromLocalFile(str(RECORDINGS / "in-box-stock.flac"))])
     window.dropEvent(QDropEvent(QPointF(5, 5), Qt.CopyAction, data, Qt.LeftButton, Qt.NoModifier))
     qtbot.waitUntil(lambda: "Kept as take 4" in window.bench.said.text(), timeout=WAIT_MS)
-    assert BuildFolder.open(quick).find_take("4").state == "from outside"
+    kept = BuildFolder.open(quick).find_take("4")
+    assert (kept.state, kept.celsius, kept.remounted) == ("from outside", 24.0, True)
+
+
+def test_the_panel_asks_for_air_and_remounting(qtbot: QtBot, window: MainWindow, quick: Path) -> None:
+    opened(qtbot, window, quick)
+    panel = window.bench
+    panel.choose_subject("in-box")
+    request = window.sweeps.request()
+    assert (request.celsius, request.remounted) == (None, False)
+    panel.celsius.setValue(27.0)
+    panel.remounted.setChecked(True)
+    request = window.sweeps.request()
+    assert (request.celsius, request.remounted) == (27.0, True)
+    panel.choose_subject("free-air")
+    request = window.sweeps.request()
+    assert (request.celsius, request.remounted) == (27.0, False)
+    panel.choose_subject("load")
+    assert window.sweeps.request().celsius is None
 
 
 def test_a_damaged_recording_is_refused(
