@@ -28,10 +28,10 @@ from capture.audio_device import (
     StreamState,
 )
 from capture.errors import StillboxError
-from capture.practice_speakers import SPEAKERS, PracticeSpeaker, sound_pressure_pa_per_v, speaker_named
+from capture.practice_speakers import BARE_BOX, SPEAKERS, PracticeSpeaker, sound_pressure_pa_per_v, speaker_named
 
 RIG_NAME = "practice rig"
-DEFAULT_SPEAKER = "boxy"
+DEFAULT_SPEAKER = BARE_BOX
 BLOCK_FRAMES = 1024
 RESPONSE_S = 1.3
 LONG_STREAM_S = 1.5
@@ -371,7 +371,7 @@ class _Loss:
 
 
 def rig_named(name: str, real_pace: bool = False) -> PracticeRig:
-    """The rig that a device name means: ``practice rig``, ``practice rig: boxy``, ``practice rig: boxy, noise``."""
+    """The rig that a device name means: ``practice rig``, ``practice rig: leaky``, ``practice rig: leaky, noise``."""
     beginning, _, wishes = name.partition(":")
     if beginning.strip().lower() != RIG_NAME:
         raise StillboxError(f"'{name}' is no device; name a speaker of the practice rig as in '{rig_names()[0]}'")

@@ -226,19 +226,28 @@ def _laplace(frequency_hz: FloatArray) -> ComplexArray:
 
 _WOOFER = PracticeDriver(5.7, 0.012, 0.68, 6.1, 0.0135, 0.00092, 1.05, 0.0135)
 _TWEETER = PracticeDriver(5.2, 0.0011, 0.72, 2.6, 0.00033, 0.000105, 0.95, 0.00061)
-_INSIDE_M = (0.60, 0.35, 0.28)
-_DRIVER_M = (0.15, 0.175, 0.0)
-_PORT = port((0.48, 0.175, 0.0), 0.07, 0.12)
-_LINED = PracticeBox(_INSIDE_M, _DRIVER_M, 420.0, (_PORT,))
+INSIDE_M = (0.46, 0.30, 0.23)
+"""Height, width and depth of the rig's box. Sizes, places and resonances are of our own choosing."""
+DRIVER_M = (0.125, 0.16, 0.0)
+PORT_M = (0.39, 0.16, 0.0)
+PORT_DIAMETER_M, PORT_LENGTH_M = 0.06, 0.11
+CONE_MM = 131
+"""Diameter of the woofer's cone, as its area has it."""
+_PORT = port(PORT_M, PORT_DIAMETER_M, PORT_LENGTH_M)
+_LINED = PracticeBox(INSIDE_M, DRIVER_M, 420.0, (_PORT,))
 _BARE = PracticeBox(
-    _INSIDE_M, _DRIVER_M, 75.0, (_PORT, weak_wall((0.30, 0.0, 0.14), 178.0, 24.0, 6e-9))
+    INSIDE_M, DRIVER_M, 75.0, (_PORT, weak_wall((0.21, 0.13, INSIDE_M[2]), 232.0, 34.0, 3e-9))
 )
-_LEAK = Opening((0.02, 0.34, 0.0), 60.0, 9000.0)
+_LEAK = Opening((0.02, 0.29, 0.0), 60.0, 9000.0)
+
+BARE_BOX = "bare box"
+FORMER_NAMES: Mapping[str, str] = {"boxy": BARE_BOX}
+"""Names that speakers of the rig had earlier, and those that they have now."""
 
 SPEAKERS: Mapping[str, PracticeSpeaker] = {
     "good box": PracticeSpeaker("lined, braced and tight", _WOOFER, _LINED, _LINED),
-    "boxy": PracticeSpeaker(
-        "bare walls, one of which rings; lined and braced in any state but stock", _WOOFER, _BARE, _LINED
+    BARE_BOX: PracticeSpeaker(
+        "nothing in the box, whose walls ring; lined and braced in any state but stock", _WOOFER, _BARE, _LINED
     ),
     "leaky": PracticeSpeaker(
         "a gap at the driver; tight in any state but stock", _WOOFER, replace(_LINED, openings=(_PORT, _LEAK)), _LINED
@@ -256,6 +265,11 @@ SPEAKERS: Mapping[str, PracticeSpeaker] = {
 
 
 def speaker_named(name: str) -> PracticeSpeaker:
+    if name in FORMER_NAMES:
+        raise StillboxError(
+            f"the practice rig's speaker '{name}' is called '{FORMER_NAMES[name]}' now, and its box is another one; "
+            f"write 'practice rig: {FORMER_NAMES[name]}', in a build of its own"
+        )
     if name not in SPEAKERS:
         raise StillboxError(f"the practice rig has no speaker '{name}'; choose one of {', '.join(SPEAKERS)}")
     return SPEAKERS[name]

@@ -175,5 +175,5 @@ def _inside_mm(text: str | None) -> tuple[float, float, float] | None:
     try:
         height, width, depth = (float(part) for part in text.lower().replace("×", "x").split("x"))
     except ValueError as error:
-        raise StillboxError(f"--inside: '{text}' is not HEIGHTxWIDTHxDEPTH in mm; write 600x350x280") from error
+        raise StillboxError(f"--inside: '{text}' is not HEIGHTxWIDTHxDEPTH in mm; write 460x300x230") from error
     return height, width, depth

@@ -35,7 +35,7 @@ class FirstStart(QWidget):
         title = QLabel("Find out what rings in your speaker.")
         title.setObjectName("sentence")
         short = QLabel(
-            "Try it without any hardware: the practice rig is a simulated speaker with a boxy sound. "
+            "Try it without any hardware: the practice rig is a simulated speaker whose walls ring. "
             "Click below, then Sweep twice, driver and box: what rings, and why, appears here."
         )
         short.setWordWrap(True)

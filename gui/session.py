@@ -13,6 +13,15 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from capture.build_folder import BuildFolder
+from capture.practice_speakers import (
+    ADDED_MASS_KG,
+    CONE_MM,
+    DRIVER_M,
+    INSIDE_M,
+    PORT_DIAMETER_M,
+    PORT_LENGTH_M,
+    PORT_M,
+)
 from capture.take_edit import removed_takes
 
 if TYPE_CHECKING:
@@ -21,24 +30,10 @@ if TYPE_CHECKING:
     from capture.live_take import LiveRequest
     from capture.take import TakeInfo
 
-PRACTICE_FOLDER = "practice"
+PRACTICE_FOLDER = "practice, bare box"
+"""Another one than that of an earlier box, whose takes must not be taken for those of this one."""
 PRACTICE_REFERENCE_OHM = 10.0
 PRACTICE_TOLERANCE_PERCENT = 1.0
-PRACTICE_NOTES = """
-[added_mass]
-grams = 10
-
-[driver]
-diameter_mm = 131
-from_top_mm = 150
-from_left_mm = 175
-
-[port]
-diameter_mm = 70
-length_mm = 120
-from_top_mm = 480
-from_left_mm = 175
-"""
 
 
 @dataclass(frozen=True)
@@ -107,12 +102,35 @@ def practice_build(parent: Path) -> Path:
     path = parent / PRACTICE_FOLDER
     if not (path / "build.toml").is_file():
         parent.mkdir(parents=True, exist_ok=True)
-        build = BuildFolder.create(path, (600.0, 350.0, 280.0), 8.0)
+        build = BuildFolder.create(path, _in_mm(INSIDE_M), 8.0)
         text = (path / "build.toml").read_text(encoding="utf-8")
         head = text[: text.index("[driver]")]
-        write_whole(path / "build.toml", head + PRACTICE_NOTES.lstrip())
+        write_whole(path / "build.toml", head + _practice_notes())
         build.set_calibration(PRACTICE_REFERENCE_OHM, PRACTICE_TOLERANCE_PERCENT)
     return path
+
+
+def _practice_notes() -> str:
+    """What ``build.toml`` says of the practice rig's woofer and box."""
+    tables = {
+        "added_mass": {"grams": 1000 * ADDED_MASS_KG},
+        "driver": {"diameter_mm": CONE_MM, **_place(DRIVER_M)},
+        "port": {"diameter_mm": 1000 * PORT_DIAMETER_M, "length_mm": 1000 * PORT_LENGTH_M, **_place(PORT_M)},
+    }
+    return "\n".join(
+        "\n".join([f"[{table}]", *(f"{key} = {value:g}" for key, value in lines.items()), ""])
+        for table, lines in tables.items()
+    )
+
+
+def _place(place_m: tuple[float, float, float]) -> dict[str, float]:
+    from_top_mm, from_left_mm, _ = _in_mm(place_m)
+    return {"from_top_mm": from_top_mm, "from_left_mm": from_left_mm}
+
+
+def _in_mm(lengths_m: tuple[float, float, float]) -> tuple[float, float, float]:
+    first, second, third = (round(1000 * length, 3) for length in lengths_m)
+    return first, second, third
 
 
 def builds_folder() -> Path:

@@ -46,12 +46,12 @@ def build(tmp_path: Path) -> BuildFolder:
 
 def test_a_new_build_says_what_it_was_told(tmp_path: Path) -> None:
     path = tmp_path / 'odd "name" #1'
-    BuildFolder.create(path, inside_mm=(600, 350.5, 280), rated_ohm=8)
+    BuildFolder.create(path, inside_mm=(460, 300.5, 230), rated_ohm=8)
     description = BuildFolder.open(path).description
     assert description.name == 'odd "name" #1'
-    assert description.inside_mm == (600, 350.5, 280)
+    assert description.inside_mm == (460, 300.5, 230)
     assert description.inside_mm is not None
-    assert description.inside_mm.depth == 280
+    assert description.inside_mm.depth == 230
     assert description.rated_ohm == 8
     assert description.temperature_c == 20
     assert description.driver.diameter_mm is None
@@ -75,7 +75,7 @@ def test_a_second_start_leaves_the_first_build_alone(build: BuildFolder) -> None
     assert (build.path / "build.toml").read_bytes() == before
 
 
-@pytest.mark.parametrize("inside", [(600, 350, 0), (600, float("nan"), 280), (1e9, 350, 280)])
+@pytest.mark.parametrize("inside", [(460, 300, 0), (460, float("nan"), 230), (1e9, 300, 230)])
 def test_a_size_out_of_range_makes_no_folder(tmp_path: Path, inside: tuple[float, float, float]) -> None:
     with pytest.raises(StillboxError, match=r"inside_mm.*must be 20 to 5000 mm"):
         BuildFolder.create(tmp_path / "build", inside_mm=inside)
@@ -85,8 +85,8 @@ def test_a_size_out_of_range_makes_no_folder(tmp_path: Path, inside: tuple[float
 @pytest.mark.parametrize(
     ("text", "told"),
     [
-        ("inside_mm = [600, 350]", "inside_mm: must be height, width and depth, three numbers"),
-        ("inside_mm = [600, 350, 1]", "inside_mm.depth: must be 20 to 5000 mm (received 1)"),
+        ("inside_mm = [460, 300]", "inside_mm: must be height, width and depth, three numbers"),
+        ("inside_mm = [460, 300, 1]", "inside_mm.depth: must be 20 to 5000 mm (received 1)"),
         ("rated_ohm = '8'", "rated_ohm"),
         ("rated_ohm = true", "rated_ohm"),
         ("rated_ohm = nan", "must be 0.5 to 1000 ohm"),

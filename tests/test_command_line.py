@@ -60,10 +60,10 @@ def recording(tmp_path: Path, sweep: Path) -> Path:
 
 def test_from_nothing_to_a_list_of_takes(tmp_path: Path, sweep: Path, recording: Path) -> None:
     build = tmp_path / "build"
-    code, out, err = run("start", build, "--inside", "600x350x280", "--rated-ohms", "8")
+    code, out, err = run("start", build, "--inside", "460x300x230", "--rated-ohms", "8")
     assert (code, err) == (0, "")
     assert "build.toml" in out
-    assert BuildFolder.open(build).description.inside_mm == (600, 350, 280)
+    assert BuildFolder.open(build).description.inside_mm == (460, 300, 230)
     code, out, err = run("takes", build)
     assert (code, err) == (0, "")
     assert "no takes yet" in out
@@ -87,7 +87,7 @@ def test_from_nothing_to_a_list_of_takes(tmp_path: Path, sweep: Path, recording:
     [
         ("60x35x28", "60 x 35 x 28 millimetres holds 0.0588 litres"),
         ("60x35x28", "if these are centimetres, write 600 x 350 x 280"),
-        ("600x350x28", "28 millimetres at its narrowest"),
+        ("460x300x23", "23 millimetres at its narrowest"),
         ("5000x5000x280", "holds 7e+03 litres, which hardly any box is; check the lengths"),
     ],
 )
@@ -98,7 +98,7 @@ def test_lengths_in_another_unit_are_warned_of(tmp_path: Path, inside: str, told
     assert told in one_line(err)
 
 
-@pytest.mark.parametrize("inside", ["600x350x280", "120x80x60", "2000x1000x900", "80x80x50"])
+@pytest.mark.parametrize("inside", ["460x300x230", "120x80x60", "2000x1000x900", "80x80x50"])
 def test_lengths_of_real_boxes_are_not_doubted(tmp_path: Path, inside: str) -> None:
     assert run("start", tmp_path / "build", "--inside", inside)[2] == ""
 
@@ -144,8 +144,8 @@ def test_takes_as_json(tmp_path: Path, sweep: Path, recording: Path) -> None:
         (["excitation", "sweep.wav", "--repeats", "1.5"], "--repeats"),
         (["excitation", "no/such/folder/sweep.wav"], "cannot write"),
         (["start"], "BUILD"),
-        (["start", "new", "--inside", "600x350"], "HEIGHTxWIDTHxDEPTH"),
-        (["start", "new", "--inside", "600x350x1"], "must be 20 to 5000 mm"),
+        (["start", "new", "--inside", "460x300"], "HEIGHTxWIDTHxDEPTH"),
+        (["start", "new", "--inside", "460x300x1"], "must be 20 to 5000 mm"),
         (["start", "new", "--inside", "axbxc"], "HEIGHTxWIDTHxDEPTH"),
         (["start", "new", "--rated-ohms", "-8"], "rated_ohm"),
         (["takes", "nowhere"], "is no build"),

@@ -20,8 +20,18 @@ from capture.e_series import SERIES, nearest_value, values_between
 from capture.errors import StillboxError
 from capture.jig_guide import JigLevels, attenuator_for, best_reference, evaluate_reference, typical_impedance_ohm
 from capture.jig_text import jig_text
+from capture.practice_rig import rig_named
 from capture.practice_speakers import (
+    ADDED_MASS_KG,
+    CONE_MM,
+    DRIVER_M,
+    FORMER_NAMES,
+    INSIDE_M,
+    PORT_DIAMETER_M,
+    PORT_LENGTH_M,
     SPEAKERS,
+    SPEED_OF_SOUND_M_S,
+    TEST_BOX_M3,
     PracticeBox,
     PracticeDriver,
     PracticeSpeaker,
@@ -230,10 +240,31 @@ def test_stories_of_the_rig_are_told_by_its_speakers() -> None:
         speaker: PracticeSpeaker = SPEAKERS[name]
         return speaker.impedance_ohm(Clips(subject, state), frequency_hz)  # type: ignore[arg-type]
 
-    near_287 = (frequency_hz > 260) & (frequency_hz < 320)
-    bump = [np.ptp(np.abs(impedance("boxy", state))[near_287]) for state in ("stock", "lined")]
+    half_wave_hz = SPEED_OF_SOUND_M_S / (2 * max(INSIDE_M))
+    near = np.abs(frequency_hz / half_wave_hz - 1) < 0.1
+    bump = [np.ptp(np.abs(impedance("bare box", state))[near]) for state in ("stock", "lined")]
     assert bump[0] > 2 * bump[1]
     tight, leaky = np.abs(impedance("leaky", "final")), np.abs(impedance("leaky", "stock"))
     assert tight.max() > 1.15 * leaky.max()
     part = impedance("wrong capacitor", "stock", "part")
     assert part[0].imag == pytest.approx(-1 / (2 * np.pi * 20 * 4.7e-6), rel=1e-6)
+
+
+def test_a_former_name_of_a_speaker_says_the_new_one() -> None:
+    for device in ("practice rig: boxy", "practice rig: boxy, noise"):
+        with pytest.raises(StillboxError, match="'boxy' is called 'bare box' now.*'practice rig: bare box'"):
+            rig_named(device)
+    assert not set(FORMER_NAMES) & set(SPEAKERS)
+    assert set(FORMER_NAMES.values()) <= set(SPEAKERS)
+
+
+def test_the_readme_says_what_the_rig_is() -> None:
+    words = " ".join((ROOT / "README.md").read_text(encoding="utf-8").split())
+    height, width, depth = (1000 * length for length in INSIDE_M)
+    assert f"{height:g} x {width:g} x {depth:g} mm inside" in words
+    assert f"--inside {height:g}x{width:g}x{depth:g} " in words
+    assert f"{1000 * DRIVER_M[0]:g} mm from top and {1000 * DRIVER_M[1]:g} mm from left" in words
+    assert f"the port {1000 * PORT_DIAMETER_M:g} mm wide and {1000 * PORT_LENGTH_M:g} mm long" in words
+    assert f"the cone {CONE_MM} mm across" in words
+    assert np.pi * (CONE_MM / 2000) ** 2 == pytest.approx(SPEAKERS["bare box"].driver.area_m2, rel=0.005)
+    assert f"{1000 * ADDED_MASS_KG:g} g, the `test-box` {1000 * TEST_BOX_M3:g} litres" in words

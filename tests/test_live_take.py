@@ -60,12 +60,12 @@ def content(build: BuildFolder) -> dict[str, str]:
 
 
 def test_a_take_has_its_settings_device_latency_and_the_right_impedance(build: BuildFolder) -> None:
-    rig = PracticeRig("boxy", seed=1, parts=IDEAL)
+    rig = PracticeRig("bare box", seed=1, parts=IDEAL)
     told: list[str] = []
     info = record_take(build, rig, LiveRequest("in-box", state="lined", unit="B", seconds=5.0), say=told.append)
     assert [take.number for take in build.takes()] == [1]
     assert build.damaged() == []
-    assert (info.address, info.origin, info.latency_s) == ("in-box/lined/B", "practice rig: boxy", 0.01)
+    assert (info.address, info.origin, info.latency_s) == ("in-box/lined/B", "practice rig: bare box", 0.01)
     assert info.live is not None
     assert (info.live.attempts, info.live.kind, info.live.loudest_volts) == (1, "practice rig", 1.4)
     assert info.live.reported_latency_s == pytest.approx(0.01)
@@ -74,7 +74,7 @@ def test_a_take_has_its_settings_device_latency_and_the_right_impedance(build: B
     inside = (ratio.frequency_hz >= 15) & (ratio.frequency_hz <= 20_000)
     frequency_hz = ratio.frequency_hz[inside]
     impedance = 10 * ratio.ratio[inside] / (1 - ratio.ratio[inside])
-    truth = SPEAKERS["boxy"].impedance_ohm(Clips("in-box", "lined", "B"), frequency_hz)
+    truth = SPEAKERS["bare box"].impedance_ohm(Clips("in-box", "lined", "B"), frequency_hz)
     assert np.percentile(np.abs(impedance / truth - 1), 95) < 1e-4
 
 
@@ -98,7 +98,7 @@ def test_bad_sweeps_are_refused_in_the_end_with_the_reason(
     record_take(build, PracticeRig("good box", seed=1), SHORT, say=silent)
     before = content(build)
     with pytest.raises(StillboxError, match=f"3 sweeps were no good.*{words}"):
-        record_take(build, PracticeRig("boxy", [fault], seed=seed), SHORT, say=silent)
+        record_take(build, PracticeRig("bare box", [fault], seed=seed), SHORT, say=silent)
     assert content(build) == before
     assert build.damaged() == []
 
@@ -137,7 +137,7 @@ def test_stop_keeps_nothing(build: BuildFolder) -> None:
             state.request_stop()
 
     with pytest.raises(RecordingStopped):
-        record_take(build, PracticeRig("boxy", seed=1, listener=listen), LiveRequest("in-box"), state, silent)
+        record_take(build, PracticeRig("bare box", seed=1, listener=listen), LiveRequest("in-box"), state, silent)
     last = np.flatnonzero(np.concatenate(heard))[-1]
     assert 0 < last - asked[0] < 0.05 * 48_000
     assert content(build) == before
@@ -153,7 +153,7 @@ def test_interrupt_keeps_nothing(build: BuildFolder, moment: str) -> None:
             raise KeyboardInterrupt
 
     with pytest.raises(KeyboardInterrupt):
-        record_take(build, PracticeRig("boxy", seed=1, listener=listen), LiveRequest("in-box"), say=silent)
+        record_take(build, PracticeRig("bare box", seed=1, listener=listen), LiveRequest("in-box"), say=silent)
     assert content(build) == {}
 
 
@@ -199,7 +199,7 @@ def test_two_programs_on_one_build(build: BuildFolder) -> None:
     held.wait(10)
     try:
         with pytest.raises(StillboxError, match=f"process {os.getpid()} on"):
-            record_take(build, PracticeRig("boxy"), SHORT, say=silent)
+            record_take(build, PracticeRig("bare box"), SHORT, say=silent)
         (build.path / "takes" / "0001-in-box-A.flac.part").write_bytes(b"being recorded by the other")
         assert build.unfinished() == []
     finally:
@@ -215,7 +215,7 @@ def test_disk_full(build: BuildFolder) -> None:
     resource.setrlimit(resource.RLIMIT_FSIZE, (200_000, most))
     try:
         with pytest.raises(StillboxError, match=r"cannot write .*earlier takes are untouched"):
-            record_take(build, PracticeRig("boxy", seed=1), LiveRequest("in-box"), say=silent)
+            record_take(build, PracticeRig("bare box", seed=1), LiveRequest("in-box"), say=silent)
     finally:
         resource.setrlimit(resource.RLIMIT_FSIZE, (limit, most))
     assert content(build) == before
@@ -231,7 +231,7 @@ def test_folder_gone_while_recording(build: BuildFolder) -> None:
             shutil.rmtree(build.path)
 
     with pytest.raises(StillboxError, match="cannot write"):
-        record_take(build, PracticeRig("boxy", seed=1, listener=listen), LiveRequest("in-box"), say=silent)
+        record_take(build, PracticeRig("bare box", seed=1, listener=listen), LiveRequest("in-box"), say=silent)
 
 
 @pytest.mark.skipif(os.geteuid() == 0 and shutil.which("setpriv") is None, reason="root may write anywhere")
@@ -282,7 +282,7 @@ def test_read_only_folder() -> None:
 ])
 def test_wrong_requests_get_a_sentence(build: BuildFolder, request_: LiveRequest, words: str) -> None:
     with pytest.raises(StillboxError, match=words):
-        record_take(build, PracticeRig("boxy"), request_, say=silent)
+        record_take(build, PracticeRig("bare box"), request_, say=silent)
     assert content(build) == {}
 
 
@@ -352,7 +352,7 @@ def test_list_of_devices_and_their_names() -> None:
     with pytest.raises(StillboxError, match="no speaker 'horn'; choose one of good box"):
         find_device("practice rig: horn")
     with pytest.raises(StillboxError, match="no fault 'gremlins'"):
-        find_device("practice rig: boxy, gremlins")
+        find_device("practice rig: bare box, gremlins")
     with pytest.raises(StillboxError, match=r"'practice rig leaky' is no device; .* 'practice rig: good box'"):
         find_device("practice rig leaky")
 

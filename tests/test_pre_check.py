@@ -36,7 +36,7 @@ def test_faults_are_named(fault: str, seed: int) -> None:
 def test_hum_as_loud_as_the_sweep_forbids_it(mains_hz: int, seed: int) -> None:
     loud = RigParts(hum_dbfs=-12.0)
     with pytest.raises(PreCheckRefusal, match=f"mains hum of {mains_hz} Hz"):
-        check(PracticeRig("boxy", [f"hum {mains_hz} Hz"], seed=seed, parts=loud))
+        check(PracticeRig("bare box", [f"hum {mains_hz} Hz"], seed=seed, parts=loud))
 
 
 def test_no_false_alarm_on_100_good_speakers() -> None:
@@ -48,7 +48,7 @@ def test_no_false_alarm_on_100_good_speakers() -> None:
 @pytest.mark.parametrize("subject", SUBJECTS)
 def test_every_subject_of_a_good_jig_passes(subject: str, jig: str) -> None:
     load_ohm = 10.0 if subject in ("load", "check-resistor") else None
-    found = check(PracticeRig("boxy", seed=4), Clips(subject, load_ohm=load_ohm, jig=jig))  # type: ignore[arg-type]
+    found = check(PracticeRig("bare box", seed=4), Clips(subject, load_ohm=load_ohm, jig=jig))  # type: ignore[arg-type]
     assert found.notes == ()
 
 
@@ -58,7 +58,7 @@ def test_every_subject_of_a_good_jig_passes(subject: str, jig: str) -> None:
 ])
 def test_wrong_thing_on_the_clips_of_a_standard(subject: str, fault: str, words: str) -> None:
     with pytest.raises(PreCheckRefusal, match=words):
-        check(PracticeRig("boxy", [fault], seed=1), Clips(subject))  # type: ignore[arg-type]
+        check(PracticeRig("bare box", [fault], seed=1), Clips(subject))  # type: ignore[arg-type]
 
 
 @pytest.mark.parametrize(("fault", "kind"), [
@@ -105,7 +105,7 @@ def test_tones_read_the_gain_of_the_path() -> None:
 
 @pytest.mark.parametrize("input_peak_volts", [0.35, 1.4, 5.0])
 def test_level_is_the_highest_that_stays_6_db_from_clipping_and_below_the_limit(input_peak_volts: float) -> None:
-    rig = PracticeRig("boxy", seed=1, parts=RigParts(input_peak_volts=input_peak_volts))
+    rig = PracticeRig("bare box", seed=1, parts=RigParts(input_peak_volts=input_peak_volts))
     limits = Limits(clips_volts=0.7)
     found = check(rig, limits=limits)
     limit_dbfs = 20 * np.log10(0.7 / 1.4)
@@ -122,10 +122,10 @@ def test_level_is_the_highest_that_stays_6_db_from_clipping_and_below_the_limit(
 
 
 def test_a_wanted_level_is_not_exceeded_and_noise_names_the_level_that_would_do() -> None:
-    assert check(PracticeRig("boxy", seed=1), wanted_dbfs=-20.0).level_dbfs == -20.0
+    assert check(PracticeRig("bare box", seed=1), wanted_dbfs=-20.0).level_dbfs == -20.0
     noisy = RigParts(loud_noise_dbfs=-60.0)
     with pytest.raises(PreCheckRefusal, match=r"-2\d dBFS would do, so give --level -2\d"):
-        check(PracticeRig("boxy", ["noise"], seed=1, parts=noisy), wanted_dbfs=-38.0)
+        check(PracticeRig("bare box", ["noise"], seed=1, parts=noisy), wanted_dbfs=-38.0)
 
 
 def test_expected_uncertainty_is_what_the_sweep_then_shows() -> None:

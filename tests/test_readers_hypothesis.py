@@ -43,7 +43,7 @@ def template() -> Path:
     folder = Path(tempfile.mkdtemp(prefix="stillbox-test-"))
     atexit.register(shutil.rmtree, folder, ignore_errors=True)
     (folder / "letter.txt").write_text("precious")
-    BuildFolder.create(folder / "build", inside_mm=(600, 350, 280), rated_ohm=8).add_take(
+    BuildFolder.create(folder / "build", inside_mm=(460, 300, 230), rated_ohm=8).add_take(
         0.1 * np.random.default_rng(0).standard_normal((40_000, 2)),
         "PCM_24",
         subject="in-box",
@@ -134,7 +134,7 @@ def test_any_value_in_a_sidecar(data: st.DataObject) -> None:
 # What people write
 
 
-DESCRIPTION = b"inside_mm = [600, 350, 280]\nrated_ohm = 8\n[driver]\ndiameter_mm = 165\n"
+DESCRIPTION = b"inside_mm = [460, 300, 230]\nrated_ohm = 8\n[driver]\ndiameter_mm = 165\n"
 
 
 @thorough

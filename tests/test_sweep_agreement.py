@@ -20,7 +20,7 @@ START = 48_480
 
 @cache
 def recorded(source_ohm: float = 0.5, noise_dbfs: float = -100.0, seed: int = 1) -> tuple[np.ndarray, ToneReading]:
-    rig = PracticeRig("boxy", seed=seed, parts=RigParts(source_ohm=source_ohm, noise_dbfs=noise_dbfs))
+    rig = PracticeRig("bare box", seed=seed, parts=RigParts(source_ohm=source_ohm, noise_dbfs=noise_dbfs))
     rig.connect(Clips("in-box", "stock"))
     reading = read_tones(rig, tone_burst(48_000, 0.0), -12.0, 1.0, StreamState())
     collected = Collected()

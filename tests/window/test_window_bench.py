@@ -130,7 +130,7 @@ def test_faults_of_the_wiring_come_as_sentences(
     qtbot: QtBot, window: MainWindow, quick: Path, fault: str, words: str
 ) -> None:
     opened(qtbot, window, quick)
-    window.bench.device.addItem("faulty", f"practice rig: boxy, {fault}")
+    window.bench.device.addItem("faulty", f"practice rig: bare box, {fault}")
     window.bench.device.setCurrentIndex(window.bench.device.count() - 1)
     window.sweep()
     settle(qtbot, window)
@@ -205,14 +205,14 @@ def test_a_new_build_asks_for_the_resistor_when_it_sweeps(
         assert isinstance(form, NewBuildForm)
         form.folder.setText(str(tmp_path))
         form.name.setText("shelf pair")
-        for field, value in zip(form.sides, (600, 350, 280), strict=True):
+        for field, value in zip(form.sides, (460, 300, 230), strict=True):
             field.setValue(value)
 
     agree(monkeypatch, NewBuildForm, fill)
     window.new_build()
     settle(qtbot, window)
     folder = BuildFolder.open(tmp_path / "shelf pair")
-    assert folder.description.inside_mm == (600, 350, 280)
+    assert folder.description.inside_mm == (460, 300, 230)
     assert folder.calibration is None
     window.sweep()
     settle(qtbot, window)

@@ -49,7 +49,7 @@ from gui.views.box_and_bass import VIEW as BOX
 from gui.views.driver import VIEW as DRIVER
 
 FREE_AIR, ADDED_MASS, STOCK, LINED = 1, 2, 3, 4
-WOOFER = speaker_named("boxy").driver
+WOOFER = speaker_named("bare box").driver
 
 
 @pytest.fixture(scope="module")
@@ -203,7 +203,7 @@ def test_driver_without_a_second_take(qtbot: QtBot, window: MainWindow, lumped: 
     assert window.results.sentence.text() == before
     click(qtbot, window.results.controls.back)
     settle(qtbot, window)
-    assert not trouble(window) and field(window, "port_length_mm").value() == 120
+    assert not trouble(window) and field(window, "port_length_mm").value() == 110
 
 
 def test_box_and_bass(qtbot: QtBot, shared: MainWindow, swept_with_mass: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -214,7 +214,7 @@ def test_box_and_bass(qtbot: QtBot, shared: MainWindow, swept_with_mass: Path, m
     results, pane = window.reading.results, window.results.pane
     assert window.reading.view is BOX and results is not None
     measured = results.sentence
-    assert re.match(r"Vented box, stock: tuned to 3\d\.\d Hz, tight, 3 dB point at \d+\.\d+ ± ", measured)
+    assert re.match(r"Vented box, stock: tuned to 4\d\.\d Hz, tight, 3 dB point at \d+\.\d+ ± ", measured)
     assert all(row.meaning for row in results.rows)
     assert row(window, "QL, leakage").numbers == "tight"
     assert "tight" in select(window, "QL, leakage")
@@ -225,7 +225,7 @@ def test_box_and_bass(qtbot: QtBot, shared: MainWindow, swept_with_mass: Path, m
     # Limits and beginnings: shared with the command line and from build.toml.
     numbers = {each.key: each for each in results.controls if isinstance(each, Number)}
     assert all((numbers[key].low, numbers[key].high) == limits for key, limits in CHANGE_LIMITS.items())
-    assert (numbers["port_diameter_mm"].begin, numbers["port_length_mm"].begin) == (70.0, 120.0)
+    assert (numbers["port_diameter_mm"].begin, numbers["port_length_mm"].begin) == (60.0, 110.0)
     assert not window.results.controls.back.isEnabled()
 
     def never(*_: object) -> None:
@@ -238,7 +238,7 @@ def test_box_and_bass(qtbot: QtBot, shared: MainWindow, swept_with_mass: Path, m
     pixels = pane.picture.pixels  # type: ignore[union-attr]
     for key, value, change in (
         ("volume_percent", 50.0, Change(volume_ratio=0.5)),
-        ("port_diameter_mm", 60.0, Change(port_diameter_m=0.06)),
+        ("port_diameter_mm", 50.0, Change(port_diameter_m=0.05)),
         ("port_length_mm", 200.0, Change(port_length_m=0.2)),
         ("absorption_q", 7.0, Change(absorption=1 / 7)),
     ):

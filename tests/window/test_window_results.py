@@ -21,14 +21,15 @@ from analysis.cause_signs import CAUSE_SIGNS
 from analysis.comparison import Change, Comparison
 from analysis.picture_marks import marks_of_comparison, marks_of_driver
 from capture.build_folder import BuildFolder
+from capture.practice_speakers import INSIDE_M, SPEED_OF_SOUND_M_S
 from gui.main_window import MainWindow
 from gui.panel_drawing import driver_row
 from gui.view import all_views
 from gui.views.two_states import change_row
 from gui.words import sentence_of_comparison
 
-HEIGHT_WAVE_HZ = 343.7 / 2 / 0.6
-"""First standing wave along the 0.6 m of the practice rig's box: c / 2L, in closed form."""
+HEIGHT_WAVE_HZ = SPEED_OF_SOUND_M_S / 2 / INSIDE_M[0]
+"""First standing wave along the height of the practice rig's box: c / 2L, in closed form."""
 
 
 def test_the_whole_job(qtbot: QtBot, window: MainWindow, tmp_path: Path) -> None:
@@ -48,7 +49,7 @@ def test_the_whole_job(qtbot: QtBot, window: MainWindow, tmp_path: Path) -> None
     first = min(rows, key=lambda row: abs(row.frequency_hz - HEIGHT_WAVE_HZ))
     assert first.frequency_hz == pytest.approx(HEIGHT_WAVE_HZ, rel=0.03)
     assert first.cause == "standing wave"
-    assert any(row.cause == "wall" and row.frequency_hz == pytest.approx(178.0, rel=0.02) for row in rows)
+    assert any(row.cause == "wall" and row.frequency_hz == pytest.approx(232.0, rel=0.02) for row in rows)
     assert "tuned to" in window.results.sentence.text() and "Next" in window.results.sentence.text()
 
     window.bench.state.setCurrentText("lined")
