@@ -252,7 +252,7 @@ def test_stories_of_the_rig_are_told_by_its_speakers() -> None:
 
 def test_a_former_name_of_a_speaker_says_the_new_one() -> None:
     for device in ("practice rig: boxy", "practice rig: boxy, noise"):
-        with pytest.raises(StillboxError, match="'boxy' is called 'bare box' now.*'practice rig: bare box'"):
+        with pytest.raises(StillboxError, match=r"'boxy' is called 'bare box' now.*'practice rig: bare box'"):
             rig_named(device)
     assert not set(FORMER_NAMES) & set(SPEAKERS)
     assert set(FORMER_NAMES.values()) <= set(SPEAKERS)
