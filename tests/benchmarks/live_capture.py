@@ -171,7 +171,8 @@ def _stops(base: Path, times: int) -> list[Row]:
                 state.request_stop()
 
         try:
-            record_take(build, PracticeRig("bare box", seed=seed, listener=listen), LiveRequest("in-box"), state, silent)
+            rig = PracticeRig("bare box", seed=seed, listener=listen)
+            record_take(build, rig, LiveRequest("in-box"), state, silent)
         except RecordingStopped:
             out = np.concatenate(heard)
             after = np.flatnonzero(out[asked[0] :])
