@@ -112,22 +112,26 @@ class FitProblem:
         Orthonormal basis of the real columns, in units of the standard deviation.
     target : ndarray, shape (2 n,)
         The data with their projection on ``fixed`` taken out.
+    keeps_damped : bool
+        Whether a pole as damped as can be counts as free: it is no resonance, but it may be all that follows a coil
+        between two relaxations.
     """
 
     data: WeightedData
     relaxations: int
     fixed: FloatArray
     target: FloatArray
+    keeps_damped: bool = False
 
     @classmethod
-    def of(cls, data: WeightedData, relaxations: int) -> FitProblem:
+    def of(cls, data: WeightedData, relaxations: int, keeps_damped: bool = False) -> FitProblem:
         """Eliminate resistance, inductance and so many relaxations."""
         columns = stacked(real_basis(data.s_rad_s, relaxations), data.std_ohm)
         columns /= np.linalg.norm(columns, axis=0)
         left, singular, _ = linalg.svd(columns, full_matrices=False, check_finite=False)
         fixed = left[:, singular > 1e-12 * singular[0]]
         values = stacked(data.impedance_ohm, data.std_ohm)
-        return cls(data, relaxations, fixed, values - fixed @ (fixed.T @ values))
+        return cls(data, relaxations, fixed, values - fixed @ (fixed.T @ values), keeps_damped)
 
     def project(self, columns: ComplexArray) -> FloatArray:
         """Columns in units of the standard deviation, without what the real part of the model can imitate."""
@@ -162,7 +166,9 @@ class FitProblem:
         nearest = self.confined(poles_rad_s)
         q = np.abs(nearest) / (2 * np.abs(nearest.real))
         resolution = 2 * np.pi * (self.data.frequency_hz[1] - self.data.frequency_hz[0])
-        inside = (q > 1.02 * LEAST_Q) & (q < 0.98 * MOST_Q) & (2 * np.abs(nearest.real) > resolution)
+        inside = (q < 0.98 * MOST_Q) & (2 * np.abs(nearest.real) > resolution)
+        if not self.keeps_damped:
+            inside &= q > 1.02 * LEAST_Q
         return inside & (np.abs(nearest - poles_rad_s) < 1e-6 * np.abs(poles_rad_s))
 
     def real_coefficients(self, fit: PairFit) -> FloatArray:

@@ -57,13 +57,19 @@ LOWEST_FUNDAMENTAL_Q = 0.7
 RELAXATIONS = (18, 28, 40)
 """Numbers of relaxations that are tried for the coil, fewest first."""
 _GOOD_FIT = 1.1
-_START_POLES = 20
+_DOUBTFUL_FIT = 1.5
+"""Chi-square over its expectation from which the fit is tried again from other starts."""
+_FIRST_START, _OTHER_STARTS = (20, 8.0), ((32, 20.0), (14, 3.0))
+"""Numbers of poles, spread evenly over the octaves, and their Q."""
+_TOLD_MISFIT = 2.0
+"""Remainder over the noise (rms) from which a person is told of it."""
 _MOST_ADDED = 8
 _OVERLAPPING = 4.0
 """Pairs closer than so many times the sum of their half widths touch each other."""
 _FIRST_ITERATIONS = 10
 _ITERATIONS_ALONE, _ITERATIONS_TOGETHER = 8, 5
 """Steps of an added pair alone, and of all pairs after it, before the next one is looked for."""
+_CELLS_OF_A_PLACE = CELLS_PER_OCTAVE // 3
 _RELOCATIONS = 4
 _SEARCH_Q = (2.5, 5.0, 10.0, 20.0, 40.0)
 
@@ -140,9 +146,10 @@ def fit_resonances(
         )
     cells = _cells(spectrum)
     relaxations, fit = _first_fit(cells)
-    problem = FitProblem.of(cells.data(fit, _misfit(fit, cells.frequency_hz.size)), relaxations)
-    fit = _drop_uncertain(problem, _settle(problem, fit.poles_rad_s))
-    return _report(problem, fit, spectrum, port, free_air_hz)
+    inflation = _misfit(fit, cells.frequency_hz.size)
+    problem, fit = _finished(cells, relaxations, fit, inflation)
+    left_over = _left_over(cells, fit, inflation)
+    return _report(problem, fit, spectrum, port, free_air_hz, left_over)
 
 
 def _first_fit(cells: _Cells) -> tuple[int, PairFit]:
@@ -151,29 +158,68 @@ def _first_fit(cells: _Cells) -> tuple[int, PairFit]:
     A broad pair may stand in for missing relaxations and be taken out when it settles: so the settled fit decides.
     """
     best: tuple[int, PairFit] | None = None
-    poles = _spread_poles(cells.frequency_hz)
+    poles = _spread_poles(cells.frequency_hz, *_FIRST_START)
     for relaxations in RELAXATIONS:
-        problem = FitProblem.of(cells.data(), relaxations)
-        poles = _relocated(problem, poles)
-        fit = problem.solve(poles[problem.free(poles)])
-        fit = _pruned(FitProblem.of(cells.data(fit), relaxations), fit.poles_rad_s, _FIRST_ITERATIONS)
+        poles, fit = _from_start(cells, relaxations, poles)
         if _is_good(fit) or relaxations == RELAXATIONS[-1]:
             fit = _settle(FitProblem.of(cells.data(fit), relaxations), fit.poles_rad_s)
         if best is None or fit.chi_square < best[1].chi_square:
             best = relaxations, fit
+        if _is_good(fit):
+            return best
+    assert best is not None
+    return _from_other_starts(cells, best)
+
+
+def _finished(
+    cells: _Cells, relaxations: int, first: PairFit, inflation: FloatArray
+) -> tuple[FitProblem, PairFit]:
+    """All pairs together once more, against what the first fit has shown to be noise.
+
+    A damped pair that stood in for missing relaxations may be lost here, and the minimum then is a wrong one: more
+    relaxations take its place, or else it stays.
+    """
+    best: tuple[FitProblem, PairFit] | None = None
+    more = [number for number in RELAXATIONS if number > relaxations]
+    for number, keeps_damped in [(relaxations, False), *((number, False) for number in more), (relaxations, True)]:
+        problem = FitProblem.of(cells.data(first, inflation), number, keeps_damped)
+        fit = _drop_uncertain(problem, _settle(problem, first.poles_rad_s))
+        if best is None or fit.chi_square < best[1].chi_square:
+            best = problem, fit
         if _is_good(fit):
             break
     assert best is not None
     return best
 
 
+def _from_other_starts(cells: _Cells, best: tuple[int, PairFit]) -> tuple[int, PairFit]:
+    """Again from other poles where one start left more than the noise: its minimum may be a wrong one."""
+    for start in _OTHER_STARTS:
+        if best[1].chi_square < _DOUBTFUL_FIT * best[1].rest.size:
+            break
+        poles = np.concatenate([best[1].poles_rad_s, _spread_poles(cells.frequency_hz, *start)])
+        _, fit = _from_start(cells, RELAXATIONS[-1], poles)
+        fit = _settle(FitProblem.of(cells.data(fit), RELAXATIONS[-1]), fit.poles_rad_s)
+        if fit.chi_square < best[1].chi_square:
+            best = RELAXATIONS[-1], fit
+    return best
+
+
+def _from_start(cells: _Cells, relaxations: int, poles: ComplexArray) -> tuple[ComplexArray, PairFit]:
+    """Poles as vector fitting moves them, and the fit of those that are needed."""
+    problem = FitProblem.of(cells.data(), relaxations)
+    poles = _relocated(problem, poles)
+    fit = problem.solve(poles[problem.free(poles)])
+    return poles, _pruned(FitProblem.of(cells.data(fit), relaxations), fit.poles_rad_s, _FIRST_ITERATIONS)
+
+
 def _is_good(fit: PairFit) -> bool:
     return fit.chi_square < _GOOD_FIT * fit.rest.size
 
 
-def _spread_poles(frequency_hz: FloatArray) -> ComplexArray:
+def _spread_poles(frequency_hz: FloatArray, count: int, q: float) -> ComplexArray:
     low, high = frequency_hz[0], frequency_hz[-1]
-    return np.array([pole_from(f, 8.0) for f in np.geomspace(1.3 * low, 0.6 * high, _START_POLES)])
+    return np.array([pole_from(f, q) for f in np.geomspace(1.3 * low, 0.6 * high, count)])
 
 
 def _relocated(problem: FitProblem, poles: ComplexArray) -> ComplexArray:
@@ -240,7 +286,8 @@ def _drop_uncertain(problem: FitProblem, fit: PairFit) -> PairFit:
     """
     while fit.poles_rad_s.size > 1:
         pairs = _with_uncertainty(fit, _tangent(problem, fit), 0.0)
-        ratio = np.array([pair.height_ohm / pair.height_std_ohm for pair in pairs])
+        # What is too damped to be a resonance is part of the baseline, however little its height is known.
+        ratio = np.array([p.height_ohm / p.height_std_ohm if p.q >= LOWEST_Q else np.inf for p in pairs])
         worst = int(np.argmin(ratio))
         if ratio[worst] >= LEAST_HEIGHT_IN_STD:
             break
@@ -293,8 +340,29 @@ def _misfit(fit: PairFit, count: int) -> FloatArray:
     return np.sqrt(np.where(mean > 1 + 3 / np.sqrt(high - low), mean, 1.0))
 
 
+def _left_over(cells: _Cells, fit: PairFit, inflation: FloatArray) -> tuple[str, ...]:
+    """A warning where the model does not follow the take, however often it was tried."""
+    count = cells.frequency_hz.size
+    rest = 0.5 * inflation**2 * (fit.rest[:count] ** 2 + fit.rest[count:] ** 2)
+    ratio = float(np.sqrt(np.mean(rest)))
+    if ratio < _TOLD_MISFIT:
+        return ()
+    window = np.ones(_CELLS_OF_A_PLACE)
+    worst_hz = cells.frequency_hz[int(np.argmax(np.convolve(rest, window, "same")))]
+    return (
+        f"no set of resonances follows this take within its noise: {ratio:.2g} times the noise is left over, most of "
+        f"it near {worst_hz:.2g} Hz, from whatever start the fit was tried; a sound or a contact may have disturbed "
+        "the sweep: take it again and compare",
+    )
+
+
 def _report(
-    problem: FitProblem, fit: PairFit, spectrum: ImpedanceSpectrum, port: bool | None, free_air_hz: float | None
+    problem: FitProblem,
+    fit: PairFit,
+    spectrum: ImpedanceSpectrum,
+    port: bool | None,
+    free_air_hz: float | None,
+    told: tuple[str, ...],
 ) -> ResonanceFit:
     tangent = _tangent(problem, fit)
     resonances = _with_uncertainty(fit, tangent, spectrum.scale_std)
@@ -309,7 +377,7 @@ def _report(
         detection_limit=_detection_limit(problem, tangent),
         band_hz=(float(problem.data.frequency_hz[0]), float(problem.data.frequency_hz[-1])),
         reduced_chi_square=fit.chi_square / (2 * problem.data.s_rad_s.size),
-        warnings=(*spectrum.warnings, *warnings),
+        warnings=(*spectrum.warnings, *warnings, *told),
     )
 
 
