@@ -19,7 +19,7 @@ from scipy.linalg import lapack
 
 from capture.arrays import ComplexArray, FloatArray
 
-LEAST_Q, MOST_Q = 0.6, 300.0
+LEAST_Q, MOST_Q = 0.6, 1_000.0
 """More damped than this a pair is as good as two relaxations; narrower than this it is noise in a few bins."""
 _FAIR_STEPS, _HOPELESS = 3, 0.03
 """After so many steps a step must gain this share of the chi-square that is still missing."""

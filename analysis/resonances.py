@@ -8,51 +8,22 @@ explains is above a threshold set by the false-alarm rate.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
-from numpy.typing import NDArray
-from scipy import fft, optimize, stats
+from scipy import fft, stats
 from threadpoolctl import threadpool_limits
 
-from analysis.findings import DetectionLimit, Resonance, ResonanceFit
+from analysis.cells import CELLS_PER_OCTAVE, Cells, cells_of
+from analysis.findings import ResonanceFit
 from analysis.impedance import ImpedanceSpectrum
-from analysis.rational import (
-    FitProblem,
-    PairFit,
-    WeightedData,
-    inverse_gram,
-    pair_basis,
-    pole_derivatives,
-    pole_from,
-    refine,
-    relocate_poles,
-    resonators_ohm,
-)
-from analysis.uncertainty import CHAIN_FLOOR
+from analysis.rational import FitProblem, PairFit, pole_from, refine, relocate_poles
+from analysis.resonance_report import LOWEST_Q, THRESHOLD, report_of, tangent_of, with_uncertainty
 from capture.arrays import ComplexArray, FloatArray
 from capture.errors import StillboxError
 
-CELLS_PER_OCTAVE = 96
-HIGHEST_HZ = 20_000.0
-FALSE_ALARM_RATE = 0.001
-"""Probability that a speaker without resonances yields any finding."""
-INDEPENDENT_PLACES = 5_000
-"""Places (frequency and Q) that the search tries independently, 15 Hz to 20 kHz, Q 2 to 300."""
-THRESHOLD = float(stats.chi2.isf(FALSE_ALARM_RATE / INDEPENDENT_PLACES, 4))
-"""Chi-square that a resonator (two numbers for the pole, two for the residue) must explain."""
-DETECTION_PROBABILITY = 0.95
-LIMIT_Q = 10.0
-LOWEST_Q = 2.0
 LEAST_HEIGHT_IN_STD = 3.0
-
-_CELLS_SHARING_CALIBRATION = CELLS_PER_OCTAVE / 12
-"""The noise of the calibration takes is common to so many cells: a resonator as wide sees it that much stronger."""
-
-HIGHEST_FUNDAMENTAL_HZ = 4_000.0
-"""Tweeters included."""
-HIGHEST_PARTNER_HZ = 500.0
-LOWEST_FUNDAMENTAL_Q = 0.7
 
 RELAXATIONS = (18, 28, 40)
 """Numbers of relaxations that are tried for the coil, fewest first."""
@@ -71,51 +42,11 @@ _ITERATIONS_ALONE, _ITERATIONS_TOGETHER = 8, 5
 """Steps of an added pair alone, and of all pairs after it, before the next one is looked for."""
 _CELLS_OF_A_PLACE = CELLS_PER_OCTAVE // 3
 _RELOCATIONS = 4
+_KNOWN_THRESHOLD = float(stats.chi2.isf(0.001, 4))
+"""Chi-square that a resonator must explain at a place at which another take has one: nothing was searched for."""
+_KEPT_PLACE = 0.1
+"""Relative distance up to which a pole that was offered may move and still be the same."""
 _SEARCH_Q = (2.5, 5.0, 10.0, 20.0, 40.0)
-
-
-@dataclass(frozen=True)
-class _Cells:
-    """Bins gathered in cells of 1/96 octave (one bin a cell where bins are wider)."""
-
-    spectrum: ImpedanceSpectrum
-    first: NDArray[np.int64]
-    weight: FloatArray
-    frequency_hz: FloatArray
-    std_ohm: FloatArray
-
-    def mean(self, values: ComplexArray) -> ComplexArray:
-        """Weighted mean over each cell, shape (cells,)."""
-        total: ComplexArray = np.add.reduceat(values * self.weight, self.first)
-        return total / np.add.reduceat(self.weight, self.first)
-
-    def data(self, fit: PairFit | None = None, inflation: FloatArray | float = 1.0) -> WeightedData:
-        """Cell means; with a fit, of what its resonators leave over, plus the resonators at the cell's frequency.
-
-        So a resonance narrower than a cell is not rounded off; the coil is smooth enough to need no such care.
-        """
-        s = 2j * np.pi * self.frequency_hz
-        if fit is None:
-            return WeightedData(s, self.mean(self.spectrum.impedance_ohm), self.std_ohm * inflation)
-        rest = self.spectrum.impedance_ohm - resonators_ohm(
-            2j * np.pi * self.spectrum.frequency_hz, fit.poles_rad_s, fit.residues
-        )
-        mean = self.mean(rest) + resonators_ohm(s, fit.poles_rad_s, fit.residues)
-        return WeightedData(s, mean, self.std_ohm * inflation)
-
-
-def _cells(spectrum: ImpedanceSpectrum) -> _Cells:
-    inside = spectrum.frequency_hz <= HIGHEST_HZ
-    spectrum = spectrum.part(inside)
-    number = np.floor(CELLS_PER_OCTAVE * np.log2(spectrum.frequency_hz))
-    first = np.concatenate([[0], np.flatnonzero(np.diff(number) > 0) + 1])
-    weight = 1 / spectrum.noise_variance_ohm2
-    total = np.add.reduceat(weight, first)
-    frequency_hz = np.add.reduceat(weight * spectrum.frequency_hz, first) / total
-    magnitude = np.abs(np.add.reduceat(weight * spectrum.impedance_ohm, first) / total)
-    shared = _CELLS_SHARING_CALIBRATION * spectrum.calibration_variance_ohm2[first]
-    std = np.sqrt(0.5 * (1 / total + shared) + (CHAIN_FLOOR * magnitude) ** 2)
-    return _Cells(spectrum, first, weight, frequency_hz, std)
 
 
 # The matrices are small: threads of the linear algebra only get in each other's way (up to 20 times slower).
@@ -144,15 +75,57 @@ def fit_resonances(
             f"the take covers {spectrum.frequency_hz[0]:.0f} to {spectrum.frequency_hz[-1]:.0f} Hz only; "
             "resonances need at least three octaves: record with a wider sweep"
         )
-    cells = _cells(spectrum)
+    cells = cells_of(spectrum)
     relaxations, fit = _first_fit(cells)
     inflation = _misfit(fit, cells.frequency_hz.size)
     problem, fit = _finished(cells, relaxations, fit, inflation)
     left_over = _left_over(cells, fit, inflation)
-    return _report(problem, fit, spectrum, port, free_air_hz, left_over)
+    return report_of(problem, fit, spectrum, port, free_air_hz, left_over)
 
 
-def _first_fit(cells: _Cells) -> tuple[int, PairFit]:
+@threadpool_limits.wrap(limits=1, user_api="blas")
+def fit_with_poles(
+    spectrum: ImpedanceSpectrum,
+    fit: ResonanceFit,
+    offered_rad_s: Sequence[complex],
+    port: bool | None = None,
+    free_air_hz: float | None = None,
+) -> ResonanceFit:
+    """The fit again with poles of another take of the same thing as starts; ``fit`` itself where none is there.
+
+    What both takes show is then modelled alike in both. A pole counts here from a lower threshold than in the search,
+    for its place is known.
+
+    Parameters
+    ----------
+    spectrum : ImpedanceSpectrum
+    fit : ResonanceFit
+        What `fit_resonances` has made of it.
+    offered_rad_s : sequence of complex
+        Poles that ``fit`` does not hold.
+    port, free_air_hz
+        As for `fit_resonances`.
+    """
+    cells, relaxations = cells_of(spectrum), fit.real_coefficients.size - 2
+    known = (*fit.motional, *fit.broad, *fit.resonances)
+    own = np.array([resonance.pole_rad_s for resonance in known], dtype=complex)
+    first = FitProblem.of(cells.data(), relaxations, keeps_damped=True).solve(own)
+    # Narrow resonators are rounded off in the cells until they are known.
+    first = FitProblem.of(cells.data(first), relaxations, keeps_damped=True).solve(own)
+    problem = FitProblem.of(cells.data(first, _misfit(first, cells.frequency_hz.size)), relaxations, keeps_damped=True)
+    grown = start = refine(problem, own, _ITERATIONS_TOGETHER)
+    for pole in offered_rad_s:
+        trial = refine(problem, np.append(grown.poles_rad_s, pole), _ITERATIONS_ALONE, held=grown.poles_rad_s.size)
+        there = abs(trial.poles_rad_s[-1] - pole) < _KEPT_PLACE * abs(pole)
+        if there and problem.free(trial.poles_rad_s)[-1] and grown.chi_square - trial.chi_square >= _KNOWN_THRESHOLD:
+            grown = refine(problem, trial.poles_rad_s, _ITERATIONS_TOGETHER)
+    grown = grown if grown is start else _drop_uncertain(problem, grown)
+    if grown.poles_rad_s.size <= start.poles_rad_s.size:
+        return fit
+    return replace(report_of(problem, grown, spectrum, port, free_air_hz), warnings=fit.warnings)
+
+
+def _first_fit(cells: Cells) -> tuple[int, PairFit]:
     """Pairs by vector fitting, settled, with as few relaxations as leave no more than the noise.
 
     A broad pair may stand in for missing relaxations and be taken out when it settles: so the settled fit decides.
@@ -171,9 +144,7 @@ def _first_fit(cells: _Cells) -> tuple[int, PairFit]:
     return _from_other_starts(cells, best)
 
 
-def _finished(
-    cells: _Cells, relaxations: int, first: PairFit, inflation: FloatArray
-) -> tuple[FitProblem, PairFit]:
+def _finished(cells: Cells, relaxations: int, first: PairFit, inflation: FloatArray) -> tuple[FitProblem, PairFit]:
     """All pairs together once more, against what the first fit has shown to be noise.
 
     A damped pair that stood in for missing relaxations may be lost here, and the minimum then is a wrong one: more
@@ -192,7 +163,7 @@ def _finished(
     return best
 
 
-def _from_other_starts(cells: _Cells, best: tuple[int, PairFit]) -> tuple[int, PairFit]:
+def _from_other_starts(cells: Cells, best: tuple[int, PairFit]) -> tuple[int, PairFit]:
     """Again from other poles where one start left more than the noise: its minimum may be a wrong one."""
     for start in _OTHER_STARTS:
         if best[1].chi_square < _DOUBTFUL_FIT * best[1].rest.size:
@@ -205,7 +176,7 @@ def _from_other_starts(cells: _Cells, best: tuple[int, PairFit]) -> tuple[int, P
     return best
 
 
-def _from_start(cells: _Cells, relaxations: int, poles: ComplexArray) -> tuple[ComplexArray, PairFit]:
+def _from_start(cells: Cells, relaxations: int, poles: ComplexArray) -> tuple[ComplexArray, PairFit]:
     """Poles as vector fitting moves them, and the fit of those that are needed."""
     problem = FitProblem.of(cells.data(), relaxations)
     poles = _relocated(problem, poles)
@@ -285,7 +256,7 @@ def _drop_uncertain(problem: FitProblem, fit: PairFit) -> PairFit:
     Together they explain something, apart they say nothing; and each would hide what could be seen beside it.
     """
     while fit.poles_rad_s.size > 1:
-        pairs = _with_uncertainty(fit, _tangent(problem, fit), 0.0)
+        pairs = with_uncertainty(fit, tangent_of(problem, fit), 0.0)
         # What is too damped to be a resonance is part of the baseline, however little its height is known.
         ratio = np.array([p.height_ohm / p.height_std_ohm if p.q >= LOWEST_Q else np.inf for p in pairs])
         worst = int(np.argmin(ratio))
@@ -340,7 +311,7 @@ def _misfit(fit: PairFit, count: int) -> FloatArray:
     return np.sqrt(np.where(mean > 1 + 3 / np.sqrt(high - low), mean, 1.0))
 
 
-def _left_over(cells: _Cells, fit: PairFit, inflation: FloatArray) -> tuple[str, ...]:
+def _left_over(cells: Cells, fit: PairFit, inflation: FloatArray) -> tuple[str, ...]:
     """A warning where the model does not follow the take, however often it was tried."""
     count = cells.frequency_hz.size
     rest = 0.5 * inflation**2 * (fit.rest[:count] ** 2 + fit.rest[count:] ** 2)
@@ -354,122 +325,3 @@ def _left_over(cells: _Cells, fit: PairFit, inflation: FloatArray) -> tuple[str,
         f"it near {worst_hz:.2g} Hz, from whatever start the fit was tried; a sound or a contact may have disturbed "
         "the sweep: take it again and compare",
     )
-
-
-def _report(
-    problem: FitProblem,
-    fit: PairFit,
-    spectrum: ImpedanceSpectrum,
-    port: bool | None,
-    free_air_hz: float | None,
-    told: tuple[str, ...],
-) -> ResonanceFit:
-    tangent = _tangent(problem, fit)
-    resonances = _with_uncertainty(fit, tangent, spectrum.scale_std)
-    motional = _motional(resonances, port, free_air_hz)
-    others = sorted((r for r in resonances if r not in motional), key=lambda r: r.frequency_hz)
-    warnings = () if motional else ("no motional peak shows: is a driver on the clips?",)
-    return ResonanceFit(
-        motional=tuple(motional),
-        broad=tuple(r for r in others if r.q < LOWEST_Q),
-        resonances=tuple(r for r in others if r.q >= LOWEST_Q),
-        real_coefficients=problem.real_coefficients(fit),
-        detection_limit=_detection_limit(problem, tangent),
-        band_hz=(float(problem.data.frequency_hz[0]), float(problem.data.frequency_hz[-1])),
-        reduced_chi_square=fit.chi_square / (2 * problem.data.s_rad_s.size),
-        warnings=(*spectrum.warnings, *warnings, *told),
-    )
-
-
-def _tangent(problem: FitProblem, fit: PairFit) -> FloatArray:
-    """Derivatives of the model by all residues and all poles, in units of the noise; shape (2 n, 4 k)."""
-    slopes = pole_derivatives(pair_basis(problem.data.s_rad_s, fit.poles_rad_s), fit.residues)
-    return np.concatenate([fit.pairs, problem.project(slopes)], axis=1)
-
-
-def _with_uncertainty(fit: PairFit, tangent: FloatArray, scale_std: float) -> list[Resonance]:
-    """Each pair with the standard deviations of frequency, Q and height from the joint covariance."""
-    count = fit.poles_rad_s.size
-    covariance = inverse_gram(tangent)
-    resonances = []
-    for index, (pole, residue, explained) in enumerate(zip(fit.poles_rad_s, fit.residues, fit.explained, strict=True)):
-        at = [2 * (count + index), 2 * (count + index) + 1, 2 * index, 2 * index + 1]
-        gradient = _gradients(pole, residue)
-        std = np.sqrt(np.diag(gradient @ covariance[np.ix_(at, at)] @ gradient.T))
-        height_std = np.hypot(std[2], abs(residue) / abs(pole.real) * scale_std)
-        resonances.append(
-            Resonance(
-                pole_rad_s=complex(pole),
-                residue_ohm_rad_s=complex(residue),
-                frequency_std_hz=float(std[0]),
-                q_std=float(std[1]),
-                height_std_ohm=float(height_std),
-                significance=float(explained),
-                scale_std=scale_std,
-            )
-        )
-    return resonances
-
-
-def _gradients(pole: complex, residue: complex) -> FloatArray:
-    """Derivatives of natural frequency, Q and height by Re p, Im p, Re r, Im r; shape (3, 4)."""
-    magnitude, damping = abs(pole), abs(pole.real)
-    by_real, by_imag = pole.real / magnitude, pole.imag / magnitude
-    frequency = np.array([by_real, by_imag, 0, 0]) / (2 * np.pi)
-    # damping = -Re p, so d damping / d Re p = -1.
-    q = np.array([by_real / (2 * damping) + magnitude / (2 * damping**2), by_imag / (2 * damping), 0, 0])
-    size = abs(residue)
-    height = np.array([size / damping**2, 0, residue.real / size / damping, residue.imag / size / damping])
-    return np.stack([frequency, q, height])
-
-
-def _motional(resonances: list[Resonance], port: bool | None, free_air_hz: float | None) -> list[Resonance]:
-    """The fundamental peak; with it the second peak of a vented box, if there is one.
-
-    Nothing but a port makes a peak below the fundamental, and a closed box only raises the driver's resonance: so
-    what lies below free air is the lower peak of a vented box. An upper peak is told from a standing wave by its
-    share in the cone's motion: a standing wave moves the cone little, however tall its narrow peak is.
-    """
-    low = [r for r in resonances if r.frequency_hz < HIGHEST_FUNDAMENTAL_HZ and r.q > LOWEST_FUNDAMENTAL_Q]
-    if not low:
-        return []
-    first = max(low, key=lambda r: r.height_ohm)
-    if port is False:
-        return [first]
-    below = [r for r in low if first.frequency_hz / 6 < r.frequency_hz < first.frequency_hz]
-    below = [r for r in below if r.height_ohm > 0.03 * first.height_ohm]
-    highest_hz = min(6 * first.frequency_hz, HIGHEST_PARTNER_HZ)
-    above = [r for r in low if first.frequency_hz < r.frequency_hz < highest_hz]
-    if free_air_hz is None:
-        partners = below + [r for r in above if _share(r) > 0.2 * _share(first)]
-    elif first.frequency_hz > 0.97 * free_air_hz:
-        partners = [r for r in below if r.frequency_hz < 0.97 * free_air_hz]
-    else:
-        partners = [r for r in above if r.frequency_hz > free_air_hz and _share(r) > 0.05 * _share(first)]
-    if not partners:
-        return [first]
-    return sorted([first, max(partners, key=_share)], key=lambda r: r.frequency_hz)
-
-
-def _share(resonance: Resonance) -> float:
-    """Share of a mode in the cone's motion: |residue| = Bl^2 / (2 modal mass)."""
-    return abs(resonance.residue_ohm_rad_s)
-
-
-def _detection_limit(problem: FitProblem, tangent: FloatArray) -> DetectionLimit:
-    """Height at which a resonator of Q 10 would have been found with 95 % probability, over frequency.
-
-    What the baseline and the fitted resonances can imitate does not count; the least favourable phase is taken.
-    """
-    data = problem.data
-    frequency_hz = np.geomspace(1.1 * data.frequency_hz[0], 0.9 * data.frequency_hz[-1], 160)
-    poles = np.array([pole_from(f, LIMIT_Q) for f in frequency_hz])
-    unit = problem.project(pair_basis(data.s_rad_s, poles) * np.repeat(np.abs(poles.real), 2))
-    unit -= tangent @ (inverse_gram(tangent) @ (tangent.T @ unit))
-    real, imag = unit[:, 0::2], unit[:, 1::2]
-    a, b, c = np.sum(real**2, axis=0), np.sum(real * imag, axis=0), np.sum(imag**2, axis=0)
-    least = 0.5 * (a + c) - np.sqrt(0.25 * (a - c) ** 2 + b**2)
-    needed = optimize.brentq(
-        lambda explained: stats.ncx2.sf(THRESHOLD, 4, explained) - DETECTION_PROBABILITY, 1.0, 10 * THRESHOLD
-    )
-    return DetectionLimit(frequency_hz, np.sqrt(needed / np.maximum(least, 1e-300)), LIMIT_Q, FALSE_ALARM_RATE)

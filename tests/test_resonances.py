@@ -20,7 +20,8 @@ from sdypy import EMA
 
 from analysis.impedance import ImpedanceSpectrum
 from analysis.rational import pole_from, resonators_ohm
-from analysis.resonances import FALSE_ALARM_RATE, fit_resonances
+from analysis.resonance_report import FALSE_ALARM_RATE
+from analysis.resonances import fit_resonances
 from capture.errors import StillboxError
 from capture.excitation import Excitation
 
