@@ -27,6 +27,7 @@ from analysis.impedance import (
 from analysis.resonances import fit_resonances
 from analysis.transfer import ChannelRatio, channel_ratio
 from analysis.uncertainty import ResistorCheck, check_resistor
+from analysis.unlike_takes import alike, difference, unlike_sentence
 from calibration.jig import STANDARD_SUBJECTS, JigCalibration, fit_jig
 from calibration.jig_models import StandardReading
 from calibration.smoothing import smooth_ratio
@@ -304,8 +305,17 @@ class Bench:
             unit=take.unit,
             findings=found,
             fit=fit,
-            warnings=(*fit.warnings, *warnings),
+            warnings=(*self.unlike(take), *fit.warnings, *warnings),
         )
+
+    def unlike(self, take: TakeInfo) -> tuple[str, ...]:
+        """A word where the take before this one, of the same state, is unlike it; empty where all is well."""
+        same = fitting_takes(self.takes, take.subject, take.state or "-", take.unit)
+        earlier = [one for one in same if one.number < take.number and one.state == take.state]
+        if not earlier or alike(self.curve(take), self.curve(earlier[-1])):
+            return ()
+        what = difference(self.fit(take), self.fit(earlier[-1]))
+        return (unlike_sentence(take, earlier[-1], what),) if what else ()
 
     def comparison(self, before: str, after: str, unit: str | None = None) -> Comparison:
         """Two states of one unit, resonance by resonance.
@@ -325,15 +335,17 @@ class Bench:
 
     def compared(self, before: str, after: str, unit: str | None = None) -> tuple[TakeInfo, TakeInfo]:
         """The takes that ``comparison`` compares."""
-        if before == after:
-            raise StillboxError(
-                f"state {before} cannot be compared with itself; name the states before and after the work"
-            )
         if unit is None:
             measured = {take.unit for take in fitting_takes(self.takes, "in-box", before)}
             both = [take for take in fitting_takes(self.takes, "in-box", after) if take.unit in measured]
             unit = both[-1].unit if both else None
-        return self.in_box(before, unit), self.in_box(after, unit)
+        first, second = self.in_box(before, unit), self.in_box(after, unit)
+        if first.number == second.number:
+            raise StillboxError(
+                f"state {before} cannot be compared with itself (take {first.number}); name the states before and "
+                "after the work, or two takes by their numbers"
+            )
+        return first, second
 
     def reported(self, states: Sequence[str] = (), unit: str | None = None) -> tuple[TakeInfo, ...]:
         """The takes that a report is of: those of the states named, one or two, or the newest and the state before."""
@@ -362,6 +374,11 @@ class Bench:
         take = self.newest("in-box", state, unit)
         if take is None:
             there = ", ".join(sorted({f"{t.state}/{t.unit}" for t in self.takes if t.subject == "in-box"}))
+            of_number = [t for t in self.takes if state == str(t.number)]
+            if of_number and of_number[0].subject != "in-box":
+                raise StillboxError(
+                    f"take {state} is {of_number[0].address}, not a take in the box; name a state or a take of in-box"
+                )
             wanted = "/".join("any" if part is None else part for part in (state, unit))
             raise StillboxError(
                 f"{self.build.path} has no in-box take of state/unit {wanted}; "

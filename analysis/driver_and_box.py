@@ -30,7 +30,7 @@ from analysis.bass import (
     largest,
     lining_cost,
 )
-from analysis.bench import Bench
+from analysis.bench import Bench, told_apart
 from analysis.box import BoxFit, fit_box
 from analysis.box_quantities import ClosedQuantities, VentedQuantities, closed_quantities, vented_quantities
 from analysis.box_verdicts import Hump, LeakVerdict, leak_verdict, tuning_hump, undecided
@@ -280,6 +280,7 @@ def box_of_take(bench: Bench, take: TakeInfo, driver: DriverReport) -> BoxReport
     doubts = misfit_warning(curve, fit.impedance_ohm(curve.frequency_hz), "driver and box")
     warnings = [
         *doubts,
+        *bench.unlike(take),
         *fit.warnings,
         *no_box_warning(fit.alpha),
         *coil_warning(float(np.exp(fit.parameters[LN_RE])), float(np.exp(driver.fit.parameters[LN_RE]))),
@@ -347,10 +348,15 @@ def bass_report(
     StillboxError
         If there is no such state, or both are one.
     """
-    box = box_report(bench, state, unit)
+    take = bench.in_box(state, unit)
+    box = box_of_take(bench, take, driver_report(bench, take.unit))
     other = None
     if against is not None:
-        other = box if against == box.state else box_report(bench, against, box.unit, box.driver)
+        before = bench.in_box(against, take.unit)
+        other = box if before.number == take.number else box_of_take(bench, before, box.driver)
+        if other is not box:
+            names = told_apart(before, take)
+            other, box = replace(other, state=names[0]), replace(box, state=names[1])
     return bass_of_box(box, bench.build.description, change, other, voltage_v)
 
 

@@ -48,7 +48,8 @@ from capture.build_description import (
 from capture.build_lock import LOCK_FILE, build_lock
 from capture.errors import StillboxError, describe_validation_error
 from capture.sidecar import read_sidecar, write_sidecar
-from capture.take import NAME_PATTERN, Recording, TakeAbout, TakeInfo, fitting_takes
+from capture.states import check_name
+from capture.take import MOST_DIGITS, Recording, TakeAbout, TakeInfo, fitting_takes
 from capture.whole_file import write_whole
 
 CALIBRATION_FILE = "calibration.toml"
@@ -189,7 +190,7 @@ class BuildFolder:
         """
         takes = self.takes()
         if text.isascii() and text.isdigit():
-            found = next((info for info in takes if info.number == int(text[:18])), None)
+            found = next((info for info in takes if info.number == int(text[:MOST_DIGITS])), None)
         else:
             subject, state, unit = (*text.split("/", 2), "", "")[:3]
             fitting = fitting_takes(takes, subject, state or None, unit or None)
@@ -254,11 +255,9 @@ class BuildFolder:
 
     def partial_path(self, subject: str, state: str, unit: str, container: str = "FLAC") -> Path:
         """Where the samples of a new take are written until it is whole; the build must be held (see ``lock``)."""
-        for name in ([state] if state else []) + [unit]:
-            if not re.fullmatch(NAME_PATTERN, name):
-                raise StillboxError(
-                    f"'{name[:60]}' cannot name a state or a unit; use letters, digits, space and ._+-, at most 40"
-                )
+        if state:
+            check_name(state)
+        check_name(unit, "a unit")
         try:
             self._takes_path.mkdir(exist_ok=True)
             number = self._next_number()

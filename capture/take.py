@@ -37,6 +37,9 @@ low-side: channel 1 across resistor and speaker together, channel 2 across the r
 NAME_PATTERN = r"^[A-Za-z0-9][A-Za-z0-9 ._+-]{0,39}$"
 """Names of states and units: they become part of file names."""
 
+MOST_DIGITS = 18
+"""No take has a longer number."""
+
 
 STATE_SUBJECTS = ("in-box", "microphone", "part")
 """What changes with the stage of the work; elsewhere a state would say nothing, and would never be looked at."""
@@ -147,12 +150,15 @@ class TakeInfo(BaseModel):
 def fitting_takes(
     takes: Iterable[TakeInfo], subject: str, state: str | None = None, unit: str | None = None
 ) -> list[TakeInfo]:
-    """Those of ``takes`` that fit, in their order; None in ``state`` or ``unit`` fits all, ``-`` is the empty state."""
-    return [
-        take
-        for take in takes
-        if take.subject == subject and state in (None, take.state, take.state or "-") and unit in (None, take.unit)
-    ]
+    """Those of ``takes`` that fit, in their order; None in ``state`` or ``unit`` fits all, ``-`` is the empty state.
+
+    Digits alone in ``state`` are the number of a take, unless there is a state of that very name.
+    """
+    wanted = [take for take in takes if take.subject == subject and unit in (None, take.unit)]
+    named = [take for take in wanted if state in (None, take.state, take.state or "-")]
+    if named or state is None or not (state.isascii() and state.isdigit()):
+        return named
+    return [take for take in wanted if take.number == int(state[:MOST_DIGITS])]
 
 
 class TakeAbout(TypedDict):

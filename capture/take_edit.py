@@ -5,14 +5,14 @@ Samples are never touched: a new state changes the sidecar alone, removing moves
 
 from __future__ import annotations
 
-import re
 from contextlib import suppress
 from pathlib import Path
 
 from capture.build_folder import AUDIO_SUFFIXES, TAKES_FOLDER, BuildFolder
 from capture.errors import StillboxError
 from capture.sidecar import read_sidecar, write_sidecar
-from capture.take import NAME_PATTERN, TakeInfo, check_state
+from capture.states import check_name
+from capture.take import TakeInfo, check_state
 
 WASTEBASKET_FOLDER = "wastebasket"
 
@@ -33,10 +33,8 @@ def rename_state(build: BuildFolder, number: int, state: str) -> TakeInfo:
     with build.lock():
         path = _sidecar_path(build.path / TAKES_FOLDER, number)
         info = read_sidecar(path)
-        if state and not re.fullmatch(NAME_PATTERN, state):
-            raise StillboxError(
-                f"'{state[:60]}' cannot name a state; use letters, digits, space and ._+-, at most 40 characters"
-            )
+        if state:
+            check_name(state)
         check_state(info.subject, state)
         changed = info.model_copy(update={"state": state})
         write_sidecar(path, changed)

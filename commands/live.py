@@ -125,6 +125,7 @@ def record(
     from capture.devices import find_device
     from capture.first_use import heed_cautions, know_output, offer_removal
     from capture.live_take import LiveRequest, record_take
+    from capture.states import standing_sentence
 
     folder = BuildFolder.open(build)
     chosen = find_device(device, input_device, real_pace=not fast)
@@ -159,8 +160,8 @@ def record(
         info = record_take(folder, chosen, request, stream, tell)
     latency = "" if info.latency_s is None else f", latency {1000 * info.latency_s:.1f} ms"
     typer.echo(f"take {info.number}: {info.address}, {len(info.sweep_starts)} sweep(s){latency}")
-    for flag in info.flags:
-        typer.echo(f"note: {flag}")
+    for note in (*info.flags, *filter(None, [standing_sentence(folder.takes(), info)])):
+        typer.echo(f"note: {note}")
 
 
 def _dialogue() -> Dialogue:

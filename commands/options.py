@@ -17,7 +17,8 @@ AnyUnitOption = Annotated[
     str | None, typer.Option("--unit", metavar="NAME", help="Which of a pair; left out: the newest take's.")
 ]
 StateOption = Annotated[
-    str | None, typer.Option("--state", metavar="NAME", help="Stage of the work; left out: the newest take's.")
+    str | None,
+    typer.Option("--state", metavar="NAME", help="Stage of the work, or a take's number; left out: the newest take's."),
 ]
 TakeArgument = Annotated[
     str,

@@ -103,10 +103,12 @@ def import_recording(
     """Take a recording made elsewhere into a build."""
     from capture.build_folder import BuildFolder
     from capture.excitation import read_excitation
+    from capture.states import standing_sentence
     from capture.take_import import import_take
 
+    folder = BuildFolder.open(build)
     info = import_take(
-        BuildFolder.open(build),
+        folder,
         file,
         read_excitation(excitation_json),
         subject=subject,
@@ -121,32 +123,57 @@ def import_recording(
     rate_hz = info.excitation.sample_rate_hz
     places = ", ".join(f"{frame / rate_hz:.3f} s" for frame in info.sweep_starts)
     say(f"take {info.number}: {info.address}, {len(info.sweep_starts)} sweep(s), starting at {places}")
-    for flag in info.flags:
-        say(f"note: {flag}")
+    for note in (*info.flags, *filter(None, [standing_sentence(folder.takes(), info)])):
+        say(f"note: {note}")
 
 
 def takes(
     build: BuildArgument,
     as_json: JsonOption = False,
+    rename: Annotated[
+        tuple[int, str] | None, typer.Option("--rename", metavar="N STATE", help="Give take N another state.")
+    ] = None,
+    set_aside: Annotated[
+        list[int] | None,
+        typer.Option("--set-aside", metavar="N", help="Put take N into the build's wastebasket; may be repeated."),
+    ] = None,
+    restore: Annotated[
+        list[int] | None, typer.Option("--restore", metavar="N", help="Take take N out of it again; may be repeated.")
+    ] = None,
     remove_unfinished: Annotated[
         bool, typer.Option("--remove-unfinished", help="Delete recordings that were cut off.")
     ] = False,
 ) -> None:
-    """List what a build holds."""
+    """List what a build holds; name a take anew, set it aside, bring it back.
+
+    The recording itself is never changed, and nothing that was set aside is lost.
+    """
     from capture.build_folder import BuildFolder
+    from capture.take_edit import remove_take, removed_takes, rename_state, restore_take
 
     folder = BuildFolder.open(build)
+    for number in restore or ():
+        restore_take(folder, number)
+    if rename is not None:
+        rename_state(folder, *rename)
+    for number in set_aside or ():
+        remove_take(folder, number)
     if remove_unfinished:
         for path in folder.remove_unfinished():
             warn(f"removed {path}")
-    found, faults = folder.takes(), folder.damaged()
+    found, faults, aside = folder.takes(), folder.damaged(), removed_takes(folder)
     if as_json:
-        print_json({"build": str(build), "takes": [info.model_dump(mode="json") for info in found], "damaged": faults})
+        listed = {"takes": found, "set_aside": aside}
+        dumped = {name: [info.model_dump(mode="json") for info in infos] for name, infos in listed.items()}
+        print_json({"build": str(build), **dumped, "damaged": faults})
         return
     if found:
         print_table(("take", "subject/state/unit", "recorded", "length", "notes"), map(_take_row, found))
     else:
         say(f"{build} holds no takes yet; add one with 'stillbox import'")
+    if aside:
+        names = ", ".join(f"{info.number} {info.address}" for info in aside)
+        say(f"set aside (--restore N brings one back): {names}")
     for fault in faults:
         warn(fault)
 

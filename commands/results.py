@@ -164,8 +164,8 @@ def decay(
 
 def compare(
     build: BuildArgument,
-    before: Annotated[str, typer.Argument(metavar="BEFORE", help="State before.", show_default=False)],
-    after: Annotated[str, typer.Argument(metavar="AFTER", help="State after.", show_default=False)],
+    before: Annotated[str, typer.Argument(metavar="BEFORE", help="State before, or take number.", show_default=False)],
+    after: Annotated[str, typer.Argument(metavar="AFTER", help="State after, or take number.", show_default=False)],
     unit: AnyUnitOption = None,
     as_json: JsonOption = False,
     plot: PlotOption = None,

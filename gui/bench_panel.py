@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import time
+from collections.abc import Sequence
 from itertools import pairwise
 
 from PyQt5.QtCore import Qt, pyqtSignal
@@ -21,7 +22,8 @@ from PyQt5.QtWidgets import (
     QWidget,
 )
 
-from capture.take import CALIBRATION_SUBJECTS, CELSIUS_RANGE, STATE_SUBJECTS
+from capture.states import USUAL_STATES, next_state, standing_sentence
+from capture.take import CALIBRATION_SUBJECTS, CELSIUS_RANGE, STATE_SUBJECTS, TakeInfo
 from gui.meters import Meters
 from gui.takes_table import TakesTable
 from gui.theme import Theme
@@ -63,10 +65,12 @@ class BenchPanel(QWidget):
         self._make_device()
         self._make_sweep()
         self.takes = TakesTable()
+        self._known: tuple[TakeInfo, ...] = ()
         self._began_s: float | None = None
         self._lay_out()
         self.subject.currentIndexChanged.connect(self._case_changed)
         self.jig.currentIndexChanged.connect(self._case_changed)
+        self.unit.currentTextChanged.connect(lambda _: self.propose_state())
         self._case_changed()
 
     def _make_case(self) -> None:
@@ -244,8 +248,13 @@ class BenchPanel(QWidget):
         self.state.setEnabled(subject in STATE_SUBJECTS)
         self.case_changed.emit()
 
-    def show_states(self, states: list[str], units: list[str]) -> None:
-        """Names to choose from; what was typed stays."""
+    def show_names(self, takes: Sequence[TakeInfo]) -> None:
+        """States and units to choose from; what was typed stays until there is a take of it."""
+        known = {take.number for take in self._known}
+        made = [take for take in takes if take.number not in known and take.subject == "in-box"]
+        self._known = tuple(takes)
+        states = list(dict.fromkeys([take.state for take in reversed(takes) if take.state] + list(USUAL_STATES[:2])))
+        units = list(dict.fromkeys([take.unit for take in takes] + ["A", "B"]))
         for field, names in ((self.state, states), (self.unit, units)):
             typed = field.currentText()
             field.blockSignals(True)
@@ -253,6 +262,16 @@ class BenchPanel(QWidget):
             field.addItems(names)
             field.setCurrentText(typed)
             field.blockSignals(False)
+        if known and made and made[-1].state == self.state.currentText().strip():
+            self.propose_state()
+            standing = standing_sentence(takes, made[-1], "F2:")
+            said = [self.said.text(), *([f"Note: {standing}."] if standing else [])]
+            said.append(f"The next sweep is proposed as '{self.state.currentText()}'.")
+            self.said.setText(" ".join(said))
+
+    def propose_state(self) -> None:
+        """A state of which this unit has no take yet, so that no take stands for another unawares."""
+        self.state.setCurrentText(next_state(self._known, self.unit.currentText().strip() or "A"))
 
     def show_cautions(self, texts: tuple[str, ...]) -> None:
         self.caution.setText("\n".join(texts))

@@ -237,8 +237,7 @@ class MainWindow(QMainWindow):
         """In a new build the driver comes first in free air, for a practice rig that step is one click."""
         subjects = {take.subject for take in listing.takes}
         self.bench.choose_subject("in-box" if "free-air" in subjects else "free-air")
-        if not self.bench.state.currentText():
-            self.bench.state.setCurrentText("stock")
+        self.bench.propose_state()
 
     def refresh(self) -> None:
         """Read the build again, because something in it has changed."""
@@ -249,11 +248,7 @@ class MainWindow(QMainWindow):
     def _show_listing(self, listing: Listing) -> None:
         self.listing = listing
         self.bench.build_button.setText(listing.name)
-        states = list(
-            dict.fromkeys([take.state for take in reversed(listing.takes) if take.state] + ["stock", "lined"])
-        )
-        units = list(dict.fromkeys([take.unit for take in listing.takes] + ["A", "B"]))
-        self.bench.show_states(states, units)
+        self.bench.show_names(listing.takes)
         self.bench.show_reference(listing.reference_ohm, listing.tolerance_percent)
         select, self._select_next = self._select_next, None
         self.bench.takes.show_takes(list(listing.takes), select)

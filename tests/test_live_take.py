@@ -267,7 +267,7 @@ def test_read_only_folder() -> None:
     (LiveRequest("in-box", state="a/b"), "cannot name a state"),
     (LiveRequest("in-box", state=""), "needs a state"),
     (LiveRequest("free-air", state="lined"), "leave the state out"),
-    (LiveRequest("in-box", unit="../x"), "cannot name a state"),
+    (LiveRequest("in-box", unit="../x"), "cannot name a unit"),
     (LiveRequest("in-box", sample_rate_hz=12_345), "sample_rate_hz"),
     (LiveRequest("in-box", seconds=0.01), "seconds"),
     (LiveRequest("in-box", repeats=0), "repeats"),

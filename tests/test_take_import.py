@@ -252,7 +252,7 @@ def test_a_faulty_recording_leaves_nothing_behind(build: BuildFolder, tmp_path: 
         ({"subject": "in-box", "state": ""}, "needs a state"),
         ({"subject": "free-air", "state": "lined"}, "a take of free-air has no state, as 'lined': only takes"),
         ({"subject": "load", "load_ohm": 10.0, "state": "stock"}, "leave the state out"),
-        ({"subject": "in-box", "unit": ""}, "cannot name a state or a unit"),
+        ({"subject": "in-box", "unit": ""}, "cannot name a unit"),
     ],
 )
 def test_wrong_options(build: BuildFolder, tmp_path: Path, options: dict[str, object], told: str) -> None:

@@ -372,3 +372,24 @@ def test_the_box_is_read_again_after_the_editor(
     settle(qtbot, window)
     assert not any(row.cause == "standing wave" for row in window.results.findings.rows)
     assert any("inside dimensions are not known" in note for note in window.reading.results.notes)  # type: ignore[union-attr]
+
+
+def test_the_next_state_is_proposed(qtbot: QtBot, window: MainWindow, build: Path) -> None:
+    """So that no take stands for another unawares; a name that was typed stays until there is a take of it."""
+    opened(qtbot, window, build)
+    bench = window.bench
+    assert bench.state.currentText() == "final"
+    bench.unit.setCurrentText("B")
+    assert bench.state.currentText() == "stock"
+    bench.unit.setCurrentText("A")
+    bench.state.setCurrentText("braced")
+    window.refresh()
+    settle(qtbot, window)
+    assert bench.state.currentText() == "braced"
+    takes = list(window.listing.takes)  # type: ignore[union-attr]
+    bench.show_names([*takes, takes[-1].model_copy(update={"number": 4, "state": "braced"})])
+    assert bench.state.currentText() == "final" and "proposed as 'final'" in bench.said.text()
+    assert "stands for" not in bench.said.text()
+    bench.state.setCurrentText("lined")
+    bench.show_names([*bench._known, takes[-1].model_copy(update={"number": 5, "state": "lined"})])
+    assert "take 5 stands for 'lined' of unit A from now on, no longer take 3" in bench.said.text()
