@@ -9,13 +9,12 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from reference.wild_air import Air, Fibres, air_at_height, plain_fluid
+from reference.wild_air import Air, Fibres, air_at_height, plain_fluid, slit_impedance, tube_line
 from reference.wild_boxes import KINDS, TAKES, wild_box
 from reference.wild_drivers import Coil, Driver, driver_truth
 from reference.wild_enclosure import Enclosure, Port, Slit, tube_mouth
 from reference.wild_inside import Cavity, Chain, Opening
 from reference.wild_speaker import closed_resonance_hz, tuning_hz
-from scipy.optimize import brentq
 
 from capture.build_description import read_description
 from capture.excitation import Excitation
@@ -26,7 +25,7 @@ NO_COIL = Coil("power", (1e-9, 0.9))
 class StillAir(Air):
     """Air without viscosity (and so without exchange of heat)."""
 
-    viscosity = 1e-12
+    viscosity = 1e-15
 
 
 class ThinAir(StillAir):
@@ -83,6 +82,33 @@ def test_flow_resistivity_has_the_published_size() -> None:
     assert 0.5 < Fibres(20, 30e-6, law="tarnow").resistivity(air) / 1931 < 2
     slow = Fibres(20, 30e-6).fluid(np.array([1.0]), air)[0]
     assert (1j * slow).real == pytest.approx(Fibres(20, 30e-6).resistivity(air), rel=0.01)
+
+
+def test_walls_exchange_heat_as_published() -> None:
+    """ISO 9053-2:2020 A.3: kappa is 1.370 instead of 1.4 for 0.7854 litres in 0.0471 m2 at 2 Hz."""
+    air, omega = Air(humidity=0.0), np.array([4 * np.pi])
+    tin = Cavity(0.1, 0.1, 0.07854, (0.1,), (Opening(0.0, 0.05, 0.04, 0.02),))
+    box = Enclosure(tin, (None,), air)
+    area = tin.side_area + tin.end_area
+    softer = box.compliance(omega)[0].real * air.pressure_pa / 0.7854e-3 - 1 / air.gamma
+    assert 1 / (1 / air.gamma + softer * 0.0471 / area) == pytest.approx(1.370, abs=0.002)
+
+
+def test_narrow_ways_are_poiseuilles_and_kirchhoffs() -> None:
+    """Tube: 8 mu L/(pi a^4) and 4/3 of the mass when slow; Kirchhoff's attenuation when wide. Slit: 12 mu d/(w g^3)."""
+    air, slow = Air(), np.array([2.0])
+    own, mutual = tube_line(slow, 0.1, 0.5e-3, air)
+    short = (own - mutual**2 / own)[0]
+    assert short.real == pytest.approx(8 * air.viscosity * 0.1 / (np.pi * 0.5e-3**4), rel=1e-3)
+    assert short.imag == pytest.approx(2.0 * 4 / 3 * air.density * 0.1 / (np.pi * 0.5e-3**2), rel=0.01)
+    omega, radius, long = np.array([2 * np.pi * 500]), 0.03, 0.7
+    own, mutual = tube_line(omega, long, radius, air)
+    attenuation = np.arccosh(own / mutual)[0].real / long
+    skin = np.sqrt(omega[0] * air.viscosity / (2 * air.density)) / (radius * air.speed)
+    assert abs(attenuation) == pytest.approx(skin * (1 + (air.gamma - 1) / np.sqrt(air.prandtl)), rel=0.02)
+    slit = slit_impedance(slow, 0.2e-3, 0.03, 0.018, air)[0]
+    assert slit.real == pytest.approx(12 * air.viscosity * 0.018 / (0.03 * 0.2e-3**3), rel=1e-4)
+    assert slit.imag == pytest.approx(2.0 * 1.2 * air.density * 0.018 / (0.03 * 0.2e-3), rel=1e-3)
 
 
 def brute_force(cavity: Cavity, hz: float, air: Air, loss: float, one: int, other: int) -> complex:
@@ -188,12 +214,14 @@ def textbook(ql: float, shape: type[Cavity | Chain] = Chain, closed: bool = Fals
         mouth = tube_mouth(length, side / 2, 0.8 * side, 0.004)
         return rigid(shape(side, side, side, (side,), (cone, mouth)), air, port=Port(0.004, length))
 
-    length = brentq(lambda metres: tuning_hz(tuned(metres)) - 35.7522, 0.1 * side, 0.9 * side, xtol=1e-4, rtol=1e-5)
+    # the inverse square of the tuning grows in a line with the length of the tube
+    lengths = np.array([0.6, 0.9]) * side
+    length = float(np.interp(35.7522**-2, [tuning_hz(tuned(metres)) ** -2 for metres in lengths], lengths))
     box = tuned(length)
     if math.isinf(ql):
         return box, driver
     resistance = ql / (2 * np.pi * 35.7522 * volume / air.bulk_pa)
-    gap, through = 1e-8, 0.01  # so narrow that it is all resistance
+    gap, through = 1e-9, 0.01  # so narrow that it is all resistance
     leak = Slit(gap, 12 * air.viscosity * through / (resistance * gap**3), through, "corner")
     openings = (*box.inside.openings, Opening(0.0, 0.02, side - 0.02, 0.014))
     return replace(box, inside=replace(box.inside, openings=openings), leak=leak), driver
@@ -230,6 +258,29 @@ def test_closed_box_is_smalls() -> None:
     assert fc == pytest.approx(33 * math.sqrt(1 + 1.4905), rel=2e-3)
 
 
+@pytest.mark.parametrize("ql", [7.0, 20.0])
+def test_truth_is_what_was_built(ql: float) -> None:
+    """The worked case again: its numbers come back, and its level is Small's fourth-order response."""
+    box, driver = textbook(ql)
+    wild = replace(wild_box(0, "vented-bare"), driver=driver, enclosure=box)
+    truth = wild.truth
+    assert truth.fb_hz == pytest.approx(35.7522, rel=5e-4)
+    assert truth.alpha == pytest.approx(1.4905, rel=1e-3)
+    assert truth.ql_leak == pytest.approx(ql, rel=2e-3)
+    # of a mass in series with compliance and leak side by side, by half of f dX/df over R
+    assert truth.q_total == pytest.approx((ql + 1 / ql + ql * (ql**2 - 1) / (ql**2 + 1)) / 2, rel=3e-3)
+    assert (truth.driver.fs_hz, truth.driver.qms, truth.driver.qes) == pytest.approx((33, 2.0, 0.45), rel=1e-3)
+    hz, qt, h = np.geomspace(15, 200, 60), truth.driver.qts, 35.7522 / 33
+    s = 1j * hz / (33 * np.sqrt(h))
+    a1 = (ql + h * qt) / (np.sqrt(h) * ql * qt)
+    a2 = (h + (1.4905 + 1 + h**2) * ql * qt) / (h * ql * qt)
+    a3 = (h * ql + qt) / (np.sqrt(h) * ql * qt)
+    small = 20 * np.log10(np.abs(s**4 / (s**4 + a1 * s**3 + a2 * s**2 + a3 * s + 1)))
+    assert np.max(np.abs(wild.level_db(hz) - truth.reference_db - small)) < 0.03
+    expected = np.interp(-3, small[:40], hz[:40])
+    assert truth.f3_hz == pytest.approx(expected, rel=0.01)
+
+
 def test_lumped_limit_is_that_of_ngspice(tmp_path: Path) -> None:
     """The same worked case with QL 7 as a circuit: box as inductor, leak as resistor, port as capacitor in series."""
     box, driver = textbook(7)
@@ -258,12 +309,12 @@ quit
     subprocess.run(["ngspice", "-b", str(tmp_path / "box.cir")], check=True, capture_output=True, timeout=60)
     hz, real, imaginary = np.loadtxt(tmp_path / "z", usecols=(0, 1, 2)).T
     expected = real + 1j * imaginary
-    assert np.max(np.abs(impedance_of(box, driver, hz) - expected) / np.abs(expected)) < 0.02
+    assert np.max(np.abs(impedance_of(box, driver, hz) - expected) / np.abs(expected)) < 0.003
 
 
 @pytest.mark.parametrize("kind", KINDS)
 def test_every_kind_is_passive_and_reciprocal(kind: str) -> None:
-    hz = np.geomspace(8, 20_000, 150)
+    hz = np.geomspace(8, 20_000, 80)
     for seed in (3, 4):
         wild = wild_box(seed, kind)
         for take in TAKES:
@@ -286,14 +337,24 @@ def test_power_is_accounted_for(kind: str) -> None:
 
 
 def test_truth_hangs_together() -> None:
-    """Small's relations hold between the numbers where they must: alpha, masses, fc; Qts; the closed box's level."""
+    """Small's fc = fs sqrt(1 + alpha), with the mass of the air that the box adds, in real air and real walls."""
     for seed in range(3):
-        wild = wild_box(seed, "closed-bare", "chain")
+        wild = wild_box(seed, "closed-bare")
         truth, free = wild.truth, wild.driver_truth
         small = free.fs_hz * np.sqrt((1 + truth.alpha) * free.mms_kg / truth.mms_in_box_kg)
-        assert truth.fc_hz == pytest.approx(small, rel=0.02)
+        assert truth.fc_hz == pytest.approx(small, rel=0.015)
+        assert truth.mms_in_box_kg > 1.005 * free.mms_kg
         assert truth.fb_hz is None and truth.qp_port is None and not truth.leaks
-        assert free.qts == pytest.approx(1 / (1 / free.qms + 1 / free.qes))
+
+
+@pytest.mark.parametrize("take", ["in-box", "test-box"])
+def test_lines_between_are_as_computed(take: str) -> None:
+    """What a recording is made of agrees with the impedance itself, sharp standing waves too."""
+    wild = wild_box(2, "closed-leaky", "cavity")
+    lines = np.arange(0.5, 24_000, 1 / 7)
+    some = np.sort(np.random.default_rng(1).choice(np.flatnonzero((lines > 10) & (lines < 5000)), 1500, replace=False))
+    dense, exact = wild.dense_impedance(take, lines)[some], wild.impedance(take, lines[some])
+    assert np.max(np.abs(dense / exact - 1)) < 2e-5
 
 
 def test_recording_holds_the_impedance() -> None:
@@ -310,7 +371,7 @@ def test_recording_holds_the_impedance() -> None:
     ratio = clips[some] / source[some]
     measured = quiet.jig.reference_ohm * ratio / (1 - ratio)
     expected = quiet.impedance("in-box", hz[some])
-    assert np.max(np.abs(measured / expected - 1)) < 3e-4
+    assert np.max(np.abs(measured / expected - 1)) < 2e-4
 
 
 def test_the_same_seed_is_the_same_speaker() -> None:

@@ -106,7 +106,7 @@ def wild_box(seed: int, kind: str, family: str | None = None) -> WildBox:
 
 def _draw_driver(rng: np.random.Generator, air: Air) -> Driver:
     radius = rng.uniform(0.043, 0.105)
-    fs = rng.uniform(60, 85) * (0.043 / radius) ** 0.8
+    fs = rng.uniform(46, 85) * (0.043 / radius) ** 0.8
     mms = 0.0042 * (radius / 0.043) ** 2.5 * rng.uniform(0.8, 1.5)
     qms, qes = rng.uniform(2.0, 8.0), rng.uniform(0.3, 0.7)
     re_ohm = rng.choice([3.3, 5.6, 6.2]) * rng.uniform(0.93, 1.07)
@@ -166,7 +166,7 @@ def _draw_enclosure(rng, driver, air, kind, family, vented):  # type: ignore[no-
             break
     else:
         raise AssertionError("no box fits this driver")
-    filling, thicknesses, lining, stuffing, felt = _draw_filling(rng, kind, family, sizes, port)
+    filling, thicknesses, lining, stuffing, felt = _draw_filling(rng, kind, family, sizes, port, driver.radius_m)
     openings = [Opening(0.0, *sizes.cone, driver.radius_m)]
     if port:
         openings.append(tube_mouth(port.length_m, *sizes.port, port.radius_m))
@@ -217,7 +217,7 @@ def _draw_port(rng, volume, radius, sizes, wanted_hz, air, family) -> Port | Non
     return Port(mouth, length) if fits and 0.03 < length < deepest else None
 
 
-def _draw_filling(rng, kind, family, sizes, port):  # type: ignore[no-untyped-def]
+def _draw_filling(rng, kind, family, sizes, port, radius):  # type: ignore[no-untyped-def]
     """Fibres in the layers, thicknesses, lining of the sides; loose fibre and lining as a person would state them."""
     along = sizes.depth if family == "cavity" else sizes.height
     area = sizes.width * sizes.height * sizes.depth / along
@@ -239,16 +239,20 @@ def _draw_filling(rng, kind, family, sizes, port):  # type: ignore[no-untyped-de
     fibres = Fibres(
         thin * rng.uniform(*loose), rng.uniform(*diameters), solid, law, rng.uniform(0.7, 1.4), bool(rng.random() < 0.6)
     )
-    filling, thicknesses = _placed(rng, kind, family, sizes, port, along, fibres)
+    filling, thicknesses = _placed(rng, kind, family, sizes, port, radius, along, fibres)
     filled = sum(t for t, what in zip(thicknesses, filling, strict=True) if what is not None)
     return filling, thicknesses, None, (fibres.kg_per_m3 * filled * area * 1000, material), None
 
 
-def _placed(rng, kind, family, sizes, port, along, fibres):  # type: ignore[no-untyped-def]
+def _placed(rng, kind, family, sizes, port, radius, along, fibres):  # type: ignore[no-untyped-def]
     """Where loose fibre lies: layers and thicknesses."""
     if kind == "closed-stuffed":
-        first = along * rng.choice([0.0, rng.uniform(0.1, 0.4)])
-        return ((fibres,), (along,)) if first == 0 else ((None, fibres), (first, along - first))
+        if family == "chain":  # above and below the cone, whose basket keeps its own place free
+            top = sizes.cone[1] - radius * rng.uniform(0.7, 0.95)
+            free = 2 * radius * rng.uniform(0.9, 1.4)
+            return (fibres, None, fibres), (top, free, along - top - free)
+        first = rng.uniform(0.25, 0.5) * min(radius, along) + rng.choice([0.0, 0.3]) * along * rng.random()
+        return (None, fibres), (first, along - first)
     if family == "chain":
         middle = 0.5 * (sizes.cone[1] + sizes.port[1])
         if kind == "vented-blocked":  # between cone and port

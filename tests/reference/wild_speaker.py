@@ -14,7 +14,7 @@ from capture.build_description import BuildDescription
 from capture.errors import StillboxError
 from capture.excitation import Excitation, excitation_samples, sweep_starts
 from capture.take import Recording, TakeInfo
-from reference.wild_air import Complex, Real
+from reference.wild_air import Complex, Real, piston_in_baffle
 from reference.wild_drivers import Driver, DriverTruth, driver_truth, zero_of
 from reference.wild_enclosure import Enclosure, Flows
 
@@ -32,6 +32,9 @@ ABOUT_TAKES = {
 DRIVE_VOLTS = 2.83
 MOST_Q = 5000.0
 """A loss with a higher Q is none."""
+
+SPLINE_ERROR, MOST_HALVINGS = 2e-5, 7
+"""Of the impedance between the frequencies where it is computed, as a part of it."""
 
 
 @dataclass(frozen=True)
@@ -55,6 +58,8 @@ class BoxTruth:
 
     Attributes
     ----------
+    driver : DriverTruth
+        Parameters in free air.
     fb_hz : float or None
         Tuning: lowest frequency at which the impedance that the port's flow meets all round (tube, both ends, inside)
         has no imaginary part while the cone is held still and the leak is shut. None without a port.
@@ -79,7 +84,7 @@ class BoxTruth:
     leak_ohm : float or None
         Resistance of the leak at low frequencies, Pa s/m^3.
     mms_in_box_kg : float
-        Moving mass with the load of the air in this box and before it, at twice the highest of fs and fc.
+        Moving mass with the load of the air in this box (what is not its compliance) and before it, at half of fs.
     reference_db : float
         Small's reference level in half space: 20 log10 of rho Sd Bl E/(2 pi Re Mms) over 20 uPa at 1 m, Mms of free
         air, E = 2.83 V, Re by itself.
@@ -88,6 +93,7 @@ class BoxTruth:
         it does not below 500 Hz.
     """
 
+    driver: DriverTruth
     fb_hz: float | None
     fb_leaking_hz: float | None
     fc_hz: float
@@ -95,7 +101,7 @@ class BoxTruth:
     effective_m3: float
     alpha: float
     ql_leak: float | None
-    qa_inside: float
+    qa_inside: float | None
     qf_filling: float | None
     qp_port: float | None
     q_total: float | None
@@ -184,21 +190,33 @@ class WildBox:
         # two seconds more, so that no ringing runs round into the silence before the sweep
         size = next_fast_len(played.size + 2 * excitation.sample_rate_hz, real=True)
         frequency_hz = np.fft.rfftfreq(size, 1 / excitation.sample_rate_hz)
-        speaker = self._dense_impedance(take, frequency_hz)
+        speaker = self.dense_impedance(take, frequency_hz)
         spectrum = rfft(played, size) / (speaker + self.jig.reference_ohm + self.jig.source_ohm)
         ways = (speaker + self.jig.reference_ohm, speaker)
         channels = np.stack([irfft(spectrum * way, size)[: played.size] for way in ways], axis=1)
         rng = np.random.default_rng([self.seed, seed, TAKES.index(take)])
         return channels + rng.normal(0, 10 ** (self.jig.noise_dbfs / 20), channels.shape)
 
-    def _dense_impedance(self, take: str, frequency_hz: Real) -> Complex:
-        """Impedance at all lines of a spectrum: computed where it changes, a cubic spline between."""
-        last = frequency_hz[-1]
-        pieces = [(0.5, 15, 150), (15, 120, 400), (120, 3000, 2000), (3000, max(last, 4000), 300)]
-        grid = np.concatenate([np.geomspace(low, high, count, endpoint=False) for low, high, count in pieces])
-        grid = np.append(grid, pieces[-1][1])
-        at = CubicSpline(np.log(grid), self.impedance(take, grid))
-        return at(np.log(np.maximum(frequency_hz, grid[0])))
+    def dense_impedance(self, take: str, frequency_hz: Real) -> Complex:
+        """Impedance at all lines of a spectrum from 0 Hz on: computed, and a cubic spline between.
+
+        The grid is halved wherever the middle of an interval is not what the spline says.
+        """
+        grid = np.concatenate([np.geomspace(0.5, 100, 100, endpoint=False), np.geomspace(100, 5000, 900)])
+        grid = np.concatenate([grid, np.geomspace(5000, max(frequency_hz[-1], 6000), 100)[1:]])
+        values = self.impedance(take, grid)
+        unsure = np.arange(grid.size - 1)
+        for _ in range(MOST_HALVINGS):
+            middles = np.sqrt(grid[unsure] * grid[unsure + 1])
+            found = self.impedance(take, middles)
+            missed = np.abs(CubicSpline(np.log(grid), values)(np.log(middles)) - found) > SPLINE_ERROR * np.abs(found)
+            grid, order = np.unique(np.concatenate([grid, middles]), return_index=True)
+            values = np.concatenate([values, found])[order]
+            unsure = np.searchsorted(grid, middles[missed])
+            unsure = np.unique(np.concatenate([unsure - 1, unsure]))
+            if not unsure.size:
+                break
+        return CubicSpline(np.log(grid), values)(np.log(np.maximum(frequency_hz, grid[0])))
 
     @cached_property
     def driver_truth(self) -> DriverTruth:
@@ -206,7 +224,7 @@ class WildBox:
 
     @cached_property
     def truth(self) -> BoxTruth:
-        """What is true of the box; the driver's is in ``driver_truth``."""
+        """What is true of driver and box."""
         return _box_truth(self)
 
     def level_db(self, frequency_hz: Real) -> Real:
@@ -265,14 +283,14 @@ def _box_truth(wild: WildBox) -> BoxTruth:
     omega = np.array([2 * np.pi * at_hz])
     compliance = complex(box.compliance(omega)[0])
     effective = air.bulk_pa * compliance.real
-    high_hz = np.array([2 * max(free.fs_hz, fc_hz)])
-    elastic = mechanical_in(tight, driver, high_hz) - 1 / (1j * 2 * np.pi * high_hz * free.cms)
-    stiff = driver.sd_m2**2 / (2 * np.pi * high_hz * tight.compliance(2 * np.pi * high_hz).real)
-    mms_in_box = float(((elastic.imag + stiff) / (2 * np.pi * high_hz))[0])
+    slow = np.pi * np.array([free.fs_hz])
+    inner = tight.inner_impedance(slow)[0, 0, 0] - 1 / (1j * slow[0] * tight.compliance(slow)[0])
+    air_load = (inner + piston_in_baffle(slow, driver.radius_m, air)[0]).imag / slow[0]
     reference = air.density * driver.sd_m2 * driver.bl * DRIVE_VOLTS / (2 * np.pi * driver.re_ohm * free.mms_kg)
     reference_db = 20 * np.log10(reference / 20e-6)
     conductance = box.leak.impedance(omega, air)[0] if box.leak else None
     return BoxTruth(
+        driver=free,
         fb_hz=fb_hz,
         fb_leaking_hz=fb_leaking,
         fc_hz=fc_hz,
@@ -280,14 +298,19 @@ def _box_truth(wild: WildBox) -> BoxTruth:
         effective_m3=effective,
         alpha=free.vas_m3 / effective,
         ql_leak=None if conductance is None else float(omega[0] * compliance.real / (1 / conductance).real),
-        qa_inside=float(-compliance.real / compliance.imag),
+        qa_inside=_quality(compliance.real, -compliance.imag),
         **_port_losses(wild, fb_hz, compliance),
         leak_place=box.leak.place if box.leak else None,
         leak_ohm=float(box.leak.resistance(air)) if box.leak else None,
-        mms_in_box_kg=mms_in_box,
+        mms_in_box_kg=float(driver.dry_kg + driver.sd_m2**2 * air_load),
         reference_db=float(reference_db),
         f3_hz=zero_of(lambda hz: wild.level_db(hz) - reference_db + 3, 15.0, 500.0, 500),
     )
+
+
+def _quality(stored: float, lost: float) -> float | None:
+    """Quotient of the two; None where nothing is lost that counts."""
+    return float(stored / lost) if lost > stored / MOST_Q else None
 
 
 def _port_losses(wild: WildBox, fb_hz: float | None, compliance: complex) -> dict[str, float | None]:
@@ -304,7 +327,7 @@ def _port_losses(wild: WildBox, fb_hz: float | None, compliance: complex) -> dic
     loop = box.port_loop(omega)
     slope = (loop[2].imag - loop[0].imag) / (0.002 * omega[1])
     return {
-        "qf_filling": float(reactance / on_the_way) if on_the_way > reactance / MOST_Q else None,
-        "qp_port": float(reactance / port_own),
+        "qf_filling": _quality(reactance, on_the_way),
+        "qp_port": _quality(reactance, port_own),
         "q_total": float(omega[1] * slope / (2 * loop[1].real)),
     }
