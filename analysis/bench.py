@@ -24,6 +24,7 @@ from analysis.impedance import (
     curve_of_every_bin,
     curve_of_spectrum,
 )
+from analysis.load_proof import no_proof, proof_of_load
 from analysis.resonances import fit_resonances
 from analysis.transfer import ChannelRatio, channel_ratio
 from analysis.uncertainty import ResistorCheck, check_resistor
@@ -169,6 +170,9 @@ class Bench:
         calibration = self.calibration(like)
         warned = [f"warning: {text}" for text in calibration.warnings]
         sentences = [calibration.summary, *self._unused_standards(like), *calibration.found, *warned]
+        load = self.standards(like.jig, like.excitation.sample_rate_hz).get("load")
+        proofs = [take for take in self.takes if take.subject == "check-resistor" and take.jig == like.jig]
+        sentences += [] if load is None else proof_of_load(load, proofs)
         for take in self.takes:
             if take.subject == "check-resistor":
                 check = self.resistor_check(take)
@@ -252,6 +256,8 @@ class Bench:
         """A check-resistor take against its marked value."""
         if take.load_ohm is None:
             raise StillboxError(f"take {take.number} has no marked value; import it again with --load-ohms")
+        if take.subject == "load":
+            raise StillboxError(no_proof(take))
         curve = curve_of_spectrum(self.spectrum(take), *_CHECK_BAND_HZ, points_per_octave=_INDEPENDENT_POINTS)
         tolerance = take.load_tolerance_percent
         return check_resistor(
@@ -342,7 +348,7 @@ class Bench:
         first, second = self.in_box(before, unit), self.in_box(after, unit)
         if first.number == second.number:
             raise StillboxError(
-                f"state {before} cannot be compared with itself (take {first.number}); name the states before and "
+                f"state {before} cannot be compared with itself; name the states before and "
                 "after the work, or two takes by their numbers"
             )
         return first, second

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field
+from functools import cache
 from typing import cast
 
 import numpy as np
@@ -33,6 +34,8 @@ SWEEP_CONSTANT_S = 0.65
 ATTENUATOR_LEAST_OHM = 8_000.0
 SHUNT_RANGE_OHM = (470.0, 2_200.0)
 SERIES_RANGE_OHM = (1_000.0, 1_000_000.0)
+MOST_MORE_NOISE = 1.05
+"""Noise of the proposed resistor over that of the best one."""
 MOST_EXCESS = 1.1
 """A divider may divide so many times more than the tightest one."""
 
@@ -162,6 +165,18 @@ def best_reference(levels: JigLevels) -> tuple[float, ReferenceChoice]:
     standard = values_between(max(exact / 2, REFERENCE_RANGE_OHM[0]), min(exact * 2, REFERENCE_RANGE_OHM[1]))
     choices = [evaluate_reference(levels, ohm) for ohm in standard]
     return float(exact), min(choices, key=lambda choice: choice.uncertainty)
+
+
+@cache
+def proposed_reference(levels: JigLevels) -> ReferenceChoice:
+    """The resistor that guide, window and README propose.
+
+    The least uncertainty is a flat bottom: of the E12 values that cost at most `MOST_MORE_NOISE` above it the smallest,
+    for the smaller the resistor, the less the voltage at the clips follows the impedance.
+    """
+    exact, best = best_reference(levels)
+    choices = [evaluate_reference(levels, ohm) for ohm in values_between(exact / 4, exact * 4, "E12")]
+    return next((one for one in choices if one.uncertainty <= MOST_MORE_NOISE * best.uncertainty), best)
 
 
 @dataclass(frozen=True)

@@ -9,6 +9,7 @@ from capture.jig_guide import (
     attenuator_for,
     best_reference,
     evaluate_reference,
+    proposed_reference,
 )
 from capture.take import JigKind
 
@@ -43,7 +44,8 @@ Calibration takes, best made once per jig and again after any change
                  side: leads and contacts
   load           a resistor of known value near {load:g} ohm: metal film of 1 % or better, or ten of {ten:g} ohm in
                  parallel (their errors average out); measure it with four wires if you can, and type its value
-  check          another resistor as check-resistor: it must read within what is printed beside it"""
+  check          another resistor as check-resistor, of another value than the load: it must read within what is
+                 printed beside it (the load sets the ohm, so it cannot prove it)"""
 
 
 def jig_text(levels: JigLevels, amplifier: tuple[float, float] | None = None) -> str:
@@ -54,21 +56,24 @@ def jig_text(levels: JigLevels, amplifier: tuple[float, float] | None = None) ->
     amplifier : (float, float), optional
         Rated power in W and its load in ohm, where an amplifier drives the jig.
     """
-    exact_ohm, best = best_reference(levels)
-    parts = [_WIRING[levels.jig], _reference_text(levels, exact_ohm, best), _levels_text(levels, best)]
+    proposed = proposed_reference(levels)
+    parts = [_WIRING[levels.jig], _reference_text(levels, proposed), _levels_text(levels, proposed)]
     if amplifier is not None:
         parts.append(_amplifier_text(attenuator_for(*amplifier, levels.input_volts), amplifier[0]))
-    parts.append(_STANDARDS.format(load=best.reference_ohm, ten=10 * best.reference_ohm))
+    parts.append(_STANDARDS.format(load=proposed.reference_ohm, ten=10 * proposed.reference_ohm))
     return "\n\n".join(parts)
 
 
-def _reference_text(levels: JigLevels, exact_ohm: float, best: ReferenceChoice) -> str:
+def _reference_text(levels: JigLevels, proposed: ReferenceChoice) -> str:
+    exact_ohm, best = best_reference(levels)
     rule = evaluate_reference(levels, levels.rated_ohm)
     more = 100 * (rule.uncertainty / best.uncertainty - 1)
-    noise = f"{_percent(best.uncertainty)} of uncertainty in the impedance, {_percent(best.worst)} at worst"
+    noise = f"{_percent(proposed.uncertainty)} of uncertainty in the impedance, {_percent(proposed.worst)} at worst"
+    cost = 100 * (proposed.uncertainty / best.uncertainty - 1)
     return (
         f"Reference resistor for a speaker rated {levels.rated_ohm:g} ohm\n"
-        f"  best for these levels: {exact_ohm:.3g} ohm, so take {best.reference_ohm:g} ohm (E24)\n"
+        f"  take {proposed.reference_ohm:g} ohm (E12); noise is least at {exact_ohm:.3g} ohm, where it is {cost:.0f} % "
+        "less\n  (the smaller the resistor, the steadier the voltage at the clips)\n"
         f"    noise then leaves {noise}\n"
         f"    (one sweep of 5 s, noise of {levels.noise_dbfs:g} dBFS on each input)\n"
         f"  rule of thumb: as large as the rated impedance, {levels.rated_ohm:g} ohm: {_percent(rule.uncertainty)}, "

@@ -25,14 +25,15 @@ from commands.printing import print_json, progress, say, show, warn
 def calibrate(
     build: BuildArgument,
     reference_ohms: Annotated[
-        float, typer.Option(metavar="R", help="Reference resistor of the jig, ohm.", show_default=False)
-    ],
+        float | None,
+        typer.Option(metavar="R", help="Reference resistor of the jig, ohm; left out: as it is, shown only."),
+    ] = None,
     reference_tolerance: Annotated[
         float | None,
         typer.Option(metavar="PERCENT", help="Its tolerance; also that of a load that was given none."),
     ] = None,
 ) -> None:
-    """Set the reference resistor; see what is corrected.
+    """Set the reference resistor, or see what is corrected.
 
     Uses whichever calibration takes the build has: channel-match, open, short, load; check-resistor verifies.
     """
@@ -40,10 +41,15 @@ def calibrate(
     from capture.build_folder import BuildFolder
 
     folder = BuildFolder.open(build)
-    folder.set_calibration(reference_ohms, reference_tolerance)
-    tolerance = "tolerance not given" if reference_tolerance is None else f"+-{reference_tolerance:g} %"
-    say(f"reference resistor {reference_ohms:g} ohm, {tolerance}")
-    for line in Bench(folder).calibration_report():
+    if reference_ohms is not None:
+        folder.set_calibration(reference_ohms, reference_tolerance)
+    elif reference_tolerance is not None:
+        folder.set_calibration(Bench(folder).settings.reference_ohm, reference_tolerance)
+    bench = Bench(folder)
+    known = bench.settings.reference_tolerance_percent
+    tolerance = "tolerance not given" if known is None else f"+-{known:g} %"
+    say(f"reference resistor {bench.settings.reference_ohm:g} ohm, {tolerance}")
+    for line in bench.calibration_report():
         say(line)
 
 

@@ -25,6 +25,7 @@ from PyQt5.QtWidgets import (
 from capture.states import USUAL_STATES, next_state, standing_sentence
 from capture.take import CALIBRATION_SUBJECTS, CELSIUS_RANGE, STATE_SUBJECTS, TakeInfo
 from gui.meters import Meters
+from gui.session import Listing
 from gui.takes_table import TakesTable
 from gui.theme import Theme
 from gui.wiring_picture import CAPTIONS, WiringPicture
@@ -277,13 +278,15 @@ class BenchPanel(QWidget):
         self.caution.setText("\n".join(texts))
         self.caution.setVisible(bool(texts))
 
-    def show_reference(self, reference_ohm: float | None, tolerance_percent: float | None) -> None:
-        for field, value in ((self.reference, reference_ohm), (self.tolerance, tolerance_percent)):
+    def show_reference(self, listing: Listing) -> None:
+        """The resistor of the build, or the one to propose where it names none yet."""
+        resistor_ohm = listing.proposed_ohm if listing.reference_ohm is None else listing.reference_ohm
+        for field, value in ((self.reference, resistor_ohm), (self.tolerance, listing.tolerance_percent)):
             field.blockSignals(True)
             if value is not None:
                 field.setValue(value)
             field.blockSignals(False)
-        known = reference_ohm is not None
+        known = listing.reference_ohm is not None
         self._reference_told = (self.reference.value(), self.tolerance.value()) if known else (0.0, 0.0)
 
     def _tell_reference(self) -> None:

@@ -9,9 +9,10 @@ SHOPPING = """
 <h3>For your own speakers you need</h3>
 <ul>
 <li><b>A sound card</b> with one output and two line inputs that record at the same time.</li>
-<li><b>A reference resistor</b>: 10 to 15 Ω, 1 %, metal film, 0.5 W or more (for 8 Ω speakers; near their rated
-impedance for others). Measure it if you can.</li>
-<li><b>A second resistor you know</b>, 8.2 Ω or so, 1 % or better, to calibrate, and a third to check.</li>
+<li><b>A reference resistor</b>: 10 Ω for 8 Ω speakers (<i>Help ▸ How to build the jig</i> proposes one for others),
+1 %, metal film, 0.5 W or more. Measure it if you can.</li>
+<li><b>A second resistor you know</b>, 8.2 Ω or so, 1 % or better, to calibrate, and a third of another value to
+prove it.</li>
 <li><b>Two clips, shielded cable</b> for both inputs, solder, and a multimeter for the output's voltage.</li>
 <li>A headphone output drives the jig well. With a power amplifier, only behind the attenuator that
 <tt>stillbox jig --amplifier-watts W</tt> works out.</li>

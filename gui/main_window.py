@@ -249,7 +249,7 @@ class MainWindow(QMainWindow):
         self.listing = listing
         self.bench.build_button.setText(listing.name)
         self.bench.show_names(listing.takes)
-        self.bench.show_reference(listing.reference_ohm, listing.tolerance_percent)
+        self.bench.show_reference(listing)
         select, self._select_next = self._select_next, None
         self.bench.takes.show_takes(list(listing.takes), select)
         self._follow()

@@ -45,6 +45,8 @@ class Listing:
     removed: tuple[TakeInfo, ...]
     reference_ohm: float | None
     tolerance_percent: float | None
+    proposed_ohm: float | None = None
+    """A reference resistor, where the build names none."""
 
 
 class Session:
@@ -74,13 +76,14 @@ class Session:
 
     def listing(self) -> Listing:
         """Read the folder."""
-        settings = self.build.calibration
+        settings, description = self.build.calibration, self.build.description
         return Listing(
-            self.build.description.name or self.build.path.resolve().name,
+            description.name or self.build.path.resolve().name,
             tuple(self.build.takes()),
             tuple(removed_takes(self.build)),
             None if settings is None else settings.reference_ohm,
             None if settings is None else settings.reference_tolerance_percent,
+            _proposed_ohm(description.rated_ohm) if settings is None else None,
         )
 
 
@@ -108,6 +111,12 @@ def practice_build(parent: Path) -> Path:
         write_whole(path / "build.toml", head + _practice_notes())
         build.set_calibration(PRACTICE_REFERENCE_OHM, PRACTICE_TOLERANCE_PERCENT)
     return path
+
+
+def _proposed_ohm(rated_ohm: float | None) -> float:
+    from capture.jig_guide import JigLevels, proposed_reference
+
+    return proposed_reference(JigLevels() if rated_ohm is None else JigLevels(rated_ohm)).reference_ohm
 
 
 def _practice_notes() -> str:

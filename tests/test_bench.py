@@ -4,11 +4,14 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import numpy as np
 import pytest
 from recorded import RecordedBuild
+from test_command_line import run
 
 from analysis.bench import Bench
 from analysis.tables import curve_text
+from capture.build_folder import BuildFolder
 from capture.errors import StillboxError
 from capture.excitation import Excitation
 
@@ -69,3 +72,37 @@ def test_a_short_corrected_by_itself_can_be_shown(tmp_path: Path) -> None:
     bench = Bench(build.folder)
     take = bench.takes[0]
     assert "lowest impedance 0 ohm" in curve_text(take, bench.curve(take))
+
+
+def test_a_load_sets_the_ohm_and_never_proves_itself(tmp_path: Path) -> None:
+    """Whatever is on the clips reads its marked value, here 10 ohm marked 8.2; another resistor tells."""
+    build = RecordedBuild.create(tmp_path / "build", SHORT, standards=("open", "short"))
+    build.folder.set_calibration(10.0, 1.0)
+    load = build.add(10.0, "load", load_ohm=8.2)
+    curve = Bench(build.folder).curve(load)
+    assert np.abs(curve.impedance_ohm) == pytest.approx(8.2, rel=1e-3)
+    with pytest.raises(StillboxError, match=r"sets the ohm.*proves nothing; sweep another resistor"):
+        Bench(build.folder).resistor_check(load)
+
+    def said() -> list[str]:
+        return [text for text in Bench(build.folder).calibration_report() if "prove" in text]
+
+    assert said() == ["the load of 8.2 ohm (take 3) " + said()[0].partition("(take 3) ")[2]]
+    build.add(10.0, "check-resistor", load_ohm=8.2)
+    assert len(said()) == 1 and "it proves only that it reads the same twice" in said()[0]
+    other = build.add(15.0, "check-resistor", load_ohm=15.0, load_tolerance_percent=1.0)
+    assert said() == [] and Bench(build.folder).resistor_check(other).verdict == "differs"
+
+
+def test_calibrate_alone_shows_what_is_corrected(tmp_path: Path) -> None:
+    build = RecordedBuild.create(tmp_path / "build", SHORT, standards=("open", "short", "load"))
+    build.folder.set_calibration(10.0, 1.0)
+    before = build.folder.calibration
+    code, out, err = run("calibrate", build.folder.path)
+    assert (code, err) == (0, "") and build.folder.calibration == before
+    assert out.startswith("reference resistor 10 ohm, +-1 %\ncorrected by open + short + load")
+    code, out, _ = run("calibrate", build.folder.path, "--reference-tolerance", 0.1)
+    assert code == 0 and out.startswith("reference resistor 10 ohm, +-0.1 %\n")
+    bare = BuildFolder.create(tmp_path / "bare")
+    code, _, err = run("calibrate", bare.path)
+    assert code == 2 and "--reference-ohms R" in err

@@ -18,9 +18,16 @@ from capture.audio_device import Clips
 from capture.build_description import BuildDescription, Limits, description_template
 from capture.e_series import SERIES, nearest_value, values_between
 from capture.errors import StillboxError
-from capture.jig_guide import JigLevels, attenuator_for, best_reference, evaluate_reference, typical_impedance_ohm
+from capture.jig_guide import (
+    JigLevels,
+    attenuator_for,
+    best_reference,
+    evaluate_reference,
+    proposed_reference,
+    typical_impedance_ohm,
+)
 from capture.jig_text import jig_text
-from capture.practice_rig import rig_named
+from capture.practice_rig import RigParts, rig_named
 from capture.practice_speakers import (
     ADDED_MASS_KG,
     CONE_MM,
@@ -268,3 +275,25 @@ def test_the_readme_says_what_the_rig_is() -> None:
     assert f"the cone {CONE_MM} mm across" in words
     assert np.pi * (CONE_MM / 2000) ** 2 == pytest.approx(SPEAKERS["bare box"].driver.area_m2, rel=0.005)
     assert f"{1000 * ADDED_MASS_KG:g} g, the `test-box` {1000 * TEST_BOX_M3:g} litres" in words
+
+
+@pytest.mark.parametrize("jig", ["high-side", "low-side"])
+@pytest.mark.parametrize("rated_ohm", [4.0, 8.0, 16.0])
+def test_the_proposed_resistor_is_common_and_costs_little(jig: str, rated_ohm: float) -> None:
+    levels = JigLevels(rated_ohm, jig=jig)  # type: ignore[arg-type]
+    proposed, (exact_ohm, best) = proposed_reference(levels), best_reference(levels)
+    assert proposed.reference_ohm in values_between(0.1, 1000, "E12") and proposed.reference_ohm <= 1.25 * exact_ohm
+    assert best.uncertainty <= proposed.uncertainty <= 1.05 * best.uncertainty
+    assert f"take {proposed.reference_ohm:g} ohm (E12)" in jig_text(levels)
+    low, high = proposed.clips_volts
+    assert high / low <= 1.001 * best.clips_volts[1] / best.clips_volts[0]
+
+
+def test_guide_readme_and_window_propose_one_resistor() -> None:
+    from gui.first_start import SHOPPING
+    from gui.session import PRACTICE_REFERENCE_OHM
+
+    ohm = proposed_reference(JigLevels()).reference_ohm
+    assert f"--reference-ohms {ohm:g} " in (ROOT / "README.md").read_text(encoding="utf-8")
+    assert f"<b>A reference resistor</b>: {ohm:g} Ω for 8 Ω speakers" in SHOPPING
+    assert ohm == PRACTICE_REFERENCE_OHM == RigParts().reference_ohm

@@ -17,6 +17,7 @@ from analysis.export import write_curve_csv, write_decay_csv, write_touchstone
 from analysis.file_names import PAGE_SUFFIXES
 from analysis.findings import FindingsReport
 from analysis.impedance import ImpedanceCurve
+from analysis.load_proof import no_proof
 from analysis.picture_marks import Mark, marks_of_driver, marks_of_findings
 from analysis.picture_style import ALONE, HIGHEST_HZ, LOWEST_HZ
 from analysis.pictures import PicturedState, picture_of_curve, picture_of_findings
@@ -182,7 +183,7 @@ def _words_of_standard(bench: Bench, take: TakeInfo) -> str:
 def _words_of_resistor(bench: Bench, take: TakeInfo) -> str:
     if take.load_ohm is None:
         return f"{SUBJECT_WORDS[take.subject][0]}, take {take.number}: its impedance is drawn below."
-    sentence = bench.resistor_check(take).sentence
+    sentence = no_proof(take) if take.subject == "load" else bench.resistor_check(take).sentence
     return sentence[:1].upper() + sentence[1:].rstrip(".") + "."
 
 

@@ -15,6 +15,8 @@ from pytestqt.qtbot import QtBot
 from window_driving import WAIT_MS, Card, agree, click, opened, settle, trouble
 
 from capture.build_folder import BuildFolder
+from capture.live_take import LiveRequest, record_take
+from capture.practice_rig import PracticeRig
 from capture.safety import cautions_acknowledged
 from gui.build_edits import Wastebasket
 from gui.import_form import ImportForm
@@ -393,3 +395,14 @@ def test_the_next_state_is_proposed(qtbot: QtBot, window: MainWindow, build: Pat
     bench.state.setCurrentText("lined")
     bench.show_names([*bench._known, takes[-1].model_copy(update={"number": 5, "state": "lined"})])
     assert "take 5 stands for 'lined' of unit A from now on, no longer take 3" in bench.said.text()
+
+
+def test_a_load_does_not_prove_itself(qtbot: QtBot, window: MainWindow, quick: Path) -> None:
+    rig = PracticeRig("bare box", real_pace=False)
+    record_take(BuildFolder.open(quick), rig, LiveRequest("load", load_ohm=8.2, seconds=2.0), say=lambda _: None)
+    opened(qtbot, window, quick)
+    window.bench.takes.select_numbers([4])
+    settle(qtbot, window)
+    said = window.results.sentence.text()
+    assert "The load of 8.2 ohm (take 4) sets the ohm" in said and "as check-resistor" in said
+    assert "within the expanded" not in said
