@@ -9,13 +9,16 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
-from typing import Literal, Protocol
+from typing import TYPE_CHECKING, Literal, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
 from capture.errors import StillboxError
-from capture.take import JigKind, Subject
+from capture.sound_permit import SoundPermit
+
+if TYPE_CHECKING:  # the process that plays starts quickly without what checks sidecars
+    from capture.take import JigKind, Subject
 
 RATES_HZ = (44_100, 48_000, 88_200, 96_000, 176_400, 192_000)
 """Rates that devices are asked for."""
@@ -53,6 +56,11 @@ class DeviceInfo:
     loudest_volts: float | None = None
     harmless: bool = False
 
+    @property
+    def key(self) -> str:
+        """The name that tells it from all others."""
+        return f"{self.host_api}: {self.name}"
+
 
 @dataclass(frozen=True)
 class Clips:
@@ -67,26 +75,21 @@ class Clips:
 
 @dataclass(frozen=True)
 class Playback:
-    """What to play.
+    """What to play; how loud it may get is a matter of the permit.
 
     Attributes
     ----------
     samples : float32 ndarray, shape (frames,)
         Full scale = 1.
-    limit : float
-        Peak that the output never exceeds whatever happens, full scale = 1; 0 to 1.
     tail_frames : int
         Silence that is recorded after the end, for the latency.
     """
 
     samples: NDArray[np.float32]
     sample_rate_hz: int
-    limit: float
     tail_frames: int = 0
 
     def __post_init__(self) -> None:
-        if not 0 <= self.limit <= 1:
-            raise StillboxError(f"the limit of the output is {self.limit:g} of full scale; give 0 to 1")
         if self.samples.ndim != 1 or not np.isfinite(self.samples).all():
             raise StillboxError("what is to be played holds values that are no numbers, or more than one channel")
 
@@ -100,6 +103,17 @@ class RecordingStopped(StillboxError):
 
     def __init__(self) -> None:
         super().__init__("stopped; nothing of this recording was kept")
+
+
+class DeviceLost(StillboxError):
+    """The device went away in the middle; it must not be opened again without the person's doing."""
+
+    def __init__(self, name: str) -> None:
+        super().__init__(
+            f"{name} went away while it ran (unplugged, switched off, its sound server ended, or taken by another "
+            "program), so nothing of this recording was kept; see that it is there again and that its volume is as it "
+            "was ('stillbox devices' lists what is there), then record anew"
+        )
 
 
 class StreamState:
@@ -164,12 +178,15 @@ class StreamReport:
     stopped: bool = False
     reported_latency_s: float | None = None
 
+    def require_device(self, name: str) -> None:
+        """DeviceLost if the device went away: it must not be opened again by itself."""
+        if self.device_lost:
+            raise DeviceLost(name)
+
     @property
     def faults(self) -> list[str]:
-        """What makes the recording unusable, one phrase each."""
+        """What makes the recording unusable though the device is still there, one phrase each."""
         found = []
-        if self.device_lost:
-            found.append("the device went away while it ran (unplugged, switched off, or taken by another program)")
         if self.input_overflows:
             found.append(f"the system dropped recorded samples ({self.input_overflows} overflow(s))")
         if self.output_underflows:
@@ -193,15 +210,22 @@ class AudioDevice(Protocol):
     def require_rate(self, sample_rate_hz: int) -> None:
         """StillboxError, with the rates there are, if the device refuses this one."""
 
-    def play_and_record(self, playback: Playback, sink: BlockSink, state: StreamState) -> StreamReport:
+    def play_and_record(
+        self, permit: SoundPermit, playback: Playback, sink: BlockSink, state: StreamState
+    ) -> StreamReport:
         """Play and record to the end, or until ``state`` asks to stop; then the output fades out.
 
         The calling thread waits. KeyboardInterrupt fades out too and is raised again afterwards.
 
+        Parameters
+        ----------
+        permit : SoundPermit
+            From `capture.sound_gate`; the first thing that is done is to require it.
+
         Raises
         ------
         StillboxError
-            If the device cannot be opened.
+            If the permit does not cover this, or the device cannot be opened.
         Exception
             What the sink raised; the output has faded out by then.
         """
@@ -210,15 +234,15 @@ class AudioDevice(Protocol):
 class OutputFeed:
     """Hands out what is to be played, block by block, without allocating; the last stage before a device.
 
-    Whatever comes in, no value that goes out exceeds the limit, and after the end, a stop or a fault it is silence.
+    Whatever comes in, no value that goes out exceeds ``peak``, and after the end, a stop or a fault it is silence.
     """
 
-    def __init__(self, playback: Playback) -> None:
-        self._samples = np.ascontiguousarray(playback.samples, dtype=np.float32)
+    def __init__(self, samples: NDArray[np.float32], sample_rate_hz: int, peak: float) -> None:
+        self._samples = np.ascontiguousarray(samples, dtype=np.float32)
         # Rounding to single precision must not lift the limit.
-        limit = np.float32(playback.limit)
-        self._limit = np.nextafter(limit, np.float32(0)) if float(limit) > playback.limit else limit
-        frames = max(1, round(FADE_OUT_S * playback.sample_rate_hz))
+        limit = np.float32(peak)
+        self._limit = np.nextafter(limit, np.float32(0)) if float(limit) > peak else limit
+        frames = max(1, round(FADE_OUT_S * sample_rate_hz))
         self._fade = (0.5 + 0.5 * np.cos(np.pi * np.arange(1, frames + 1) / frames)).astype(np.float32)
         self._position = 0
         self._faded: int | None = None

@@ -150,6 +150,20 @@ class BuildLimits(Limits):
         general = self.model_dump(exclude={"subjects"}, exclude_none=True)
         return Limits.model_validate({**general, **own.model_dump(exclude_none=True)})
 
+    def of_whatever(self) -> Limits:
+        """The tightest of all, where what is on the clips is not told."""
+        every = [self, *self.subjects.values()]
+        volts, resistor, speaker, lowest = (
+            [value for limits in every if (value := getattr(limits, name)) is not None]
+            for name in ("clips_volts", "resistor_watts", "speaker_watts", "lowest_hz")
+        )
+        return Limits(
+            clips_volts=min(volts, default=None),
+            resistor_watts=min(resistor, default=None),
+            speaker_watts=min(speaker, default=None),
+            lowest_hz=max(lowest, default=None),
+        )
+
 
 class BuildDescription(_Section):
     """What ``build.toml`` holds; every key may be missing.

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from capture.audio_device import RECORDED_CHANNELS, AudioDevice, DeviceInfo
 from capture.errors import StillboxError
 from capture.practice_rig import RIG_NAME, PracticeRig, rig_named
-from capture.sound_card import NO_CARD, SoundCard, default_indices, list_entries
+from capture.sound_card import NO_CARD, CardEntry, SoundCard, list_entries
 
 
 @dataclass(frozen=True)
@@ -32,13 +32,13 @@ class DeviceList:
 
 def list_devices() -> DeviceList:
     """All devices with the rates they accept; asking the system for them takes a moment."""
-    cards, remedy = _cards()
+    cards = _cards()
     rated = tuple(
-        replace(info, rates_hz=SoundCard(index, index).rates_hz()) if _complete(info) else info
-        for index, info in enumerate(cards)
+        replace(card.info, rates_hz=SoundCard(card, card).rates_hz()) if _complete(card.info) else card.info
+        for card in cards.entries
     )
     rig = replace(PracticeRig().info, name=RIG_NAME)
-    return DeviceList((*rated, rig), _default(cards).info.name if cards else RIG_NAME, remedy)
+    return DeviceList((*rated, rig), _default(cards).info.name if cards.entries else RIG_NAME, cards.remedy)
 
 
 def device_rows(there: DeviceList) -> list[tuple[str, ...]]:
@@ -76,86 +76,95 @@ def find_device(name: str | None, input_name: str | None = None, *, real_pace: b
     """
     if name is not None and name.strip().lower().startswith(RIG_NAME):
         return rig_named(name, real_pace)
-    cards, remedy = _cards()
+    cards = _cards()
     if name is None and input_name is None:
         device = _default(cards)
         return PracticeRig(real_pace=real_pace) if isinstance(device, PracticeRig) else device
-    if not cards:
-        raise StillboxError(remedy or NO_CARD)
+    entries = cards.entries
+    if not entries:
+        raise StillboxError(cards.remedy or NO_CARD)
     if name is None:
         raise StillboxError("--input-device needs --device for the output; see 'stillbox devices'")
-    output = _matching(cards, name, "output")
+    output = _matching(entries, name, "output")
     if input_name is not None:
-        return SoundCard(output, _matching(cards, input_name, "input"))
-    return SoundCard(output, output if _complete(cards[output]) else _partner(cards, output))
+        return SoundCard(output, _matching(entries, input_name, "input"))
+    return SoundCard(output, output if _complete(output.info) else _partner(entries, output))
 
 
-def _cards() -> tuple[list[DeviceInfo], str | None]:
-    """Entries of PortAudio, and the remedy where none can be used."""
+@dataclass(frozen=True)
+class _Cards:
+    """Entries of PortAudio, its default output and input, and the remedy where none can be used."""
+
+    entries: list[CardEntry]
+    default: tuple[int, int]
+    remedy: str | None
+
+
+def _cards() -> _Cards:
     try:
-        cards = list_entries()
+        entries, default = list_entries()
     except StillboxError as error:
-        return [], str(error)
-    usable = any(info.input_channels >= RECORDED_CHANNELS for info in cards) and any(
-        info.output_channels for info in cards
+        return _Cards([], (-1, -1), str(error))
+    usable = any(entry.info.input_channels >= RECORDED_CHANNELS for entry in entries) and any(
+        entry.info.output_channels for entry in entries
     )
-    return cards, None if usable else NO_CARD
+    return _Cards(entries, default, None if usable else NO_CARD)
 
 
 def _complete(info: DeviceInfo) -> bool:
     return info.input_channels >= RECORDED_CHANNELS and info.output_channels >= 1
 
 
-def _default(cards: list[DeviceInfo]) -> AudioDevice:
+def _default(cards: _Cards) -> AudioDevice:
     """The system's default pair, else the first entry with both directions, else the practice rig."""
-    if not cards:
-        return PracticeRig()
-    output, recording = default_indices()
+    entries, (output, recording) = cards.entries, cards.default
     if (
-        0 <= output < len(cards)
-        and 0 <= recording < len(cards)
-        and cards[output].output_channels
-        and cards[recording].input_channels >= RECORDED_CHANNELS
-        and cards[output].host_api == cards[recording].host_api
+        0 <= output < len(entries)
+        and 0 <= recording < len(entries)
+        and entries[output].info.output_channels
+        and entries[recording].info.input_channels >= RECORDED_CHANNELS
+        and entries[output].info.host_api == entries[recording].info.host_api
     ):
-        return SoundCard(output, recording)
-    for index, info in enumerate(cards):
-        if _complete(info):
-            return SoundCard(index, index)
+        return SoundCard(entries[output], entries[recording])
+    for entry in entries:
+        if _complete(entry.info):
+            return SoundCard(entry, entry)
     return PracticeRig()
 
 
-def _matching(cards: list[DeviceInfo], name: str, direction: str) -> int:
-    """Number of the only entry that fits; an exact name wins over parts of names."""
-    if name.isascii() and name.isdigit() and int(name) < len(cards):
-        return int(name)
+def _matching(entries: list[CardEntry], name: str, direction: str) -> CardEntry:
+    """The only entry that fits; an exact name wins over parts of names."""
+    if name.isascii() and name.isdigit() and int(name) < len(entries):
+        return entries[int(name)]
     wanted = name.strip().lower()
     least_outputs, least_inputs = (1, 0) if direction == "output" else (0, RECORDED_CHANNELS)
     able = {
-        index: (info.name.lower(), f"{info.host_api}: {info.name}".lower())
-        for index, info in enumerate(cards)
-        if info.output_channels >= least_outputs and info.input_channels >= least_inputs
+        entry.index: (entry.info.name.lower(), entry.info.key.lower())
+        for entry in entries
+        if entry.info.output_channels >= least_outputs and entry.info.input_channels >= least_inputs
     }
     exact = [index for index, labels in able.items() if wanted in labels]
     fitting = exact or [index for index, labels in able.items() if wanted in labels[1]]
     if len(fitting) == 1:
-        return fitting[0]
-    listed = ", ".join(f"{index} {cards[index].host_api}: {cards[index].name}" for index in fitting or able)
+        return entries[fitting[0]]
+    listed = ", ".join(f"{index} {entries[index].info.key}" for index in fitting or able)
     fault = "fits several devices" if fitting else f"is no device with an {direction}"
     raise StillboxError(f"'{name}' {fault}; give one by its number: {listed or 'none'}, or '{RIG_NAME}'")
 
 
-def _partner(cards: list[DeviceInfo], output: int) -> int:
+def _partner(entries: list[CardEntry], output: CardEntry) -> CardEntry:
     """The entry with two inputs that shares most words with an output-only entry, in the same host API."""
-    own = cards[output]
+    own = output.info
     words = set(re.findall(r"\w{3,}", own.name.lower()))
     able = [
-        index
-        for index, info in enumerate(cards)
-        if info.host_api == own.host_api and info.input_channels >= RECORDED_CHANNELS
+        entry
+        for entry in entries
+        if entry.info.host_api == own.host_api and entry.info.input_channels >= RECORDED_CHANNELS
     ]
-    shared = {index: len(words & set(re.findall(r"\w{3,}", cards[index].name.lower()))) for index in able}
-    best = [index for index in able if shared[index] == max(shared.values()) > 0]
+    shared = {
+        entry.index: len(words & set(re.findall(r"\w{3,}", entry.info.name.lower()))) for entry in able
+    }
+    best = [entry for entry in able if shared[entry.index] == max(shared.values()) > 0]
     if len(best) != 1:
         raise StillboxError(
             f"{own.name} has no two inputs; name the entry with the inputs by --input-device ('stillbox devices')"

@@ -8,14 +8,9 @@ from dataclasses import dataclass
 from capture.audio_device import AudioDevice
 from capture.build_folder import BuildFolder
 from capture.errors import StillboxError
-from capture.output_calibration import (
-    TONE_HZ,
-    TONE_STEP_DB,
-    MeasuringTone,
-    keep_loudest_volts,
-    loudest_volts,
-)
-from capture.safety import LOWEST_LEVEL_DBFS, acknowledge_cautions, cautions_acknowledged
+from capture.measuring_tone import MeasuringTone, ToneNotReadable, plan_tone
+from capture.output_calibration import keep_loudest_volts, loudest_volts
+from capture.sound_gate import cautions_due, read_cautions
 
 
 @dataclass(frozen=True)
@@ -44,26 +39,32 @@ def offer_removal(build: BuildFolder, dialogue: Dialogue) -> None:
 def heed_cautions(
     build: BuildFolder, device: AudioDevice, texts: Iterable[str], read: bool, dialogue: Dialogue
 ) -> None:
-    """Show the cautions before the first sweep of a session; once per build they are acknowledged.
+    """Show the cautions before the first sound of a session; once per build they are acknowledged.
 
     Parameters
     ----------
     read : bool
         The person has said so beforehand.
+
+    Raises
+    ------
+    CautionsNotRead
+        If they say no, or nobody can be asked: then nothing may sound.
     """
     if device.info.harmless:
         return
     for text in texts:
         dialogue.say(f"caution: {text}")
-    if cautions_acknowledged(build):
-        return
-    question = "Have you read these, and does your jig heed them?"
-    if read or (dialogue.confirm is not None and dialogue.confirm(question)):
-        acknowledge_cautions(build)
+    if cautions_due(build, device.info):
+        question = "Have you read these, and does your jig heed them?"
+        read_cautions(build, device.info, read or (dialogue.confirm is not None and dialogue.confirm(question)))
 
 
-def know_output(device: AudioDevice, volts: float | None, dialogue: Dialogue) -> None:
-    """The voltage of the output: given, known, measured with a guide, or left unknown at the lowest level."""
+def know_output(build: BuildFolder, device: AudioDevice, volts: float | None, dialogue: Dialogue) -> None:
+    """The voltage of the output: given, known, measured with a guide, or left unknown at the lowest level.
+
+    The cautions come first (see ``heed_cautions``): the tone goes through the gate.
+    """
     info = device.info
     if volts is not None:
         keep_loudest_volts(info, volts)
@@ -73,27 +74,48 @@ def know_output(device: AudioDevice, volts: float | None, dialogue: Dialogue) ->
                 f"how many volts {info.name} gives is not known, so the level stays the lowest; give --loudest-volts"
             )
             return
-        dialogue.say(
-            f"First use of {info.name}: how many volts does it give? Take the speaker off the clips, turn the volume "
-            "to where it will stay, set a multimeter to AC volts and hold it across the output: source side of the "
-            f"reference resistor, and ground. A tone of {TONE_HZ:g} Hz will play, quiet at first."
-        )
-        if dialogue.confirm("Measure now? Otherwise the level stays the lowest."):
-            measured = _measured(device, dialogue.ask)
+        measured = _measured(build, device, dialogue.ask, dialogue.confirm, dialogue)
+        if measured is not None:
             keep_loudest_volts(info, measured)
             dialogue.say(f"{info.name} gives {measured:.3g} V rms at full scale; kept")
 
 
-def _measured(device: AudioDevice, ask: Callable[[str], str]) -> float:
-    """Output at full scale, V rms: louder and louder until the person can read the meter."""
-    level_dbfs = LOWEST_LEVEL_DBFS
-    while level_dbfs <= 0:
-        with MeasuringTone(device, device.info.default_rate_hz, level_dbfs) as tone:
-            answer = ask(f"{level_dbfs:.0f} dBFS: volts on the meter (Enter alone: too little to read, play louder)")
+def _measured(
+    build: BuildFolder,
+    device: AudioDevice,
+    ask: Callable[[str], str],
+    confirm: Callable[[str], bool],
+    dialogue: Dialogue,
+) -> float | None:
+    """Output at full scale, V rms: louder step by step, each with the person's yes; None where they say no."""
+    try:
+        plan = plan_tone(build, device)
+    except ToneNotReadable as error:
+        dialogue.warn(f"how many volts {device.info.name} gives is not known, so the level stays the lowest: {error}")
+        return None
+    dialogue.say(
+        f"First use of {device.info.name}: how many volts does it give? Take the speaker off the clips, turn the "
+        "volume to where it will stay, set a multimeter to AC volts and hold it across the output: source side of the "
+        f"reference resistor, and ground. {plan.sentence}"
+    )
+    level_dbfs = plan.first_dbfs
+    if not confirm(f"Measure now, beginning at {level_dbfs:.0f} dBFS? Otherwise the level stays the lowest."):
+        return None
+    while True:
+        with MeasuringTone(device, plan, level_dbfs) as tone:
+            answer = ask(f"{level_dbfs:.0f} dBFS: volts on the meter (Enter alone: too little to read)")
             if answer.strip():
                 return tone.loudest_volts(_number(answer))
-        level_dbfs += TONE_STEP_DB
-    raise StillboxError("nothing to read even at full scale; check the meter, the volume and the cable")
+            tone.require_sound()
+        louder_dbfs = plan.after(level_dbfs)
+        if louder_dbfs is None:
+            raise StillboxError(
+                f"nothing to read at {level_dbfs:.0f} dBFS, where the tone stops; check the meter, its range, the "
+                "volume and the cable, or give --loudest-volts"
+            )
+        if not confirm(f"{plan.question} Play it at {louder_dbfs:.0f} dBFS?"):
+            return None
+        level_dbfs = louder_dbfs
 
 
 def _number(answer: str) -> float:

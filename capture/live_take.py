@@ -27,7 +27,8 @@ from capture.excitation import Excitation, default_high_hz, excitation_samples, 
 from capture.output_calibration import loudest_volts
 from capture.pre_check import PreCheck, check_before_sweep
 from capture.recording_checks import Circumstances
-from capture.safety import OutputLimit, cautions_acknowledged, output_limit
+from capture.sound_gate import sound_permit
+from capture.sound_permit import OutputLimit
 from capture.sweep_agreement import disagreement
 from capture.take import JigKind, LiveRecord, Subject, TakeInfo, check_circumstances, usual_state
 from capture.take_import import check_options, check_recording
@@ -91,8 +92,11 @@ def record_take(
     Raises
     ------
     RecordingStopped
+    CautionsNotRead
+    DeviceLost
+        The device went away; it is not opened again.
     StillboxError
-        If a value is out of range, the cautions have not been read, the check before the sweep finds a fault, no
+        If a value is out of range, the check before the sweep finds a fault, no
         good sweep came of ATTEMPTS, or the disk refuses. The build is then as it was.
     """
     check_options(request.subject, request.jig, request.load_ohm, request.load_tolerance_percent, request.state)
@@ -101,11 +105,6 @@ def record_take(
         raise StillboxError(f"an accuracy of {request.accuracy_percent:g} % cannot be asked; give 0.001 to 100")
     if request.level_dbfs is not None and not request.level_dbfs <= 0:
         raise StillboxError(f"a level of {request.level_dbfs:g} dBFS cannot be played; give 0 or less, or none")
-    if not device.info.harmless and not cautions_acknowledged(build):
-        raise StillboxError(
-            "the cautions have not been read for this build yet; run 'stillbox record' at a terminal and answer, or "
-            "give --cautions-read"
-        )
     with build.lock():
         return _Session(build, device, request, state or StreamState(), say).run()
 
@@ -126,7 +125,8 @@ class _Session:
         reference_ohm = None if calibration is None else calibration.reference_ohm
         self._facts = JigFacts(self._clips, reference_ohm, description.rated_ohm)
         self._loudest_volts = loudest_volts(device.info)
-        self._limit = output_limit(description.limits.of(self._clips.subject), self._loudest_volts, reference_ohm)
+        self._permit = sound_permit(build, device, self._clips.subject)
+        self._limit = self._permit.limit
 
     def run(self) -> TakeInfo:
         excitation = self._excitation()
@@ -136,8 +136,8 @@ class _Session:
         self._say(f"checking the wiring quietly on {self._device.info.name}")
         check = check_before_sweep(
             self._device,
+            self._permit,
             excitation,
-            self._limit,
             self._facts,
             self._request.accuracy_percent / 100,
             self._request.level_dbfs,
@@ -184,6 +184,7 @@ class _Session:
             report = self._play(excitation, writer)
             if report.stopped or self._state.stop_requested:
                 raise RecordingStopped
+            report.require_device(self._device.info.name)
             if report.faults:
                 raise _BadSweep("; ".join(report.faults))
             writer.keep()
@@ -216,10 +217,9 @@ class _Session:
         playback = Playback(
             excitation_samples(excitation).astype(np.float32),
             excitation.sample_rate_hz,
-            self._limit.peak,
             round(LATENCY_TAIL_S * excitation.sample_rate_hz),
         )
-        return self._device.play_and_record(playback, writer, self._state)
+        return self._device.play_and_record(self._permit, playback, writer, self._state)
 
     def _check(
         self, excitation: Excitation, check: PreCheck, partial_path: Path

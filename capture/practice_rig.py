@@ -29,6 +29,7 @@ from capture.audio_device import (
 )
 from capture.errors import StillboxError
 from capture.practice_speakers import BARE_BOX, SPEAKERS, PracticeSpeaker, sound_pressure_pa_per_v, speaker_named
+from capture.sound_permit import SoundPermit
 
 RIG_NAME = "practice rig"
 DEFAULT_SPEAKER = BARE_BOX
@@ -159,9 +160,12 @@ class PracticeRig:
             rates = ", ".join(map(str, RATES_HZ))
             raise StillboxError(f"the practice rig has no rate of {sample_rate_hz} Hz; choose one of {rates}")
 
-    def play_and_record(self, playback: Playback, sink: BlockSink, state: StreamState) -> StreamReport:
+    def play_and_record(
+        self, permit: SoundPermit, playback: Playback, sink: BlockSink, state: StreamState
+    ) -> StreamReport:
+        permit.require(self.info.key, playback.samples, playback.sample_rate_hz)
         self.require_rate(playback.sample_rate_hz)
-        feed = OutputFeed(playback)
+        feed = OutputFeed(playback.samples, playback.sample_rate_hz, permit.limit.peak)
         try:
             return self._run(playback, feed, sink, state)
         except BaseException:

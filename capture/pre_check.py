@@ -11,7 +11,7 @@ from capture.audio_device import AudioDevice, StreamState
 from capture.errors import StillboxError
 from capture.excitation import Excitation
 from capture.recording_checks import SPEAKER_SUBJECTS, mains_hum
-from capture.safety import OutputLimit
+from capture.sound_permit import SoundPermit
 from capture.sweep_noise import ratio_variance, relative_std
 from capture.take import CALIBRATION_SUBJECTS
 from capture.tone_burst import BurstLost, ToneReading, read_tones, tone_burst
@@ -84,8 +84,8 @@ class PreCheckRefusal(StillboxError):
 
 def check_before_sweep(
     device: AudioDevice,
+    permit: SoundPermit,
     excitation: Excitation,
-    limit: OutputLimit,
     facts: JigFacts,
     accuracy: float,
     wanted_dbfs: float | None = None,
@@ -110,7 +110,8 @@ def check_before_sweep(
         With the fault that was found.
     RecordingStopped
     """
-    check = _Check(device, excitation, limit, facts, state or StreamState())
+    check = _Check(device, permit, excitation, facts, state or StreamState())
+    limit = permit.limit
     quiet = check.quiet_reading()
     _require(_forbidding(hum_fault(quiet, -HEADROOM_DB)))
     gain = float(np.abs(quiet.gain).max()) * 10 ** (BETWEEN_TONES_DB / 20)
@@ -142,9 +143,9 @@ class _Check:
     """The steps of one check."""
 
     def __init__(
-        self, device: AudioDevice, excitation: Excitation, limit: OutputLimit, facts: JigFacts, state: StreamState
+        self, device: AudioDevice, permit: SoundPermit, excitation: Excitation, facts: JigFacts, state: StreamState
     ) -> None:
-        self._device, self._limit, self._facts, self._state = device, limit, facts, state
+        self._device, self._permit, self._facts, self._state = device, permit, facts, state
         self._rate_hz = excitation.sample_rate_hz
 
     def read(self, level_dbfs: float, strong: int | None = None) -> ToneReading:
@@ -152,10 +153,10 @@ class _Check:
 
         What the system flagged outside of the tones does no harm here.
         """
-        burst = tone_burst(self._rate_hz, self._limit.lowest_hz, strong)
+        burst = tone_burst(self._rate_hz, self._permit.limit.lowest_hz, strong)
         for _ in range(STREAM_TRIES):
             try:
-                reading = read_tones(self._device, burst, level_dbfs, self._limit.peak, self._state)
+                reading = read_tones(self._device, self._permit, burst, level_dbfs, self._state)
             except BurstLost as error:
                 reason = str(error)
                 continue
@@ -172,7 +173,7 @@ class _Check:
 
     def quiet_reading(self) -> ToneReading:
         """The quietest reading whose tones are clear of the noise, far below the level of sweeps."""
-        highest_dbfs = self._limit.dbfs - QUIET_BELOW_LIMIT_DB
+        highest_dbfs = self._permit.limit.dbfs - QUIET_BELOW_LIMIT_DB
         for attempt in range(QUIET_TRIES):
             reading = self.read(min(QUIET_DBFS + QUIET_STEP_DB * attempt, highest_dbfs))
             if max(reading.clearness(0), reading.clearness(1)) >= CLEAR or reading.peak.max() >= FULL:

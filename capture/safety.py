@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import replace
 from datetime import UTC, datetime
 
 from capture.build_description import Limits
 from capture.build_folder import BuildFolder
+from capture.sound_permit import OutputLimit
 from capture.whole_file import write_whole
 
 DEFAULT_CLIPS_VOLTS = 2.0
@@ -18,36 +19,15 @@ UNKNOWN_REFERENCE_OHM = 1.0
 """Powers are counted with this one where the reference resistor is not known: the smaller, the more cautious."""
 
 LOWEST_LEVEL_DBFS = -40.0
-"""The level of sweeps whose voltage is not known, and of the first tone of a measurement of the output."""
+"""The highest level of sweeps whose voltage is not known, and of the first tone of a measurement of the output."""
+
+UNMEASURED_VOLTS = 40.0
+"""An output that was never measured is taken for this much at full scale, V rms: an amplifier of 200 W at 8 ohm."""
+
+HIGHEST_TONE_DBFS = -10.0
+"""Where the tone of a measurement of the output stops."""
 
 ACKNOWLEDGED_FILE = "cautions-read.toml"
-
-
-@dataclass(frozen=True)
-class OutputLimit:
-    """What the output may do.
-
-    Attributes
-    ----------
-    peak : float
-        Peak that the output never exceeds, full scale = 1.
-    volts : float or None
-        Voltage at the clips that a sine of this peak has with nothing on them, V rms; None where the output was
-        never measured.
-    lowest_hz : float
-        Nothing below it is played; 0 for no limit.
-    reason : str
-        What sets the limit, in words.
-    """
-
-    peak: float
-    volts: float | None
-    lowest_hz: float
-    reason: str
-
-    @property
-    def dbfs(self) -> float:
-        return 20 * math.log10(self.peak)
 
 
 def output_limit(limits: Limits, loudest_volts: float | None, reference_ohm: float | None) -> OutputLimit:
@@ -64,23 +44,43 @@ def output_limit(limits: Limits, loudest_volts: float | None, reference_ohm: flo
     reference_ohm : float or None
     """
     lowest_hz = limits.lowest_hz or 0.0
+    volts, reason = allowed_volts(limits, reference_ohm)
     if loudest_volts is None:
+        lowest, held = 10 ** (LOWEST_LEVEL_DBFS / 20), volts / UNMEASURED_VOLTS
+        reason = "" if held >= lowest else f" and might be {UNMEASURED_VOLTS:g} V, where {reason} are allowed"
         return OutputLimit(
-            10 ** (LOWEST_LEVEL_DBFS / 20), None, lowest_hz, "the voltage of this output has never been measured"
+            min(lowest, held), None, lowest_hz, f"the voltage of this output has never been measured{reason}"
         )
+    if volts >= loudest_volts:
+        volts, reason = loudest_volts, "the output gives no more"
+    return OutputLimit(volts / loudest_volts, volts, lowest_hz, reason)
+
+
+def tone_limit(limits: Limits, loudest_volts: float | None, reference_ohm: float | None) -> OutputLimit:
+    """What the tone may do by which an output is measured: the limit of sweeps, and never above HIGHEST_TONE_DBFS.
+
+    Parameters as in ``output_limit``; where the voltage is known already it is trusted, and where it is not, the person
+    reads the meter before each step (see `capture.measuring_tone`), so that the highest level is that of the tone.
+    """
+    highest = 10 ** (HIGHEST_TONE_DBFS / 20)
+    if loudest_volts is not None:
+        limit = output_limit(limits, loudest_volts, reference_ohm)
+        return replace(limit, peak=min(limit.peak, highest))
+    return OutputLimit(highest, None, limits.lowest_hz or 0.0, "the measuring tone goes no higher")
+
+
+def allowed_volts(limits: Limits, reference_ohm: float | None) -> tuple[float, str]:
+    """The highest voltage at the source, V rms, that keeps clips, resistor and device in their limits; what sets it."""
     known = UNKNOWN_REFERENCE_OHM if reference_ohm is None else reference_ohm
     resistor_watts = DEFAULT_RESISTOR_WATTS if limits.resistor_watts is None else limits.resistor_watts
     speaker_watts = DEFAULT_SPEAKER_WATTS if limits.speaker_watts is None else limits.speaker_watts
     clips_volts = DEFAULT_CLIPS_VOLTS if limits.clips_volts is None else limits.clips_volts
     about = f"{known:g} ohm" if reference_ohm is not None else f"{known:g} ohm assumed, as calibrate has not been run"
-    candidates = [
+    return min(
         (clips_volts, f"{clips_volts:g} V at the clips"),
         (math.sqrt(resistor_watts * known), f"{resistor_watts:g} W in the reference resistor ({about})"),
         (math.sqrt(4 * speaker_watts * known), f"{speaker_watts:g} W in the speaker ({about})"),
-        (loudest_volts, "the output gives no more"),
-    ]
-    volts, reason = min(candidates)
-    return OutputLimit(volts / loudest_volts, volts, lowest_hz, reason)
+    )
 
 
 def highest_power_watts(volts: float, reference_ohm: float) -> tuple[float, float]:

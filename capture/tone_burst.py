@@ -22,6 +22,7 @@ from capture.audio_device import (
     StreamState,
 )
 from capture.errors import StillboxError
+from capture.sound_permit import SoundPermit
 
 SILENCE_S = 0.26
 TAIL_S = 0.25
@@ -178,29 +179,25 @@ def _apart_from_mains(place: float, bin_hz: float) -> int:
 
 
 def read_tones(
-    device: AudioDevice, burst: ToneBurst, level_dbfs: float, limit: float, state: StreamState
+    device: AudioDevice, permit: SoundPermit, burst: ToneBurst, level_dbfs: float, state: StreamState
 ) -> ToneReading:
     """Play the burst with its peak at ``level_dbfs`` and read what comes back.
 
-    Parameters
-    ----------
-    limit : float
-        Peak that the output never exceeds.
-
     Raises
     ------
-    RecordingStopped
+    RecordingStopped, DeviceLost
     BurstLost
         If the recording ended before the burst could have come back.
     """
     rate_hz = burst.sample_rate_hz
     played = (10 ** (level_dbfs / 20) * burst.samples).astype(np.float32)
     collected = Collected()
-    playback = Playback(played, rate_hz, limit, round(TAIL_S * rate_hz))
-    report = device.play_and_record(playback, collected, state)
+    playback = Playback(played, rate_hz, round(TAIL_S * rate_hz))
+    report = device.play_and_record(permit, playback, collected, state)
     samples = collected.samples
     if report.stopped:
         raise RecordingStopped
+    report.require_device(device.info.name)
     if len(samples) < burst.silence_frames + burst.window_frames:
         reasons = "; ".join(report.faults) or f"only {len(samples)} frames came"
         raise BurstLost(reasons)

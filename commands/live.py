@@ -55,9 +55,10 @@ def jig(
     from capture.jig_text import jig_text
 
     levels = jig_levels(rated_ohms, output_volts, source_ohms, input_volts, noise, kind)
-    say(jig_text(levels, None if amplifier_watts is None else (amplifier_watts, amplifier_ohms)))
+    told = jig_text(levels, None if amplifier_watts is None else (amplifier_watts, amplifier_ohms))
     for text in cautions_for("amplifier", "heat and mains"):
         say(f"caution: {text}")
+    say(told)
 
 
 def record(
@@ -139,7 +140,7 @@ def record(
     heed_cautions(
         folder, chosen, cautions_for("amplifier", "tweeter", "hearing", "heat and mains"), cautions_read, dialogue
     )
-    know_output(chosen, loudest_volts, dialogue)
+    know_output(folder, chosen, loudest_volts, dialogue)
     request = LiveRequest(
         subject=subject,
         state=state,

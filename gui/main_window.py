@@ -112,7 +112,7 @@ class MainWindow(QMainWindow):
         self.bench.reference_changed.connect(self._set_reference)
         self.bench.device_changed.connect(self.devices.follow)
         self.bench.case_changed.connect(self.devices.show_cautions)
-        self.bench.output_button.clicked.connect(self.sweeps.ask_output_of_chosen)
+        self.bench.output_button.clicked.connect(lambda: self.sweeps.ask_output_of_chosen(self.session))
         self.bench.takes.chosen.connect(self._takes_chosen)
         self.bench.takes.setContextMenuPolicy(Qt.ActionsContextMenu)
         for name in ("compare", "rename", "remove", "wastebasket"):

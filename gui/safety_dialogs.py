@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from PyQt5.QtCore import Qt
+from PyQt5.QtCore import Qt, QTimer
 from PyQt5.QtWidgets import (
     QCheckBox,
     QDialog,
@@ -18,9 +18,11 @@ from PyQt5.QtWidgets import (
 
 from capture.audio_device import AudioDevice
 from capture.errors import StillboxError
-from capture.output_calibration import LOUDEST_RANGE_VOLTS, TONE_HZ, TONE_STEP_DB, MeasuringTone
-from capture.safety import LOWEST_LEVEL_DBFS
+from capture.measuring_tone import MeasuringTone, ToneNotReadable, TonePlan
+from capture.output_calibration import LOUDEST_RANGE_VOLTS
 from gui.work import sentence_of_error
+
+LISTEN_MS = 200
 
 
 class CautionsDialog(QDialog):
@@ -49,27 +51,35 @@ class CautionsDialog(QDialog):
 
 
 class OutputDialog(QDialog):
-    """How many volts the output gives: typed, or measured with a multimeter and a tone that grows step by step."""
+    """How many volts the output gives: typed, or measured with a multimeter and a tone that grows step by step.
 
-    def __init__(self, parent: QWidget, device: AudioDevice, known_volts: float | None) -> None:
+    Parameters
+    ----------
+    tone : TonePlan or ToneNotReadable
+        What the gate gives leave to; or why there is no tone, so that only typing is left.
+    """
+
+    def __init__(
+        self, parent: QWidget, device: AudioDevice, tone: TonePlan | ToneNotReadable, known_volts: float | None
+    ) -> None:
         super().__init__(parent)
         self._device = device
+        self._plan = tone if isinstance(tone, TonePlan) else None
         self._tone: MeasuringTone | None = None
-        self._level_dbfs = LOWEST_LEVEL_DBFS
+        self._level_dbfs = 0.0 if self._plan is None else self._plan.first_dbfs
         self.setWindowTitle(f"Output of {device.info.name}")
-        guide = QLabel(
-            "Take the speaker off the clips. Turn the volume to where it will stay. Set a multimeter to AC volts and "
-            f"hold it across the output: source side of the reference resistor, and ground. A tone of {TONE_HZ:g} Hz "
-            "plays, quiet at first; make it louder until the meter reads well."
-        )
+        guide = QLabel(_guide(tone))
+        guide.setTextFormat(Qt.PlainText)
         guide.setWordWrap(True)
         self.play = QPushButton("&Play the tone")
         self.play.clicked.connect(self._toggle)
-        self.louder = QPushButton(f"&Louder by {TONE_STEP_DB:g} dB")
+        self.play.setEnabled(self._plan is not None)
+        self.louder = QPushButton("&Louder")
         self.louder.clicked.connect(self._louder)
         self.louder.setEnabled(False)
         self.level = QLabel()
         self.reading = _volts(0.0, 200.0, "Volts on the meter while the tone plays.")
+        self.reading.valueChanged.connect(lambda _: self._show_level())
         self.take_reading = QPushButton("&Use this reading")
         self.take_reading.clicked.connect(self._use)
         self.take_reading.setEnabled(False)
@@ -78,32 +88,39 @@ class OutputDialog(QDialog):
         self.volts.setValue(known_volts or 0.0)
         self.trouble = QLabel()
         self.trouble.setObjectName("trouble")
+        self.trouble.setTextFormat(Qt.PlainText)
         self.trouble.setWordWrap(True)
         self.trouble.hide()
         buttons = QDialogButtonBox(QDialogButtonBox.Ok | QDialogButtonBox.Cancel)
         buttons.accepted.connect(self.accept)
         buttons.rejected.connect(self.reject)
-        tone = QHBoxLayout()
+        row = QHBoxLayout()
         for part in (self.play, self.louder, self.level):
-            tone.addWidget(part)
-        tone.addStretch(1)
+            row.addWidget(part)
+        row.addStretch(1)
         form = QFormLayout(self)
         form.addRow(guide)
-        form.addRow(tone)
+        form.addRow(row)
         form.addRow("&Meter reads", self.reading)
         form.addRow(self.take_reading)
         form.addRow("At &full scale, V rms", self.volts)
         form.addRow(self.trouble)
         form.addRow(buttons)
         self.setMinimumWidth(500)
+        self._listening = QTimer(self)
+        self._listening.setInterval(LISTEN_MS)
+        self._listening.timeout.connect(self._listen)
         self._show_level()
 
     def _show_level(self) -> None:
         playing = self._tone is not None
         self.play.setText("&Stop the tone" if playing else "&Play the tone")
-        self.louder.setEnabled(playing and self._level_dbfs < 0)
+        louder_dbfs = None if self._plan is None else self._plan.after(self._level_dbfs)
+        safe = self._plan is not None and self.reading.value() < self._plan.safe_reading_volts
+        self.louder.setEnabled(playing and safe and louder_dbfs is not None)
+        self.louder.setText("As loud as it gets" if louder_dbfs is None else f"&Louder, {_level(louder_dbfs)}")
         self.take_reading.setEnabled(playing)
-        self.level.setText(f"{self._level_dbfs:.0f} dBFS".replace("-", "\N{MINUS SIGN}") if playing else "")
+        self.level.setText(_level(self._level_dbfs) if playing else "")
 
     def _toggle(self) -> None:
         if self._tone is None:
@@ -112,21 +129,36 @@ class OutputDialog(QDialog):
             self.silence()
 
     def _begin(self) -> None:
-        self._tone = MeasuringTone(self._device, self._device.info.default_rate_hz, self._level_dbfs)
+        assert self._plan is not None
+        self.trouble.hide()
+        self._tone = MeasuringTone(self._device, self._plan, self._level_dbfs)
         self._tone.__enter__()
+        self._listening.start()
         self._show_level()
 
     def silence(self) -> None:
         """Fade the tone out."""
+        self._listening.stop()
         if self._tone is not None:
             tone, self._tone = self._tone, None
             tone.__exit__(None, None, None)
         self._show_level()
 
+    def _listen(self) -> None:
+        """Say so when the tone does not sound, or no longer."""
+        if self._tone is not None:
+            try:
+                self._tone.require_sound()
+            except StillboxError as error:
+                self.silence()
+                self._show_trouble(error)
+
     def _louder(self) -> None:
+        louder_dbfs = None if self._plan is None else self._plan.after(self._level_dbfs)
         self.silence()
-        self._level_dbfs = min(0.0, self._level_dbfs + TONE_STEP_DB)
-        self._begin()
+        if louder_dbfs is not None:
+            self._level_dbfs = louder_dbfs
+            self._begin()
 
     def _use(self) -> None:
         if self._tone is None:
@@ -135,8 +167,11 @@ class OutputDialog(QDialog):
             self.volts.setValue(self._tone.loudest_volts(self.reading.value()))
             self.trouble.hide()
         except StillboxError as error:
-            self.trouble.setText(sentence_of_error(error))
-            self.trouble.show()
+            self._show_trouble(error)
+
+    def _show_trouble(self, error: StillboxError) -> None:
+        self.trouble.setText(sentence_of_error(error))
+        self.trouble.show()
 
     def done(self, result: int) -> None:
         self.silence()
@@ -145,6 +180,20 @@ class OutputDialog(QDialog):
     def answer_volts(self) -> float | None:
         """Output at full scale, V rms; None where it stays unknown."""
         return self.volts.value() or None
+
+
+def _guide(tone: TonePlan | ToneNotReadable) -> str:
+    if not isinstance(tone, TonePlan):
+        return sentence_of_error(tone)
+    return (
+        "Take the speaker off the clips. Turn the volume to where it will stay. Set a multimeter to AC volts and hold "
+        f"it across the output: source side of the reference resistor, and ground. {tone.sentence} Go louder only "
+        f"while the meter shows less than {tone.safe_reading_volts:.2g} V."
+    )
+
+
+def _level(level_dbfs: float) -> str:
+    return f"{level_dbfs:.0f} dBFS".replace("-", "\N{MINUS SIGN}")
 
 
 def _volts(low: float, high: float, tip: str) -> QDoubleSpinBox:

@@ -156,8 +156,11 @@ def known_devices() -> tuple[list[tuple[str, str, DeviceInfo | None]], str | Non
 
     there = list_devices()
     found: list[tuple[str, str, DeviceInfo | None]] = []
+    names = [info.key for info in there.devices]
     for number, info in enumerate(there.devices):
         if info.kind != "practice rig" and info.output_channels:
-            found.append((f"{info.host_api}: {info.name}", str(number), info))
+            # A name finds it again in a list that has changed; a number only where the name is not its own.
+            name = info.key if names.count(info.key) == 1 else str(number)
+            found.append((info.key, name, info))
     found += [(name[:1].upper() + name[1:], name, None) for name in rig_names()]
     return found, there.remedy

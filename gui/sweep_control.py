@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import TYPE_CHECKING
 
 from PyQt5.QtCore import QObject, QTimer, pyqtSignal
 from PyQt5.QtWidgets import QWidget
 
 from capture.audio_device import AudioDevice, RecordingStopped, StreamState
-from capture.errors import StillboxError
 from gui.bench_panel import AUTOMATIC_DBFS, MARKED, BenchPanel, celsius_of
+from gui.gate_steps import NOTHING_PLAYED, GateSteps, Ways
 from gui.session import Session, record
 from gui.words import safety_topics
 from gui.work import Failure, Lane
@@ -37,23 +38,32 @@ class SweepControl(QObject):
         self._timer.setInterval(METER_MS)
         self._timer.timeout.connect(self._watch)
         self._device: tuple[str, bool, AudioDevice] | None = None
+        self._gate = GateSteps(window, lane, self._cautions)
+        self._asking = False
 
     @property
     def running(self) -> bool:
-        return self._stream is not None
+        """Whether something sounds, or the person is being asked before it."""
+        return self._stream is not None or self._asking
 
     def begin(self, session: Session) -> None:
         """Settle what must be settled, then sweep."""
         if self.running:
             return
-        name, hurry = str(self._panel.device.currentData() or ""), self._panel.hurry.isChecked()
-        self._stream = StreamState()
+        find = self._finder()
+        self._stream = stream = StreamState()
         self._sweeping = False
         self._panel.begin_sweep()
         self.began.emit()
-        self._lane.order(
-            lambda: _prepared(session, self._find(name, hurry)), lambda case: self._go(session, *case), self._failed
+        ways = Ways(
+            lambda device: self._sweep(session, device, stream), lambda: self._end(NOTHING_PLAYED), self._failed
         )
+        self._gate.go(session.build, find, False, ways)
+
+    def _finder(self) -> Callable[[], AudioDevice]:
+        """What finds the chosen device, to be called in the lane."""
+        name, hurry = str(self._panel.device.currentData() or ""), self._panel.hurry.isChecked()
+        return lambda: self._find(name, hurry)
 
     def _find(self, name: str, hurry: bool) -> AudioDevice:
         """The device; a practice rig is kept, for it remembers what it has computed."""
@@ -63,12 +73,10 @@ class SweepControl(QObject):
             self._device = (name, hurry, find_device(name or None, real_pace=not hurry))
         return self._device[2]
 
-    def _go(self, session: Session, device: AudioDevice, cautions_read: bool, volts_known: bool) -> None:
-        stream = self._stream
-        if stream is None:
-            return
-        if stream.stop_requested or not self._settle(session, device, cautions_read, volts_known):
-            self._end("Stopped before anything was played.")
+    def _sweep(self, session: Session, device: AudioDevice, stream: StreamState) -> None:
+        """The gate is passed: check, sweep, keep."""
+        if stream.stop_requested:
+            self._end(NOTHING_PLAYED)
             return
         request = self.request()
         self._timer.start()
@@ -78,47 +86,28 @@ class SweepControl(QObject):
             self._failed,
         )
 
-    def _settle(self, session: Session, device: AudioDevice, cautions_read: bool, volts_known: bool) -> bool:
-        if device.info.harmless:
-            return True
-        from analysis.cautions import cautions_for
-        from capture.safety import acknowledge_cautions
-        from gui.safety_dialogs import CautionsDialog
+    def ask_output_of_chosen(self, session: Session | None) -> None:
+        """How many volts the output of the chosen device gives, from its button."""
+        if session is None:
+            self.trouble.emit("No build is open: the tone that measures the output keeps to the limits of a build.")
+        elif not self.running:
+            self._asking = True
+            ways = Ways(lambda _: self._asked(), self._asked, self._failed_to_ask)
+            self._gate.go(session.build, self._finder(), True, ways)
 
-        if not cautions_read:
-            topics = safety_topics(self._panel.subject_key(), False)
-            dialog = CautionsDialog(self._window, cautions_for(*topics))  # type: ignore[arg-type]
-            if not dialog.exec_():
-                return False
-            acknowledge_cautions(session.build)
-        return volts_known or self.ask_output(device)
+    def _asked(self) -> None:
+        self._asking = False
 
-    def ask_output(self, device: AudioDevice) -> bool:
-        """How many volts the output gives; False if the person turned back."""
-        from capture.output_calibration import keep_loudest_volts, loudest_volts
-        from gui.safety_dialogs import OutputDialog
-
-        dialog = OutputDialog(self._window, device, loudest_volts(device.info))
-        if not dialog.exec_():
-            return False
-        volts = dialog.answer_volts()
-        if volts is not None:
-            try:
-                keep_loudest_volts(device.info, volts)
-            except StillboxError as error:
-                self.trouble.emit(str(error))
-                return False
-        return True
-
-    def ask_output_of_chosen(self) -> None:
-        """The same for the device that is chosen, from its button."""
-        name = str(self._panel.device.currentData() or "")
-        self._lane.order(
-            lambda: self._find(name, False), lambda device: _ignore(self.ask_output(device)), self._failed_quietly
-        )
-
-    def _failed_quietly(self, failure: Failure) -> None:
+    def _failed_to_ask(self, failure: Failure) -> None:
+        self._asking = False
+        self._forget_card()
         self.trouble.emit(failure.sentence)
+
+    def _cautions(self) -> tuple[str, ...]:
+        """What applies to what is on the clips of something real."""
+        from analysis.cautions import cautions_for
+
+        return cautions_for(*safety_topics(self._panel.subject_key(), False))  # type: ignore[arg-type]
 
     def request(self) -> LiveRequest:
         """What the panel asks for."""
@@ -143,6 +132,7 @@ class SweepControl(QObject):
 
     def stop(self) -> None:
         """Fade out and keep nothing."""
+        self._gate.turn_back()
         if self._stream is not None:
             self._stream.request_stop()
             self._panel.said.setText("Fading out …")
@@ -166,8 +156,14 @@ class SweepControl(QObject):
         if isinstance(failure.error, RecordingStopped):
             self._end("Stopped; nothing of this sweep was kept.")
             return
+        self._forget_card()
         self._end("No take was kept.")
         self.trouble.emit(failure.sentence)
+
+    def _forget_card(self) -> None:
+        """What has failed may be another device when it is back: look for it anew."""
+        if self._device is not None and not self._device[2].info.harmless:
+            self._device = None
 
     def _end(self, words: str) -> None:
         self._watch()
@@ -175,15 +171,3 @@ class SweepControl(QObject):
         self._panel.meters.rest()
         self._stream = None
         self._panel.end_sweep(words)
-
-
-def _ignore(_: bool) -> None:
-    """The answer is kept already."""
-
-
-def _prepared(session: Session, device: AudioDevice) -> tuple[AudioDevice, bool, bool]:
-    """The device, whether the cautions were read for this build, and whether its voltage is known."""
-    from capture.output_calibration import loudest_volts
-    from capture.safety import cautions_acknowledged
-
-    return device, cautions_acknowledged(session.build), loudest_volts(device.info) is not None

@@ -75,7 +75,7 @@ class Lane:
         return self._pending > 0
 
     def order(self, job: Job, done: Callable[[Any], None], failed: Callable[[Failure], None], topic: str = "") -> None:
-        """Do ``job`` in the lane, then call ``done`` or ``failed`` in the window's thread."""
+        """Do ``job`` in the lane, then call ``done`` in the window's thread; ``failed`` if either goes wrong."""
         order = _Order(job, done, failed, topic)
         if topic:
             self._newest[topic] = order
@@ -101,26 +101,39 @@ class Lane:
                 continue
             try:
                 result = order.job()
-            except Exception as error:
-                LOG.log(
-                    logging.INFO if isinstance(error, StillboxError) else logging.ERROR,
-                    "%s: %s",
-                    threading.current_thread().name,
-                    error,
-                    exc_info=not isinstance(error, StillboxError),
-                )
-                failure = Failure(sentence_of_error(error), error)
+            except BaseException as error:  # whatever it is: the lane lives on, and the window hears of it
+                failure = _failure(error)
                 self.tell(lambda order=order, failure=failure: self._deliver(order.failed, failure))  # type: ignore[misc]
             else:
-                self.tell(lambda order=order, result=result: self._deliver(order.done, result))  # type: ignore[misc]
+                self.tell(lambda order=order, result=result: self._hand_over(order, result))  # type: ignore[misc]
 
     def _finished(self) -> None:
         self._pending -= 1
+
+    def _hand_over(self, order: _Order, result: Any) -> None:
+        """What goes wrong with a result in the window is a failure of its order too: nobody waits for ever."""
+        try:
+            self._deliver(order.done, result)
+        except Exception as error:
+            order.failed(_failure(error))
 
     def _deliver(self, function: Callable[[Any], None], value: Any) -> None:
         self._pending -= 1
         if not self._ended:
             function(value)
+
+
+def _failure(error: BaseException) -> Failure:
+    """The failure that an error makes, with the traceback in the log where it is a fault of ours."""
+    expected = isinstance(error, StillboxError)
+    LOG.log(
+        logging.INFO if expected else logging.ERROR,
+        "%s: %s",
+        threading.current_thread().name,
+        error,
+        exc_info=None if expected else error,
+    )
+    return Failure(sentence_of_error(error), error)
 
 
 def sentence_of_error(error: BaseException) -> str:

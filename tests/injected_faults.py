@@ -14,6 +14,7 @@ from capture.practice_rig import PracticeRig, RigParts
 from capture.practice_speakers import SPEAKERS, PracticeSpeaker
 from capture.pre_check import PreCheck, PreCheckRefusal, check_before_sweep
 from capture.safety import output_limit
+from capture.sound_gate import practice_permit
 from capture.wiring import JigFacts
 
 SWEEP = Excitation()
@@ -70,7 +71,7 @@ def check(
     rig.connect(clips)
     limit = output_limit(limits or Limits(), rig.info.loudest_volts, 10.0)
     facts = JigFacts(clips, 10.0, rated_ohm)
-    return check_before_sweep(rig, excitation, limit, facts, accuracy, wanted_dbfs)
+    return check_before_sweep(rig, practice_permit(rig, limit), excitation, facts, accuracy, wanted_dbfs)
 
 
 def faulty_rig(fault: str, seed: int, listener: Listener = lambda _: None) -> PracticeRig:

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from practice_sound import play
 from scipy.signal import fftconvolve
 
 from capture.audio_device import OutputFeed, Playback, StreamReport, StreamState
@@ -38,7 +39,7 @@ def played(feed: OutputFeed, block: int, frames: int, stop_at: int | None = None
 )
 def test_no_output_ever_exceeds_the_limit(seed: int, limit: float, block: int, stop_at: int | None) -> None:
     samples = (3 * np.random.default_rng(seed).standard_normal(5000)).astype(np.float32)
-    out = played(OutputFeed(Playback(samples, RATE_HZ, limit)), block, 8000, stop_at)
+    out = played(OutputFeed(samples, RATE_HZ, limit), block, 8000, stop_at)
     assert np.isfinite(out).all()
     assert float(np.abs(out).max()) <= limit
     assert not out[5000 + block :].any()
@@ -47,7 +48,7 @@ def test_no_output_ever_exceeds_the_limit(seed: int, limit: float, block: int, s
 @pytest.mark.parametrize("block", [64, 512, 1024])
 def test_a_stop_fades_within_50_ms_and_without_a_step(block: int) -> None:
     tone = (0.5 * np.sin(2 * np.pi * 50 / RATE_HZ * np.arange(RATE_HZ))).astype(np.float32)
-    out = played(OutputFeed(Playback(tone, RATE_HZ, 1.0)), block, 30_000, stop_at=20_000)
+    out = played(OutputFeed(tone, RATE_HZ, 1.0), block, 30_000, stop_at=20_000)
     last = int(np.flatnonzero(out)[-1])
     assert 0 < last - 20_000 < 0.05 * RATE_HZ
     usual = np.abs(np.diff(tone)).max()
@@ -58,9 +59,10 @@ def test_a_stop_fades_within_50_ms_and_without_a_step(block: int) -> None:
 
 def test_what_is_no_number_is_never_played() -> None:
     with pytest.raises(StillboxError, match="no numbers"):
-        Playback(np.array([0.0, np.nan], dtype=np.float32), RATE_HZ, 1.0)
-    with pytest.raises(StillboxError, match="limit"):
-        Playback(np.zeros(2, dtype=np.float32), RATE_HZ, 1.5)
+        Playback(np.array([0.0, np.nan], dtype=np.float32), RATE_HZ)
+    for peak in (1.5, -0.1, float("nan")):
+        with pytest.raises(StillboxError, match="limit"):
+            play(PracticeRig(), np.zeros(2, dtype=np.float32), peak=peak)
 
 
 def test_ring_hands_on_every_frame_in_order_while_both_sides_run() -> None:
@@ -128,7 +130,7 @@ def test_rig_fades_out_before_it_passes_on_what_the_sink_raised() -> None:
             raise OSError(28, "No space left on device")
 
     with pytest.raises(OSError, match="No space"):
-        rig.play_and_record(Playback(tone, RATE_HZ, 0.3), sink, StreamState())
+        play(rig, tone, sink, peak=0.3)
     out = np.concatenate(heard)
     assert np.abs(out).max() <= 0.3
     assert RATE_HZ < np.flatnonzero(out)[-1] < RATE_HZ + 1024 + 0.05 * RATE_HZ

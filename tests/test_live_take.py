@@ -13,7 +13,6 @@ import sys
 import tempfile
 import threading
 import time
-from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -21,17 +20,15 @@ import pytest
 from kill_while_recording import kill_at_random_moments
 
 from analysis.transfer import channel_ratio
-from capture.audio_device import Clips, DeviceInfo, RecordingStopped, StreamState
+from capture.audio_device import Clips, DeviceLost, RecordingStopped, StreamState
 from capture.build_folder import BuildFolder
 from capture.build_lock import build_lock
 from capture.devices import find_device, list_devices
 from capture.errors import StillboxError
-from capture.first_use import Dialogue, heed_cautions, know_output, offer_removal
+from capture.first_use import Dialogue, offer_removal
 from capture.live_take import LiveRequest, record_take
-from capture.output_calibration import loudest_volts
 from capture.practice_rig import PracticeRig, RigParts
 from capture.practice_speakers import SPEAKERS
-from capture.safety import cautions_acknowledged
 
 ROOT = Path(__file__).parents[1]
 SHORT = LiveRequest("in-box", seconds=1.0)
@@ -78,7 +75,7 @@ def test_a_take_has_its_settings_device_latency_and_the_right_impedance(build: B
     assert np.percentile(np.abs(impedance / truth - 1), 95) < 1e-4
 
 
-@pytest.mark.parametrize("fault", ["dropout", "overflow", "device loss"])
+@pytest.mark.parametrize("fault", ["dropout", "overflow"])
 def test_a_bad_sweep_is_repeated(build: BuildFolder, fault: str) -> None:
     told: list[str] = []
     info = record_take(build, PracticeRig("good box", [fault], seed=2, fault_streams=1), SHORT, say=told.append)
@@ -88,9 +85,24 @@ def test_a_bad_sweep_is_repeated(build: BuildFolder, fault: str) -> None:
     build.load(info)
 
 
-@pytest.mark.parametrize(("fault", "words"), [
-    ("dropout", "gap"), ("overflow", "overflow"), ("device loss", "went away")
-])
+def test_a_lost_device_is_not_opened_again(build: BuildFolder) -> None:
+    streams: list[int] = []
+
+    class Counted(PracticeRig):
+        def play_and_record(self, permit, playback, sink, state):  # type: ignore[no-untyped-def]
+            streams.append(playback.total_frames)
+            return super().play_and_record(permit, playback, sink, state)
+
+    record_take(build, PracticeRig("good box", seed=1), SHORT, say=silent)
+    before = content(build)
+    with pytest.raises(DeviceLost, match=r"went away while it ran.*record anew"):
+        record_take(build, Counted("good box", ["device loss"], seed=2, fault_streams=1), SHORT, say=silent)
+    assert sum(frames > 1.5 * 48_000 for frames in streams) == 1
+    assert content(build) == before
+    assert build.damaged() == []
+
+
+@pytest.mark.parametrize(("fault", "words"), [("dropout", "gap"), ("overflow", "overflow")])
 @pytest.mark.parametrize("seed", range(3))
 def test_bad_sweeps_are_refused_in_the_end_with_the_reason(
     build: BuildFolder, fault: str, words: str, seed: int
@@ -284,51 +296,6 @@ def test_wrong_requests_get_a_sentence(build: BuildFolder, request_: LiveRequest
     with pytest.raises(StillboxError, match=words):
         record_take(build, PracticeRig("bare box"), request_, say=silent)
     assert content(build) == {}
-
-
-class RealLooking(PracticeRig):
-    """A rig that says it drives something real and has never been measured."""
-
-    @property
-    def info(self) -> DeviceInfo:
-        return replace(super().info, kind="sound card", name="some card", harmless=False, loudest_volts=None)
-
-
-def test_cautions_come_first_and_once_per_build(build: BuildFolder) -> None:
-    told: list[str] = []
-    dialogue = Dialogue(told.append, told.append)
-    card = RealLooking("good box", seed=1)
-    with pytest.raises(StillboxError, match="cautions have not been read"):
-        record_take(build, card, SHORT, say=silent)
-    heed_cautions(build, card, ["hot", "loud"], False, dialogue)
-    assert told == ["caution: hot", "caution: loud"]
-    assert not cautions_acknowledged(build)
-    heed_cautions(build, card, ["hot"], True, dialogue)
-    assert cautions_acknowledged(build)
-    heed_cautions(build, PracticeRig(), ["hot"], False, Dialogue(pytest.fail, pytest.fail))
-
-
-def test_an_unmeasured_output_stays_at_the_lowest_level_until_it_is_measured(build: BuildFolder) -> None:
-    heard: list[float] = []
-    card = RealLooking("good box", seed=1, listener=lambda block: heard.append(float(np.abs(block).max())))
-    told: list[str] = []
-    heed_cautions(build, card, [], True, Dialogue(silent, silent))
-    know_output(card, None, Dialogue(told.append, told.append))
-    assert "is not known" in told[0]
-    record_take(build, card, SHORT, say=silent)
-    assert max(heard) <= 0.01
-    heard.clear()
-    # The meter first reads too little; 20 dB up it reads a tenth of the loudest voltage.
-    answers = iter(["", "", "0,14"])
-    know_output(card, None, Dialogue(silent, silent, lambda _: True, lambda _: next(answers)))
-    assert loudest_volts(card.info) == pytest.approx(1.4)
-    assert max(heard) <= 0.1 * 1.0001
-    record_take(build, card, SHORT, say=silent)
-    assert max(heard) > 0.25
-    know_output(card, 3.0, Dialogue(silent, silent))
-    assert loudest_volts(card.info) == 3.0
-    with pytest.raises(StillboxError, match="outside"):
-        know_output(card, -1.0, Dialogue(silent, silent))
 
 
 def test_cut_off_recordings_are_offered_for_removal(build: BuildFolder) -> None:

@@ -5,8 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from injected_faults import FAULTS, Resistor, check, faulty_rig, good_rig, named_kind
+from practice_sound import leave, play
 
-from capture.audio_device import Clips, Collected, Playback, StreamState
+from capture.audio_device import Clips, Collected, StreamState
 from capture.build_description import Limits
 from capture.excitation import Excitation
 from capture.practice_rig import PracticeRig, RigParts
@@ -96,7 +97,7 @@ def test_tones_lie_above_the_lowest_frequency_and_apart_from_mains(lowest_hz: fl
 def test_tones_read_the_gain_of_the_path() -> None:
     rig = PracticeRig("good box", seed=1, parts=RigParts(source_ohm=0.0, second_gain=1.0, lead_ohm=0.0, input_ohm=1e12))
     rig.connect(Clips("load", load_ohm=20.0))
-    reading = read_tones(rig, tone_burst(48_000, 0.0), -30.0, 1.0, StreamState())
+    reading = read_tones(rig, leave(rig), tone_burst(48_000, 0.0), -30.0, StreamState())
     # 1.4 V rms at full scale on inputs that clip at 1.4 V peak; 20 ohm under 10 ohm; coupling at 2 Hz.
     expected = np.sqrt(2) / np.hypot(1, 2.0 / reading.frequency_hz)
     assert np.abs(reading.gain[:, 0]) == pytest.approx(expected, rel=2e-3)
@@ -114,7 +115,7 @@ def test_level_is_the_highest_that_stays_6_db_from_clipping_and_below_the_limit(
     collected = Collected()
     from capture.excitation import excitation_samples
 
-    rig.play_and_record(Playback(excitation_samples(sweep).astype(np.float32), 48_000, 1.0), collected, StreamState())
+    play(rig, excitation_samples(sweep).astype(np.float32), collected)
     peak_dbfs = 20 * np.log10(np.abs(collected.samples).max())
     assert peak_dbfs <= -6.0
     # Either the limit or the headroom is used up.
@@ -140,8 +141,7 @@ def test_expected_uncertainty_is_what_the_sweep_then_shows() -> None:
     found = check(rig, accuracy=0.1)
     sweep = Excitation(level_dbfs=found.level_dbfs)
     collected = Collected()
-    playback = Playback(excitation_samples(sweep).astype(np.float32), 48_000, 1.0, 9600)
-    rig.play_and_record(playback, collected, StreamState())
+    play(rig, excitation_samples(sweep).astype(np.float32), collected, tail_frames=9600)
     info = TakeInfo(
         number=1, subject="in-box", created="2026-01-01T00:00:00Z", excitation=sweep,
         sweep_starts=(48_480,), frames=len(collected.samples), origin="rig", audio_file="x.flac",

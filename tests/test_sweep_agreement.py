@@ -6,9 +6,10 @@ from functools import cache
 
 import numpy as np
 import pytest
+from practice_sound import leave, play
 from scipy.signal import resample
 
-from capture.audio_device import Clips, Collected, Playback, StreamState
+from capture.audio_device import Clips, Collected, StreamState
 from capture.excitation import Excitation, excitation_samples
 from capture.practice_rig import PracticeRig, RigParts
 from capture.sweep_agreement import disagreement
@@ -22,10 +23,10 @@ START = 48_480
 def recorded(source_ohm: float = 0.5, noise_dbfs: float = -100.0, seed: int = 1) -> tuple[np.ndarray, ToneReading]:
     rig = PracticeRig("bare box", seed=seed, parts=RigParts(source_ohm=source_ohm, noise_dbfs=noise_dbfs))
     rig.connect(Clips("in-box", "stock"))
-    reading = read_tones(rig, tone_burst(48_000, 0.0), -12.0, 1.0, StreamState())
+    reading = read_tones(rig, leave(rig), tone_burst(48_000, 0.0), -12.0, StreamState())
     collected = Collected()
     samples = excitation_samples(SWEEP).astype(np.float32)
-    rig.play_and_record(Playback(samples, 48_000, 1.0, 9600), collected, StreamState())
+    play(rig, samples, collected, tail_frames=9600)
     return collected.samples[:, 0], reading
 
 

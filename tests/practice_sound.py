@@ -1,0 +1,29 @@
+"""Playing on the practice rig in tests, without a build."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from capture.audio_device import BlockSink, Playback, StreamReport, StreamState
+from capture.practice_rig import PracticeRig
+from capture.sound_gate import practice_permit
+from capture.sound_permit import OutputLimit, SoundPermit
+
+
+def leave(rig: PracticeRig, peak: float = 1.0, lowest_hz: float = 0.0) -> SoundPermit:
+    """A permit for the rig, with a limit of the test's own."""
+    return practice_permit(rig, OutputLimit(peak, None, lowest_hz, "a test"))
+
+
+def play(
+    rig: PracticeRig,
+    samples: NDArray[np.float32],
+    sink: BlockSink = lambda _: None,
+    *,
+    peak: float = 1.0,
+    tail_frames: int = 0,
+    state: StreamState | None = None,
+) -> StreamReport:
+    """Play ``samples`` on the rig at 48 kHz."""
+    return rig.play_and_record(leave(rig, peak), Playback(samples, 48_000, tail_frames), sink, state or StreamState())
