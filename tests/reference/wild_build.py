@@ -9,7 +9,7 @@ from capture.build_folder import BuildFolder
 from capture.excitation import Excitation
 from reference.wild_boxes import WildBox
 
-USUAL_TAKES = ("load", "free-air", "added-mass", "in-box")
+USUAL_TAKES = ("channel-match", "load", "free-air", "added-mass", "in-box")
 
 
 def write_build(

@@ -18,9 +18,10 @@ from reference.wild_air import Complex, Real, piston_in_baffle
 from reference.wild_drivers import Driver, DriverTruth, driver_truth, zero_of
 from reference.wild_enclosure import Enclosure, Flows
 
-TAKES = ("free-air", "added-mass", "test-box", "in-box", "in-box-bare", "in-box-closed", "load")
+TAKES = ("free-air", "added-mass", "test-box", "in-box", "in-box-bare", "in-box-closed", "load", "channel-match")
 """What can be recorded. ``in-box``: as its kind says; ``in-box-bare``: the same box before lining and filling;
-``in-box-closed``: as ``in-box`` with the port closed by hand at its outer mouth; ``load``: the marked resistor."""
+``in-box-closed``: as ``in-box`` with the port closed by hand at its outer mouth; ``load``: the marked resistor;
+``channel-match``: both inputs at the source, so that the load tells the reference resistor and not the gain."""
 
 ABOUT_TAKES = {
     "in-box": ("in-box", "stock"),
@@ -152,6 +153,8 @@ class WildBox:
     def impedance(self, take: str, frequency_hz: Real) -> Complex:
         """Impedance at the clips, ohm, for each frequency above 0 Hz."""
         _check_take(take)
+        if take == "channel-match":
+            raise StillboxError("nothing is on the clips for channel-match; choose another take")
         omega = 2 * np.pi * np.asarray(frequency_hz, float)
         if take == "load":
             return np.full(omega.size, self.jig.load_ohm, complex)
@@ -190,9 +193,12 @@ class WildBox:
         # two seconds more, so that no ringing runs round into the silence before the sweep
         size = next_fast_len(played.size + 2 * excitation.sample_rate_hz, real=True)
         frequency_hz = np.fft.rfftfreq(size, 1 / excitation.sample_rate_hz)
-        speaker = self.dense_impedance(take, frequency_hz)
-        spectrum = rfft(played, size) / (speaker + self.jig.reference_ohm + self.jig.source_ohm)
-        ways = (speaker + self.jig.reference_ohm, speaker)
+        if take == "channel-match":
+            spectrum, ways = rfft(played, size), (1.0, 1.0)
+        else:
+            speaker = self.dense_impedance(take, frequency_hz)
+            spectrum = rfft(played, size) / (speaker + self.jig.reference_ohm + self.jig.source_ohm)
+            ways = (speaker + self.jig.reference_ohm, speaker)
         channels = np.stack([irfft(spectrum * way, size)[: played.size] for way in ways], axis=1)
         rng = np.random.default_rng([self.seed, seed, TAKES.index(take)])
         return channels + rng.normal(0, 10 ** (self.jig.noise_dbfs / 20), channels.shape)
@@ -221,6 +227,10 @@ class WildBox:
     @cached_property
     def driver_truth(self) -> DriverTruth:
         return driver_truth(self.driver, self.enclosure.air)
+
+    def driver_truth_in(self, take: str) -> DriverTruth:
+        """The same of the driver as it was in a take: what a fit of that take alone should find."""
+        return driver_truth(self.driver_in(take), self.enclosure.air)
 
     @cached_property
     def truth(self) -> BoxTruth:
