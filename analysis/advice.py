@@ -39,6 +39,11 @@ def first_advice(cause: Cause, frequency_hz: float, q: float, mode: RoomMode | N
             "The port rings as a pipe: a shorter or wider port, its inner end moved away from the cone's line, or a "
             "plug of open foam in it for a trial; then measure the tuning again."
         )
+    if cause == "room":
+        return (
+            "It belongs to the room, not to the speaker: move the speaker by a metre, or measure outdoors; then it is "
+            "gone or elsewhere, and nothing is to be done in the box."
+        )
     return (
         "Try before you cut: press a hand on each wall, then put filling in the middle of the box, and sweep after "
         f"each; what changes the peak is the cause ({_FIBRE})."

@@ -14,7 +14,7 @@ from functools import cached_property
 import numpy as np
 
 from analysis.causes import assign_causes
-from analysis.comparison import Comparison, compare
+from analysis.comparison import Comparison, compare, unshared_poles
 from analysis.decay_response import DecayResponse, decay_response
 from analysis.findings import FindingsReport, ResonanceFit
 from analysis.impedance import (
@@ -25,7 +25,9 @@ from analysis.impedance import (
     curve_of_spectrum,
 )
 from analysis.load_proof import no_proof, proof_of_load
-from analysis.resonances import fit_resonances
+from analysis.repeatability import spread_of_fundamental, with_spreads
+from analysis.repeated_takes import repeats_of
+from analysis.resonances import fit_resonances, fit_with_poles
 from analysis.transfer import ChannelRatio, channel_ratio
 from analysis.uncertainty import ResistorCheck, check_resistor
 from analysis.unlike_takes import alike, difference, unlike_sentence
@@ -277,9 +279,7 @@ class Bench:
             if take.subject in ("free-air", "added-mass", "test-box"):
                 fit = fit_resonances(spectrum, port=False)
             else:
-                free_air = self.newest("free-air", unit=take.unit)
-                port = True if self._description.port.diameter_mm is not None else None
-                fit = fit_resonances(spectrum, port, None if free_air is None else self._fundamental_hz(free_air))
+                fit = fit_resonances(spectrum, *self._motional_hints(take))
             self._fits[take.number] = fit
         return self._fits[take.number]
 
@@ -287,9 +287,12 @@ class Bench:
         """Whether ``fit`` has its answer already."""
         return take.number in self._fits
 
-    def _fundamental_hz(self, free_air: TakeInfo) -> float | None:
-        motional = self.fit(free_air).motional
-        return motional[0].frequency_hz if motional else None
+    def _motional_hints(self, take: TakeInfo) -> tuple[bool | None, float | None]:
+        """Whether the box has a port (None if not known), and the driver's resonance in free air."""
+        port = True if self._description.port.diameter_mm is not None else None
+        free_air = self.newest("free-air", unit=take.unit)
+        motional = () if free_air is None else self.fit(free_air).motional
+        return port, motional[0].frequency_hz if motional else None
 
     def findings(self, state: str | None = None, unit: str | None = None) -> FindingsReport:
         """Resonances of the newest in-box take of a state and unit, each with its cause.
@@ -302,15 +305,26 @@ class Bench:
         """Resonances of one in-box take, each with its cause."""
         if take.subject != "in-box":
             raise StillboxError(f"take {take.number} is of {take.subject}; causes are told from a take of in-box")
+        return self._findings_from(take, self.fit(take))
+
+    def _findings_from(
+        self, take: TakeInfo, fit: ResonanceFit, compared: frozenset[int] = frozenset()
+    ) -> FindingsReport:
+        """The same from a fit; takes that are ``compared`` are no measure of how far they repeat."""
         free_air = self.newest("free-air", unit=take.unit)
-        fit = self.fit(take)
-        found, warnings = assign_causes(fit, None if free_air is None else self.fit(free_air), self._description)
+        described = self._description
+        if take.celsius is not None:
+            described = described.model_copy(update={"temperature_c": take.celsius})
+        found, warnings = assign_causes(fit, None if free_air is None else self.fit(free_air), described)
+        repeats = repeats_of(take, self.takes, self.fit, compared)
         return FindingsReport(
             build=self.name,
             state=take.state,
             unit=take.unit,
-            findings=found,
+            findings=with_spreads(found, repeats.same, repeats.remounted),
             fit=fit,
+            peak_spread=spread_of_fundamental(repeats.same),
+            celsius=take.celsius,
             warnings=(*self.unlike(take), *fit.warnings, *warnings),
         )
 
@@ -333,11 +347,25 @@ class Bench:
 
     def comparison_of(self, before: TakeInfo, after: TakeInfo) -> Comparison:
         """Two in-box takes, resonance by resonance, under names that tell them apart."""
-        names = told_apart(before, after)
+        both = (before, after)
+        names, numbers = told_apart(before, after), frozenset(take.number for take in both)
         reports = [
-            replace(self.findings_of(take), state=name) for take, name in zip((before, after), names, strict=True)
+            replace(self._findings_from(take, fit, numbers), state=name)
+            for take, fit, name in zip(both, self._shared_fits(before, after), names, strict=True)
         ]
         return compare(*reports)
+
+    def _shared_fits(self, before: TakeInfo, after: TakeInfo) -> tuple[ResonanceFit, ResonanceFit]:
+        """Fits of both takes from the union of their poles, so that neither misses what the other has shown it."""
+        first, second = self.fit(before), self.fit(after)
+        only_first, only_second = unshared_poles(first, second)
+
+        def again(take: TakeInfo, fit: ResonanceFit, offered: Sequence[complex]) -> ResonanceFit:
+            if not offered:
+                return fit
+            return fit_with_poles(self.spectrum(take), fit, offered, *self._motional_hints(take))
+
+        return again(before, first, only_second), again(after, second, only_first)
 
     def compared(self, before: str, after: str, unit: str | None = None) -> tuple[TakeInfo, TakeInfo]:
         """The takes that ``comparison`` compares."""

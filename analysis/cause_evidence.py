@@ -42,6 +42,11 @@ def evidence_for(
         sentences.append(f"{pipe.name}: {pipe.frequency_hz:.0f} Hz, {_offset(held, pipe)}")
     if probabilities["wall"] > 0.1:
         sentences.append(_walls(held, panels))
+    if probabilities.get("room", 0.0) > 0.1:
+        sentences.append(
+            f"narrow (Q {resonance.q:.3g}), small ({1000 * resonance.height_ohm:.2g} mΩ) and low, as standing waves of "
+            "a room are; those change with the place of the speaker"
+        )
     order = sorted(probabilities, key=lambda cause: -probabilities[cause])
     told = [f"{cause} {100 * probabilities[cause]:.0f} %" for cause in order if probabilities[cause] >= 0.01]
     sentences.append("probability: " + ", ".join(told))

@@ -21,5 +21,6 @@ CAUSE_SIGNS: dict[Cause, CauseSign] = {
     "standing wave": CauseSign("D", "\N{BLACK DIAMOND}", "#1bb08b"),
     "port": CauseSign("^", "\N{BLACK UP-POINTING TRIANGLE}", "#ca8816"),
     "wall": CauseSign("s", "\N{BLACK SQUARE}", "#7a1f38"),
+    "room": CauseSign("P", "\N{HEAVY GREEK CROSS}", "#a73cdd"),
     "undecided": CauseSign("X", "\N{HEAVY MULTIPLICATION X}", "#616d75"),
 }

@@ -26,13 +26,12 @@ from analysis.cause_candidates import (
     wall_panels,
 )
 from analysis.cause_evidence import evidence_for
-from analysis.findings import Cause, Finding, ResonanceFit
+from analysis.findings import CAUSES, Cause, Finding, Resonance, ResonanceFit
 from analysis.held_cone import HeldResonance, held_resonances
 from analysis.plates import PanelRange
+from analysis.room import room_rate
 from capture.arrays import FloatArray
 from capture.build_description import BuildDescription
-
-CAUSES: tuple[Cause, ...] = ("driver", "standing wave", "port", "wall", "undecided")
 
 # Common practice, no source: how many resonances of a kind there are per unit of ln f where they occur.
 _WALL_RATE = 0.8
@@ -71,6 +70,7 @@ class Missing:
 class _Case:
     """All resonances of one take with their candidates."""
 
+    resonances: tuple[Resonance, ...]
     held: tuple[HeldResonance, ...]
     candidates: tuple[Candidate, ...]
     setting: Setting | None
@@ -103,6 +103,7 @@ def assign_causes(
         candidates += mode_candidates(in_box, description, setting)
         candidates += pipe_candidates(in_box, description, setting)
     case = _Case(
+        in_box.resonances,
         held_resonances(in_box),
         tuple(c for c in candidates if c.seen > 1e-3),
         setting,
@@ -158,7 +159,7 @@ def one_to_one(likelihood: FloatArray, seen: FloatArray, background: FloatArray)
 def _beliefs(case: _Case) -> FloatArray:
     likelihood = np.array([[_likelihood(held, c, case) for c in case.candidates] for held in case.held])
     seen = np.array([candidate.seen for candidate in case.candidates])
-    background = np.array([sum(_background(held, case).values()) for held in case.held])
+    background = np.array([sum(_background(index, case).values()) for index in range(len(case.held))])
     shape = (len(case.held), len(case.candidates))
     return one_to_one(likelihood.reshape(shape), seen, background)
 
@@ -218,9 +219,9 @@ def _anywhere(ratio: float, blur: float) -> float:
     )
 
 
-def _background(held: HeldResonance, case: _Case) -> dict[Cause, float]:
-    """Expected resonances per unit of ln f without a candidate of their own: walls and what is not known."""
-    frequency = held.frequency_hz
+def _background(index: int, case: _Case) -> dict[Cause, float]:
+    """Expected resonances per unit of ln f without a candidate of their own: walls, room, and what is not known."""
+    frequency = case.held[index].frequency_hz
     # A panel lighter or better coupled than thought reaches down a little further than its range.
     low_hz = 0.7 * case.panels[0].lowest_hz if case.panels else _WALL_FROM_HZ
     # High modes of a panel move little air: as many parts go up as down.
@@ -232,7 +233,7 @@ def _background(held: HeldResonance, case: _Case) -> dict[Cause, float]:
         unknown += _DRIVER_RATE_UNTOLD * min(1.0, frequency / 400.0)
     if case.missing.dimensions or case.setting is None:
         unknown += _MODE_RATE_UNTOLD
-    return {"wall": wall, "undecided": unknown}
+    return {"wall": wall, "room": room_rate(case.resonances[index]), "undecided": unknown}
 
 
 def _with_families(case: _Case, beliefs: FloatArray) -> tuple[Candidate, ...]:
@@ -284,7 +285,7 @@ def _probabilities(case: _Case, beliefs: FloatArray, index: int) -> tuple[dict[C
             top[candidate.cause] = float(belief)
             best[candidate.cause] = candidate
     rest = max(0.0, 1.0 - sum(found.values()))
-    shares = _background(case.held[index], case)
+    shares = _background(index, case)
     for cause, share in shares.items():
         found[cause] += rest * share / sum(shares.values())
     if case.missing.free_air or case.missing.dimensions:

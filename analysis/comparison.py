@@ -3,21 +3,22 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
 from scipy import optimize
 
+from analysis.common_factor import SHARING, CommonFactor, common_factor
 from analysis.detection import limit_for_q, typical_limit
-from analysis.findings import Finding, FindingsReport, Resonance
-from analysis.held_cone import held_motional_hz
+from analysis.findings import Finding, FindingsReport, ResonanceFit
+from analysis.repeatability import USUAL
+from analysis.room import may_be_of_room
+from analysis.tuning_shifts import SIGNIFICANT, TuningShift, tuning_shifts
 from capture.arrays import FloatArray
 
 Verdict = Literal["gone", "reduced", "unchanged", "grown", "new", "moved"]
-
-SIGNIFICANT = 3.0
-"""A change counts from this many standard uncertainties on."""
 
 LEAST_HEIGHT_CHANGE = 0.1
 LEAST_FREQUENCY_CHANGE = 0.01
@@ -67,40 +68,19 @@ class Change:
         return "cannot be told" if alone and self.verdict == "unchanged" else self.verdict
 
 
-PORT_TUNING = "tuning between the peaks"
-"""Name of the shift of the tuning as it is read from the impedance, losses not taken apart."""
-
-
-@dataclass(frozen=True)
-class TuningShift:
-    """Shift of a fundamental resonance or of the port's tuning."""
-
-    name: str
-    before_hz: float
-    after_hz: float
-    std_hz: float
-
-    @property
-    def shift_hz(self) -> float:
-        return self.after_hz - self.before_hz
-
-    @property
-    def significance(self) -> float:
-        return self.shift_hz / self.std_hz
-
-    @property
-    def sentence(self) -> str:
-        """In words with numbers."""
-        relation = "a shift" if abs(self.significance) >= SIGNIFICANT else "no shift that could be told"
-        return (
-            f"{self.name}: {self.before_hz:.4g} Hz before, {self.after_hz:.4g} Hz after: {relation} "
-            f"({self.shift_hz:+.2g} ± {self.std_hz:.1g} Hz, {100 * self.shift_hz / self.before_hz:+.2g} %)"
-        )
-
-
 @dataclass(frozen=True)
 class Comparison:
-    """All changes between two states, in order of frequency."""
+    """All changes between two states, in order of frequency.
+
+    Attributes
+    ----------
+    changes : tuple of Change
+        Of the speaker; these count.
+    room : tuple of Change
+        Of resonances that look like the room's: shown apart, no part in any verdict.
+    air : CommonFactor or None
+        One factor on all standing waves; it is taken out of the verdicts.
+    """
 
     before: str
     after: str
@@ -108,11 +88,25 @@ class Comparison:
     changes: tuple[Change, ...]
     tuning_shifts: tuple[TuningShift, ...]
     warnings: tuple[str, ...] = ()
+    room: tuple[Change, ...] = ()
+    air: CommonFactor | None = None
 
     @property
     def tuning(self) -> tuple[str, ...]:
-        """What became of the fundamental resonances and the tuning, in sentences."""
-        return tuple(shift.sentence for shift in self.tuning_shifts)
+        """What became of the air, the fundamental resonances and the tuning, in sentences."""
+        air = () if self.air is None else (self.air.sentence,)
+        return (*air, *(shift.sentence for shift in self.tuning_shifts))
+
+    @property
+    def room_words(self) -> tuple[str, ...]:
+        """What seems to be of the room, in a sentence."""
+        if not self.room:
+            return ()
+        listed = ", ".join(f"{change.frequency_hz:.4g} Hz" for change in self.room)
+        return (
+            f"{listed}: narrow, small and low as standing waves of the room are; they say nothing of the speaker and "
+            "are not judged (with the speaker at one place, or outdoors, they do not change)",
+        )
 
 
 def compare(before: FindingsReport, after: FindingsReport) -> Comparison:
@@ -120,7 +114,8 @@ def compare(before: FindingsReport, after: FindingsReport) -> Comparison:
 
     "gone" is said only if the later measurement could have seen a resonance of the former height and Q at that
     place, "new" only if the earlier one could have. Otherwise no change is shown: the verdict is "unchanged" and a
-    warning says that it could not have been seen.
+    warning says that it could not have been seen. What looks like the room's and is not the same in both takes is
+    set apart.
 
     Parameters
     ----------
@@ -131,19 +126,25 @@ def compare(before: FindingsReport, after: FindingsReport) -> Comparison:
     -------
     Comparison
     """
-    pairs = matched_pairs(before.findings, after.findings)
-    changes: list[Change] = []
-    warnings: list[str] = []
-    for first, second in pairs:
-        change, warning = _judge(
+    pairs = [
+        (
             None if first is None else before.findings[first],
             None if second is None else after.findings[second],
-            before,
-            after,
         )
-        changes.append(change)
-        warnings += warning
-    shifts, tuning_warnings = _tuning(before, after)
+        for first, second in matched_pairs(before.findings, after.findings)
+    ]
+    air = common_factor([(one, other) for one, other in pairs if one and other], before.celsius, after.celsius)
+    changes, room = [], []
+    warnings: list[str] = []
+    for one, other in pairs:
+        change, warning = _judge(one, other, before, after, 1.0 if air is None else air.factor)
+        if _is_of_room(change):
+            room.append(change)
+        else:
+            changes.append(change)
+            warnings += warning
+    by_air = 1.0 if air is None or air.kelvin is None else air.factor
+    shifts, tuning_warnings = tuning_shifts(before, after, by_air)
     if before.unit != after.unit:
         warnings.append(f"unit {before.unit} is compared with unit {after.unit}")
     named = [f"{report.state or 'unnamed state'}: {text}" for report in (before, after) for text in report.warnings]
@@ -151,9 +152,43 @@ def compare(before: FindingsReport, after: FindingsReport) -> Comparison:
         before=before.state,
         after=after.state,
         unit=before.unit,
-        changes=tuple(sorted(changes, key=lambda change: change.frequency_hz)),
+        changes=_in_order(changes),
         tuning_shifts=shifts,
-        warnings=(*warnings, *tuning_warnings, *named),
+        warnings=(*warnings, *_ask_for_remounting(changes), *tuning_warnings, *named),
+        room=_in_order(room),
+        air=air,
+    )
+
+
+def _in_order(changes: Sequence[Change]) -> tuple[Change, ...]:
+    return tuple(sorted(changes, key=lambda change: change.frequency_hz))
+
+
+def _is_of_room(change: Change) -> bool:
+    """Whether a change is the room's: its cause in one take, or that it is in one take only and looks like it."""
+    findings = [finding for finding in (change.before, change.after) if finding is not None]
+    if any(finding.cause == "room" for finding in findings):
+        return all(finding.cause == "room" or may_be_of_room(finding.resonance) for finding in findings)
+    return len(findings) == 1 and may_be_of_room(findings[0].resonance)
+
+
+def _ask_for_remounting(changes: Sequence[Change]) -> tuple[str, ...]:
+    """Once, where a verdict on the driver hangs on a usual size."""
+    usual = [
+        change.before.spread
+        for change in changes
+        if change.before is not None
+        and change.after is not None
+        and change.before.cause == "driver"
+        and change.verdict != "unchanged"
+        and change.before.spread.source == USUAL
+    ]
+    if not usual:
+        return ()
+    return (
+        f"what taking the driver out and putting it back does by itself is not known here; {100 * usual[0].height:.0f} "
+        f"% of the height and {100 * usual[0].frequency:.1g} % of the frequency stand in for it, a {USUAL}: take it "
+        "out, put it back, do nothing else and sweep once with --remounted",
     )
 
 
@@ -180,6 +215,16 @@ def matched_pairs(before: tuple[Finding, ...], after: tuple[Finding, ...]) -> li
     return pairs
 
 
+def unshared_poles(before: ResonanceFit, after: ResonanceFit) -> tuple[list[complex], list[complex]]:
+    """Poles of resonances that only one of two fits has, each of which is to be looked for in the other."""
+    lists = [tuple(Finding(one, "undecided", 0.0, (), "") for one in fit.resonances) for fit in (before, after)]
+    pairs = matched_pairs(*lists)
+    return (
+        [before.resonances[first].pole_rad_s for first, second in pairs if second is None and first is not None],
+        [after.resonances[second].pole_rad_s for first, second in pairs if first is None and second is not None],
+    )
+
+
 def _pair_costs(before: tuple[Finding, ...], after: tuple[Finding, ...]) -> FloatArray:
     costs = np.empty((len(before), len(after)))
     for row, first in enumerate(before):
@@ -193,26 +238,27 @@ def _pair_costs(before: tuple[Finding, ...], after: tuple[Finding, ...]) -> Floa
 
 
 def _judge(
-    first: Finding | None, second: Finding | None, before: FindingsReport, after: FindingsReport
+    first: Finding | None, second: Finding | None, before: FindingsReport, after: FindingsReport, factor: float
 ) -> tuple[Change, list[str]]:
     if first is not None and second is not None:
-        return _judge_pair(first, second, after), []
+        return _judge_pair(first, second, after, factor), []
     if first is not None:
         return _judge_alone(first, after, "gone")
     assert second is not None
     return _judge_alone(second, before, "new")
 
 
-def _judge_pair(first: Finding, second: Finding, after: FindingsReport) -> Change:
+def _judge_pair(first: Finding, second: Finding, after: FindingsReport, factor: float) -> Change:
+    """By height, else by frequency; ``factor`` is what all standing waves have in common."""
     old, new = first.resonance, second.resonance
+    expected_hz = old.frequency_hz * (factor if first.cause in SHARING and second.cause in SHARING else 1.0)
     # Both takes share one scale of the ohm: its uncertainty is no part of that of the difference.
-    noise_ohm = math.hypot(old.height_noise_std_ohm, new.height_noise_std_ohm)
-    by_height = (new.height_ohm - old.height_ohm) / noise_ohm
-    by_frequency = (new.frequency_hz - old.frequency_hz) / math.hypot(old.frequency_std_hz, new.frequency_std_hz)
+    by_height = (new.height_ohm - old.height_ohm) / math.hypot(first.height_own_std_ohm, second.height_own_std_ohm)
+    by_frequency = (new.frequency_hz - expected_hz) / math.hypot(first.frequency_std_hz, second.frequency_std_hz)
     verdict: Verdict = "unchanged"
     significance = by_height
     height_change = new.height_ohm / old.height_ohm - 1
-    frequency_change = new.frequency_hz / old.frequency_hz - 1
+    frequency_change = new.frequency_hz / expected_hz - 1
     if abs(by_height) >= SIGNIFICANT and abs(height_change) >= LEAST_HEIGHT_CHANGE:
         verdict = "grown" if height_change > 0 else "reduced"
     elif abs(by_frequency) >= SIGNIFICANT and abs(frequency_change) >= LEAST_FREQUENCY_CHANGE:
@@ -225,7 +271,7 @@ def _judge_alone(finding: Finding, other: FindingsReport, verdict: Literal["gone
     """A resonance without a partner: gone or new if the other measurement could have seen it."""
     resonance = finding.resonance
     limit = limit_for_q(other.detection_limit, resonance.frequency_hz, resonance.q)
-    significance = resonance.height_ohm / math.hypot(resonance.height_noise_std_ohm, limit / _LIMIT_IN_STD)
+    significance = resonance.height_ohm / math.hypot(finding.height_own_std_ohm, limit / _LIMIT_IN_STD)
     gone = verdict == "gone"
     first, second = (finding, None) if gone else (None, finding)
     signed = -significance if gone else significance
@@ -237,31 +283,3 @@ def _judge_alone(finding: Finding, other: FindingsReport, verdict: Literal["gone
         f"{limit:.2g} ohm could have been seen there: no change can be told"
     )
     return Change(resonance.frequency_hz, first, second, "unchanged", signed, limit), [warning]
-
-
-def _tuning(before: FindingsReport, after: FindingsReport) -> tuple[tuple[TuningShift, ...], list[str]]:
-    old, new = before.fit.motional, after.fit.motional
-    if not old or not new:
-        return (), ["a state has no fundamental peak: nothing can be said of the tuning"]
-    if len(old) != len(new):
-        return (), [
-            f"{len(old)} fundamental peak(s) before and {len(new)} after: the port was opened or closed, "
-            "or one peak is too low to be seen; the tuning is not compared"
-        ]
-    names = ("fundamental resonance",) if len(old) == 1 else ("lower resonance", "upper resonance")
-    shifts = [_peak_shift(name, one, other) for name, one, other in zip(names, old, new, strict=True)]
-    if len(old) > 1:
-        # The zero between the peaks: the tuning, shifted by losses as far as they are there (by 1 + 1/(QL QP) in its
-        # square; `box` takes them apart). Its uncertainty follows that of both peaks (fB = fL fH / fs).
-        tunings = held_motional_hz(before.fit), held_motional_hz(after.fit)
-        stds = [
-            tuning * math.hypot(*(peak.frequency_std_hz / peak.frequency_hz for peak in peaks))
-            for tuning, peaks in zip(tunings, (old, new), strict=True)
-        ]
-        shifts.append(TuningShift(PORT_TUNING, *tunings, math.hypot(*stds)))
-    return tuple(shifts), []
-
-
-def _peak_shift(name: str, one: Resonance, other: Resonance) -> TuningShift:
-    std = math.hypot(one.frequency_std_hz, other.frequency_std_hz)
-    return TuningShift(name, one.frequency_hz, other.frequency_hz, std)

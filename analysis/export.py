@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -15,7 +16,7 @@ from analysis.impedance import ImpedanceCurve
 from capture.whole_file import write_whole
 
 if TYPE_CHECKING:
-    from analysis.comparison import Comparison
+    from analysis.comparison import Change, Comparison
 
 CURVE_COLUMNS = "frequency_hz,resistance_ohm,reactance_ohm,resistance_std_ohm,reactance_std_ohm"
 DECAY_COLUMNS = "time_s,frequency_hz,level_db,noise_floor_db,meaningful"
@@ -91,11 +92,22 @@ def finding_document(finding: Finding) -> dict[str, Any]:
     resonance = finding.resonance
     return {
         "frequency_hz": float(resonance.frequency_hz),
-        "frequency_std_hz": float(resonance.frequency_std_hz),
+        "frequency_std_hz": float(finding.frequency_std_hz),
         "q": float(resonance.q),
-        "q_std": float(resonance.q_std),
+        "q_std": float(finding.q_std),
         "height_ohm": float(resonance.height_ohm),
-        "height_std_ohm": float(resonance.height_std_ohm),
+        "height_std_ohm": float(finding.height_std_ohm),
+        "noise": {
+            "frequency_std_hz": float(resonance.frequency_std_hz),
+            "q_std": float(resonance.q_std),
+            "height_std_ohm": float(resonance.height_std_ohm),
+        },
+        "repeats": {
+            "frequency": finding.spread.frequency,
+            "q": finding.spread.q,
+            "height": finding.spread.height,
+            "source": finding.spread.source,
+        },
         "cause": finding.cause,
         "confidence": float(finding.confidence),
         "evidence": list(finding.evidence),
@@ -119,22 +131,38 @@ def findings_document(report: FindingsReport) -> dict[str, Any]:
     }
 
 
+def _change_document(change: Change) -> dict[str, Any]:
+    return {
+        "frequency_hz": float(change.frequency_hz),
+        "before": None if change.before is None else finding_document(change.before),
+        "after": None if change.after is None else finding_document(change.after),
+        "verdict": change.verdict,
+        "significance": float(change.significance),
+        "detection_limit_ohm": float(change.detection_limit_ohm),
+    }
+
+
 def comparison_document(comparison: Comparison) -> dict[str, Any]:
     """The changes between two states as plain data, as ``compare --json`` prints it."""
     return {
         "before": comparison.before,
         "after": comparison.after,
         "unit": comparison.unit,
-        "changes": [
+        "changes": [_change_document(change) for change in comparison.changes],
+        "room": [_change_document(change) for change in comparison.room],
+        "air": None if comparison.air is None else asdict(comparison.air),
+        "tuning": [
             {
-                "frequency_hz": float(change.frequency_hz),
-                "before": None if change.before is None else finding_document(change.before),
-                "after": None if change.after is None else finding_document(change.after),
-                "verdict": change.verdict,
-                "significance": float(change.significance),
-                "detection_limit_ohm": float(change.detection_limit_ohm),
+                "name": shift.name,
+                "before_hz": shift.before_hz,
+                "after_hz": shift.after_hz,
+                "shift_hz": shift.shift_hz,
+                "std_hz": shift.std_hz,
+                "by_air_hz": shift.by_air_hz,
+                "told": shift.is_told,
+                "disturbed": shift.disturbed,
             }
-            for change in comparison.changes
+            for shift in comparison.tuning_shifts
         ],
         "warnings": list(comparison.warnings),
     }

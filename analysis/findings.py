@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
-from typing import Literal
+from typing import Literal, get_args
 
 import numpy as np
 
@@ -14,7 +15,25 @@ NOTABLE_OHM = 0.05
 """Where room is short, evidence and advice are given for resonances of at least this height (common practice, no
 source: a resonance lower than this is a curiosity)."""
 
-Cause = Literal["driver", "standing wave", "port", "wall", "undecided"]
+Cause = Literal["driver", "standing wave", "port", "wall", "room", "undecided"]
+CAUSES: tuple[Cause, ...] = get_args(Cause)
+
+
+@dataclass(frozen=True)
+class Spread:
+    """How far the thing itself repeats: relative standard uncertainties beside the noise of one take.
+
+    Attributes
+    ----------
+    frequency, q, height : float
+    source : str
+        Where it is from: takes of the same state, or a usual size.
+    """
+
+    frequency: float = 0.0
+    q: float = 0.0
+    height: float = 0.0
+    source: str = ""
 
 
 @dataclass(frozen=True)
@@ -117,13 +136,41 @@ def _sum_of_pairs(resonances: tuple[Resonance, ...], frequency_hz: FloatArray) -
 
 @dataclass(frozen=True)
 class Finding:
-    """A resonance with its cause. ``confidence`` is the probability of the cause, 0 to 1."""
+    """A resonance with its cause.
+
+    Attributes
+    ----------
+    resonance : Resonance
+        Its uncertainties are those of the noise of this take.
+    confidence : float
+        Probability of the cause, 0 to 1.
+    spread : Spread
+        How far a resonance of that cause repeats; the ``_std`` of the finding hold it beside the noise.
+    """
 
     resonance: Resonance
     cause: Cause
     confidence: float
     evidence: tuple[str, ...]
     advice: str
+    spread: Spread = Spread()
+
+    @property
+    def frequency_std_hz(self) -> float:
+        return math.hypot(self.resonance.frequency_std_hz, self.spread.frequency * self.resonance.frequency_hz)
+
+    @property
+    def q_std(self) -> float:
+        return math.hypot(self.resonance.q_std, self.spread.q * self.resonance.q)
+
+    @property
+    def height_std_ohm(self) -> float:
+        return math.hypot(self.resonance.height_std_ohm, self.spread.height * self.resonance.height_ohm)
+
+    @property
+    def height_own_std_ohm(self) -> float:
+        """Without that of the ohm scale, which is common to all takes of a build."""
+        return math.hypot(self.resonance.height_noise_std_ohm, self.spread.height * self.resonance.height_ohm)
 
 
 @dataclass(frozen=True)
@@ -136,6 +183,14 @@ class FindingsReport:
     findings: tuple[Finding, ...]
     fit: ResonanceFit
     warnings: tuple[str, ...] = field(default=())
+    peak_spread: Spread = Spread()
+    """How far the peak or peaks of driver and box repeat."""
+    celsius: float | None = None
+    """Temperature of the air where it was said for this take."""
+
+    def peak_std_hz(self, peak: Resonance) -> float:
+        """Standard uncertainty of a motional peak's frequency: noise, and how far it repeats."""
+        return math.hypot(peak.frequency_std_hz, self.peak_spread.frequency * peak.frequency_hz)
 
     @property
     def notable(self) -> tuple[Finding, ...]:

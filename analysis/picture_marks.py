@@ -323,17 +323,17 @@ def draw_heights(
 
 def _draw_error_bars(axes: Axes, marks: Sequence[Mark], two_states: bool) -> None:
     """Heights with their uncertainty, the later state filled; one call for all that look alike."""
-    alike: dict[tuple[Cause, bool], list[Resonance]] = {}
+    alike: dict[tuple[Cause, bool], list[Finding]] = {}
     for mark in marks:
         for finding, filled in ((mark.before, not two_states), (mark.after, True)):
             if finding is not None and mark.cause is not None:
-                alike.setdefault((mark.cause, filled), []).append(finding.resonance)
-    for (cause, filled), resonances in alike.items():
-        height = np.array([one.height_ohm for one in resonances])
-        reach = EXPANDED * np.array([one.height_std_ohm for one in resonances])
+                alike.setdefault((mark.cause, filled), []).append(finding)
+    for (cause, filled), findings in alike.items():
+        height = np.array([one.resonance.height_ohm for one in findings])
+        reach = EXPANDED * np.array([one.height_std_ohm for one in findings])
         colour = CAUSE_SIGNS[cause].colour
         axes.errorbar(
-            [one.frequency_hz for one in resonances],
+            [one.resonance.frequency_hz for one in findings],
             height,
             yerr=[np.minimum(reach, 0.99 * height), reach],
             fmt=CAUSE_SIGNS[cause].marker,

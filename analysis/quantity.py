@@ -12,6 +12,7 @@ from scipy import optimize, stats
 from capture.arrays import FloatArray
 
 COVERAGE = 0.95
+MINUS = "\N{MINUS SIGN}"
 REPEATED_DIGITS = 5
 REPEATED = 1e-4
 """Relative uncertainty below which a value is printed with so many digits only: no take of a speaker repeats better."""
@@ -79,6 +80,19 @@ def value_text(value: float, std: float, unit: str = "") -> str:
         std = float(np.ceil(std * 10.0**decimals - 1e-9)) / 10.0**decimals  # what is not shown may not be lost
     shown = max(decimals, 0)
     return f"{round(value, decimals):.{shown}f} ± {round(std, decimals):.{shown}f}{tail}"
+
+
+def rounded_text(value: float, std: float, unit: str = "") -> str:
+    """The value alone, with the digits that its standard uncertainty leaves: 287.31 Hz."""
+    return " ".join(part for part in (value_text(value, std).split(" ")[0].replace("-", MINUS), unit) if part)
+
+
+def change_text(change: float, std: float, unit: str) -> str:
+    """A change with its sign and its standard uncertainty, digits as `value_text` has them: +1.20 ± 0.15 Hz."""
+    text = value_text(abs(change), std, unit)
+    if float(text.split()[0]) == 0:
+        return text
+    return f"{'+' if change > 0 else MINUS}{text}"
 
 
 def shown_decimals(value: float, std: float) -> int:

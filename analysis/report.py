@@ -236,9 +236,9 @@ def _state_rows(state: ReportState) -> dict[str, Any]:
 def _finding_row(finding: Finding, ridge: Ridge | None, limit_ohm: float) -> dict[str, Any]:
     resonance = finding.resonance
     return {
-        "frequency": value_text(resonance.frequency_hz, resonance.frequency_std_hz),
-        "q": value_text(resonance.q, resonance.q_std),
-        "height": value_text(resonance.height_ohm, resonance.height_std_ohm),
+        "frequency": value_text(resonance.frequency_hz, finding.frequency_std_hz),
+        "q": value_text(resonance.q, finding.q_std),
+        "height": value_text(resonance.height_ohm, finding.height_std_ohm),
         "limit": f"{limit_ohm:.2g}",
         "cause": finding.cause,
         "confidence": f"{100 * finding.confidence:.0f} %",
@@ -286,4 +286,4 @@ def _significance_text(significance: float) -> str:
 def _height_text(finding: Finding | None) -> str:
     if finding is None:
         return _NONE
-    return value_text(finding.resonance.height_ohm, finding.resonance.height_std_ohm)
+    return value_text(finding.resonance.height_ohm, finding.height_std_ohm)

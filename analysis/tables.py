@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from analysis.comparison import Comparison
-from analysis.findings import Cause, Finding, FindingsReport, Resonance
+from analysis.findings import Finding, FindingsReport
 from analysis.impedance import ImpedanceCurve
 from analysis.quantity import value_text
 from analysis.report import limit_text
@@ -34,9 +34,9 @@ def findings_table(report: FindingsReport) -> Table:
         resonance = finding.resonance
         rows.append(
             (
-                value_text(resonance.frequency_hz, resonance.frequency_std_hz),
-                value_text(resonance.q, resonance.q_std),
-                value_text(resonance.height_ohm, resonance.height_std_ohm),
+                value_text(resonance.frequency_hz, finding.frequency_std_hz),
+                value_text(resonance.q, finding.q_std),
+                value_text(resonance.height_ohm, finding.height_std_ohm),
                 finding.cause,
                 f"{100 * finding.confidence:.0f} %",
             )
@@ -57,7 +57,7 @@ def motional_text(report: FindingsReport) -> str:
     if not report.fit.motional:
         return "no motional peak found"
     peaks = " and ".join(
-        f"{value_text(peak.frequency_hz, peak.frequency_std_hz)} Hz ({peak.height_ohm:.3g} ohm)"
+        f"{value_text(peak.frequency_hz, report.peak_std_hz(peak))} Hz ({peak.height_ohm:.3g} ohm)"
         for peak in report.fit.motional
     )
     return f"{'resonance' if len(report.fit.motional) == 1 else 'two resonances, as a port makes them,'} at {peaks}"
@@ -86,19 +86,17 @@ def changes_table(comparison: Comparison) -> Table:
 def _height(finding: Finding | None) -> str:
     if finding is None:
         return _NONE
-    return value_text(finding.resonance.height_ohm, finding.resonance.height_std_ohm)
+    return value_text(finding.resonance.height_ohm, finding.height_std_ohm)
 
 
-def ridges_table(
-    resonances: Sequence[Resonance], ridges: Sequence[Ridge], causes: Sequence[Cause] | None = None
-) -> Table:
+def ridges_table(findings: Sequence[Finding], ridges: Sequence[Ridge], with_causes: bool = True) -> Table:
     """One row a resonance with its ridge; its frequency and cause are those of the findings."""
     rows = []
-    for index, (resonance, ridge) in enumerate(zip(resonances, ridges, strict=True)):
+    for finding, ridge in zip(findings, ridges, strict=True):
         rows.append(
             (
-                value_text(resonance.frequency_hz, resonance.frequency_std_hz),
-                *(() if causes is None else (causes[index],)),
+                value_text(finding.resonance.frequency_hz, finding.frequency_std_hz),
+                *((finding.cause,) if with_causes else ()),
                 value_text(1e3 * ridge.decay_time_s, 1e3 * ridge.decay_time_std_s)
                 if ridge.decay_time_s is not None and ridge.decay_time_std_s is not None
                 else _NONE,
@@ -108,7 +106,7 @@ def ridges_table(
                 ridge.reason,
             )
         )
-    cause_head = () if causes is None else ("cause",)
+    cause_head = ("cause",) if with_causes else ()
     return Table(("frequency, Hz", *cause_head, "60 dB down after, ms", "dB per second", "why not"), tuple(rows))
 
 

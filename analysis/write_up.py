@@ -202,7 +202,7 @@ def report_of(
         calibration=tuple(bench.calibration_report()),
         pictures=pictures,
         comparison=comparison,
-        tuning=() if comparison is None else comparison.tuning,
+        tuning=() if comparison is None else (*comparison.tuning, *comparison.room_words),
         cautions=cautions_for("amplifier", "tweeter", "hearing", "heat and mains", "materials"),
         warnings=() if comparison is None else comparison.warnings,
         driver_and_box=driver_and_box_section(bench, takes),

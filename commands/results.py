@@ -144,6 +144,7 @@ def decay(
     Cumulative spectral decay from the impedance alone: no microphone, no room.
     """
     from analysis.bench import Bench
+    from analysis.repeatability import bare_driver_findings
     from analysis.tables import ridges_table
     from analysis.write_up import plot_decay, ridges_of, write_decay_table
     from capture.build_folder import BuildFolder
@@ -153,9 +154,9 @@ def decay(
     ridges, notes = ridges_of(bench, info)
     if ridges:
         # Causes are told in the box only.
-        findings = bench.findings_of(info).findings if info.subject == "in-box" else None
-        causes = None if findings is None else [finding.cause for finding in findings]
-        show(ridges_table(bench.fit(info).resonances, ridges, causes))
+        in_box = info.subject == "in-box"
+        findings = bench.findings_of(info).findings if in_box else bare_driver_findings(bench.fit(info))
+        show(ridges_table(findings, ridges, with_causes=in_box))
     else:
         say("no resonance to follow")
     for note in notes:
@@ -205,7 +206,7 @@ def compare(
         )
     else:
         say("no resonance in either state")
-    for line in result.tuning:
+    for line in (*result.tuning, *result.room_words):
         say(line)
     for path in (plot, difference):
         if path is not None:

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
     from analysis.decay import CumulativeDecay
-    from analysis.findings import Cause, DetectionLimit, Finding, Resonance
+    from analysis.findings import DetectionLimit, Finding
     from analysis.impedance import ImpedanceCurve
 
 Named = tuple[str, "ImpedanceCurve", StateStyle]
@@ -94,23 +94,21 @@ def decay_panel(
 
 def finding_row(finding: Finding, limit: DetectionLimit) -> Row:
     """One resonance as a line of the list."""
-    sure = f"{100 * finding.confidence:.0f} % sure"
-    return _row(finding.resonance, finding.cause, limit, sure, finding.evidence, finding.advice)
+    return _row(finding, limit, f"{100 * finding.confidence:.0f} % sure")
 
 
-def driver_row(resonance: Resonance, limit: DetectionLimit) -> Row:
-    """A resonance of a driver in free air: there is no other cause to be weighed."""
-    return _row(resonance, "driver", limit, "", ("nothing but the driver was there",), "")
+def driver_row(finding: Finding, limit: DetectionLimit) -> Row:
+    """A resonance of a driver in free air."""
+    return _row(finding, limit, "")
 
 
-def _row(
-    resonance: Resonance, cause: Cause, limit: DetectionLimit, sure: str, evidence: tuple[str, ...], advice: str
-) -> Row:
+def _row(finding: Finding, limit: DetectionLimit, sure: str) -> Row:
+    resonance, cause = finding.resonance, finding.cause
     numbers = [f"Q {resonance.q:.3g}", ohm_words(resonance.height_ohm), *([sure] if sure else [])]
     values = [
-        value_text(resonance.frequency_hz, resonance.frequency_std_hz, "Hz"),
-        f"Q {value_text(resonance.q, resonance.q_std)}",
-        f"height {value_text(resonance.height_ohm, resonance.height_std_ohm, 'Ω')}",
+        value_text(resonance.frequency_hz, finding.frequency_std_hz, "Hz"),
+        f"Q {value_text(resonance.q, finding.q_std)}",
+        f"height {value_text(resonance.height_ohm, finding.height_std_ohm, 'Ω')}",
         *([f"{cause}: {sure}"] if sure else []),
     ]
     seen_from = ohm_words(typical_limit(limit, resonance.frequency_hz, resonance.q))
@@ -120,6 +118,6 @@ def _row(
         head=f"{frequency_words(resonance.frequency_hz)} {cause}",
         numbers=", ".join(numbers),
         values=tuple(values),
-        details=(*evidence, f"seen from {seen_from} on hereabouts"),
-        advice=advice,
+        details=(*finding.evidence, f"seen from {seen_from} on hereabouts"),
+        advice=finding.advice,
     )

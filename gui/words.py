@@ -65,6 +65,7 @@ def sentence_of_findings(report: FindingsReport) -> str:
         "standing wave": "it is a standing wave in the box",
         "port": "it comes from the port",
         "wall": "a wall rings",
+        "room": "it belongs to the room",
     }[worst.cause]
     return (
         f"{tuning}; {counted} out. The worst, {ohm_words(resonance.height_ohm)} at "
@@ -74,7 +75,7 @@ def sentence_of_findings(report: FindingsReport) -> str:
 
 def _next_words(found: Sequence[Finding], worst: Finding) -> str:
     """First words of the advice for the worst resonance that something can be done about."""
-    treatable = [finding for finding in found if finding.cause != "driver"]
+    treatable = [finding for finding in found if finding.cause not in ("driver", "room")]
     if not treatable:
         return "Next: nothing is to be done in the box."
     target = max(treatable, key=lambda finding: finding.resonance.height_ohm)
@@ -114,7 +115,7 @@ def sentence_of_fit(take: TakeInfo, fit: ResonanceFit, in_box: bool) -> str:
 
 def sentence_of_comparison(comparison: Comparison, before: str, after: str) -> str:
     """What changed, in numbers, and whether the tuning moved."""
-    from analysis.comparison import PORT_TUNING
+    from analysis.tuning_shifts import PORT_TUNING
 
     verdicts: Counter[str] = Counter(change.verdict_words for change in comparison.changes)
     total = sum(verdicts.values())
@@ -125,7 +126,7 @@ def sentence_of_comparison(comparison: Comparison, before: str, after: str) -> s
         head = f"From {before} to {after}: of {total} resonance{'' if total == 1 else 's'}, {parts}."
     worse = verdicts["new"] + verdicts["grown"]
     moved = [shift for shift in comparison.tuning_shifts if shift.name == PORT_TUNING]
-    if moved and abs(moved[0].significance) >= 3:
+    if moved and moved[0].is_told:
         head += f" Tuning between the peaks {moved[0].before_hz:.4g} → {moved[0].after_hz:.4g} Hz."
     if worse:
         return head + " Next: look at what is new or has grown before you go on."

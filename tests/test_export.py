@@ -109,6 +109,8 @@ def test_findings_document_has_the_agreed_keys() -> None:
         "q_std",
         "height_ohm",
         "height_std_ohm",
+        "noise",
+        "repeats",
         "cause",
         "confidence",
         "evidence",
@@ -142,7 +144,8 @@ def test_comparison_document_has_the_agreed_keys() -> None:
     gone, unchanged, new = document["changes"]
     assert gone["after"] is None and new["before"] is None
     assert gone["before"] == unchanged["before"] | {
-        key: gone["before"][key] for key in ("frequency_hz", "frequency_std_hz", "q", "q_std", "height_ohm", "evidence")
+        key: gone["before"][key]
+        for key in ("frequency_hz", "frequency_std_hz", "q", "q_std", "height_ohm", "noise", "evidence")
     }
     assert [change["verdict"] for change in document["changes"]] == ["gone", "unchanged", "new"]
     assert gone["detection_limit_ohm"] == 0.009 and gone["significance"] == -150.0

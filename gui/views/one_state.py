@@ -21,6 +21,7 @@ from analysis.load_proof import no_proof
 from analysis.picture_marks import Mark, marks_of_driver, marks_of_findings
 from analysis.picture_style import ALONE, HIGHEST_HZ, LOWEST_HZ
 from analysis.pictures import PicturedState, picture_of_curve, picture_of_findings
+from analysis.repeatability import bare_driver_findings
 from analysis.write_up import write_build_report
 from capture.errors import StillboxError
 from gui.panel_drawing import decay_panel, driver_row, finding_row, heights_panel, impedance_panel
@@ -87,13 +88,13 @@ class _OneState(View):
             return
         if take.subject != "in-box":
             fit = bench.fit(take)
-            alone = fit.resonances if take.subject == "free-air" else ()
+            alone = bare_driver_findings(fit) if take.subject == "free-air" else ()
             in_box = bench.newest("in-box", unit=take.unit) is not None
             yield replace(
                 base,
                 sentence=sentence_of_fit(take, fit, in_box),
                 rows=[driver_row(one, fit.detection_limit) for one in alone],
-                data=OneState(take, curve, marked=marks_of_driver(alone)),
+                data=OneState(take, curve, marked=marks_of_driver([one.resonance for one in alone])),
             )
             return
         if not bench.is_fitted(take):

@@ -81,7 +81,7 @@ class _TwoStates(View):
         found = Results(
             sentence_of_comparison(comparison, *names),
             [change_row(change) for change in comparison.changes],
-            (*comparison.tuning, *comparison.warnings),
+            (*comparison.tuning, *comparison.room_words, *comparison.warnings),
             f"{bench.name}, {before.unit}: {names[0]} and {names[1]}",
             data=data,
             complete=False,
@@ -170,7 +170,7 @@ def change_row(change: Change) -> Row:
     """What became of one resonance, as a line of the list."""
     named = change.before or change.after
     heights = [
-        "–" if finding is None else value_text(finding.resonance.height_ohm, finding.resonance.height_std_ohm)
+        "–" if finding is None else value_text(finding.resonance.height_ohm, finding.height_std_ohm)
         for finding in (change.before, change.after)
     ]
     details = [VERDICT_WORDS[change.verdict_words]]

@@ -20,6 +20,7 @@ from window_driving import click, opened, settle, trouble
 from analysis.cause_signs import CAUSE_SIGNS
 from analysis.comparison import Change, Comparison
 from analysis.picture_marks import marks_of_comparison, marks_of_driver
+from analysis.repeatability import bare_driver_findings
 from capture.build_folder import BuildFolder
 from capture.practice_speakers import INSIDE_M, SPEED_OF_SOUND_M_S
 from gui.main_window import MainWindow
@@ -138,7 +139,7 @@ def test_what_cannot_be_told_is_not_called_unchanged() -> None:
 def test_a_resonance_of_the_driver_alone() -> None:
     """In free air there is but one cause: nothing is said of how sure it is."""
     fit = invented_speaker.fit()
-    rows = [driver_row(one, fit.detection_limit) for one in fit.resonances]
+    rows = [driver_row(one, fit.detection_limit) for one in bare_driver_findings(fit)]
     marks = marks_of_driver(fit.resonances)
     assert [(row.frequency_hz, row.cause) for row in rows] == [(mark.frequency_hz, mark.cause) for mark in marks]
     assert {row.cause for row in rows} == {"driver"} and marks[0].label == "178 Hz driver"
