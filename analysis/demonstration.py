@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import tomllib
 from collections.abc import Iterator
 from pathlib import Path
@@ -11,9 +12,11 @@ import tomlkit
 from analysis.bench import Bench, Progress
 from analysis.tables import Table, changes_table, findings_table, motional_text
 from analysis.write_up import write_everything
-from capture.build_folder import DESCRIPTION_FILE, BuildFolder
+from capture.build_folder import BuildFolder
+from capture.build_layout import DESCRIPTION_FILE
 from capture.errors import StillboxError
 from capture.excitation import read_excitation
+from capture.output_file import check_folder
 from capture.take_import import import_take
 from capture.whole_file import write_whole
 
@@ -63,11 +66,19 @@ def demonstration_build(folder: Path, progress: Progress) -> BuildFolder:
     return build
 
 
+def _require_empty(folder: Path) -> None:
+    """StillboxError where something lies in the folder: files of a person's own may have the names of ours."""
+    check_folder(folder)
+    if os.path.lexists(folder / "build"):
+        raise StillboxError(f"{folder} holds a demonstration already; give another folder with --out")
+    if folder.is_dir() and any(folder.iterdir()):
+        raise StillboxError(f"{folder} is not empty; give a new folder with --out")
+
+
 def run_demonstration(folder: Path, progress: Progress) -> Iterator[str | Table]:
     """Work the demonstration through; yield what there is to say, text or table; write files to ``folder``."""
     build_path = folder / "build"
-    if build_path.exists():
-        raise StillboxError(f"{folder} holds a demonstration already; give another folder with --out")
+    _require_empty(folder)
     build = demonstration_build(build_path, progress)
     bench = Bench(build, progress=progress)
     unit = bench.takes[-1].unit

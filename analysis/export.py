@@ -10,10 +10,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from analysis.decay import CumulativeDecay
-from analysis.file_names import check_touchstone_name
 from analysis.findings import Finding, FindingsReport
 from analysis.impedance import ImpedanceCurve
-from capture.whole_file import write_whole
+from capture.output_file import TABLE, TOUCHSTONE, write_output
 
 if TYPE_CHECKING:
     from analysis.comparison import Change, Comparison
@@ -73,18 +72,17 @@ def decay_csv(decay: CumulativeDecay) -> str:
 
 def write_curve_csv(path: Path, curve: ImpedanceCurve) -> None:
     """Write `curve_csv` to a file."""
-    write_whole(path, curve_csv(curve))
+    write_output(path, TABLE, curve_csv(curve))
 
 
 def write_touchstone(path: Path, curve: ImpedanceCurve, comment: str = "") -> None:
     """Write `curve_touchstone` to a file whose name must end in .z1p or .s1p."""
-    check_touchstone_name(path)
-    write_whole(path, curve_touchstone(curve, comment))
+    write_output(path, TOUCHSTONE, curve_touchstone(curve, comment))
 
 
 def write_decay_csv(path: Path, decay: CumulativeDecay) -> None:
     """Write `decay_csv` to a file."""
-    write_whole(path, decay_csv(decay))
+    write_output(path, TABLE, decay_csv(decay))
 
 
 def finding_document(finding: Finding) -> dict[str, Any]:

@@ -19,9 +19,8 @@ from matplotlib.figure import Figure
 from matplotlib.layout_engine import ConstrainedLayoutEngine
 from matplotlib.ticker import FixedLocator, FuncFormatter, Locator, NullFormatter
 
-from analysis.file_names import check_picture_name
 from capture.errors import StillboxError
-from capture.whole_file import write_whole
+from capture.output_file import PICTURE, check_output, write_output
 
 INK = "#22303a"
 SOFT_INK = "#5c6b76"
@@ -159,7 +158,8 @@ def plain_ohm_axis(axes: Axes, steps: Sequence[int] = (1, 2, 5)) -> None:
 def picture_bytes(figure: Figure, suffix: str) -> bytes:
     """The picture as the content of a .svg, .png or .pdf file; the suffix with its dot or without."""
     suffix = "." + suffix.lower().lstrip(".")
-    check_picture_name(Path(f"picture{suffix}"))
+    if suffix not in PICTURE.suffixes:
+        raise StillboxError(f"no picture is written as '{suffix}'; choose one of {', '.join(PICTURE.suffixes)}")
     # Without date and with a fixed salt the same results give the same file.
     metadata = {".svg": {"Date": None}, ".pdf": {"CreationDate": None}, ".png": {}}[suffix]
     buffer = io.BytesIO()
@@ -174,6 +174,7 @@ def save_picture(figure: Figure, path: Path) -> None:
     Raises
     ------
     StillboxError
-        Unknown suffix, or the file cannot be written.
+        Unknown suffix, or the file cannot or may not be written (see `capture.output_file`).
     """
-    write_whole(Path(path), picture_bytes(figure, Path(path).suffix))
+    check_output(path, PICTURE)
+    write_output(path, PICTURE, picture_bytes(figure, Path(path).suffix))

@@ -22,7 +22,7 @@ from analysis.detection import typical_limit
 from analysis.findings import Cause, Finding, FindingsReport
 from analysis.quantity import value_text
 from analysis.ridges import Ridge
-from capture.whole_file import write_whole
+from capture.output_file import PAGE, write_output
 
 if TYPE_CHECKING:
     from analysis.comparison import Change, Comparison
@@ -128,9 +128,9 @@ def write_report(path: Path, report: Report) -> None:
     Raises
     ------
     StillboxError
-        The file cannot be written.
+        The file cannot or may not be written (see `capture.output_file`).
     """
-    write_whole(Path(path), render_report(report))
+    write_output(Path(path), PAGE, render_report(report))
 
 
 def summary_sentences(report: Report) -> tuple[str, ...]:

@@ -32,6 +32,7 @@ from analysis.pictures import (
 from analysis.report import Fact, Report, ReportPicture, ReportState, write_report
 from analysis.ridges import Ridge, find_ridges, follow_ridges
 from capture.errors import StillboxError
+from capture.output_file import PAGE, check_output
 from capture.take import TakeInfo
 
 TABLE_SLICES = 60
@@ -143,6 +144,7 @@ def write_build_report(bench: Bench, takes: Sequence[TakeInfo], path: Path) -> N
 
     The window goes on using the bench meanwhile, in another thread.
     """
+    check_output(path, PAGE)  # before the work, not after it
     bench = bench.apart()
     states = _pictured_together(bench, takes)
     comparison = None if len(takes) == 1 else bench.comparison_of(*takes)

@@ -126,13 +126,24 @@ class AudioHeader:
 
 
 def read_header(path: Path) -> AudioHeader:
-    """Read only the header of ``path``; errors as in ``read_audio``."""
+    """Read the header of ``path`` and the last frame that it promises; errors as in ``read_audio``.
+
+    FLAC does not say how long the file must be: one that was cut short shows only where its end should be.
+    """
     import soundfile
 
     _require_file(path)
     try:
         with soundfile.SoundFile(str(path)) as file:
-            return _checked_header(file, path)
+            header = _checked_header(file, path)
+            try:
+                file.seek(header.frames - 1)
+                whole = len(file.read(1, dtype="int32", always_2d=True)) == 1
+            except (RuntimeError, TypeError, ValueError):
+                whole = False
+            if not whole:
+                raise StillboxError(f"{path} is cut short: its end cannot be read; copy or record it again")
+            return header
     except (OSError, RuntimeError, TypeError, ValueError) as error:
         raise _not_audio(path, error) from error
 

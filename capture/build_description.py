@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import tomllib
 from pathlib import Path
 from typing import Annotated, Any, NamedTuple
 
@@ -29,15 +28,11 @@ from capture.build_contents import (
     Volumes,
     within,
 )
+from capture.build_layout import DESCRIPTION_FILE
 from capture.description_faults import describe_fault, sections_of
 from capture.errors import StillboxError
+from capture.small_file import parse_toml, read_small_text, why_unreadable
 from capture.take import SUBJECTS, Subject
-
-DESCRIPTION_FILE = "build.toml"
-
-LARGEST_FILE = 1_000_000
-"""Bytes; a text written by hand is never longer."""
-
 
 Inside = Annotated[float, Strict(), AfterValidator(within(20, 5000, "mm"))]
 Position = Annotated[float, Strict(), AfterValidator(within(0, 5000, "mm"))]
@@ -214,14 +209,13 @@ def doubt_of_inside(inside_mm: tuple[float, float, float]) -> str | None:
 def read_toml(path: Path) -> dict[str, Any]:
     """Parse a small TOML file; StillboxError names file, place, fault and remedy for any bytes in it."""
     try:
-        if path.stat().st_size > LARGEST_FILE:
-            raise StillboxError(f"{path} is larger than {LARGEST_FILE} bytes; it is no file written by hand, mend it")
-        return tomllib.loads(path.read_text(encoding="utf-8"))
+        return parse_toml(read_small_text(path))
     except OSError as error:
-        raise StillboxError(f"cannot read {path}: {error.strerror}; check the path and the rights there") from error
-    except (ValueError, RecursionError) as error:
-        reason = " ".join(str(error).split())
-        raise StillboxError(f"cannot read {path}: {reason}; mend it in a text editor") from error
+        raise StillboxError(
+            f"cannot read {path}: {why_unreadable(error)}; check the path and the rights there"
+        ) from error
+    except ValueError as error:
+        raise StillboxError(f"cannot read {path}: {why_unreadable(error)}; mend it in a text editor") from error
 
 
 def read_description(path: Path) -> BuildDescription:

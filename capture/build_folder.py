@@ -16,7 +16,7 @@ from __future__ import annotations
 
 import os
 import re
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager, contextmanager, suppress
 from datetime import UTC, datetime
 from pathlib import Path
@@ -37,26 +37,27 @@ from capture.audio_file import (
     to_raw,
     write_audio,
 )
-from capture.build_description import (
+from capture.build_description import BuildDescription, description_template, read_description, read_toml, within
+from capture.build_layout import (
+    CALIBRATION_FILE,
     DESCRIPTION_FILE,
-    BuildDescription,
-    description_template,
-    read_description,
-    read_toml,
-    within,
+    LOCK_FILE,
+    NUMBERED,
+    TAKES_FOLDER,
+    WASTEBASKET_FOLDER,
+    own_folder,
 )
-from capture.build_lock import LOCK_FILE, build_lock
+from capture.build_lock import build_lock
 from capture.errors import StillboxError, describe_validation_error
+from capture.output_file import check_folder
 from capture.sidecar import read_sidecar, write_sidecar
+from capture.small_file import real_path
 from capture.states import check_name
 from capture.take import MOST_DIGITS, Recording, TakeAbout, TakeInfo, fitting_takes
-from capture.whole_file import write_whole
+from capture.whole_file import PARTIAL_SUFFIX, write_whole
 
-CALIBRATION_FILE = "calibration.toml"
-TAKES_FOLDER = "takes"
-PARTIAL_SUFFIX = ".part"
 AUDIO_SUFFIXES = (".flac", ".wav")
-NUMBERED = re.compile(r"^(\d{4,})-")
+AUDIO_REMEDY = "put the original back, or delete the take and import it again"
 
 
 class CalibrationSettings(BaseModel):
@@ -71,10 +72,11 @@ class CalibrationSettings(BaseModel):
 
 
 class BuildFolder:
-    """One build: the folder at ``path``."""
+    """One build: the folder at ``path``; ``say`` is told where another program that writes to it is waited for."""
 
-    def __init__(self, path: Path | str) -> None:
+    def __init__(self, path: Path | str, say: Callable[[str], None] | None = None) -> None:
         self.path = Path(path)
+        self._say = say
 
     @classmethod
     def create(
@@ -91,14 +93,15 @@ class BuildFolder:
             If there is a build already, the folder cannot be made, or a value is out of range.
         """
         build = cls(path)
-        if build._description_path.exists():
+        check_folder(build.path)
+        if os.path.lexists(build._description_path):
             raise StillboxError(f"{build.path} is a build already; edit its {DESCRIPTION_FILE}, or give a new folder")
         try:
             BuildDescription.model_validate({"inside_mm": inside_mm, "rated_ohm": rated_ohm})
         except ValidationError as error:
             raise StillboxError(f"{describe_validation_error(error)}; give another value") from error
         try:
-            (build.path / TAKES_FOLDER).mkdir(parents=True, exist_ok=True)
+            build._takes_path.mkdir(parents=True, exist_ok=True)
         except OSError as error:
             raise StillboxError(f"cannot make {build.path}: {error.strerror}; give another folder") from error
         name = build.path.resolve().name
@@ -106,9 +109,9 @@ class BuildFolder:
         return build
 
     @classmethod
-    def open(cls, path: Path | str) -> BuildFolder:
+    def open(cls, path: Path | str, say: Callable[[str], None] | None = None) -> BuildFolder:
         """The build at ``path``; StillboxError if there is none."""
-        build = cls(path)
+        build = cls(path, say)
         if not build._description_path.is_file():
             raise StillboxError(
                 f"{build.path} is no build: it has no {DESCRIPTION_FILE}; make one with 'stillbox start {build.path}'"
@@ -121,7 +124,8 @@ class BuildFolder:
 
     @property
     def _takes_path(self) -> Path:
-        return self.path / TAKES_FOLDER
+        """The folder of the takes; StillboxError where it is a link."""
+        return own_folder(self.path, TAKES_FOLDER)
 
     @property
     def description(self) -> BuildDescription:
@@ -160,7 +164,7 @@ class BuildFolder:
         document.add(tomlkit.comment("Written by 'stillbox calibrate': the reference resistor of the jig."))
         for key, value in settings.model_dump(exclude_none=True).items():
             document.add(key, value)
-        with build_lock(self.path):
+        with self.lock():
             write_whole(self.path / CALIBRATION_FILE, tomlkit.dumps(document))
         return settings
 
@@ -206,15 +210,14 @@ class BuildFolder:
     def load(self, info: TakeInfo) -> Recording:
         """Read the samples of a take and check that they are those that were recorded."""
         path = self._audio_path(info)
-        remedy = "put the original back, or delete the take and import it again"
         try:
             clip = read_audio(path, (1, 2))
         except StillboxError as error:
-            raise StillboxError(f"{str(error).rpartition(';')[0]}; {remedy}") from error
+            raise StillboxError(f"{_without_remedy(error)}; {AUDIO_REMEDY}") from error
         if samples_sha256(clip.samples) != info.samples_sha256:
             raise StillboxError(
                 f"{path} is not what was recorded (its samples have another SHA-256 than the sidecar says); "
-                + remedy
+                + AUDIO_REMEDY
             )
         return Recording(info, to_float(clip.samples))
 
@@ -251,7 +254,7 @@ class BuildFolder:
 
     def lock(self) -> AbstractContextManager[None]:
         """Hold the build for writing; StillboxError names who else does."""
-        return build_lock(self.path)
+        return build_lock(self.path, say=self._say)
 
     def partial_path(self, subject: str, state: str, unit: str, container: str = "FLAC") -> Path:
         """Where the samples of a new take are written until it is whole; the build must be held (see ``lock``)."""
@@ -316,13 +319,14 @@ class BuildFolder:
     def _next_number(self) -> int:
         # The wastebasket counts too: what lies there can come back.
         names = [entry.name for entry in self._takes_path.iterdir()]
-        names += [entry.name for entry in self.path.glob("wastebasket/*")]
+        wastebasket = own_folder(self.path, WASTEBASKET_FOLDER)
+        names += [entry.name for entry in wastebasket.iterdir()] if wastebasket.is_dir() else []
         return max((int(match[1]) for name in names if (match := NUMBERED.match(name))), default=0) + 1
 
     def _audio_path(self, info: TakeInfo) -> Path:
         """Path of the samples, made sure to lie among the takes."""
         path = self._takes_path / info.audio_file
-        if path.resolve().parent != self.path.resolve() / TAKES_FOLDER:
+        if real_path(path).parent != real_path(self.path) / TAKES_FOLDER:
             raise StillboxError(f"{path} lies outside of the build; put the file itself among the takes")
         return path
 
@@ -347,12 +351,20 @@ class BuildFolder:
 
     def _check_audio(self, info: TakeInfo) -> None:
         path = self._audio_path(info)
-        header = read_header(path)
+        try:
+            header = read_header(path)
+        except StillboxError as error:
+            raise StillboxError(f"take {info.number}: {_without_remedy(error)}; {AUDIO_REMEDY}") from error
         if (header.frames, header.sample_rate_hz) != (info.frames, info.excitation.sample_rate_hz):
             raise StillboxError(
                 f"{path} has {header.frames} frames at {header.sample_rate_hz} Hz where its sidecar says "
                 f"{info.frames} at {info.excitation.sample_rate_hz} Hz; put the original back"
             )
+
+
+def _without_remedy(error: StillboxError) -> str:
+    """What is wrong with a file; what to do with it is another matter where it is that of a take."""
+    return str(error).rpartition(";")[0]
 
 
 @contextmanager

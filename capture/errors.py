@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from pydantic import ValidationError
 
+from capture.shown_text import visible
+
 
 class StillboxError(Exception):
     """A fault that the person can mend: says what is wrong, with which value, and the remedy.
@@ -16,11 +18,7 @@ class StillboxError(Exception):
     """
 
     def __init__(self, sentence: str) -> None:
-        super().__init__("".join(letter if letter.isprintable() else _escaped(letter) for letter in sentence))
-
-
-def _escaped(letter: str) -> str:
-    return letter.encode("unicode_escape").decode("ascii")
+        super().__init__(visible(sentence))
 
 
 def describe_validation_error(error: ValidationError) -> str:

@@ -20,7 +20,8 @@ from numpy.typing import NDArray
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
 from capture.errors import StillboxError, describe_validation_error
-from capture.whole_file import write_whole
+from capture.output_file import OutputKind, check_output, write_output
+from capture.small_file import parse_json, read_small_text, why_unreadable
 
 HIGHEST_FRACTION_OF_RATE = 0.475
 """Default upper band limit as a fraction of the sample rate: leaves room for converters' filters."""
@@ -42,7 +43,7 @@ class Excitation(BaseModel):
     Novak, Lotton and Simon, JAES 63(10) 786-798, 2015. Its harmonics of order k lie at ``-L ln k``.
     """
 
-    model_config = ConfigDict(frozen=True, extra="forbid")
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
 
     low_hz: float = Field(10.0, ge=1.0, le=20_000.0, description="lowest frequency of the sweep, Hz")
     high_hz: float = Field(22_800.0, gt=1.0, le=96_000.0, description="highest frequency of the sweep, Hz")
@@ -154,22 +155,60 @@ def write_excitation(excitation: Excitation, wav_path: Path) -> Path:
     Raises
     ------
     StillboxError
-        If a file cannot be written, or another JSON stands where the excitation's belongs.
+        If a file cannot be written, or what is there under one of the names is no excitation.
     """
+    json_path = check_excitation_name(wav_path)
+    document = {"stillbox": "excitation", "format": 1, **excitation.model_dump()}
+    write_output(wav_path, _SOUND, _wav(excitation))
+    write_output(json_path, _SETTINGS, json.dumps(document, indent=2) + "\n")
+    return json_path
+
+
+def check_excitation_name(wav_path: Path) -> Path:
+    """The path of the JSON that goes with a WAV; StillboxError where one of the two may not be written."""
+    json_path = wav_path.with_suffix(".json")
+    check_output(wav_path, _SOUND)
+    check_output(json_path, _SETTINGS)
+    return json_path
+
+
+def _wav(excitation: Excitation) -> bytes:
     import soundfile
 
-    json_path = wav_path.with_suffix(".json")
-    if json_path.exists():
-        try:
-            read_excitation(json_path)
-        except StillboxError as error:
-            raise StillboxError(f"{json_path} is there and is no excitation; give another name") from error
     sound = io.BytesIO()
     soundfile.write(sound, excitation_samples(excitation), excitation.sample_rate_hz, subtype="PCM_24", format="WAV")
-    document = {"stillbox": "excitation", "format": 1, **excitation.model_dump()}
-    write_whole(wav_path, sound.getvalue())
-    write_whole(json_path, json.dumps(document, indent=2) + "\n")
-    return json_path
+    return sound.getvalue()
+
+
+def _is_excitation_settings(path: Path) -> bool:
+    try:
+        read_excitation(path)
+    except StillboxError:
+        return False
+    return True
+
+
+def _is_excitation_sound(path: Path) -> bool:
+    """Whether a WAV is the sound of the JSON beside it: of the same form, and silent as no recording is before it."""
+    import soundfile
+
+    try:
+        excitation = read_excitation(path.with_suffix(".json"))
+        with soundfile.SoundFile(str(path)) as file:
+            form = (file.format, file.subtype, file.channels, file.samplerate, file.frames)
+            silence = file.read(excitation.silence_before_frames)
+            begin = file.read(excitation.sweep_frames)
+    except (StillboxError, OSError, RuntimeError, TypeError, ValueError):
+        return False
+    wanted = ("WAV", "PCM_24", 1, excitation.sample_rate_hz, excitation.total_frames)
+    if form != wanted or silence.any() or len(begin) != excitation.sweep_frames:
+        return False
+    # Other versions of the libraries may round a sample the other way.
+    return bool(np.max(np.abs(begin - sweep_samples(excitation))) < 2.0**-20)
+
+
+_SOUND = OutputKind("the sound of an excitation", (".wav",), _is_excitation_sound)
+_SETTINGS = OutputKind("the JSON of an excitation", (".json",), _is_excitation_settings)
 
 
 def read_excitation(json_path: Path) -> Excitation:
@@ -182,10 +221,9 @@ def read_excitation(json_path: Path) -> Excitation:
     """
     remedy = "give the .json that 'stillbox excitation' wrote beside the .wav"
     try:
-        document = json.loads(json_path.read_text(encoding="utf-8"))
-    except (OSError, ValueError, RecursionError) as error:
-        reason = error.strerror if isinstance(error, OSError) else error
-        raise StillboxError(f"cannot read excitation {json_path}: {reason}; {remedy}") from error
+        document = parse_json(read_small_text(json_path))
+    except (OSError, ValueError) as error:
+        raise StillboxError(f"cannot read excitation {json_path}: {why_unreadable(error)}; {remedy}") from error
     if not isinstance(document, dict) or document.pop("stillbox", None) != "excitation":
         raise StillboxError(f"{json_path} does not describe an excitation; {remedy}")
     if document.pop("format", None) != 1:

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import tomllib
 from datetime import UTC, datetime
 from pathlib import Path
 
 from capture.audio_device import DeviceInfo
 from capture.errors import StillboxError
+from capture.small_file import parse_toml, read_small_text, why_unreadable
 from capture.whole_file import write_whole
 
 LOUDEST_RANGE_VOLTS = (0.001, 200.0)
@@ -55,10 +55,11 @@ def keep_loudest_volts(info: DeviceInfo, volts: float) -> None:
 
 def _read() -> dict[str, dict[str, object]]:
     path = outputs_path()
-    if not path.is_file():
-        return {}
     try:
-        document = tomllib.loads(path.read_text(encoding="utf-8"))
+        document = parse_toml(read_small_text(path))
+    except FileNotFoundError:
+        return {}
     except (OSError, ValueError) as error:
-        raise StillboxError(f"cannot read {path}: {error}; mend it, or delete it and measure again") from error
+        reason = why_unreadable(error)
+        raise StillboxError(f"cannot read {path}: {reason}; mend it, or delete it and measure again") from error
     return {key: entry for key, entry in document.items() if isinstance(entry, dict)}

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
-from datetime import UTC, datetime
 
 from capture.build_description import Limits
 from capture.build_folder import BuildFolder
+from capture.build_layout import ACKNOWLEDGED_FILE
+from capture.consent import is_read, keep_read
 from capture.sound_permit import OutputLimit
-from capture.whole_file import write_whole
 
 DEFAULT_CLIPS_VOLTS = 2.0
 DEFAULT_RESISTOR_WATTS = 0.25
@@ -26,8 +26,6 @@ UNMEASURED_VOLTS = 40.0
 
 HIGHEST_TONE_DBFS = -10.0
 """Where the tone of a measurement of the output stops."""
-
-ACKNOWLEDGED_FILE = "cautions-read.toml"
 
 
 def output_limit(limits: Limits, loudest_volts: float | None, reference_ohm: float | None) -> OutputLimit:
@@ -89,16 +87,11 @@ def highest_power_watts(volts: float, reference_ohm: float) -> tuple[float, floa
 
 
 def cautions_acknowledged(build: BuildFolder) -> bool:
-    """Whether someone has said for this build that the cautions were read."""
-    return (build.path / ACKNOWLEDGED_FILE).is_file()
+    """Whether this person has said for this build, on this machine, that the cautions were read."""
+    return is_read(build.path / ACKNOWLEDGED_FILE)
 
 
 def acknowledge_cautions(build: BuildFolder) -> None:
     """Keep for this build that the cautions were read."""
-    moment = datetime.now(UTC).replace(microsecond=0).isoformat()
     with build.lock():
-        write_whole(
-            build.path / ACKNOWLEDGED_FILE,
-            "# Written by Stillbox when the cautions before the first sweep of this build were read.\n"
-            f"read = {moment}\n",
-        )
+        keep_read(build.path / ACKNOWLEDGED_FILE)

@@ -8,11 +8,9 @@ from pathlib import Path
 from pydantic import ValidationError
 
 from capture.errors import StillboxError, describe_validation_error
+from capture.small_file import parse_json, read_small_text, why_unreadable
 from capture.take import TakeInfo
 from capture.whole_file import write_whole
-
-LARGEST_FILE = 1_000_000
-"""Bytes; a sidecar has a few hundred."""
 
 FORMAT = 1
 
@@ -33,15 +31,11 @@ def read_sidecar(path: Path) -> TakeInfo:
     """
     remedy = "put the original back, or move the file out of the build"
     try:
-        if path.is_symlink() or not path.is_file():
-            raise StillboxError(f"{path} is no plain file; {remedy}")
-        if path.stat().st_size > LARGEST_FILE:
-            raise StillboxError(f"{path} is larger than {LARGEST_FILE} bytes, so it is no sidecar; {remedy}")
-        document = json.loads(path.read_text(encoding="utf-8"))
-        # JSON may escape halves of characters, which nothing can print.
-        json.dumps(document, ensure_ascii=False).encode("utf-8")
-    except (OSError, ValueError, RecursionError) as error:
-        raise StillboxError(f"{path} is damaged: {' '.join(str(error).split())}; {remedy}") from error
+        if path.is_symlink():
+            raise StillboxError(f"{path} is no plain file but a link; {remedy}")
+        document = parse_json(read_small_text(path))
+    except (OSError, ValueError) as error:
+        raise StillboxError(f"{path} is damaged: {why_unreadable(error)}; {remedy}") from error
     if not isinstance(document, dict) or document.pop("stillbox", None) != "take":
         raise StillboxError(f"{path} does not describe a take; {remedy}")
     if document.pop("format", None) != FORMAT:

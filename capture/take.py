@@ -96,7 +96,7 @@ class LiveRecord(BaseModel):
         What the check before the sweep had to say.
     """
 
-    model_config = ConfigDict(frozen=True, extra="forbid")
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
 
     device: str
     host_api: str
@@ -111,7 +111,7 @@ class LiveRecord(BaseModel):
 class TakeInfo(BaseModel):
     """The sidecar of a take: everything about it but the samples."""
 
-    model_config = ConfigDict(frozen=True, extra="forbid")
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
 
     number: int = Field(ge=1)
     subject: Subject

@@ -5,16 +5,16 @@ Samples are never touched: a new state changes the sidecar alone, removing moves
 
 from __future__ import annotations
 
+import os
 from contextlib import suppress
 from pathlib import Path
 
-from capture.build_folder import AUDIO_SUFFIXES, TAKES_FOLDER, BuildFolder
+from capture.build_folder import AUDIO_SUFFIXES, BuildFolder
+from capture.build_layout import TAKES_FOLDER, WASTEBASKET_FOLDER, own_folder
 from capture.errors import StillboxError
 from capture.sidecar import read_sidecar, write_sidecar
 from capture.states import check_name
 from capture.take import TakeInfo, check_state
-
-WASTEBASKET_FOLDER = "wastebasket"
 
 
 def rename_state(build: BuildFolder, number: int, state: str) -> TakeInfo:
@@ -31,7 +31,7 @@ def rename_state(build: BuildFolder, number: int, state: str) -> TakeInfo:
         The name cannot be one, there is no such take, or the disk refuses.
     """
     with build.lock():
-        path = _sidecar_path(build.path / TAKES_FOLDER, number)
+        path = _sidecar_path(own_folder(build.path, TAKES_FOLDER), number)
         info = read_sidecar(path)
         if state:
             check_name(state)
@@ -44,24 +44,30 @@ def rename_state(build: BuildFolder, number: int, state: str) -> TakeInfo:
 def remove_take(build: BuildFolder, number: int) -> None:
     """Move a take to the wastebasket of its build; StillboxError if there is none of that number."""
     with build.lock():
-        _move(build.path / TAKES_FOLDER, build.path / WASTEBASKET_FOLDER, number)
+        _move(*_folders(build), number)
 
 
 def restore_take(build: BuildFolder, number: int) -> None:
     """Take a take out of the wastebasket again."""
     with build.lock():
-        if any((build.path / TAKES_FOLDER).glob(f"{number:04d}-*")):
+        takes, wastebasket = _folders(build)
+        if any(takes.glob(f"{number:04d}-*")):
             raise StillboxError(f"there is a take {number} in the build already; move one of the two away by hand")
-        _move(build.path / WASTEBASKET_FOLDER, build.path / TAKES_FOLDER, number)
+        _move(wastebasket, takes, number)
 
 
 def removed_takes(build: BuildFolder) -> list[TakeInfo]:
     """What lies in the wastebasket and can be restored, by number."""
     found = []
-    for path in sorted((build.path / WASTEBASKET_FOLDER).glob("*.json")):
+    for path in sorted(own_folder(build.path, WASTEBASKET_FOLDER).glob("*.json")):
         with suppress(StillboxError):  # a damaged file there harms nobody, and cannot be restored
             found.append(read_sidecar(path))
     return found
+
+
+def _folders(build: BuildFolder) -> tuple[Path, Path]:
+    """Takes and wastebasket; StillboxError where one of them is a link."""
+    return own_folder(build.path, TAKES_FOLDER), own_folder(build.path, WASTEBASKET_FOLDER)
 
 
 def _sidecar_path(folder: Path, number: int) -> Path:
@@ -75,6 +81,9 @@ def _move(source: Path, target: Path, number: int) -> None:
     """The sidecar goes last where a take appears and first where it disappears: half a take is none."""
     sidecar = _sidecar_path(source, number)
     samples = [path for suffix in AUDIO_SUFFIXES if (path := sidecar.with_suffix(suffix)).is_file()]
+    there = [path.name for path in (sidecar, *samples) if os.path.lexists(target / path.name)]
+    if there:
+        raise StillboxError(f"{target / there[0]} is there already, so take {number} stays; move one of the two away")
     moved: list[tuple[Path, Path]] = []
     try:
         target.mkdir(exist_ok=True)
@@ -82,7 +91,7 @@ def _move(source: Path, target: Path, number: int) -> None:
             path.rename(target / path.name)
             moved.append((target / path.name, path))
     except OSError as error:
-        for there, here in reversed(moved):
+        for new, old in reversed(moved):
             with suppress(OSError):
-                there.rename(here)
+                new.rename(old)
         raise StillboxError(f"cannot move take {number} to {target}: {error.strerror}; it stays") from error

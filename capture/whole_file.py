@@ -3,20 +3,25 @@
 from __future__ import annotations
 
 import os
+import secrets
 from contextlib import suppress
 from pathlib import Path
 
 from capture.errors import StillboxError
+
+PARTIAL_SUFFIX = ".part"
+LONGEST_STEM = 180
+"""Letters of the name that the temporary one keeps, so that it is not too long where the name itself is not."""
 
 
 def write_whole(path: Path, content: str | bytes) -> None:
     """Write ``content`` under a temporary name beside ``path``, flush it to the disk and rename it; text as UTF-8."""
     if not path.name:
         raise StillboxError(f"'{path}' is no name of a file; give one")
-    partial_path = path.with_name(path.name + ".part")
+    # A name that nobody else has: a file of somebody's own that ends in .part stays as it is.
+    partial_path = path.with_name(f"{path.name[:LONGEST_STEM]}.{secrets.token_hex(4)}{PARTIAL_SUFFIX}")
     try:
-        # "x" after the unlink: never follow a link that someone left under the temporary name.
-        partial_path.unlink(missing_ok=True)
+        # "x": never follow a link that someone left under the temporary name.
         with partial_path.open("xb") as file:
             file.write(content.encode("utf-8") if isinstance(content, str) else content)
             file.flush()
@@ -27,6 +32,10 @@ def write_whole(path: Path, content: str | bytes) -> None:
         with suppress(OSError):  # the folder itself may be what is wrong
             partial_path.unlink(missing_ok=True)
         raise StillboxError(f"cannot write {path}: {error.strerror}; check free space and rights there") from error
+    except BaseException:
+        with suppress(OSError):
+            partial_path.unlink(missing_ok=True)
+        raise
 
 
 def sync_folder(path: Path) -> None:

@@ -8,15 +8,26 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from capture.errors import StillboxError
-from commands.options import AnyUnitOption, BuildArgument, GateOption, JsonOption, PlotOption, StateOption
-from commands.printing import print_json, say, show, warn
+from capture.output_file import NETLIST, TABLE, write_output
+from commands.options import (
+    AnyUnitOption,
+    BuildArgument,
+    GateOption,
+    JsonOption,
+    PlotOption,
+    StateOption,
+    check_netlist,
+    check_table,
+)
+from commands.printing import print_json, progress, say, show, warn
 
 if TYPE_CHECKING:
     from analysis.bass import Change
     from analysis.driver_and_box import BassReport
 
 SpiceOption = Annotated[
-    Path | None, typer.Option("--spice", metavar="F", help="Netlist of the fitted model (SPICE, .cir).")
+    Path | None,
+    typer.Option("--spice", metavar="F", callback=check_netlist, help="Netlist of the fitted model (SPICE, .cir)."),
 ]
 
 
@@ -46,9 +57,10 @@ def driver(
     from capture.build_folder import BuildFolder
 
     meter = None if re_ohms is None else MeterReading(re_ohms, re_tolerance)
-    report = driver_report(Bench(BuildFolder.open(build), gate), unit, meter)
+    report = driver_report(Bench(BuildFolder.open(build, progress), gate), unit, meter)
     if spice is not None:
-        _write(spice, driver_netlist(report.fit, f"{report.build}, driver of unit {report.unit} in free air"))
+        title = f"{report.build}, driver of unit {report.unit} in free air"
+        write_output(spice, NETLIST, driver_netlist(report.fit, title))
     if as_json:
         print_json(driver_document(report))
         return
@@ -79,9 +91,10 @@ def box(
     from analysis.spice import box_netlist
     from capture.build_folder import BuildFolder
 
-    report = box_report(Bench(BuildFolder.open(build), gate), state, unit)
+    report = box_report(Bench(BuildFolder.open(build, progress), gate), state, unit)
     if spice is not None:
-        _write(spice, box_netlist(report.fit, f"{report.build}, state {report.state}, unit {report.unit}"))
+        title = f"{report.build}, state {report.state}, unit {report.unit}"
+        write_output(spice, NETLIST, box_netlist(report.fit, title))
     if as_json:
         print_json(box_document(report))
         return
@@ -118,7 +131,9 @@ def bass(
     volts: Annotated[
         float, typer.Option("--volts", metavar="V", help="Rms voltage for excursion and air speed in the port.")
     ] = 2.83,
-    csv: Annotated[Path | None, typer.Option(metavar="F", help="Curves as a table.")] = None,
+    csv: Annotated[
+        Path | None, typer.Option(metavar="F", callback=check_table, help="Curves as a table: .csv.")
+    ] = None,
     plot: PlotOption = None,
     as_json: JsonOption = False,
     gate: GateOption = None,
@@ -142,9 +157,9 @@ def bass(
             "absorption_q": absorption_q,
         }
     )
-    report = bass_report(Bench(BuildFolder.open(build), gate), state, unit, change, against, volts)
+    report = bass_report(Bench(BuildFolder.open(build, progress), gate), state, unit, change, against, volts)
     if csv is not None:
-        _write(csv, bass_csv(report.curves if report.changed_curves is None else report.changed_curves))
+        write_output(csv, TABLE, bass_csv(report.curves if report.changed_curves is None else report.changed_curves))
     if plot is not None:
         _plot(report, plot)
     if as_json:
@@ -182,12 +197,6 @@ def _plot(report: BassReport, path: Path) -> None:
 
     title = f"{report.box.build}, state {report.box.state}: bass"
     save_picture(picture_of_bass(title, bass_curves_named(report)), path)
-
-
-def _write(path: Path, text: str) -> None:
-    from capture.whole_file import write_whole
-
-    write_whole(path, text)
 
 
 def _say_written(path: Path | None) -> None:

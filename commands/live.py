@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from commands.options import CelsiusOption, RemountedOption
-from commands.printing import print_table, say, warn
+from commands.printing import print_table, progress, say, warn
 
 if TYPE_CHECKING:
     from capture.audio_device import StreamState
@@ -128,7 +128,7 @@ def record(
     from capture.live_take import LiveRequest, record_take
     from capture.states import standing_sentence
 
-    folder = BuildFolder.open(build)
+    folder = BuildFolder.open(build, progress)
     chosen = find_device(device, input_device, real_pace=not fast)
     dialogue = _dialogue()
     if device is None and chosen.info.kind == "practice rig":

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
-from analysis.file_names import check_picture_name, check_touchstone_name
+from capture.output_file import NETLIST, PAGE, PICTURE, TABLE, TOUCHSTONE, OutputKind, check_output
 
 BuildArgument = Annotated[Path, typer.Argument(metavar="BUILD", help="Folder of the build.", show_default=False)]
 JsonOption = Annotated[bool, typer.Option("--json", help="Print JSON for other programs.")]
@@ -28,24 +29,31 @@ TakeArgument = Annotated[
 ]
 
 
-def _picture(path: Path | None) -> Path | None:
-    return None if path is None else check_picture_name(path)
+def _output(kind: OutputKind) -> Callable[[Path | None], Path | None]:
+    """Refuses before any work is done what could not be written after it."""
+
+    def check(path: Path | None) -> Path | None:
+        if path is not None:
+            check_output(path, kind)
+        return path
+
+    return check
 
 
-def _touchstone(path: Path | None) -> Path | None:
-    return None if path is None else check_touchstone_name(path)
-
+check_page = _output(PAGE)
+check_table = _output(TABLE)
+check_netlist = _output(NETLIST)
 
 PlotOption = Annotated[
     Path | None,
-    typer.Option("--plot", metavar="F", callback=_picture, help="Picture to write: .svg, .png or .pdf."),
+    typer.Option("--plot", metavar="F", callback=_output(PICTURE), help="Picture to write: .svg, .png or .pdf."),
 ]
 DifferenceOption = Annotated[
-    Path | None, typer.Option("--difference", metavar="F", callback=_picture, help="Picture of the difference.")
+    Path | None, typer.Option("--difference", metavar="F", callback=_output(PICTURE), help="Picture of the difference.")
 ]
 TouchstoneOption = Annotated[
     Path | None,
-    typer.Option("--touchstone", metavar="F", callback=_touchstone, help="One-port Z parameters (.z1p, .s1p)."),
+    typer.Option("--touchstone", metavar="F", callback=_output(TOUCHSTONE), help="One-port Z parameters (.z1p, .s1p)."),
 ]
 
 GateOption = Annotated[

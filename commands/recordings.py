@@ -9,7 +9,7 @@ import typer
 
 from capture.errors import StillboxError
 from commands.options import SUBJECT_HELP, BuildArgument, CelsiusOption, JsonOption, RemountedOption, UnitOption
-from commands.printing import print_json, print_table, say, warn
+from commands.printing import print_json, print_table, progress, say, warn
 
 if TYPE_CHECKING:
     from capture.take import TakeInfo
@@ -30,10 +30,11 @@ def excitation(
 
     The JSON beside the WAV holds everything that an analysis of a recording of it needs.
     """
-    from capture.excitation import default_high_hz, make_excitation, write_excitation
+    from capture.excitation import check_excitation_name, default_high_hz, make_excitation, write_excitation
 
     if out.suffix.lower() != ".wav":
         raise StillboxError(f"OUT.wav: '{out}' does not end in .wav; give a name like sweep.wav")
+    check_excitation_name(out)
     signal = make_excitation(
         low_hz=low,
         high_hz=default_high_hz(rate) if high is None else high,
@@ -58,8 +59,9 @@ def start(
 
     Its build.toml is there to be edited by hand: what you know of the box makes causes surer.
     """
-    from capture.build_description import DESCRIPTION_FILE, doubt_of_inside
+    from capture.build_description import doubt_of_inside
     from capture.build_folder import BuildFolder
+    from capture.build_layout import DESCRIPTION_FILE
 
     inside_mm = _inside_mm(inside)
     made = BuildFolder.create(build, inside_mm, rated_ohms)
@@ -106,7 +108,7 @@ def import_recording(
     from capture.states import standing_sentence
     from capture.take_import import import_take
 
-    folder = BuildFolder.open(build)
+    folder = BuildFolder.open(build, progress)
     info = import_take(
         folder,
         file,
@@ -151,7 +153,7 @@ def takes(
     from capture.build_folder import BuildFolder
     from capture.take_edit import remove_take, removed_takes, rename_state, restore_take
 
-    folder = BuildFolder.open(build)
+    folder = BuildFolder.open(build, progress)
     for number in restore or ():
         restore_take(folder, number)
     if rename is not None:

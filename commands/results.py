@@ -7,7 +7,6 @@ from typing import Annotated
 
 import typer
 
-from analysis.file_names import check_page_name
 from commands.options import (
     AnyUnitOption,
     BuildArgument,
@@ -18,6 +17,8 @@ from commands.options import (
     StateOption,
     TakeArgument,
     TouchstoneOption,
+    check_page,
+    check_table,
 )
 from commands.printing import print_json, progress, say, show, warn
 
@@ -40,7 +41,7 @@ def calibrate(
     from analysis.bench import Bench
     from capture.build_folder import BuildFolder
 
-    folder = BuildFolder.open(build)
+    folder = BuildFolder.open(build, progress)
     if reference_ohms is not None:
         folder.set_calibration(reference_ohms, reference_tolerance)
     elif reference_tolerance is not None:
@@ -56,7 +57,9 @@ def calibrate(
 def curve(
     build: BuildArgument,
     take: TakeArgument,
-    csv: Annotated[Path | None, typer.Option(metavar="F", help="Table of the logarithmic grid.")] = None,
+    csv: Annotated[
+        Path | None, typer.Option(metavar="F", callback=check_table, help="Table of the logarithmic grid: .csv.")
+    ] = None,
     touchstone: TouchstoneOption = None,
     plot: PlotOption = None,
     points: Annotated[
@@ -70,7 +73,7 @@ def curve(
     from analysis.tables import curve_text
     from capture.build_folder import BuildFolder
 
-    bench = Bench(BuildFolder.open(build), gate)
+    bench = Bench(BuildFolder.open(build, progress), gate)
     info = bench.build.find_take(take)
     measured = bench.curve(info, points)
     say(curve_text(info, measured))
@@ -109,7 +112,7 @@ def findings(
     from analysis.tables import finding_text, findings_table, motional_text
     from capture.build_folder import BuildFolder
 
-    report = Bench(BuildFolder.open(build), gate).findings(state, unit)
+    report = Bench(BuildFolder.open(build, progress), gate).findings(state, unit)
     if as_json:
         print_json(findings_document(report))
         return
@@ -135,7 +138,9 @@ def decay(
     build: BuildArgument,
     take: TakeArgument,
     plot: PlotOption = None,
-    csv: Annotated[Path | None, typer.Option(metavar="F", help="Levels over time and frequency.")] = None,
+    csv: Annotated[
+        Path | None, typer.Option(metavar="F", callback=check_table, help="Levels over time and frequency: .csv.")
+    ] = None,
     cycles: Annotated[bool, typer.Option("--cycles", help="Time in cycles of each frequency, not in ms.")] = False,
     gate: GateOption = None,
 ) -> None:
@@ -149,7 +154,7 @@ def decay(
     from analysis.write_up import plot_decay, ridges_of, write_decay_table
     from capture.build_folder import BuildFolder
 
-    bench = Bench(BuildFolder.open(build), gate)
+    bench = Bench(BuildFolder.open(build, progress), gate)
     info = bench.build.find_take(take)
     ridges, notes = ridges_of(bench, info)
     if ridges:
@@ -187,8 +192,10 @@ def compare(
     from analysis.export import comparison_document
     from analysis.tables import changes_table
     from capture.build_folder import BuildFolder
+    from capture.output_file import check_different
 
-    bench = Bench(BuildFolder.open(build), gate)
+    check_different(plot=plot, difference=difference)
+    bench = Bench(BuildFolder.open(build, progress), gate)
     result = bench.comparison(before, after, unit)
     if plot is not None or difference is not None:
         from analysis.write_up import plot_comparison
@@ -227,7 +234,7 @@ def report(
     ] = None,
     unit: AnyUnitOption = None,
     out: Annotated[
-        Path, typer.Option("--out", metavar="F", callback=check_page_name, help="Page to write: .html.")
+        Path, typer.Option("--out", metavar="F", callback=check_page, help="Page to write: .html.")
     ] = Path("report.html"),
     gate: GateOption = None,
 ) -> None:
@@ -239,7 +246,7 @@ def report(
     from analysis.write_up import write_build_report
     from capture.build_folder import BuildFolder
 
-    bench = Bench(BuildFolder.open(build), gate, progress)
+    bench = Bench(BuildFolder.open(build, progress), gate, progress)
     chosen = bench.reported(states or (), unit)
     write_build_report(bench, chosen, out)
     say(f"wrote {out}: {' and '.join(take.address for take in chosen)}")

@@ -13,7 +13,7 @@ from analysis.picture_bass import BassPanel, NamedCurves, draw_bass
 from analysis.picture_lumped import Fitted, draw_fitted, draw_misfit, misfit_percent
 from analysis.picture_marks import Mark
 from analysis.picture_style import INK, TEXT_PT, frequency_text, state_styles
-from capture.whole_file import write_whole
+from capture.output_file import NETLIST, RESULTS, TABLE, write_output
 from gui.view import Curve, Export, PanelRequest
 from gui.words import ohm_words
 
@@ -93,8 +93,9 @@ def _with_unit(panel: BassPanel) -> Callable[[float], str]:
 
 
 def text_export(words: str, suffix: str, text: Callable[[], str]) -> Export:
-    """A file of text, made when it is written."""
-    return Export(words, (suffix,), lambda path: write_whole(path, text()))
+    """A file of text, made when it is written; the suffix says the kind."""
+    kind = next(kind for kind in (TABLE, NETLIST, RESULTS) if suffix in kind.suffixes)
+    return Export(words, (suffix,), lambda path: write_output(path, kind, text()))
 
 
 def document_export(words: str, document: Callable[[], dict[str, Any]]) -> Export:

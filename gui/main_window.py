@@ -211,10 +211,14 @@ class MainWindow(QMainWindow):
             return
 
         def work() -> tuple[Session, Listing]:
-            session = Session(path)
+            session = Session(path, self._say_of_work)
             return session, session.listing()
 
         self.lanes["files"].order(work, lambda found: self._opened(*found), self.show_failure)
+
+    def _say_of_work(self, text: str) -> None:
+        """Say something out of any lane."""
+        self.lanes["files"].tell(lambda: self.bench.said.setText(f"{text[:1].upper()}{text[1:]} …"))
 
     def _opened(self, session: Session, listing: Listing) -> None:
         self.session = session

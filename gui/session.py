@@ -52,8 +52,9 @@ class Listing:
 class Session:
     """An open build."""
 
-    def __init__(self, path: Path | str) -> None:
-        self.build = BuildFolder.open(path)
+    def __init__(self, path: Path | str, say: Callable[[str], None] | None = None) -> None:
+        """``say`` is told, in the thread that works, where another program that writes to the build is waited for."""
+        self.build = BuildFolder.open(path, say)
         self._bench: Bench | None = None
         self._stale = True
         self._guard = threading.Lock()

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import logging
-import tomllib
 from dataclasses import asdict, dataclass, field, fields
 from pathlib import Path
 
 from capture.errors import StillboxError
+from capture.small_file import parse_toml, read_small_text
 from capture.whole_file import write_whole
 
 MOST_RECENT = 8
@@ -62,7 +62,9 @@ def read_settings(path: Path | None = None) -> Settings:
     path = path or settings_path()
     settings = Settings()
     try:
-        document = tomllib.loads(path.read_text(encoding="utf-8")) if path.is_file() else {}
+        document = parse_toml(read_small_text(path))
+    except FileNotFoundError:
+        return settings
     except (OSError, ValueError) as error:
         logging.getLogger("stillbox").warning("cannot read %s: %s", path, error)
         return settings

@@ -3,9 +3,18 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Generator
+from collections.abc import Generator, Iterator
 
 import pytest
+
+
+@pytest.fixture(autouse=True, scope="session")
+def own_data_folder(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
+    """What a person says in a test is kept for that test run, not for whoever runs it."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("XDG_DATA_HOME", str(tmp_path_factory.mktemp("data")))
+        yield
+
 
 NO_SKIPS = os.environ.get("STILLBOX_NO_SKIPS") == "1"
 

@@ -13,6 +13,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 import soundfile
+from invoked import one_line, run
 from simple_recordings import Chain, record
 
 import stillbox
@@ -21,27 +22,6 @@ from capture.excitation import read_excitation
 
 ROOT = Path(__file__).resolve().parents[1]
 QUICK = ["--seconds", "1", "--low", "10"]
-
-
-def run(*arguments: object) -> tuple[int, str, str]:
-    """Run ``stillbox.main`` in this process; returns status, stdout, stderr."""
-    import contextlib
-    import io
-
-    out, err = io.StringIO(), io.StringIO()
-    with pytest.raises(SystemExit) as exited, contextlib.redirect_stdout(out), contextlib.redirect_stderr(err):
-        stillbox.main([str(argument) for argument in arguments])
-    code = exited.value.code
-    assert isinstance(code, int)
-    return code, out.getvalue(), err.getvalue()
-
-
-def one_line(text: str) -> str:
-    assert text.startswith("stillbox: ")
-    assert text.count("\n") == 1
-    assert text.endswith("\n")
-    assert "Traceback" not in text
-    return text
 
 
 @pytest.fixture

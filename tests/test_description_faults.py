@@ -51,7 +51,7 @@ def test_the_key_that_was_meant(tmp_path: Path, text: str, told: str) -> None:
 
 
 def test_what_cannot_be_opened_is_no_matter_for_a_text_editor(tmp_path: Path) -> None:
-    with pytest.raises(StillboxError, match="Is a directory; check the path and the rights there"):
+    with pytest.raises(StillboxError, match="it is a folder, not a file; check the path and the rights there"):
         read_description(tmp_path)
 
 

@@ -151,5 +151,5 @@ def test_foreign_json_is_refused(tmp_path: Path, change: dict[str, object], told
 
 
 def test_a_folder_that_cannot_be_written_is_named(tmp_path: Path) -> None:
-    with pytest.raises(StillboxError, match=r"cannot write .*missing.*; check free space and rights"):
+    with pytest.raises(StillboxError, match=r"cannot write .*: there is no folder .*missing; make it"):
         write_excitation(Excitation(seconds=0.3), tmp_path / "missing" / "sweep.wav")

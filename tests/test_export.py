@@ -153,7 +153,7 @@ def test_comparison_document_has_the_agreed_keys() -> None:
 
 def test_files_appear_whole_or_not_at_all(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     path = tmp_path / "curve.csv"
-    path.write_text("what stood there before")
+    path.write_text("frequency_hz,what stood there before\n10,1\n")
 
     def full_disk(_: int) -> None:
         raise OSError(28, "No space left on device")
@@ -161,7 +161,7 @@ def test_files_appear_whole_or_not_at_all(tmp_path: Path, monkeypatch: pytest.Mo
     monkeypatch.setattr(os, "fsync", full_disk)
     with pytest.raises(StillboxError, match="No space left on device"):
         write_curve_csv(path, CURVE)
-    assert path.read_text() == "what stood there before"
+    assert path.read_text() == "frequency_hz,what stood there before\n10,1\n"
     assert list(tmp_path.iterdir()) == [path]
 
 

@@ -14,7 +14,6 @@ from matplotlib.figure import Figure
 from analysis.decay import CumulativeDecay
 from analysis.decay_response import DecayResponse, decay_on_log_grid
 from analysis.export import write_curve_csv, write_decay_csv, write_touchstone
-from analysis.file_names import PAGE_SUFFIXES
 from analysis.findings import FindingsReport
 from analysis.impedance import ImpedanceCurve
 from analysis.load_proof import no_proof
@@ -24,6 +23,7 @@ from analysis.pictures import PicturedState, picture_of_curve, picture_of_findin
 from analysis.repeatability import bare_driver_findings
 from analysis.write_up import write_build_report
 from capture.errors import StillboxError
+from capture.output_file import PAGE
 from gui.panel_drawing import decay_panel, driver_row, finding_row, heights_panel, impedance_panel
 from gui.view import Export, PanelRequest, Results, View, Wish
 from gui.words import RESONANCE_TIP, SUBJECT_WORDS, sentence_of_findings, sentence_of_fit, take_words
@@ -167,7 +167,7 @@ class _OneState(View):
             ),
         ]
         if data.report is not None:
-            found.insert(0, Export("Report of this take", PAGE_SUFFIXES, data.report))
+            found.insert(0, Export("Report of this take", PAGE.suffixes, data.report))
         if decays is not None:
             found.append(Export("Decay as a table", (".csv",), lambda path: write_decay_csv(path, decays.of(wish))))
         return found

@@ -14,7 +14,6 @@ from matplotlib.figure import Figure
 from analysis.bench import told_apart
 from analysis.comparison import Change, Comparison
 from analysis.export import write_curve_csv, write_touchstone
-from analysis.file_names import PAGE_SUFFIXES
 from analysis.findings import FindingsReport
 from analysis.impedance import ImpedanceCurve
 from analysis.picture_curves import draw_difference, magnitude_difference
@@ -24,6 +23,7 @@ from analysis.pictures import PicturedState, picture_of_findings
 from analysis.quantity import value_text
 from analysis.write_up import write_build_report
 from capture.errors import StillboxError
+from capture.output_file import PAGE
 from gui.panel_drawing import decay_panel, heights_panel, impedance_panel
 from gui.view import Curve, Export, PanelRequest, Results, Row, View, Wish
 from gui.views.one_state import Decays
@@ -130,7 +130,7 @@ class _TwoStates(View):
 
     def exports(self, results: Results, wish: Wish) -> list[Export]:
         data: TwoStates = results.data
-        found = [Export("Report of both takes", PAGE_SUFFIXES, data.report)]
+        found = [Export("Report of both takes", PAGE.suffixes, data.report)]
         for name, curve in zip(data.names, data.curves, strict=True):
             comment = f"{results.title}: {name}"
             found += [
