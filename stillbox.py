@@ -13,12 +13,14 @@ import difflib
 import os
 import sys
 from collections.abc import Callable, Sequence
+from contextlib import suppress
 from pathlib import Path
 from typing import Annotated, Any
 
 import typer
 
 from capture.errors import StillboxError
+from capture.stop_signals import StopSignals, stop_signals
 from commands.driver_and_box import bass, box, driver
 from commands.live import devices, jig, record
 from commands.printing import say, warn
@@ -117,17 +119,26 @@ def _means_window(given: Sequence[str]) -> bool:
 def main(arguments: Sequence[str] | None = None) -> None:
     """Open the window or run a command; exit status 0, or 2 with one line on stderr for wrong use or bad input."""
     given = list(sys.argv[1:] if arguments is None else arguments)
+    with stop_signals() as signals:
+        status = _status_of(given, signals)
+    sys.exit(status)
+
+
+def _status_of(given: Sequence[str], signals: StopSignals) -> int:
     try:
         if _means_window(given):
             from gui.start import open_window
 
             status = open_window(Path(given[0]) if given else None)
+            status = signals.status or status
         else:
             _require_command(given)
             status = app(args=given, prog_name="stillbox", standalone_mode=False)
-        if status == INTERRUPTED:
-            warn("stopped")  # newer versions of typer turn Ctrl-C into this status themselves
+        if status == INTERRUPTED:  # newer versions of typer turn Ctrl-C into this status themselves
+            return _stopped(signals)
     except StillboxError as error:
+        if signals.number is not None:  # what was under way ended by it
+            return _stopped(signals)
         warn(str(error))
         status = 2
     except (BrokenPipeError, SystemExit) as left:
@@ -137,17 +148,25 @@ def main(arguments: Sequence[str] | None = None) -> None:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         status = 0
     except OSError as error:
+        if signals.number is not None:  # a terminal that has gone
+            return _stopped(signals)
         warn(f"{error.filename or 'system'}: {error.strerror or error}; check the path and the rights there")
         status = 2
     except (KeyboardInterrupt, typer.Abort):
-        warn("stopped")
-        status = INTERRUPTED
+        return _stopped(signals)
     except Exception as error:
         if not isinstance(error, CLICK_FAULT):
             raise
         warn(f"{error.format_message().rstrip('.')}. See 'stillbox --help'.")
         status = 2
-    sys.exit(status or 0)
+    return status or 0
+
+
+def _stopped(signals: StopSignals) -> int:
+    """Say so, where somebody still listens, and tell by the status which signal it was."""
+    with suppress(OSError):
+        warn("stopped")
+    return signals.status or INTERRUPTED
 
 
 CLICK_FAULT: Any = typer.BadParameter.__mro__[2]

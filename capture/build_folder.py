@@ -53,6 +53,7 @@ from capture.output_file import check_folder
 from capture.sidecar import read_sidecar, write_sidecar
 from capture.small_file import real_path
 from capture.states import check_name
+from capture.stop_signals import kept_back
 from capture.take import MOST_DIGITS, Recording, TakeAbout, TakeInfo, fitting_takes
 from capture.whole_file import PARTIAL_SUFFIX, write_whole
 
@@ -221,6 +222,7 @@ class BuildFolder:
             )
         return Recording(info, to_float(clip.samples))
 
+    @kept_back()
     def add_take(
         self, samples: NDArray[np.floating] | RawSamples, subtype: str, **about: Unpack[TakeAbout]
     ) -> TakeInfo:
@@ -269,6 +271,7 @@ class BuildFolder:
         stem = f"{number:04d}-" + re.sub(r"[ .]", "_", "-".join(filter(None, (subject, state, unit))))
         return self._takes_path / f"{stem}.{container.lower()}{PARTIAL_SUFFIX}"
 
+    @kept_back()
     def keep_recorded(self, partial_path: Path, **about: Unpack[TakeAbout]) -> TakeInfo:
         """Make a take of what was recorded under ``partial_path``; the build must be held since that was given."""
         clip = read_audio(partial_path, (1, 2))

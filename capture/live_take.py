@@ -29,6 +29,7 @@ from capture.pre_check import PreCheck, check_before_sweep
 from capture.recording_checks import Circumstances
 from capture.sound_gate import sound_permit
 from capture.sound_permit import OutputLimit
+from capture.stop_signals import answered_by
 from capture.sweep_agreement import disagreement
 from capture.take import JigKind, LiveRecord, Subject, TakeInfo, check_circumstances, usual_state
 from capture.take_import import check_options, check_recording
@@ -105,8 +106,10 @@ def record_take(
         raise StillboxError(f"an accuracy of {request.accuracy_percent:g} % cannot be asked; give 0.001 to 100")
     if request.level_dbfs is not None and not request.level_dbfs <= 0:
         raise StillboxError(f"a level of {request.level_dbfs:g} dBFS cannot be played; give 0 or less, or none")
-    with build.lock():
-        return _Session(build, device, request, state or StreamState(), say).run()
+    stream = state or StreamState()
+    # A signal that asks for the end stops the sound with a fade, like anyone else who asks by the state.
+    with build.lock(), answered_by(stream.request_stop):
+        return _Session(build, device, request, stream, say).run()
 
 
 class _Session:
@@ -190,6 +193,8 @@ class _Session:
             writer.keep()
         try:
             starts, flags = self._check(excitation, check, partial_path)
+            if self._state.stop_requested:
+                raise RecordingStopped
             return self._build.keep_recorded(
                 partial_path,
                 subject=self._clips.subject,

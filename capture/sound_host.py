@@ -151,11 +151,15 @@ class SoundHost:
         """
         with self._turn:
             for _ in range(2):
-                with suppress(WorkerGone):
+                try:
                     worker = self._alive()
                     worker.send(question)
                     return _sound(worker.answer(ANSWER_PATIENCE_S))[0]
-                self._drop()
+                except WorkerGone:
+                    self._drop()
+                except KeyboardInterrupt:
+                    self._drop()  # its answer would be taken for that to the next question
+                    raise
         raise StillboxError(NO_ANSWER)
 
     def play(self, order: Head, playback: Playback, sink: BlockSink, state: StreamState) -> StreamReport:

@@ -14,6 +14,7 @@ from capture.build_layout import TAKES_FOLDER, WASTEBASKET_FOLDER, own_folder
 from capture.errors import StillboxError
 from capture.sidecar import read_sidecar, write_sidecar
 from capture.states import check_name
+from capture.stop_signals import kept_back
 from capture.take import TakeInfo, check_state
 
 
@@ -77,6 +78,7 @@ def _sidecar_path(folder: Path, number: int) -> Path:
     return paths[0]
 
 
+@kept_back()
 def _move(source: Path, target: Path, number: int) -> None:
     """The sidecar goes last where a take appears and first where it disappears: half a take is none."""
     sidecar = _sidecar_path(source, number)

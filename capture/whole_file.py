@@ -8,12 +8,14 @@ from contextlib import suppress
 from pathlib import Path
 
 from capture.errors import StillboxError
+from capture.stop_signals import kept_back
 
 PARTIAL_SUFFIX = ".part"
 LONGEST_STEM = 180
 """Letters of the name that the temporary one keeps, so that it is not too long where the name itself is not."""
 
 
+@kept_back()
 def write_whole(path: Path, content: str | bytes) -> None:
     """Write ``content`` under a temporary name beside ``path``, flush it to the disk and rename it; text as UTF-8."""
     if not path.name:

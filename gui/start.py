@@ -9,6 +9,7 @@ from pathlib import Path
 from types import TracebackType
 
 from capture.errors import StillboxError
+from capture.stop_signals import answered_by
 
 SWITCH_S = 0.002
 """How long Python lets one thread run while another waits: short, for the window's hands to stay quick."""
@@ -17,7 +18,7 @@ SWITCH_S = 0.002
 def open_window(build: Path | None = None) -> int:
     """Show the window until it is closed; returns the exit status."""
     try:
-        from PyQt5.QtCore import Qt
+        from PyQt5.QtCore import Qt, QTimer
         from PyQt5.QtWidgets import QApplication
     except ImportError as error:
         raise StillboxError(f"the window needs PyQt5, which cannot be loaded ({error}); install it with pip") from error
@@ -41,7 +42,9 @@ def open_window(build: Path | None = None) -> int:
     window.show()
     if build is not None:
         window.open_build(build)
-    return int(application.exec_())
+    # Qt runs Python often enough (see gui.garbage) for a signal to be noticed at once.
+    with answered_by(lambda: QTimer.singleShot(0, window.close)):
+        return int(application.exec_())
 
 
 def _require_screen() -> None:

@@ -78,16 +78,13 @@ def _await_ready(process: subprocess.Popen[bytes]) -> None:
 def jack_speaker(period_frames: int = 4096) -> Iterator[tuple[dict[str, str], subprocess.Popen]]:
     """A JACK server with the dummy driver and the virtual speaker on it.
 
-    Yields the environment in which programs find it, and the server's process. The server must not be killed: JACK
-    has room for eight names a user, and only a server that ends by itself gives its name back.
+    Yields the environment in which programs find it, and the server's process, which may be killed.
     """
     name = f"stillbox-{uuid.uuid4().hex[:10]}"
     environment = {**os.environ, "JACK_DEFAULT_SERVER": name, "JACK_NO_START_SERVER": "1"}
     # Synchronous (-S): the server waits for its clients, so a busy machine makes it late but loses nothing.
-    server = _start(
-        ["jackd", "-r", "-S", "-t", "5000", "-n", name, "-d", "dummy", "-r", "48000", "-p", str(period_frames)],
-        environment,
-    )
+    command = ["jackd", "-r", "-S", "-t", "5000", "-n", name, "-d", "dummy", "-r", "48000", "-p", str(period_frames)]
+    server = _start(command, environment)
     try:
         _await_server(name)
         client = _start([sys.executable, VIRTUAL_SPEAKER, "jack", name], environment, pipe=True)
@@ -99,6 +96,11 @@ def jack_speaker(period_frames: int = 4096) -> Iterator[tuple[dict[str, str], su
             _stop(client)
     finally:
         _stop(server)
+        if server.returncode == -signal.SIGKILL:
+            # JACK has room for eight names a user, and only a server that ends by itself gives its name back.
+            heir = _start(command, environment)
+            _await_server(name)
+            _stop(heir)
         for left in Path("/dev/shm").glob(f"jack_sem.*_{name}_*"):
             left.unlink(missing_ok=True)
 

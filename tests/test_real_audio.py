@@ -2,17 +2,17 @@
 
 from __future__ import annotations
 
-import os
+import random
 import signal
 import subprocess
 import sys
-import threading
 import time
 from collections.abc import Iterator
 from pathlib import Path
 
 import numpy as np
 import pytest
+from server_kills import kill_server_while_recording, wait_for_sweep
 from sound_servers import JACK_DEVICE, PULSE_DEVICE, jack_missing, jack_speaker, pulse_missing, pulse_speaker
 from virtual_speaker import JIG, truth_ohm
 
@@ -101,7 +101,10 @@ def test_a_rate_that_the_server_does_not_run_at_is_refused(jack: dict[str, str],
 
 
 @needs_jack
-def test_ctrl_c_fades_out_in_the_real_output_stream(jack: dict[str, str], build: BuildFolder) -> None:
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM, signal.SIGHUP])
+def test_a_signal_fades_out_in_the_real_output_stream(
+    jack: dict[str, str], build: BuildFolder, number: signal.Signals
+) -> None:
     """A JACK client listens to what the program plays."""
     import jack as jack_library
 
@@ -127,10 +130,10 @@ def test_ctrl_c_fades_out_in_the_real_output_stream(jack: dict[str, str], build:
             time.sleep(0.01)
         time.sleep(0.3)
         asked = sum(map(len, heard))
-        program.send_signal(signal.SIGINT)
+        program.send_signal(number)
         _, errors = program.communicate(timeout=30)
         time.sleep(0.1)
-    assert program.returncode == 130 and "stopped" in errors
+    assert program.returncode == 128 + number and "stopped" in errors
     assert build.takes() == [] and build.damaged() == []
     out = np.concatenate(heard)
     last = int(np.flatnonzero(out)[-1])
@@ -144,26 +147,24 @@ def test_ctrl_c_fades_out_in_the_real_output_stream(jack: dict[str, str], build:
 
 
 @needs_jack
-def test_device_lost_in_the_middle(tmp_path: Path, build: BuildFolder) -> None:
-    with jack_speaker() as (environment, server):
-        environment["XDG_CONFIG_HOME"] = str(tmp_path)
-        program = subprocess.Popen(
-            [sys.executable, str(ROOT / "stillbox.py"), *record_arguments(build.path, JACK_DEVICE)],
-            env=environment, cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, bufsize=1,
-        )  # fmt: skip
-        assert program.stdout is not None
-        while "sweeping" not in (line := program.stdout.readline()):
-            assert line, program.communicate()
-        time.sleep(0.7)
-        server.terminate()
-        killer = threading.Timer(60, lambda: os.kill(program.pid, signal.SIGKILL))
-        killer.start()
-        output, errors = program.communicate()
-        killer.cancel()
-    assert program.returncode == 2, (output, errors)
-    assert "Traceback" not in errors
-    assert "went away" in output + errors
+@pytest.mark.parametrize("death", [signal.SIGTERM, signal.SIGKILL])
+def test_device_lost_in_the_middle(tmp_path: Path, build: BuildFolder, death: signal.Signals) -> None:
+    killed = kill_server_while_recording(build, tmp_path, death, lambda program: wait_for_sweep(program, 0.7))
+    assert killed.clear, killed
+    assert "went away while it ran" in killed.errors and "record anew" in killed.errors
     assert build.takes() == [] and build.damaged() == []
+
+
+@needs_jack
+def test_a_server_killed_at_random_moments_takes_neither_program_nor_take(tmp_path: Path, build: BuildFolder) -> None:
+    draw = random.Random(3)
+    for _ in range(3):
+        wait_s = draw.uniform(0.3, 4.0)
+        killed = kill_server_while_recording(build, tmp_path, signal.SIGKILL, lambda _, s=wait_s: time.sleep(s))
+        assert killed.clear, killed
+        assert build.damaged() == [] and build.unfinished() == []
+    for take in build.takes():
+        build.load(take)
 
 
 @needs_pulse
