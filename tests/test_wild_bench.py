@@ -20,6 +20,7 @@ from reference.wild_circuit import Changes, WildJig, solve, tone_impedance_ohm, 
 from capture.excitation import Excitation, sweep_samples
 
 SHORT = Excitation(seconds=1.0, silence_after_s=1.0)
+BRIEF = Excitation(seconds=0.4, silence_before_s=0.5, silence_after_s=0.4)
 THREE = Excitation(seconds=0.8, repeats=3, silence_after_s=0.6)
 PATIENT = Excitation(seconds=4.0, low_hz=5.0, high_hz=20_000.0, silence_after_s=2.5)
 
@@ -323,15 +324,15 @@ def test_a_resistance_counts_when_the_sweep_passes() -> None:
 
 @pytest.mark.parametrize("kind", WILDNESS)
 def test_every_kind_makes_takes_and_pairs_that_can_be_made_again(kind: str) -> None:
-    mild = wild_take(kind, "mild", 20, SHORT)
-    strong = wild_take(kind, "strong", 20, SHORT)
-    again = wild_take(kind, "strong", 20, SHORT)
+    mild = wild_take(kind, "mild", 20, BRIEF)
+    strong = wild_take(kind, "strong", 20, BRIEF)
+    again = wild_take(kind, "strong", 20, BRIEF)
     assert np.array_equal(strong.samples, again.samples)
     assert not np.array_equal(strong.samples[:40_000], mild.samples[:40_000])
     for take in (mild, strong):
         assert np.isfinite(take.samples).all() and 0.1 < np.max(np.abs(take.samples)) < 0.9
         assert take.sweep_starts[0] >= 48_000
-        assert len(take.samples) >= take.sweep_starts[-1] + SHORT.sweep_frames + 48_000
+        assert len(take.samples) >= take.sweep_starts[-1] + BRIEF.sweep_frames + 48_000
 
 
 def test_names_can_be_joined_and_any_number_of_sweeps_taken() -> None:

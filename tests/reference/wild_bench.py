@@ -265,10 +265,10 @@ def _stream(seed: int, name: str, what: str) -> np.random.Generator:
 
 
 def _longer(signal: Floats | None, frames: int) -> Floats | None:
-    """Held at its end; a force is faded out."""
+    """Led back from its end to its beginning, as the solution is periodic."""
     if signal is None:
         return None
-    return np.concatenate([signal, np.full(frames - signal.size, signal[-1])])
+    return np.concatenate([signal, np.linspace(signal[-1], signal[0], frames - signal.size)])
 
 
 def _through_inputs(
