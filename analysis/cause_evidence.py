@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping, Sequence
 from typing import Protocol
 
@@ -10,6 +9,7 @@ from analysis.cause_candidates import Candidate, Setting
 from analysis.findings import Cause, Resonance
 from analysis.held_cone import HeldResonance
 from analysis.plates import PanelRange
+from analysis.quantity import value_text
 
 
 class WhatIsMissing(Protocol):
@@ -33,7 +33,7 @@ def evidence_for(
     probabilities: Mapping[Cause, float],
 ) -> tuple[str, ...]:
     """Sentences: the box with the cone held, the driver, the air, the port, the walls, and the probabilities."""
-    lies = _with_std(held.frequency_hz, held.frequency_std_hz)
+    lies = value_text(held.frequency_hz, held.frequency_std_hz)
     sentences = [f"with the cone held it would lie at {lies} Hz, Q {held.q:.3g}"]
     sentences.append(_driver(held, candidates, best, missing))
     sentences.append(_air(held, candidates, best, setting, missing, probabilities))
@@ -108,12 +108,6 @@ def _walls(held: HeldResonance, panels: Sequence[PanelRange]) -> str:
 def _offset(held: HeldResonance, candidate: Candidate) -> str:
     offset = held.frequency_hz / candidate.frequency_hz - 1
     return f"found {100 * offset:+.2g} % from it" if abs(offset) < 0.2 else "far from what was found"
-
-
-def _with_std(value: float, std: float) -> str:
-    """Value ± standard uncertainty, both to the first digit of the latter."""
-    decimals = max(0, -math.floor(math.log10(max(std, 1e-3))))
-    return f"{value:.{decimals}f} ± {std:.{decimals}f}"
 
 
 def _nearest(held: HeldResonance, candidates: Sequence[Candidate]) -> Candidate:

@@ -10,6 +10,7 @@ import numpy as np
 from analysis.box_quantities import LossQ
 from analysis.driver_and_box import BoxReport, DriverReport
 from analysis.quantity import Quantity
+from analysis.repeatability import USUAL_LUMPED, as_it_repeats
 from analysis.second_take import Absolute
 from analysis.tables import Table
 from analysis.volume import LITRE, VolumeBudget
@@ -55,6 +56,15 @@ def _driver_quantities(report: DriverReport) -> dict[str, Quantity]:
     return quantities
 
 
+def _repeating(quantities: dict[str, Quantity]) -> dict[str, Quantity]:
+    return {name: as_it_repeats(name, value) for name, value in quantities.items()}
+
+
+def _documents(quantities: dict[str, Quantity]) -> dict[str, dict[str, Any]]:
+    """Uncertainties of the takes, and beside them, relative, how far each quantity repeats by itself."""
+    return {name: {**value.as_json(), "repeats": USUAL_LUMPED.get(name, 0.0)} for name, value in quantities.items()}
+
+
 def driver_document(report: DriverReport) -> dict[str, Any]:
     """A driver for other programs; every quantity with value, std, interval_95 and unit."""
     fit, textbook, second = report.fit, report.textbook, report.second
@@ -62,7 +72,7 @@ def driver_document(report: DriverReport) -> dict[str, Any]:
     return {
         "build": report.build,
         "unit": report.unit,
-        "parameters": {name: value.as_json() for name, value in _driver_quantities(report).items()},
+        "parameters": _documents(_driver_quantities(report)),
         "coil": {
             "model": fit.coil.name,
             "source": fit.coil.source,
@@ -134,7 +144,7 @@ def driver_table(report: DriverReport) -> Table:
     }  # fmt: skip
     rows = [
         (_NAMES[name], value.text(), value.interval_text(), beside[name].text() if name in beside else "")
-        for name, value in _driver_quantities(report).items()
+        for name, value in _repeating(_driver_quantities(report)).items()
     ]
     return Table(("driver", "fit", "95 % interval", "three-point method"), tuple(rows))
 
@@ -151,8 +161,8 @@ def driver_notes(report: DriverReport) -> Iterator[str]:
     second = report.second
     yield coil_text(report)
     yield (
-        "uncertainties are those of these takes (noise, misfit, tolerances): a suspension that is warmer or has been "
-        "played in moves fs and Q by more"
+        "± holds noise, misfit and tolerances of these takes, and how far a driver repeats (warmth, playing in): a "
+        "usual size, common practice, no source"
     )
     if second is not None and second.disagreement_percent is not None and second.disagreement_sigma is not None:
         yield (
@@ -232,7 +242,7 @@ def box_document(report: BoxReport) -> dict[str, Any]:
         "state": report.state,
         "unit": report.unit,
         "kind": "vented" if report.fit.vented else "closed",
-        "parameters": {name: value.as_json() for name, value in _box_quantities(report).items()},
+        "parameters": _documents(_box_quantities(report)),
         "losses": {name: _loss_document(loss) for name, loss in _losses(report).items()},
         "reduced_chi_square": report.fit.reduced_chi_square,
         "textbook": _textbook(report),
@@ -276,9 +286,9 @@ _BOX_NAMES = {
     "qec": "Qec",
     "qtc": "Qtc",
     "alpha": "alpha",
-    "fl_hz": "lower peak",
-    "fm_hz": "saddle",
-    "fh_hz": "upper peak",
+    "fl_hz": "lower peak of |Z|",
+    "fm_hz": "saddle of |Z|",
+    "fh_hz": "upper peak of |Z|",
     "fb_hz": "tuning fB",
     "h": "h",
     "effective_litres": "effective volume",
@@ -297,7 +307,7 @@ def box_table(report: BoxReport) -> Table:
     """One row a quantity, Small's formulas beside it; then the losses."""
     book = _textbook(report)
     rows = []
-    for name, value in _box_quantities(report).items():
+    for name, value in _repeating(_box_quantities(report)).items():
         read = book.get(name)
         rows.append((_BOX_NAMES[name], value.text(), value.interval_text(), "" if read is None else f"{read:.4g}"))
     for name, loss in _losses(report).items():

@@ -12,6 +12,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from analysis.findings import Cause, Finding, Resonance, ResonanceFit, Spread
+from analysis.quantity import Quantity
 
 USUAL = "usual size (common practice, no source)"
 
@@ -31,6 +32,14 @@ USUAL_TUNING = 0.0025
 """Relative, of the zero between two peaks: warmth of the air, and what was moved in the box (common practice, no
 source)."""
 
+USUAL_LUMPED: Mapping[str, float] = {
+    "re_ohm": 0.002, "fs_hz": 0.004, "qms": 0.03, "qes": 0.015, "qts": 0.015, "inductance_1khz_mh": 0.005,
+    "vas_litres": 0.01, "mms_g": 0.003, "cms_mm_per_n": 0.01, "rms_kg_per_s": 0.03, "bl_tm": 0.005,
+    "fc_hz": 0.004, "qmc": 0.03, "qec": 0.015, "qtc": 0.015, "alpha": 0.01, "h": 0.004, "effective_litres": 0.01,
+    "fl_hz": 0.004, "fm_hz": 0.0025, "fh_hz": 0.004, "fb_hz": USUAL_TUNING,
+}  # fmt: skip
+"""The same for what is told of driver and box, by its name in JSON (common practice, no source)."""
+
 _NEAR = 0.03
 """Relative distance up to which resonances of two takes of one state are one and the same."""
 _WORTH = 3.0
@@ -44,6 +53,11 @@ class RepeatedFits:
     first: ResonanceFit
     second: ResonanceFit
     why: str
+
+
+def as_it_repeats(name: str, quantity: Quantity) -> Quantity:
+    """A quantity of driver or box with how far it repeats beside the uncertainty of its takes."""
+    return replace(quantity, std=math.hypot(quantity.std, USUAL_LUMPED.get(name, 0.0) * abs(quantity.value)))
 
 
 def spread_of_cause(cause: Cause, repeats: Sequence[RepeatedFits] = ()) -> Spread:

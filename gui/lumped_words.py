@@ -45,9 +45,10 @@ MEANINGS = {
     "Qec": "Electrical Q of the driver in its box.",
     "Qtc": "Damping of the closed box: 0.5 is critical, 0.707 the flattest response, above 1 the bass booms.",
     "alpha": "Compliance of the suspension over that of the air in the box: Vas over the volume that the driver feels.",
-    "lower peak": "The lower of the two peaks of a vented box.",
-    "saddle": "The minimum between both peaks; it lies near the tuning but for losses and the coil.",
-    "upper peak": "The upper of the two peaks of a vented box.",
+    "lower peak of |Z|": "The lower of the two highest points of |Z| of a vented box; losses and coil put it a "
+    "little beside the resonance that the findings tell.",
+    "saddle of |Z|": "The minimum between both peaks; it lies near the tuning but for losses and the coil.",
+    "upper peak of |Z|": "The upper of both; the same holds of it.",
     "tuning fB": "Resonance of the air in the port with the air in the box.",
     "h": "Tuning over the driver's resonance, fB/fs.",
     "effective volume": "Volume that the driver feels, from Vas and alpha; filling can make it larger than the air.",
@@ -159,9 +160,9 @@ def _places(box: BoxReport) -> dict[str, Quantity]:
     vented = box.vented
     assert vented is not None
     return {
-        "lower peak": vented.fl_hz,
-        "saddle": vented.fm_hz,
-        "upper peak": vented.fh_hz,
+        "lower peak of |Z|": vented.fl_hz,
+        "saddle of |Z|": vented.fm_hz,
+        "upper peak of |Z|": vented.fh_hz,
         "tuning fB": vented.fb_hz,
     }
 

@@ -11,8 +11,11 @@ import pytest
 
 from analysis.comparison import Change, Comparison, compare, matched_pairs
 from analysis.detection import limit_for_q, typical_limit
+from analysis.driver_and_box_export import _BOX_NAMES
 from analysis.findings import Cause, DetectionLimit, Finding, FindingsReport, Resonance, ResonanceFit, Spread
-from analysis.repeatability import USUAL, RepeatedFits, spread_of_cause, with_spreads
+from analysis.quantity import Quantity
+from analysis.repeatability import USUAL, RepeatedFits, as_it_repeats, spread_of_cause, with_spreads
+from analysis.tables import motional_text
 
 STD = 0.004
 
@@ -493,3 +496,27 @@ def test_what_is_high_or_tall_or_damped_is_not_of_the_room(frequency_hz: float, 
     comparison = compare(report(finding(frequency_hz, height_ohm, q), limit_ohm=1e-4), report(limit_ohm=1e-4))
     assert only(comparison).verdict == "gone"
     assert comparison.room == ()
+
+
+# One quantity, one number
+
+
+def test_findings_and_comparison_print_the_same_peaks() -> None:
+    vented = repeating(report(peaks=((25.561234, 20.0, 5.0), (60.0, 20.0, 5.0)), peak_std_hz=0.001))
+    said = motional_text(vented)
+    lower = compare(vented, vented).tuning_shifts[0]
+    assert "at 25.56 ± 0.10 Hz" in said
+    assert lower.sentence.startswith("lower resonance: 25.56 Hz before, 25.56 Hz after")
+
+
+def test_what_is_read_off_the_magnitude_bears_a_name_of_its_own() -> None:
+    names = {name for name, _ in _BOX_NAMES.items() if name in ("fl_hz", "fm_hz", "fh_hz")}
+    assert all(_BOX_NAMES[name].endswith("of |Z|") for name in names) and len(names) == 3
+
+
+@pytest.mark.parametrize(("name", "least"), [("fl_hz", 0.004), ("fb_hz", 0.0025), ("qts", 0.015), ("fs_hz", 0.004)])
+def test_driver_and_box_repeat_no_better_than_usual(name: str, least: float) -> None:
+    exact = Quantity(40.0, 1e-4, "Hz")
+    assert as_it_repeats(name, exact).std == pytest.approx(40 * least, rel=1e-3)
+    poor = Quantity(40.0, 3.0, "Hz")
+    assert as_it_repeats(name, poor).std == pytest.approx(3.0, rel=0.05)
