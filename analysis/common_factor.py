@@ -11,6 +11,7 @@ import numpy as np
 from analysis.air import speed_of_sound_m_s
 from analysis.findings import Cause, Finding
 from analysis.quantity import change_text
+from analysis.repeatability import USUAL_TUNING
 
 SHARING: tuple[Cause, ...] = ("standing wave", "port")
 """Causes whose frequency follows the speed of sound."""
@@ -62,10 +63,26 @@ class CommonFactor:
         return f"air {abs(self.kelvin):.0f} K {warmth}: {named} {percent}"
 
 
+@dataclass(frozen=True)
+class _Offset:
+    """Logarithm of a ratio of two frequencies: of a standing wave for certain, or of what may be one."""
+
+    value: float
+    std: float
+    certain: bool
+    pair: tuple[Finding, Finding] | None = None
+
+
 def common_factor(
-    pairs: Sequence[tuple[Finding, Finding]], before_c: float | None = None, after_c: float | None = None
+    pairs: Sequence[tuple[Finding, Finding]],
+    before_c: float | None = None,
+    after_c: float | None = None,
+    tuning_hz: tuple[float, float] | None = None,
 ) -> CommonFactor | None:
     """Fit one factor to all standing waves that both takes show; None where there is none to tell.
+
+    Where too few are known as standing waves, what is undecided counts too, if several agree with each other or with
+    the tuning of the port, which follows the speed of sound as well.
 
     Parameters
     ----------
@@ -73,39 +90,64 @@ def common_factor(
         What is the same in both takes.
     before_c, after_c : float, optional
         Temperatures of the air, degrees C, where they were said for these takes.
+    tuning_hz : (float, float), optional
+        Tuning of the port in both takes.
     """
-    waves = [(one, other) for one, other in pairs if one.cause == other.cause == "standing wave"]
-    offsets = [math.log(other.resonance.frequency_hz / one.resonance.frequency_hz) for one, other in waves]
-    stds = [
-        math.hypot(_RESIDUAL, *(f.resonance.frequency_std_hz / f.resonance.frequency_hz for f in pair))
-        for pair in waves
-    ]
+    offsets = [_offset_of(pair) for pair in pairs if {one.cause for one in pair} <= {"standing wave", "undecided"}]
     said = None
     if before_c is not None and after_c is not None:
-        said = math.log(speed_of_sound_m_s(after_c) / speed_of_sound_m_s(before_c))
+        ratio = speed_of_sound_m_s(after_c) / speed_of_sound_m_s(before_c)
+        said = _Offset(math.log(ratio), math.sqrt(2) * _THERMOMETER_K * 0.5 / (273.15 + before_c), True)
         offsets.append(said)
-        stds.append(math.sqrt(2) * _THERMOMETER_K * 0.5 / (273.15 + before_c))
-    if len(offsets) < _FEWEST:
+    certain = [offset for offset in offsets if offset.certain]
+    if len(certain) >= _FEWEST:
+        kept = _agreeing(certain, _middle(certain))
+    else:
+        if tuning_hz is not None:
+            offsets.append(_Offset(math.log(tuning_hz[1] / tuning_hz[0]), math.sqrt(2) * USUAL_TUNING, True))
+        kept = _largest_cluster(offsets)
+    waves = [offset for offset in certain if offset.pair is not None]
+    shared = [offset for offset in kept if offset.pair is not None]
+    if not shared or len(kept) < max(_FEWEST, (len(certain) + 1) // 2):
         return None
-    offset, std, kept = _shared(np.array(offsets), np.array(stds))
-    shared = int(np.sum(kept[: len(waves)]))
-    half = max(1 if said is not None else _FEWEST, (len(waves) + 1) // 2)
-    if shared < half or abs(offset) < max(_SIGNIFICANT * std, _LEAST):
+    offset, std = _mean(kept)
+    if abs(offset) < max(_SIGNIFICANT * std, _LEAST):
         return None
-    start_k = 273.15 + (_USUAL_C if before_c is None else before_c)
-    kelvin: float | None = start_k * (math.exp(2 * offset) - 1)
-    damped = float(np.median([other.resonance.q / one.resonance.q for one, other in waves])) < _DAMPED
-    contradicted = said is not None and not kept[-1]
-    if abs(kelvin or 0.0) > _MOST_K or (damped and offset < 0 and said is None) or contradicted:
+    kelvin: float | None = (273.15 + (_USUAL_C if before_c is None else before_c)) * (math.exp(2 * offset) - 1)
+    quieter = [one.pair[1].resonance.q / one.pair[0].resonance.q for one in shared if one.pair is not None]
+    damped = offset < 0 and said is None and float(np.median(quieter)) < _DAMPED
+    if abs(kelvin or 0.0) > _MOST_K or damped or (said is not None and said not in kept):
         kelvin = None
-    return CommonFactor(math.exp(offset), std, shared, len(waves), kelvin)
+    return CommonFactor(math.exp(offset), std, len(shared), max(len(waves), len(shared)), kelvin)
 
 
-def _shared(offsets: np.ndarray, stds: np.ndarray) -> tuple[float, float, np.ndarray]:
-    """Weighted mean of those that agree with the weighted median, its standard uncertainty, and which they are."""
-    order = np.argsort(offsets)
-    weight = np.cumsum(1 / stds[order] ** 2)
-    middle = offsets[order][int(np.searchsorted(weight, 0.5 * weight[-1]))]
-    kept = np.abs(offsets - middle) < _OUTLIER * np.hypot(stds, _RESIDUAL)
-    inverse = 1 / stds[kept] ** 2
-    return float(np.sum(inverse * offsets[kept]) / inverse.sum()), float(inverse.sum() ** -0.5), kept
+def _offset_of(pair: tuple[Finding, Finding]) -> _Offset:
+    one, other = (finding.resonance for finding in pair)
+    std = math.hypot(_RESIDUAL, one.frequency_std_hz / one.frequency_hz, other.frequency_std_hz / other.frequency_hz)
+    certain = all(finding.cause == "standing wave" for finding in pair)
+    return _Offset(math.log(other.frequency_hz / one.frequency_hz), std, certain, pair)
+
+
+def _middle(offsets: Sequence[_Offset]) -> float:
+    """Weighted median."""
+    ordered = sorted(offsets, key=lambda offset: offset.value)
+    weight = np.cumsum([1 / offset.std**2 for offset in ordered])
+    return ordered[int(np.searchsorted(weight, 0.5 * weight[-1]))].value
+
+
+def _agreeing(offsets: Sequence[_Offset], value: float) -> list[_Offset]:
+    return [one for one in offsets if abs(one.value - value) < _OUTLIER * math.hypot(one.std, _RESIDUAL)]
+
+
+def _largest_cluster(offsets: Sequence[_Offset]) -> list[_Offset]:
+    """Those that agree on a factor other than 1: three, or two of which one is known to follow the speed of sound."""
+    moved = [one for one in offsets if abs(one.value) > max(_LEAST, _OUTLIER * one.std)]
+    clusters = [_agreeing(moved, one.value) for one in moved]
+    clusters = [some for some in clusters if len(some) > _FEWEST or any(one.certain for one in some)]
+    return max(clusters, key=len, default=[])
+
+
+def _mean(offsets: Sequence[_Offset]) -> tuple[float, float]:
+    """Weighted mean with its standard uncertainty."""
+    weight = np.array([1 / offset.std**2 for offset in offsets])
+    return float(weight @ [offset.value for offset in offsets] / weight.sum()), float(weight.sum() ** -0.5)

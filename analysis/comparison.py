@@ -15,7 +15,7 @@ from analysis.detection import limit_for_q, typical_limit
 from analysis.findings import Finding, FindingsReport, ResonanceFit
 from analysis.repeatability import USUAL
 from analysis.room import may_be_of_room
-from analysis.tuning_shifts import SIGNIFICANT, TuningShift, tuning_shifts
+from analysis.tuning_shifts import SIGNIFICANT, TuningShift, port_tunings_hz, tuning_shifts
 from capture.arrays import FloatArray
 
 Verdict = Literal["gone", "reduced", "unchanged", "grown", "new", "moved"]
@@ -133,7 +133,8 @@ def compare(before: FindingsReport, after: FindingsReport) -> Comparison:
         )
         for first, second in matched_pairs(before.findings, after.findings)
     ]
-    air = common_factor([(one, other) for one, other in pairs if one and other], before.celsius, after.celsius)
+    both = [(one, other) for one, other in pairs if one and other]
+    air = common_factor(both, before.celsius, after.celsius, port_tunings_hz(before, after))
     changes, room = [], []
     warnings: list[str] = []
     for one, other in pairs:
@@ -251,7 +252,7 @@ def _judge(
 def _judge_pair(first: Finding, second: Finding, after: FindingsReport, factor: float) -> Change:
     """By height, else by frequency; ``factor`` is what all standing waves have in common."""
     old, new = first.resonance, second.resonance
-    expected_hz = old.frequency_hz * (factor if first.cause in SHARING and second.cause in SHARING else 1.0)
+    expected_hz = old.frequency_hz * _own_factor(first, second, factor)
     # Both takes share one scale of the ohm: its uncertainty is no part of that of the difference.
     by_height = (new.height_ohm - old.height_ohm) / math.hypot(first.height_own_std_ohm, second.height_own_std_ohm)
     by_frequency = (new.frequency_hz - expected_hz) / math.hypot(first.frequency_std_hz, second.frequency_std_hz)
@@ -265,6 +266,15 @@ def _judge_pair(first: Finding, second: Finding, after: FindingsReport, factor: 
         verdict, significance = "moved", by_frequency
     limit = typical_limit(after.detection_limit, old.frequency_hz, old.q)
     return Change(old.frequency_hz, first, second, verdict, float(significance), limit)
+
+
+def _own_factor(first: Finding, second: Finding, factor: float) -> float:
+    """What the air has done to a resonance; one whose cause is not decided follows it or does not."""
+    causes = {first.cause, second.cause}
+    if causes <= {*SHARING, "undecided"}:
+        ratio = second.resonance.frequency_hz / first.resonance.frequency_hz
+        return factor if "undecided" not in causes else min(1.0, factor, key=lambda one: abs(ratio / one - 1))
+    return 1.0
 
 
 def _judge_alone(finding: Finding, other: FindingsReport, verdict: Literal["gone", "new"]) -> tuple[Change, list[str]]:

@@ -55,7 +55,7 @@ def cone_residue(fit: ResonanceFit) -> float:
 def held_resonances(fit: ResonanceFit) -> tuple[HeldResonance, ...]:
     """The zero that belongs to each of ``fit.resonances``, in their order."""
     zeros = _zeros_by_pole(fit)
-    first = len(fit.motional) + len(fit.broad)
+    first = len(zeros) - len(fit.resonances)
     return tuple(_held(resonance, zeros[first + index]) for index, resonance in enumerate(fit.resonances))
 
 
@@ -64,7 +64,9 @@ def held_motional_hz(fit: ResonanceFit) -> float:
     lower, upper = (peak.frequency_hz for peak in fit.motional)
     zeros_hz = np.abs(_zeros(fit)) / (2 * np.pi)
     between = zeros_hz[(zeros_hz > lower) & (zeros_hz < upper)]
-    middle = np.sqrt(lower * upper)
+    # Without losses the residues say where it lies: (fB^2 - fL^2) : (fH^2 - fB^2), as those of the peaks.
+    first, second = (abs(peak.residue_ohm_rad_s) for peak in fit.motional)
+    middle = np.sqrt(lower**2 + first / (first + second) * (upper**2 - lower**2))
     return float(min(between, key=lambda hz: abs(np.log(hz / middle)), default=middle))
 
 
@@ -87,7 +89,10 @@ def _held(resonance: Resonance, zero: complex) -> HeldResonance:
 
 
 def _everything(fit: ResonanceFit) -> tuple[Resonance, ...]:
-    return (*fit.motional, *fit.broad, *fit.resonances)
+    """All pairs of the motional impedance; a damped one stronger than the cone itself is part of the coil."""
+    most = cone_residue(fit)
+    broad = tuple(pair for pair in fit.broad if abs(pair.residue_ohm_rad_s) < most) if fit.motional else fit.broad
+    return (*fit.motional, *broad, *fit.resonances)
 
 
 def _zeros(fit: ResonanceFit) -> ComplexArray:

@@ -72,7 +72,7 @@ class TuningShift:
         elif self.disturbed:
             said = f"{size}, but that is no shift of the box: something else was changed"
         else:
-            said = f"no shift that could be told ({size})"
+            said = f"no shift that could be told{' but by the air' if self.by_air_hz else ''} ({size})"
         air = f"; the air makes {change_text(self.by_air_hz, self.std_hz, 'Hz')} of it" if self.by_air_hz else ""
         one, other = (rounded_text(value, self.std_hz, "Hz") for value in (self.before_hz, self.after_hz))
         return f"{self.name}: {one} before, {other} after: {said}{air}"
@@ -109,10 +109,10 @@ def tuning_shifts(
         )
         for name, one, other in zip(names, old, new, strict=True)
     ]
-    if len(old) > 1:
+    tunings = port_tunings_hz(before, after)
+    if tunings is not None:
         # The zero between the peaks: the tuning, shifted by losses as far as they are there (by 1 + 1/(QL QP) in its
         # square; `box` takes them apart). Its noise follows that of both peaks (fB = fL fH / fs).
-        tunings = held_motional_hz(before.fit), held_motional_hz(after.fit)
         stds = [
             tuning * math.hypot(_tuning_spread(report), *(one.frequency_std_hz / one.frequency_hz for one in peaks))
             for tuning, peaks, report in zip(tunings, (old, new), (before, after), strict=True)
@@ -121,6 +121,13 @@ def tuning_shifts(
         shifts.append(TuningShift(PORT_TUNING, *tunings, math.hypot(*stds), by_air_hz, disturbed))
     warnings = [disturbed] if disturbed else []
     return tuple(shifts), warnings
+
+
+def port_tunings_hz(before: FindingsReport, after: FindingsReport) -> tuple[float, float] | None:
+    """Tunings of both takes as read from the impedance; None where not both have two peaks."""
+    if len(before.fit.motional) == len(after.fit.motional) == 2:
+        return held_motional_hz(before.fit), held_motional_hz(after.fit)
+    return None
 
 
 def _tuning_spread(report: FindingsReport) -> float:

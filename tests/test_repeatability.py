@@ -7,11 +7,12 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from invented_findings import finding, only, report
+from invented_findings import finding, only, report, resonance
 
 from analysis.comparison import compare
 from analysis.driver_and_box_export import _BOX_NAMES
 from analysis.findings import FindingsReport, Spread
+from analysis.held_cone import held_motional_hz
 from analysis.quantity import Quantity
 from analysis.repeatability import USUAL, RepeatedFits, as_it_repeats, spread_of_cause, with_spreads
 from analysis.tables import motional_text
@@ -160,6 +161,19 @@ def test_thermometers_are_believed_beside_the_waves() -> None:
     assert told.air is not None and told.air.kelvin == pytest.approx(6.5, abs=0.4)
 
 
+def test_undecided_resonances_that_agree_tell_of_the_air() -> None:
+    """Without inside dimensions no standing wave is known as one: four that move alike by 1.5 % are the air."""
+    places = (336.0, 392.0, 1_375.0, 1_695.0)
+    before = report(*(finding(f, 0.4, frequency_std_hz=0.01) for f in (*places, 219.0)))
+    after = report(*(finding(f * 1.0154, 0.4, frequency_std_hz=0.01) for f in places), finding(219.0, 0.4))
+    comparison = compare(before, after)
+    assert {change.verdict for change in comparison.changes} == {"unchanged"}
+    assert comparison.air is not None and comparison.air.kelvin == pytest.approx(9.1, abs=0.3)
+    one = compare(before, report(finding(336.0 * 1.0154, 0.4), *before.findings[1:]))
+    assert [change.verdict for change in one.changes].count("moved") == 1
+    assert one.air is None
+
+
 def test_the_tuning_follows_the_air_too() -> None:
     peaks = ((25.0, 20.0, 5.0), (60.0, 20.0, 5.0))
     before = replace(waves(), fit=report(*waves().findings, peaks=peaks).fit)
@@ -169,6 +183,14 @@ def test_the_tuning_follows_the_air_too() -> None:
     assert shift.shift_hz == pytest.approx(0.0102 * shift.before_hz, rel=0.05)
     assert not shift.is_told
     assert "the air makes" in shift.sentence
+
+
+def test_a_damped_pair_of_the_coil_does_not_shift_the_tuning() -> None:
+    """A pair at 19 kHz, Q 0.7 and kilohms high belongs to the coil, and says nothing of the zero between the peaks."""
+    plain = report(peaks=((25.0, 20.0, 5.0), (60.0, 20.0, 5.0))).fit
+    coil = replace(plain, broad=(resonance(19_400.0, 5_000.0, 0.7),))
+    assert held_motional_hz(coil) == pytest.approx(held_motional_hz(plain), rel=1e-3)
+    assert 30.0 < held_motional_hz(plain) < 55.0
 
 
 # The room
