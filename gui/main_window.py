@@ -468,7 +468,7 @@ class MainWindow(QMainWindow):
 
     def closeEvent(self, event: QCloseEvent) -> None:
         """A running sweep fades out first; nothing is asked."""
-        if self.sweeps.running:
+        if self.sweeps.running and not self.sweeps.overdue:
             self._closing = True
             self.sweeps.stop()
             event.ignore()

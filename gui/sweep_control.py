@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Callable
 from typing import TYPE_CHECKING
 
@@ -9,6 +10,7 @@ from PyQt5.QtCore import QObject, QTimer, pyqtSignal
 from PyQt5.QtWidgets import QWidget
 
 from capture.audio_device import AudioDevice, RecordingStopped, StreamState
+from capture.practice_rig import RIG_NAME
 from gui.bench_panel import AUTOMATIC_DBFS, MARKED, BenchPanel, celsius_of
 from gui.gate_steps import NOTHING_PLAYED, GateSteps, Ways
 from gui.session import Session, record
@@ -20,6 +22,8 @@ if TYPE_CHECKING:
     from capture.take import TakeInfo
 
 METER_MS = 33
+STOP_PATIENCE_S = 15.0
+"""A stop takes a fade; a lock that is waited for, or a device that does not answer, some seconds."""
 
 
 class SweepControl(QObject):
@@ -40,6 +44,7 @@ class SweepControl(QObject):
         self._device: tuple[str, bool, AudioDevice] | None = None
         self._gate = GateSteps(window, lane, self._cautions)
         self._asking = False
+        self._stop_asked_s: float | None = None
 
     @property
     def running(self) -> bool:
@@ -52,7 +57,7 @@ class SweepControl(QObject):
             return
         find = self._finder()
         self._stream = stream = StreamState()
-        self._sweeping = False
+        self._sweeping, self._stop_asked_s = False, None
         self._panel.begin_sweep()
         self.began.emit()
         ways = Ways(
@@ -91,7 +96,7 @@ class SweepControl(QObject):
         if session is None:
             self.trouble.emit("No build is open: the tone that measures the output keeps to the limits of a build.")
         elif not self.running:
-            self._asking = True
+            self._asking, self._stop_asked_s = True, None
             ways = Ways(lambda _: self._asked(), self._asked, self._failed_to_ask)
             self._gate.go(session.build, self._finder(), True, ways)
 
@@ -100,8 +105,8 @@ class SweepControl(QObject):
 
     def _failed_to_ask(self, failure: Failure) -> None:
         self._asking = False
-        self._forget_card()
         self.trouble.emit(failure.sentence)
+        self._forget_card()
 
     def _cautions(self) -> tuple[str, ...]:
         """What applies to what is on the clips of something real."""
@@ -130,8 +135,15 @@ class SweepControl(QObject):
             seconds=float(panel.seconds.currentData()),
         )
 
+    @property
+    def overdue(self) -> bool:
+        """Whether a stop was asked for so long ago that nothing can be waited for any more."""
+        return self._stop_asked_s is not None and time.monotonic() - self._stop_asked_s > STOP_PATIENCE_S
+
     def stop(self) -> None:
         """Fade out and keep nothing."""
+        if self._stop_asked_s is None:
+            self._stop_asked_s = time.monotonic()
         self._gate.turn_back()
         if self._stream is not None:
             self._stream.request_stop()
@@ -156,13 +168,13 @@ class SweepControl(QObject):
         if isinstance(failure.error, RecordingStopped):
             self._end("Stopped; nothing of this sweep was kept.")
             return
-        self._forget_card()
         self._end("No take was kept.")
         self.trouble.emit(failure.sentence)
+        self._forget_card()
 
     def _forget_card(self) -> None:
         """What has failed may be another device when it is back: look for it anew."""
-        if self._device is not None and not self._device[2].info.harmless:
+        if self._device is not None and not self._device[0].startswith(RIG_NAME):
             self._device = None
 
     def _end(self, words: str) -> None:

@@ -42,10 +42,10 @@ class Killed:
         return self.status == 2 and bool(said) and said[-1].startswith("stillbox: ") and "Traceback" not in self.errors
 
 
-def wait_for_sweep(program: subprocess.Popen[str], then_s: float) -> None:
-    """Read what the program says until it sweeps, and wait so long more."""
+def wait_for(words: str, program: subprocess.Popen[str], then_s: float) -> None:
+    """Read what the program says until there are these words, and wait so long more."""
     assert program.stdout is not None
-    while "sweeping" not in (line := program.stdout.readline()):
+    while words not in (line := program.stdout.readline()):
         assert line, program.communicate()
     time.sleep(then_s)
 

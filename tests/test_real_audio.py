@@ -12,7 +12,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from server_kills import kill_server_while_recording, wait_for_sweep
+from server_kills import kill_server_while_recording, wait_for
 from sound_servers import JACK_DEVICE, PULSE_DEVICE, jack_missing, jack_speaker, pulse_missing, pulse_speaker
 from virtual_speaker import JIG, truth_ohm
 
@@ -149,7 +149,7 @@ def test_a_signal_fades_out_in_the_real_output_stream(
 @needs_jack
 @pytest.mark.parametrize("death", [signal.SIGTERM, signal.SIGKILL])
 def test_device_lost_in_the_middle(tmp_path: Path, build: BuildFolder, death: signal.Signals) -> None:
-    killed = kill_server_while_recording(build, tmp_path, death, lambda program: wait_for_sweep(program, 0.7))
+    killed = kill_server_while_recording(build, tmp_path, death, lambda program: wait_for("sweeping", program, 0.7))
     assert killed.clear, killed
     assert "went away while it ran" in killed.errors and "record anew" in killed.errors
     assert build.takes() == [] and build.damaged() == []

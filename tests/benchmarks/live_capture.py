@@ -6,6 +6,8 @@ Run: python tests/benchmarks/live_capture.py [--quick]
 from __future__ import annotations
 
 import os
+import random
+import signal
 import subprocess
 import sys
 import tempfile
@@ -18,6 +20,7 @@ sys.path[:0] = [str(ROOT), str(ROOT / "tests")]
 
 from injected_faults import FAULTS, check, faulty_rig, good_rig, named_kind  # noqa: E402
 from kill_while_recording import kill_at_random_moments  # noqa: E402
+from server_kills import kill_server_while_recording, wait_for  # noqa: E402
 from sound_servers import JACK_DEVICE, jack_missing, jack_speaker  # noqa: E402
 from table import Row, table  # noqa: E402
 from virtual_speaker import JIG, truth_ohm  # noqa: E402
@@ -48,6 +51,7 @@ def rows(quick: bool = False) -> list[Row]:
             _faults_named(base, 2 if quick else 10),
             _false_alarms(300 // part),
             _kills(base, 100 // part),
+            _server_kills(base, max(3, 50 // part)),
             *_stops(base, 50 // part),
         ]
 
@@ -149,6 +153,33 @@ def _kills(base: Path, times: int) -> Row:
         "",
         good,
     )
+
+
+def _server_kills(base: Path, times: int) -> Row:
+    """kill -9 of the sound server at random moments from the first sound on; the program must end with a sentence."""
+    what = f"kill -9 of the sound server at {times} random moments: ended with a sentence or a whole take"
+    missing = jack_missing()
+    if missing is not None:
+        return Row(what, "all", missing, "", False)
+    build = BuildFolder.create(base / "servers")
+    build.set_calibration(JIG.reference_ohm)
+    draw = random.Random(4)
+    clear, longest_s = 0, 0.0
+    for _ in range(times):
+        then_s = draw.uniform(0.0, 5.0)
+        killed = kill_server_while_recording(
+            build, base, signal.SIGKILL, lambda program, s=then_s: wait_for("checking", program, s)
+        )
+        whole = not build.damaged() and not build.unfinished()
+        clear += killed.clear and whole
+        longest_s = max(longest_s, killed.ended_s)
+        if not killed.clear or not whole:
+            print(f"not clear after {then_s:.2f} s: {killed}", file=sys.stderr)
+    takes = build.takes()
+    for take in takes:
+        build.load(take)
+    measured = f"{clear} of {times} ({len(takes)} takes, at most {longest_s:.1f} s after it)"
+    return Row(what, "all", measured, "", clear == times)
 
 
 def _stops(base: Path, times: int) -> list[Row]:

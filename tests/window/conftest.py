@@ -68,6 +68,7 @@ def window(qtbot: QtBot, tmp_path: Path) -> Iterator[MainWindow]:
     made.show()
     settle(qtbot, made)
     yield made
-    made.close()
+    if made.isVisible():  # a test may have closed it
+        made.close()
     qtbot.waitUntil(lambda: not made.isVisible(), timeout=WAIT_MS)
     made.deleteLater()
