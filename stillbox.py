@@ -10,6 +10,7 @@ StillboxErrors; ``main`` turns them, and wrong use, into one line on stderr and 
 from __future__ import annotations
 
 import difflib
+import io
 import os
 import sys
 from collections.abc import Callable, Sequence
@@ -119,6 +120,8 @@ def _means_window(given: Sequence[str]) -> bool:
 def main(arguments: Sequence[str] | None = None) -> None:
     """Open the window or run a command; exit status 0, or 2 with one line on stderr for wrong use or bad input."""
     given = list(sys.argv[1:] if arguments is None else arguments)
+    if isinstance(sys.stdout, io.TextIOWrapper):
+        sys.stdout.reconfigure(errors="backslashreplace")  # not every terminal knows every letter
     with stop_signals() as signals:
         status = _status_of(given, signals)
     sys.exit(status)

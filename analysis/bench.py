@@ -37,6 +37,8 @@ from calibration.smoothing import smooth_ratio
 from capture.build_description import BuildDescription
 from capture.build_folder import BuildFolder, CalibrationSettings
 from capture.errors import StillboxError
+from capture.shown_text import short_name
+from capture.small_file import real_path
 from capture.take import CALIBRATION_SUBJECTS, JigKind, TakeInfo, fitting_takes
 
 Progress = Callable[[str], None]
@@ -112,8 +114,8 @@ class Bench:
 
     @cached_property
     def name(self) -> str:
-        """Name of the build, or of its folder."""
-        return self._description.name or self.build.path.resolve().name
+        """Name of the build, or of its folder, fit to be a part of a line."""
+        return short_name(self._description.name or real_path(self.build.path).name)
 
     @cached_property
     def settings(self) -> CalibrationSettings:

@@ -9,6 +9,7 @@ from __future__ import annotations
 import io
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 
 from matplotlib import rc_context
@@ -21,6 +22,7 @@ from matplotlib.ticker import FixedLocator, FuncFormatter, Locator, NullFormatte
 
 from capture.errors import StillboxError
 from capture.output_file import PICTURE, check_output, write_output
+from capture.shown_text import visible
 
 INK = "#22303a"
 SOFT_INK = "#5c6b76"
@@ -35,6 +37,11 @@ SMALL_PT = 8.0
 TITLE_PT = 12.5
 
 PICTURE_DPI = 160
+MOST_LETTERS = 120
+"""A line of small text across the widest picture."""
+
+UNKNOWN_LETTER = "\N{WHITE SQUARE}"
+
 LOWEST_HZ = 15.0
 HIGHEST_HZ = 20_000.0
 
@@ -155,6 +162,37 @@ def plain_ohm_axis(axes: Axes, steps: Sequence[int] = (1, 2, 5)) -> None:
     axes.grid(axis="y", which="major", color=GRID, linewidth=0.7)
 
 
+def make_drawable(figure: Figure) -> None:
+    """Make all text of a figure safe to be drawn: the last step before pixels, for paper and window.
+
+    Names come from people: ``$`` is no mathematics in them, control characters become visible, letters that the font
+    lacks become boxes, and what is longer than the picture is wide is cut.
+    """
+    from matplotlib.text import Text
+
+    for text in figure.findobj(Text):
+        assert isinstance(text, Text)
+        text.set_parse_math(False)
+        words = text.get_text()
+        if words:
+            text.set_text(_drawable(words))
+
+
+def _drawable(words: str) -> str:
+    known = _letters_of_font()
+    shown = "".join(
+        letter if letter == "\n" or ord(letter) in known else UNKNOWN_LETTER for letter in visible(words, "\n")
+    )
+    return shown if len(shown) <= MOST_LETTERS else shown[: MOST_LETTERS - 1].rstrip() + "…"
+
+
+@cache
+def _letters_of_font() -> frozenset[int]:
+    from matplotlib.font_manager import FontProperties, findfont, get_font
+
+    return frozenset(get_font(findfont(FontProperties())).get_charmap())
+
+
 def picture_bytes(figure: Figure, suffix: str) -> bytes:
     """The picture as the content of a .svg, .png or .pdf file; the suffix with its dot or without."""
     suffix = "." + suffix.lower().lstrip(".")
@@ -162,6 +200,7 @@ def picture_bytes(figure: Figure, suffix: str) -> bytes:
         raise StillboxError(f"no picture is written as '{suffix}'; choose one of {', '.join(PICTURE.suffixes)}")
     # Without date and with a fixed salt the same results give the same file.
     metadata = {".svg": {"Date": None}, ".pdf": {"CreationDate": None}, ".png": {}}[suffix]
+    make_drawable(figure)
     buffer = io.BytesIO()
     with rc_context({"svg.hashsalt": "stillbox"}):
         figure.savefig(buffer, format=suffix[1:], dpi=PICTURE_DPI, metadata=metadata, facecolor=figure.get_facecolor())

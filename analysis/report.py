@@ -23,6 +23,7 @@ from analysis.findings import Cause, Finding, FindingsReport
 from analysis.quantity import value_text
 from analysis.ridges import Ridge
 from capture.output_file import PAGE, write_output
+from capture.shown_text import visible
 
 if TYPE_CHECKING:
     from analysis.comparison import Change, Comparison
@@ -158,12 +159,18 @@ def _state_sentence(state: ReportState) -> str:
     )
 
 
+def _shown(value: Any) -> Any:
+    """What a page prints: names as they are, but for letters that are none. What is HTML already stays."""
+    return visible(value, "\n") if type(value) is str else value
+
+
 @cache
 def _environment() -> Environment:
     return Environment(
         loader=FileSystemLoader(_TEMPLATES),
         autoescape=True,
         undefined=StrictUndefined,
+        finalize=_shown,
         trim_blocks=True,
         lstrip_blocks=True,
     )

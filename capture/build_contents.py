@@ -7,6 +7,8 @@ from typing import Annotated, Literal
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, Strict
 
+from capture.shown_text import visible
+
 
 def within(low: float, high: float, unit: str) -> Callable[[float], float]:
     """A check that a number lies from ``low`` to ``high``; its error names the range."""
@@ -27,7 +29,7 @@ SquareMetres = Annotated[float, Strict(), AfterValidator(within(0, 100, "m²"))]
 Millimetres = Annotated[float, Strict(), AfterValidator(within(0.1, 1000, "mm"))]
 Porosity = Annotated[float, Strict(), AfterValidator(within(0, 0.999, ""))]
 StuffingGrams = Annotated[float, Strict(), AfterValidator(within(0, 100_000, "g"))]
-Label = Annotated[str, Strict(), Field(max_length=200)]
+Label = Annotated[str, Strict(), Field(max_length=200), AfterValidator(visible)]
 Fibre = Literal["polyester", "wool", "cotton", "glass wool", "rock wool"]
 
 

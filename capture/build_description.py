@@ -31,6 +31,7 @@ from capture.build_contents import (
 from capture.build_layout import DESCRIPTION_FILE
 from capture.description_faults import describe_fault, sections_of
 from capture.errors import StillboxError
+from capture.shown_text import visible
 from capture.small_file import parse_toml, read_small_text, why_unreadable
 from capture.take import SUBJECTS, Subject
 
@@ -46,6 +47,7 @@ LimitVolts = Annotated[float, Strict(), AfterValidator(within(0.001, 50, "V rms"
 LimitWatts = Annotated[float, Strict(), AfterValidator(within(1e-6, 100, "W"))]
 LimitLowest = Annotated[float, Strict(), AfterValidator(within(1, 10_000, "Hz"))]
 Text = Annotated[str, Strict(), Field(max_length=10_000)]
+Line = Annotated[str, Strict(), Field(max_length=10_000), AfterValidator(visible)]
 
 
 def _with_names(size: Any) -> Any:
@@ -102,7 +104,7 @@ class PortPlace(_Section):
 class Wall(_Section):
     """What the walls are made of."""
 
-    material: Text | None = None
+    material: Line | None = None
     thickness_mm: Thickness | None = None
 
 
@@ -171,7 +173,7 @@ class BuildDescription(_Section):
         Sections that are always there; their unknown values are None.
     """
 
-    name: Text = ""
+    name: Line = ""
     inside_mm: Annotated[InsideSize, BeforeValidator(_with_names)] | None = None
     rated_ohm: RatedImpedance | None = None
     temperature_c: Temperature = 20.0

@@ -26,7 +26,7 @@ from capture.errors import StillboxError
 from capture.excitation import Excitation, default_high_hz, excitation_samples, make_excitation
 from capture.output_calibration import loudest_volts
 from capture.pre_check import PreCheck, check_before_sweep
-from capture.recording_checks import Circumstances
+from capture.recording_checks import Circumstances, sample_step
 from capture.sound_gate import sound_permit
 from capture.sound_permit import OutputLimit
 from capture.stop_signals import answered_by
@@ -233,9 +233,8 @@ class _Session:
         clip = read_audio(partial_path)
         try:
             clips, reference_ohm = self._clips, self._facts.reference_ohm
-            case = Circumstances(
-                clips.subject, clips.jig, excitation, quantum(SUBTYPE), clips.load_ohm, reference_ohm
-            )
+            step = sample_step(clip.samples, quantum(SUBTYPE))
+            case = Circumstances(clips.subject, clips.jig, excitation, step, clips.load_ohm, reference_ohm)
             starts, flags = check_recording(clip, case)
         except StillboxError as error:
             # What to do with an imported recording is no advice here.

@@ -65,6 +65,16 @@ CLIPPED_SHARE = 0.03
 """Part of the blocks with flat tops from which on the take is refused."""
 
 
+LEAST_VALUES = 200
+"""Fewer values than that in a channel tell nothing of its steps."""
+
+RARE_DISTANCES = 0.002
+"""So many of the distances between values may be smaller than a step: clicks, or a few samples that were mended."""
+
+COARSEST_STEP = 2.0**-11
+"""Of a converter, full scale = 1: 12 bit. What is coarser is a fault."""
+
+
 @dataclass(frozen=True)
 class Circumstances:
     """What is known about a recording besides its samples."""
@@ -73,7 +83,7 @@ class Circumstances:
     jig: JigKind
     excitation: Excitation
     quantum: float
-    """Step between sample values, full scale = 1; 0 for float samples."""
+    """Step between sample values, full scale = 1; see ``sample_step``."""
     load_ohm: float | None = None
     """Marked value of the resistor on the clips, where there is one."""
     reference_ohm: float | None = None
@@ -93,6 +103,25 @@ class Circumstances:
     @property
     def on_jig(self) -> bool:
         return self.subject != "microphone"
+
+
+def sample_step(samples: RawSamples, quantum: float) -> float:
+    """Step between neighbouring values that the samples really take, full scale = 1; at least ``quantum``.
+
+    A converter of 16 bit in a file of 24 bit or float takes steps 256 times those of the file, or of any other size
+    where a volume was applied behind it. The step is the smallest usual distance of the values that occur: so small are
+    a few in a thousand of the distances wherever the values of the file itself are used.
+    """
+    steps = []
+    for channel in samples.T:
+        values = np.unique(channel)
+        if len(values) > LEAST_VALUES:
+            distances = np.diff(values.astype(np.float64))
+            steps.append(float(np.quantile(distances, RARE_DISTANCES, method="higher")))
+    full_scale = 2.0**31 if samples.dtype == np.int32 else 1.0
+    # A silent channel says nothing; where both speak, the finer one is the converter.
+    found = min(steps, default=0.0) / full_scale
+    return max(quantum, found) if found <= COARSEST_STEP else quantum
 
 
 def check_identical(samples: RawSamples, case: Circumstances) -> list[str]:

@@ -5,14 +5,15 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Literal, NotRequired, TypedDict, get_args
+from typing import Annotated, Literal, NotRequired, TypedDict, get_args
 
 import numpy as np
 from numpy.typing import NDArray
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field
 
 from capture.errors import StillboxError
 from capture.excitation import Excitation
+from capture.shown_text import visible
 
 Subject = Literal[
     "free-air",
@@ -77,6 +78,10 @@ def check_circumstances(subject: str, celsius: float | None, remounted: bool) ->
         )
 
 
+Words = Annotated[str, AfterValidator(visible)]
+"""Text that may come from elsewhere, fit to be shown."""
+
+
 class LiveRecord(BaseModel):
     """How a take of a sound card or of the practice rig was made.
 
@@ -98,14 +103,14 @@ class LiveRecord(BaseModel):
 
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
 
-    device: str
-    host_api: str
-    kind: str
+    device: Words
+    host_api: Words
+    kind: Words
     reported_latency_s: float | None = Field(None, ge=0)
     loudest_volts: float | None = Field(None, gt=0)
     output_limit_dbfs: float = Field(le=0)
     attempts: int = Field(ge=1)
-    notes: tuple[str, ...] = ()
+    notes: tuple[Words, ...] = ()
 
 
 class TakeInfo(BaseModel):
@@ -130,13 +135,13 @@ class TakeInfo(BaseModel):
     sweep_starts: tuple[int, ...]
     """Frame at which each whole sweep starts in the recording."""
     frames: int = Field(ge=1)
-    origin: str
+    origin: Words
     """Where the samples came from: a file name, or the device."""
     latency_s: float | None = None
     """Achieved round-trip latency of a live take, s."""
     live: LiveRecord | None = None
     """None for an imported recording."""
-    flags: tuple[str, ...] = ()
+    flags: tuple[Words, ...] = ()
     """Faults seen in the recording that do not forbid its use, in words with numbers."""
     audio_file: str
     samples_sha256: str = Field(pattern=r"^[0-9a-f]{64}$")

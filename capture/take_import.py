@@ -24,6 +24,7 @@ from capture.recording_checks import (
     check_identical,
     check_level,
     mains_hum,
+    sample_step,
 )
 from capture.recording_gaps import check_gaps
 from capture.sweep_search import SURE_AGREEMENT, FoundSweep, SweepSearch, find_sweeps, with_new_segments
@@ -79,7 +80,7 @@ def import_take(
         cast(Subject, subject),
         cast(JigKind, jig),
         excitation,
-        quantum(clip.subtype),
+        sample_step(clip.samples, quantum(clip.subtype)),
         load_ohm,
         None if calibration is None else calibration.reference_ohm,
     )

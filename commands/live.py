@@ -11,8 +11,9 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from capture.shown_text import visible
 from commands.options import CelsiusOption, RemountedOption
-from commands.printing import print_table, progress, say, warn
+from commands.printing import ask, confirm, print_table, progress, say, say_lines, warn
 
 if TYPE_CHECKING:
     from capture.audio_device import StreamState
@@ -26,7 +27,8 @@ def devices() -> None:
 
     there = list_devices()
     print_table(("number", "device", "host API", "outputs", "inputs", "rates, Hz"), device_rows(there))
-    say(f"without --device: {there.default_name}\n")
+    say(f"without --device: {there.default_name}")
+    say("")
     print_table(("--device", "what is on the clips of the practice rig"), rig_rows())
     say(f"behind the speaker a comma and faults to practise with, such as '{rig_rows()[0][0]}, noise':")
     say(", ".join(FAULTS))
@@ -58,7 +60,7 @@ def jig(
     told = jig_text(levels, None if amplifier_watts is None else (amplifier_watts, amplifier_ohms))
     for text in cautions_for("amplifier", "heat and mains"):
         say(f"caution: {text}")
-    say(told)
+    say_lines(told)
 
 
 def record(
@@ -160,23 +162,15 @@ def record(
     with _shown_progress(stream) as tell:
         info = record_take(folder, chosen, request, stream, tell)
     latency = "" if info.latency_s is None else f", latency {1000 * info.latency_s:.1f} ms"
-    typer.echo(f"take {info.number}: {info.address}, {len(info.sweep_starts)} sweep(s){latency}")
+    say(f"take {info.number}: {info.address}, {len(info.sweep_starts)} sweep(s){latency}")
     for note in (*info.flags, *filter(None, [standing_sentence(folder.takes(), info)])):
-        typer.echo(f"note: {note}")
+        say(f"note: {note}")
 
 
 def _dialogue() -> Dialogue:
     from capture.first_use import Dialogue
 
-    def warn(text: str) -> None:
-        typer.echo(f"stillbox: {text}", err=True)
-
-    def ask(question: str) -> str:
-        return str(typer.prompt(question, default="", show_default=False))
-
-    if not sys.stdin.isatty():
-        return Dialogue(typer.echo, warn)
-    return Dialogue(typer.echo, warn, typer.confirm, ask)
+    return Dialogue(say, warn, confirm, ask) if sys.stdin.isatty() else Dialogue(say, warn)
 
 
 @contextmanager
@@ -209,7 +203,7 @@ def _shown_progress(stream: StreamState) -> Iterator[Callable[[str], None]]:
 
         def tell(text: str) -> None:
             if sys.stdout.isatty():
-                progress.console.print(text, markup=False, highlight=False)
+                progress.console.print(visible(text), markup=False, highlight=False)
             else:
                 say(text)
 

@@ -9,12 +9,21 @@ from typing import TYPE_CHECKING, Any
 
 import typer
 
+from capture.shown_text import visible
+
 if TYPE_CHECKING:
     from analysis.tables import Table
 
 
 def say(text: str) -> None:
-    typer.echo(text)
+    """One line on stdout; what a terminal would obey, line ends too, becomes visible (so names cannot forge lines)."""
+    typer.echo(visible(text))
+
+
+def say_lines(text: str) -> None:
+    """A text of our own that has several lines."""
+    for line in text.split("\n"):
+        say(line)
 
 
 def show(item: str | Table) -> None:
@@ -26,11 +35,21 @@ def show(item: str | Table) -> None:
 
 def progress(text: str) -> None:
     """What is being done, on stderr so that results can be piped."""
-    typer.echo(f"... {text}", err=True)
+    typer.echo(f"... {visible(text)}", err=True)
 
 
 def warn(text: str) -> None:
-    typer.echo(f"stillbox: {' '.join(text.split())}", err=True)
+    typer.echo(f"stillbox: {visible(' '.join(text.split()))}", err=True)
+
+
+def confirm(question: str) -> bool:
+    """Yes or no of the person at the terminal."""
+    return bool(typer.confirm(visible(question)))
+
+
+def ask(question: str) -> str:
+    """An answer of the person at the terminal; empty where they only press Enter."""
+    return str(typer.prompt(visible(question), default="", show_default=False))
 
 
 def print_json(document: dict[str, Any]) -> None:
@@ -45,6 +64,6 @@ def print_table(heads: Sequence[str], rows: Iterable[Sequence[str]]) -> None:
 
     table = Table(*heads, box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="bold")
     for row in rows:
-        table.add_row(*map(Text, row))
+        table.add_row(*(Text(visible(cell)) for cell in row))
     width = None if sys.stdout.isatty() else 1000
     Console(width=width, highlight=False).print(table)

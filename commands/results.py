@@ -125,8 +125,9 @@ def findings(
             for line in finding_text(finding):
                 say(line)
         if len(detailed) < len(report.findings):
+            say("")
             say(
-                f"\n{len(report.findings) - len(detailed)} more are lower than {NOTABLE_OHM:g} ohm: see --all or --json"
+                f"{len(report.findings) - len(detailed)} more are lower than {NOTABLE_OHM:g} ohm: see --all or --json"
             )
     else:
         say("no resonance stands out of the noise")

@@ -14,7 +14,6 @@ from PyQt5.QtWidgets import (
     QFormLayout,
     QGridLayout,
     QHBoxLayout,
-    QLabel,
     QProgressBar,
     QPushButton,
     QSizePolicy,
@@ -25,6 +24,7 @@ from PyQt5.QtWidgets import (
 from capture.states import USUAL_STATES, next_state, standing_sentence
 from capture.take import CALIBRATION_SUBJECTS, CELSIUS_RANGE, STATE_SUBJECTS, TakeInfo
 from gui.meters import Meters
+from gui.plain_text import PlainLabel
 from gui.session import Listing
 from gui.takes_table import TakesTable
 from gui.theme import Theme
@@ -56,10 +56,10 @@ class BenchPanel(QWidget):
         self.build_button.setToolTip("The build: the folder that holds all about one loudspeaker, or one pair.")
         self._make_case()
         self.wiring = WiringPicture()
-        self.caption = QLabel()
+        self.caption = PlainLabel()
         self.caption.setObjectName("caption")
         self.caption.setWordWrap(True)
-        self.caution = QLabel()
+        self.caution = PlainLabel()
         self.caution.setObjectName("caution")
         self.caution.setWordWrap(True)
         self.caution.setAccessibleName("Cautions")
@@ -96,7 +96,7 @@ class BenchPanel(QWidget):
         self.load_row = QWidget()
         row = QHBoxLayout(self.load_row)
         row.setContentsMargins(0, 0, 0, 0)
-        for part in (QLabel("Marked"), self.load_ohm, QLabel("±"), self.load_percent):
+        for part in (PlainLabel("Marked"), self.load_ohm, PlainLabel("±"), self.load_percent):
             row.addWidget(part)
         row.addStretch(1)
         self.celsius = celsius_field()
@@ -143,7 +143,7 @@ class BenchPanel(QWidget):
         self.meters = Meters()
 
     def _make_sweep(self) -> None:
-        self.said = QLabel("Ready.")
+        self.said = PlainLabel("Ready.")
         self.said.setObjectName("said")
         self.said.setWordWrap(True)
         self.said.setAccessibleName("What the check before the sweep says")
@@ -192,8 +192,8 @@ class BenchPanel(QWidget):
         device.addRow(
             _label("&Level", self.level), _row(self.level, _label("lasts", self.seconds), self.seconds, self.hurry)
         )
-        device.addRow(_label("R&esistor R", self.reference), _row(self.reference, QLabel("±"), self.tolerance))
-        device.addRow(QLabel("Inputs"), self.meters)
+        device.addRow(_label("R&esistor R", self.reference), _row(self.reference, PlainLabel("±"), self.tolerance))
+        device.addRow(PlainLabel("Inputs"), self.meters)
         layout.addLayout(device)
         buttons = QHBoxLayout()
         buttons.addWidget(self.sweep, 3)
@@ -369,8 +369,8 @@ def celsius_of(field: QDoubleSpinBox) -> float | None:
     return None if field.value() <= field.minimum() else float(field.value())
 
 
-def _label(words: str, buddy: QWidget) -> QLabel:
-    label = QLabel(words)
+def _label(words: str, buddy: QWidget) -> PlainLabel:
+    label = PlainLabel(words)
     label.setObjectName("caption")
     label.setBuddy(buddy)
     return label

@@ -9,7 +9,6 @@ from PyQt5.QtWidgets import (
     QDialog,
     QDialogButtonBox,
     QInputDialog,
-    QLabel,
     QListWidget,
     QListWidgetItem,
     QUndoStack,
@@ -17,6 +16,7 @@ from PyQt5.QtWidgets import (
     QWidget,
 )
 
+from gui.plain_text import PlainLabel
 from gui.session import Session
 from gui.undo_steps import Step
 from gui.words import take_words
@@ -152,7 +152,7 @@ class Wastebasket(QDialog):
             self.list.setCurrentRow(0)
         layout = QVBoxLayout(self)
         layout.addWidget(
-            QLabel("Removed takes stay here until you delete them by hand." if removed else "It is empty.")
+            PlainLabel("Removed takes stay here until you delete them by hand." if removed else "It is empty.")
         )
         layout.addWidget(self.list)
         buttons = QDialogButtonBox(QDialogButtonBox.Cancel)

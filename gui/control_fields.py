@@ -11,12 +11,12 @@ from PyQt5.QtWidgets import (
     QComboBox,
     QDoubleSpinBox,
     QHBoxLayout,
-    QLabel,
     QLayout,
     QPushButton,
     QWidget,
 )
 
+from gui.plain_text import PlainLabel
 from gui.view import Asked, Choice, Control, Number
 
 
@@ -26,7 +26,7 @@ def labelled(words: str, field: QWidget, tip: str = "") -> QWidget:
     row = QHBoxLayout(group)
     row.setContentsMargins(0, 0, 0, 0)
     row.setSpacing(5)
-    label = QLabel(words)
+    label = PlainLabel(words)
     label.setObjectName("caption")
     label.setBuddy(field)
     for widget in (label, field):

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 from capture.practice_rig import DEFAULT_SPEAKER, RIG_NAME, rig_names
 from gui.bench_panel import BenchPanel
+from gui.plain_text import plain_tip
 from gui.words import safety_topics
 
 if TYPE_CHECKING:
@@ -45,7 +46,7 @@ class DeviceChoice:
         field.setCurrentIndex(there if there >= 0 else usual if remedy else 0)
         field.blockSignals(False)
         if remedy:
-            field.setToolTip(f"{field.toolTip()}\nNo sound card is usable: {remedy}")
+            field.setToolTip(plain_tip(f"{field.toolTip()}\nNo sound card is usable: {remedy}"))
         self.follow()
 
     def harmless(self) -> bool:

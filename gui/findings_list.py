@@ -7,7 +7,6 @@ from html import escape
 from PyQt5.QtCore import QModelIndex, QRect, QSize, Qt, pyqtSignal
 from PyQt5.QtGui import QColor, QFont, QFontMetrics, QPainter
 from PyQt5.QtWidgets import (
-    QLabel,
     QListView,
     QListWidget,
     QListWidgetItem,
@@ -20,6 +19,7 @@ from PyQt5.QtWidgets import (
     QWidget,
 )
 
+from gui.plain_text import PlainLabel, plain_tip
 from gui.theme import LIGHT, Theme
 from gui.view import Row, View
 
@@ -121,7 +121,7 @@ class FindingsList(QWidget):
         self.details = QTextBrowser()
         self.details.setAccessibleName("What is known of the selected line")
         self.details.setOpenLinks(False)
-        heading = QLabel(self._view.listed)
+        heading = PlainLabel(self._view.listed)
         heading.setObjectName("caption")
         heading.setBuddy(self.list)
         self.heading = heading
@@ -151,7 +151,7 @@ class FindingsList(QWidget):
         for row in rows:
             item = QListWidgetItem(row.head)
             item.setData(Qt.UserRole, row)
-            item.setToolTip(f"{row.head}: {row.numbers}")
+            item.setToolTip(plain_tip(f"{row.head}: {row.numbers}"))
             self.list.addItem(item)
         self.list.blockSignals(False)
         if kept is not None:

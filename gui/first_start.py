@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from PyQt5.QtCore import Qt, pyqtSignal
-from PyQt5.QtWidgets import QHBoxLayout, QLabel, QPushButton, QScrollArea, QVBoxLayout, QWidget
+from PyQt5.QtWidgets import QHBoxLayout, QPushButton, QScrollArea, QVBoxLayout, QWidget
+
+from gui.plain_text import PlainLabel
 
 SHOPPING = """
 <h3>For your own speakers you need</h3>
@@ -33,9 +35,9 @@ class FirstStart(QWidget):
 
     def __init__(self) -> None:
         super().__init__()
-        title = QLabel("Find out what rings in your speaker.")
+        title = PlainLabel("Find out what rings in your speaker.")
         title.setObjectName("sentence")
-        short = QLabel(
+        short = PlainLabel(
             "Try it without any hardware: the practice rig is a simulated speaker whose walls ring. "
             "Click below, then Sweep twice, driver and box: what rings, and why, appears here."
         )
@@ -51,7 +53,7 @@ class FirstStart(QWidget):
         others.addWidget(self.new)
         others.addWidget(self.open)
         others.addStretch(1)
-        shopping = QLabel(SHOPPING)
+        shopping = PlainLabel(SHOPPING)
         shopping.setWordWrap(True)
         shopping.setAlignment(Qt.AlignTop)
         scroll = QScrollArea()

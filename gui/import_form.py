@@ -13,14 +13,15 @@ from PyQt5.QtWidgets import (
     QFileDialog,
     QFormLayout,
     QHBoxLayout,
-    QLabel,
     QLineEdit,
     QPushButton,
     QWidget,
 )
 
+from capture.shown_text import visible
 from capture.take import STATE_SUBJECTS
 from gui.bench_panel import MARKED, REMOUNTED_TIP, celsius_field, celsius_of
+from gui.plain_text import PlainLabel
 from gui.words import SUBJECT_WORDS
 
 
@@ -71,7 +72,9 @@ class ImportForm(QDialog):
         buttons.accepted.connect(self.accept)
         buttons.rejected.connect(self.reject)
         form = QFormLayout(self)
-        form.addRow(QLabel(f"<b>{audio_path.name}</b>"))
+        name = PlainLabel(visible(audio_path.name))
+        name.setStyleSheet("font-weight: bold")
+        form.addRow(name)
         for words, field in (
             ("&What is it of?", self.subject),
             ("&State", self.state),

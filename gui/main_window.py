@@ -25,6 +25,7 @@ from gui.first_start import FirstStart
 from gui.garbage import GarbageTimer
 from gui.help_pages import HelpPages
 from gui.menus import fill_menu, make_menus
+from gui.plain_text import plain_action
 from gui.reading_control import ReadingControl
 from gui.results_panel import ResultsPanel
 from gui.session import Listing, Session, builds_folder, known_devices, practice_build
@@ -251,7 +252,7 @@ class MainWindow(QMainWindow):
 
     def _show_listing(self, listing: Listing) -> None:
         self.listing = listing
-        self.bench.build_button.setText(listing.name)
+        self.bench.build_button.setText(plain_action(listing.name))
         self.bench.show_names(listing.takes)
         self.bench.show_reference(listing)
         select, self._select_next = self._select_next, None

@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING
 from PyQt5.QtGui import QKeySequence
 from PyQt5.QtWidgets import QAction, QMenu
 
+from gui.plain_text import plain_action
+
 if TYPE_CHECKING:
     from gui.main_window import MainWindow
 
@@ -135,7 +137,7 @@ def fill_menu(menu: QMenu, entries: Sequence[tuple[str, Callable[[], None]]]) ->
     """Replace what a menu holds."""
     menu.clear()
     for words, function in entries:
-        action = menu.addAction(words)
+        action = menu.addAction(plain_action(words))
         if action is not None:
             action.triggered.connect(_without_state(function))
     if not entries:

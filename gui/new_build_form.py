@@ -11,11 +11,12 @@ from PyQt5.QtWidgets import (
     QFileDialog,
     QFormLayout,
     QHBoxLayout,
-    QLabel,
     QLineEdit,
     QPushButton,
     QWidget,
 )
+
+from gui.plain_text import PlainLabel
 
 SIDES = ("height", "width", "depth")
 
@@ -58,7 +59,7 @@ class NewBuildForm(QDialog):
         form.addRow("&In folder", place)
         form.addRow("I&nside: height, width, depth", inside)
         form.addRow("&Rated impedance", self.rated)
-        hint = QLabel("Standing waves are told by the inside. More can be written into build.toml later.")
+        hint = PlainLabel("Standing waves are told by the inside. More can be written into build.toml later.")
         hint.setWordWrap(True)
         hint.setObjectName("caption")
         form.addRow(hint)

@@ -74,7 +74,7 @@ def make_picture(
     from matplotlib.ticker import NullLocator
 
     from analysis.picture_marks import draw_labels, draw_mark_lines, lanes_height_pt, place_labels
-    from analysis.picture_style import PAPER, SMALL_PT, frequency_axis, plain_axes
+    from analysis.picture_style import PAPER, SMALL_PT, frequency_axis, make_drawable, plain_axes
 
     width, height = size
     dpi = SCREEN_DPI * scale
@@ -129,6 +129,7 @@ def make_picture(
     if label_axes is not None:
         frequency_axis(label_axes, *ends_hz, labelled=False)
         draw_labels(label_axes, labels, [mark for mark in marks if ends_hz[0] <= mark.frequency_hz <= ends_hz[1]])
+    make_drawable(figure)
     canvas.draw()
     shown = np.asarray(canvas.buffer_rgba())
     pixels = darkened(shown) if dark else shown.copy()

@@ -7,7 +7,6 @@ from PyQt5.QtWidgets import (
     QComboBox,
     QFrame,
     QHBoxLayout,
-    QLabel,
     QPushButton,
     QSizePolicy,
     QSplitter,
@@ -20,6 +19,7 @@ from gui.control_fields import ControlFields, labelled
 from gui.findings_list import FindingsList
 from gui.flow_layout import FlowLayout
 from gui.picture_pane import PicturePane
+from gui.plain_text import PlainLabel
 from gui.theme import Theme
 from gui.view import Results, Row, View, Wish
 from gui.words import MEANING
@@ -41,13 +41,13 @@ class ResultsPanel(QFrame):
     def __init__(self, lane: Lane) -> None:
         super().__init__()
         self.setObjectName("results")
-        self.sentence = QLabel(EMPTY)
+        self.sentence = PlainLabel(EMPTY)
         self.sentence.setObjectName("sentence")
         self.sentence.setWordWrap(True)
         self.sentence.setTextInteractionFlags(Qt.TextSelectableByMouse)
         self.sentence.setAccessibleName("The result in one sentence")
         self.sentence.setSizePolicy(QSizePolicy.Expanding, QSizePolicy.Minimum)
-        self.trouble = QLabel()
+        self.trouble = PlainLabel()
         self.trouble.setObjectName("trouble")
         self.trouble.setWordWrap(True)
         self.trouble.setAccessibleName("What went wrong")

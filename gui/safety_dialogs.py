@@ -10,7 +10,6 @@ from PyQt5.QtWidgets import (
     QDoubleSpinBox,
     QFormLayout,
     QHBoxLayout,
-    QLabel,
     QPushButton,
     QVBoxLayout,
     QWidget,
@@ -20,6 +19,7 @@ from capture.audio_device import AudioDevice
 from capture.errors import StillboxError
 from capture.measuring_tone import MeasuringTone, ToneNotReadable, TonePlan
 from capture.output_calibration import LOUDEST_RANGE_VOLTS
+from gui.plain_text import PlainLabel
 from gui.work import sentence_of_error
 
 LISTEN_MS = 200
@@ -33,7 +33,7 @@ class CautionsDialog(QDialog):
         self.setWindowTitle("Before the first sweep of this build")
         layout = QVBoxLayout(self)
         for text in texts:
-            label = QLabel(text)
+            label = PlainLabel(text)
             label.setObjectName("caution")
             label.setWordWrap(True)
             layout.addWidget(label)
@@ -68,8 +68,7 @@ class OutputDialog(QDialog):
         self._tone: MeasuringTone | None = None
         self._level_dbfs = 0.0 if self._plan is None else self._plan.first_dbfs
         self.setWindowTitle(f"Output of {device.info.name}")
-        guide = QLabel(_guide(tone))
-        guide.setTextFormat(Qt.PlainText)
+        guide = PlainLabel(_guide(tone))
         guide.setWordWrap(True)
         self.play = QPushButton("&Play the tone")
         self.play.clicked.connect(self._toggle)
@@ -77,7 +76,7 @@ class OutputDialog(QDialog):
         self.louder = QPushButton("&Louder")
         self.louder.clicked.connect(self._louder)
         self.louder.setEnabled(False)
-        self.level = QLabel()
+        self.level = PlainLabel()
         self.reading = _volts(0.0, 200.0, "Volts on the meter while the tone plays.")
         self.reading.valueChanged.connect(lambda _: self._show_level())
         self.take_reading = QPushButton("&Use this reading")
@@ -86,9 +85,8 @@ class OutputDialog(QDialog):
         self.volts = _volts(0.0, LOUDEST_RANGE_VOLTS[1], "Output at full scale, V rms.")
         self.volts.setSpecialValueText("not known")
         self.volts.setValue(known_volts or 0.0)
-        self.trouble = QLabel()
+        self.trouble = PlainLabel()
         self.trouble.setObjectName("trouble")
-        self.trouble.setTextFormat(Qt.PlainText)
         self.trouble.setWordWrap(True)
         self.trouble.hide()
         buttons = QDialogButtonBox(QDialogButtonBox.Ok | QDialogButtonBox.Cancel)

@@ -22,6 +22,8 @@ from capture.practice_speakers import (
     PORT_LENGTH_M,
     PORT_M,
 )
+from capture.shown_text import short_name
+from capture.small_file import real_path
 from capture.take_edit import removed_takes
 
 if TYPE_CHECKING:
@@ -79,7 +81,7 @@ class Session:
         """Read the folder."""
         settings, description = self.build.calibration, self.build.description
         return Listing(
-            description.name or self.build.path.resolve().name,
+            short_name(description.name or real_path(self.build.path).name),
             tuple(self.build.takes()),
             tuple(removed_takes(self.build)),
             None if settings is None else settings.reference_ohm,

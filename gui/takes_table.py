@@ -8,6 +8,7 @@ from PyQt5.QtCore import QAbstractTableModel, QEvent, QItemSelectionModel, QMode
 from PyQt5.QtWidgets import QAbstractItemView, QHeaderView, QTableView
 
 from capture.take import TakeInfo
+from gui.plain_text import plain_tip
 from gui.words import SUBJECT_WORDS
 
 COLUMNS = ("Take", "Of", "State", "Unit", "Made", "Notes")
@@ -59,7 +60,8 @@ class TakesModel(QAbstractTableModel):
         if role == Qt.DisplayRole:
             return self._text(take, index.column())
         if role == Qt.ToolTipRole:
-            return "\n".join(
+            return plain_tip(
+                "\n".join(
                 [
                     f"Take {take.number}: {SUBJECT_WORDS[take.subject][0]}, recorded "
                     f"{take.created.astimezone():%Y-%m-%d %H:%M} from {take.origin}",
@@ -67,6 +69,7 @@ class TakesModel(QAbstractTableModel):
                     *take.flags,
                     *(take.live.notes if take.live else ()),
                 ]
+                )
             )
         return None
 

@@ -9,7 +9,7 @@ from simple_recordings import Chain
 from capture.audio_file import AudioClip, quantum, to_raw
 from capture.errors import StillboxError
 from capture.excitation import Excitation
-from capture.recording_checks import Circumstances
+from capture.recording_checks import Circumstances, sample_step
 from capture.take import JigKind, Subject
 from capture.take_import import check_recording
 
@@ -28,7 +28,8 @@ def check(
     subtype: str = "PCM_24",
 ) -> tuple[tuple[int, ...], tuple[str, ...]]:
     clip = AudioClip(to_raw(samples, subtype), excitation.sample_rate_hz, subtype)
-    return check_recording(clip, Circumstances(subject, jig, excitation, quantum(subtype)))
+    step = sample_step(clip.samples, quantum(subtype))
+    return check_recording(clip, Circumstances(subject, jig, excitation, step))
 
 
 def refusal(samples: np.ndarray, subject: Subject = "in-box", jig: JigKind = "high-side") -> str:

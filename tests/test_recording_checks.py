@@ -12,9 +12,10 @@ import pytest
 from checked import GOOD, RATE_HZ, SEEDS, START, SWEEP, check, refusal
 from simple_recordings import Chain, capacitor, coil, record, trap
 
+from capture.audio_file import to_raw
 from capture.errors import StillboxError
 from capture.excitation import Excitation, default_high_hz
-from capture.recording_checks import mains_hum
+from capture.recording_checks import mains_hum, sample_step
 from capture.take import JigKind, Subject
 
 Impedance = complex | Callable[[np.ndarray], np.ndarray]
@@ -291,3 +292,40 @@ def test_no_false_alarm(
     assert [flag for flag in flags if not any(words in flag for words in allowed)] == []
     if chain.noise_dbfs < excitation.level_dbfs - 30 and chain.hum_dbfs == -70 and subject != "check-resistor":
         assert [flag for flag in flags if "channel 1" in flag and "turn up" not in flag] == []
+
+
+# Steps coarser than those of the file
+
+
+def coarse(samples: np.ndarray, bits: int, volume: float) -> np.ndarray:
+    """As a converter of so many bits gives it, with a volume applied behind it."""
+    steps = 2.0 ** (bits - 1)
+    return volume * np.rint(samples * steps) / steps
+
+
+@pytest.mark.parametrize("subtype", ["PCM_24", "PCM_32", "FLOAT", "DOUBLE"])
+@pytest.mark.parametrize("volume", [1.0, 0.7311, 2.0])
+@pytest.mark.parametrize("level", [1.0, 0.05])
+def test_a_card_of_16_bit_in_a_finer_file(subtype: str, volume: float, level: float) -> None:
+    quiet = Chain(noise_dbfs=-110, source_ohm=0.1, level=level)
+    samples = coarse(record(SWEEP, None, quiet, 1), 16, volume)
+    starts, flags = check(samples, subtype=subtype)
+    assert starts == (START,)
+    assert not any("still" in flag or "clipped" in flag for flag in flags)
+
+
+def test_the_step_is_that_of_the_data() -> None:
+    samples = record(SWEEP, None, GOOD, 1)
+    assert sample_step(to_raw(samples, "PCM_24"), 2.0**-23) == 2.0**-23
+    assert sample_step(samples, 0.0) < 2.0**-23
+    for bits, volume in ((16, 1.0), (16, 0.6), (20, 1.0)):
+        step = volume * 2.0 ** (1 - bits)
+        for subtype, own in (("PCM_24", 2.0**-23), ("DOUBLE", 0.0)):
+            found = sample_step(to_raw(coarse(samples, bits, volume), subtype), own)
+            assert found == pytest.approx(step, abs=2.0**-23 if own else 1e-12)
+
+
+def test_a_gap_in_coarse_steps_is_seen_still() -> None:
+    samples = coarse(record(SWEEP, None, GOOD, 1), 16, 1.0)
+    samples[60_000:60_100] = samples[60_000]
+    assert "stand still" in refusal(samples)

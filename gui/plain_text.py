@@ -1,0 +1,29 @@
+"""The one place where the window takes text as it is: Qt would read a name like ``<b>x</b>`` as HTML."""
+
+from __future__ import annotations
+
+from html import escape
+from typing import Any
+
+from PyQt5.QtCore import Qt
+from PyQt5.QtWidgets import QLabel
+
+
+class PlainLabel(QLabel):
+    """A label that shows what it is given, letter by letter."""
+
+    def __init__(self, *given: Any) -> None:
+        super().__init__(*given)
+        self.setTextFormat(Qt.PlainText)
+
+
+def plain_tip(text: str) -> str:
+    """A text for a tooltip, which has no format of its own: what might be read as HTML is escaped."""
+    if not Qt.mightBeRichText(text):
+        return text
+    return f"<span style='white-space: pre-wrap'>{escape(text)}</span>"
+
+
+def plain_action(text: str) -> str:
+    """A name for a button or a menu, where ``&`` would underline the next letter."""
+    return text.replace("&", "&&")
