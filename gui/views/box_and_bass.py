@@ -14,6 +14,7 @@ from analysis.box_model import ABSORPTION
 from analysis.driver_and_box import BassReport, BoxReport, bass_of_box
 from analysis.driver_and_box_export import box_document
 from analysis.impedance import ImpedanceCurve
+from analysis.lumped_fits import lumped_fits
 from analysis.picture_bass import HIGH_HZ, LOW_HZ, NamedCurves, known_panels
 from analysis.picture_lumped import Fitted, picture_of_box
 from analysis.picture_marks import Mark
@@ -21,7 +22,6 @@ from analysis.picture_style import ALONE, INK, state_styles
 from analysis.pictures import picture_of_curve
 from analysis.spice import box_netlist, netlist
 from capture.errors import StillboxError
-from gui.lumped_fits import lumped_fits
 from gui.lumped_panels import bass_panel, document_export, fitted_panel, place, text_export, write_impedance
 from gui.lumped_words import (
     box_rows,

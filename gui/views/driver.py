@@ -11,13 +11,13 @@ from matplotlib.figure import Figure
 from analysis.driver_and_box import DriverReport
 from analysis.driver_and_box_export import driver_document, driver_notes
 from analysis.impedance import ImpedanceCurve
+from analysis.lumped_fits import lumped_fits
 from analysis.picture_lumped import Fitted, picture_of_driver
 from analysis.picture_marks import Mark
 from analysis.picture_style import ALONE
 from analysis.pictures import picture_of_curve
 from analysis.spice import driver_netlist
 from capture.errors import StillboxError
-from gui.lumped_fits import lumped_fits
 from gui.lumped_panels import (
     document_export,
     fitted_panel,

@@ -31,6 +31,7 @@ from analysis.bass import CHANGE_LIMITS, Change
 from analysis.bench import Bench
 from analysis.driver_and_box import bass_report
 from analysis.driver_and_box_export import driver_table
+from analysis.lumped_fits import lumped_fits
 from analysis.picture_marks import Mark
 from capture.build_folder import BuildFolder
 from capture.devices import find_device
@@ -40,7 +41,6 @@ from capture.practice_speakers import ADDED_MASS_KG, speaker_named
 from gui.control_fields import ControlFields
 from gui.exporting import exports_of
 from gui.flow_layout import FlowLayout
-from gui.lumped_fits import lumped_fits
 from gui.main_window import MainWindow
 from gui.session import practice_build
 from gui.settings import Settings
@@ -231,8 +231,8 @@ def test_box_and_bass(qtbot: QtBot, shared: MainWindow, swept_with_mass: Path, m
     def never(*_: object) -> None:
         raise AssertionError("fitted again")
 
-    monkeypatch.setattr("gui.lumped_fits.box_of_take", never)
-    monkeypatch.setattr("gui.lumped_fits.driver_of_take", never)
+    monkeypatch.setattr("analysis.lumped_fits.box_of_take", never)
+    monkeypatch.setattr("analysis.lumped_fits.driver_of_take", never)
     fb_hz = tuning_hz(measured)
     bench = Bench(BuildFolder.open(swept_with_mass))
     pixels = pane.picture.pixels  # type: ignore[union-attr]

@@ -1,4 +1,4 @@
-"""Fits of drivers and boxes of a bench, each made once: a change of the box then costs no fit. No Qt here."""
+"""Fits of drivers and boxes of a bench, each made once: a change of the box then costs no fit."""
 
 from __future__ import annotations
 

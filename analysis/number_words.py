@@ -1,0 +1,32 @@
+"""Numbers as a person says them; pure text, nothing else is loaded."""
+
+from __future__ import annotations
+
+_FRACTIONS = {2: "half", 3: "a third", 4: "a quarter", 5: "a fifth", 6: "a sixth", 7: "a seventh", 8: "an eighth",
+              9: "a ninth", 10: "a tenth"}  # fmt: skip
+
+
+def frequency_words(frequency_hz: float) -> str:
+    """41.3 Hz, 412 Hz, 1.18 kHz."""
+    return f"{frequency_hz / 1000:.3g} kHz" if frequency_hz >= 999.5 else f"{frequency_hz:.3g} Hz"
+
+
+def ratio_words(ratio: float) -> str:
+    """What a height has become, from its ratio to what it was: down to a fifth, up to twice, as it was."""
+    if ratio >= 0.95:
+        times = f"{ratio:.2g} times" if round(ratio, 1) != 2 else "twice"
+        return "as it was" if ratio < 1.05 else f"up to {times} of what it was"
+    nearest = min(_FRACTIONS, key=lambda parts: abs(1 / parts - ratio) * parts)
+    if abs(nearest * ratio - 1) <= 0.12:
+        return f"down to {_FRACTIONS[nearest]}"
+    return f"down to {100 * ratio:.2g} %"
+
+
+def counted(number: int, noun: str) -> str:
+    """1 resonance, 7 resonances."""
+    return f"{number} {noun}" if number == 1 else f"{number} {noun}s"
+
+
+def signed_db(level_db: float) -> str:
+    """−0.9 dB, +1.2 dB; one digit behind the point."""
+    return f"{level_db:+.1f} dB".replace("-", "\N{MINUS SIGN}")

@@ -1,0 +1,78 @@
+"""From takes to the sentence with which everything about them opens; what the work cost in bass is part of it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from analysis.number_words import frequency_words, signed_db
+from analysis.summary import summary_of_comparison, summary_of_findings
+from capture.errors import StillboxError
+
+if TYPE_CHECKING:
+    from analysis.bench import Bench
+    from analysis.driver_and_box import BassReport
+    from capture.take import TakeInfo
+
+BASS_HZ = (20.0, 300.0)
+"""Where a difference of levels counts as bass."""
+HEARD_DB = -10.0
+"""Below this level there was no bass that could be lost."""
+LEAST_DB = 0.1
+"""Smaller differences of level are none (the digits in which they are told)."""
+
+
+def opening_of(bench: Bench, takes: Sequence[TakeInfo], cost: str | None = None) -> str:
+    """The sentence of one in-box take, or of two compared, the earlier first.
+
+    ``cost`` is what the work cost in bass where that is known already or is to be left out; None works it out.
+    """
+    if len(takes) == 1:
+        return summary_of_findings(bench.findings_of(takes[0]))
+    before, after = takes
+    said = cost_in_bass(bench, before, after) if cost is None else cost
+    reports = bench.findings_of(before), bench.findings_of(after)
+    return summary_of_comparison(bench.comparison_of(before, after), *reports, said)
+
+
+def cost_in_bass(bench: Bench, before: TakeInfo, after: TakeInfo) -> str:
+    """What one state costs in bass against the other: the greatest difference of level, and where.
+
+    Empty where that cannot be had: without a take of the driver in free air, between units, or where no box fits.
+    """
+    from analysis.driver_and_box import bass_of_box
+    from analysis.lumped_fits import lumped_fits
+
+    free_air = bench.newest("free-air", unit=after.unit)
+    if free_air is None or before.unit != after.unit:
+        return ""
+    fits = lumped_fits(bench)
+    try:
+        boxes = fits.box(before, free_air), fits.box(after, free_air)
+        if any(box.doubts for box in boxes):
+            return ""
+        earlier, later = (replace(box, state=name) for box, name in zip(boxes, ("before", "after"), strict=True))
+        return cost_words(bass_of_box(later, bench.build.description, before=earlier))
+    except StillboxError:
+        return ""
+
+
+def cost_words(report: BassReport) -> str:
+    """The greatest difference of level between the two states of a report: bass \N{MINUS SIGN}0.9 dB at 38 Hz."""
+    there, here = report.against_curves, report.curves
+    if there is None:
+        return ""
+    frequency_hz = here.frequency_hz
+    before_db = np.interp(np.log(frequency_hz), np.log(there.frequency_hz), there.level_db)
+    low_hz, high_hz = BASS_HZ
+    counts = (frequency_hz >= low_hz) & (frequency_hz <= high_hz) & (before_db >= HEARD_DB)
+    if not counts.any():
+        return ""
+    change_db = np.where(counts, here.level_db - before_db, 0.0)
+    place = int(np.argmax(np.abs(change_db)))
+    if abs(change_db[place]) < LEAST_DB:
+        return "bass as it was"
+    return f"bass {signed_db(float(change_db[place]))} at {frequency_words(float(frequency_hz[place]))}"

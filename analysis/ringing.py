@@ -1,0 +1,96 @@
+"""How long a resonance rings out of its surroundings: the measure by which findings are put in order.
+
+After a pulse a resonance adds ``h exp(-t/tau)`` to the response, with its height h in ohms and its decay time
+``tau = Q / (pi f)``. It stands in the impedance around it, |Z|, whose last ``FALL`` nobody hears any more, and in the
+other resonances, which ring on at its frequency with ``h_k exp(-t/tau_k) / |1 + 2 j Q_k (f/f_k - 1)|``. The time for
+which its own part is above both is how long it rings out. Height counts little in it (a logarithm), decay much (a
+factor); what stands in the skirt of a greater neighbour has none. It is the length of a ridge in the waterfall; how
+loud a wall or the cone makes it is not in it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from analysis.findings import Finding, FindingsReport, Resonance, ResonanceFit
+from capture.arrays import FloatArray
+
+FALL = 1e-3
+"""60 dB: part of the impedance around a resonance down to which its ringing counts."""
+FIRST = 3
+"""So many findings come first; the rest is folded."""
+GOOD_ENOUGH_S = 0.030
+"""What rings out of its surroundings no longer than this needs no work: the ear itself takes some tens of milliseconds
+to forget a louder sound (common practice, no source for the very number)."""
+
+_STEPS = 600
+
+
+def ringing_s(fit: ResonanceFit) -> FloatArray:
+    """For how long each resonance of a fit rings out of its surroundings, s, shape (n,); 0 where it never does."""
+    found = fit.resonances
+    if not found:
+        return np.zeros(0)
+    frequency_hz = np.array([one.frequency_hz for one in found])
+    around_ohm = np.abs(fit.baseline_ohm(frequency_hz))
+    return np.array(
+        [_rings_s(one, [k for k in found if k is not one], z) for one, z in zip(found, around_ohm, strict=True)]
+    )
+
+
+def _rings_s(resonance: Resonance, others: Sequence[Resonance], around_ohm: float) -> float:
+    height, tau = resonance.height_ohm, decay_time_s(resonance)
+    longest = tau * float(np.log(max(height / (FALL * around_ohm), 1.0)))
+    if longest <= 0.0 or not others:
+        return longest
+    time_s = np.linspace(0.0, longest, _STEPS)
+    own = height * np.exp(-time_s / tau)
+    neighbours = np.zeros(_STEPS)
+    for other in others:
+        here = other.height_ohm / abs(1 + 2j * other.q * (resonance.frequency_hz / other.frequency_hz - 1))
+        neighbours += here * np.exp(-time_s / decay_time_s(other))
+    above = own > neighbours
+    return float(time_s[above][-1]) if above.any() else 0.0
+
+
+def decay_time_s(resonance: Resonance) -> float:
+    """Time in which a resonance falls to 1/e, Q / (pi f)."""
+    return resonance.q / (np.pi * resonance.frequency_hz)
+
+
+def ringing_of(report: FindingsReport) -> dict[int, float]:
+    """Seconds for which each finding rings out, by its place in ``report.findings``."""
+    by_resonance = {id(one): seconds for one, seconds in zip(report.fit.resonances, ringing_s(report.fit), strict=True)}
+    return {index: float(by_resonance.get(id(one.resonance), 0.0)) for index, one in enumerate(report.findings)}
+
+
+def in_order(report: FindingsReport) -> list[tuple[Finding, float]]:
+    """Findings with the seconds for which they ring out, the longest first; where none does, the higher first."""
+    seconds = ringing_of(report)
+    order = sorted(seconds, key=lambda k: (seconds[k], report.findings[k].resonance.height_ohm), reverse=True)
+    return [(report.findings[index], seconds[index]) for index in order]
+
+
+def to_be_treated(report: FindingsReport) -> list[tuple[Finding, float]]:
+    """Those that ring out for long, and that work on the box can do something about, the longest first."""
+    return [
+        (finding, seconds)
+        for finding, seconds in in_order(report)
+        if seconds > GOOD_ENOUGH_S and finding.cause != "driver"
+    ]
+
+
+def good_enough(report: FindingsReport) -> str:
+    """Why nothing is to be done in the box any more; empty where something is."""
+    if to_be_treated(report):
+        return ""
+    limit = f"{1000 * GOOD_ENOUGH_S:.0f} ms"
+    if not report.findings:
+        return "no resonance stands out of the noise"
+    longest, seconds = in_order(report)[0]
+    named = f"{longest.resonance.frequency_hz:.3g} Hz ({longest.cause}), {1000 * seconds:.0f} ms"
+    if seconds > GOOD_ENOUGH_S:
+        return f"what rings out longer than {limit} is in the driver, not in the box (the longest: {named})"
+    return f"nothing rings out of its surroundings longer than {limit} (the longest: {named})"
