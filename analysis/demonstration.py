@@ -10,6 +10,8 @@ from pathlib import Path
 import tomlkit
 
 from analysis.bench import Bench, Progress
+from analysis.opening import opening_of
+from analysis.summary import summary_of_findings
 from analysis.tables import Table, changes_table, findings_table, motional_text
 from analysis.write_up import write_everything
 from capture.build_folder import BuildFolder
@@ -86,11 +88,12 @@ def run_demonstration(folder: Path, progress: Progress) -> Iterator[str | Table]
     for state in (BEFORE, AFTER):
         report = bench.findings(state, unit)
         yield ""
-        yield f"{state}: {motional_text(report)}"
+        yield f"{state}: {summary_of_findings(report)}"
+        yield motional_text(report)
         yield findings_table(report)
     comparison = bench.comparison(BEFORE, AFTER, unit)
     yield ""
-    yield f"{BEFORE} -> {AFTER}"
+    yield opening_of(bench, bench.compared(BEFORE, AFTER, unit))
     yield changes_table(comparison)
     yield from comparison.tuning
     progress("drawing")

@@ -6,8 +6,9 @@ from collections.abc import Collection, Sequence
 
 from analysis.bass_export import bass_curves_named, bass_lines, bass_table
 from analysis.bench import Bench
-from analysis.driver_and_box import BassReport, BoxReport, DriverReport, bass_of_box, box_of_take, driver_report
+from analysis.driver_and_box import BassReport, BoxReport, DriverReport, bass_of_box
 from analysis.driver_and_box_export import box_lines, box_table, driver_lines, driver_table
+from analysis.lumped_fits import lumped_fits
 from analysis.picture_bass import picture_of_bass
 from analysis.picture_style import picture_bytes
 from analysis.report import DriverAndBox, ReportPart, ReportPicture
@@ -40,7 +41,7 @@ def driver_and_box_section(bench: Bench, takes: Sequence[TakeInfo]) -> DriverAnd
             continue
         title = _titled(f"Box, {take.state}" if take.state else "Box", take.unit, drivers)
         try:
-            box = box_of_take(bench, take, driver)
+            box = _box(bench, take)
         except StillboxError as error:
             parts.append(ReportPart(title, None, (_failed("the box", error),)))
             continue
@@ -60,15 +61,22 @@ def _titled(title: str, unit: str, units: Collection[str]) -> str:
 
 def _driver(bench: Bench, unit: str, parts: list[ReportPart]) -> DriverReport | None:
     """The driver of a unit; where there is none, ``parts`` gets a sentence that says why."""
-    if bench.newest("free-air", unit=unit) is None:
+    free_air = bench.newest("free-air", unit=unit)
+    if free_air is None:
         sentence = f"There is no free-air take of unit {unit}: driver, box and bass need one (--subject free-air)."
         parts.append(ReportPart("", None, (sentence,)))
         return None
     try:
-        return driver_report(bench, unit)
+        return lumped_fits(bench).driver(free_air)
     except StillboxError as error:
         parts.append(ReportPart("", None, (_failed("the driver", error),)))
         return None
+
+
+def _box(bench: Bench, take: TakeInfo) -> BoxReport:
+    free_air = bench.newest("free-air", unit=take.unit)
+    assert free_air is not None  # else there is no driver, and nobody asks
+    return lumped_fits(bench).box(take, free_air)
 
 
 def _failed(what: str, error: Exception) -> str:

@@ -12,6 +12,8 @@ import numpy as np
 from analysis.decay import CumulativeDecay
 from analysis.findings import Finding, FindingsReport
 from analysis.impedance import ImpedanceCurve
+from analysis.ringing import good_enough, ringing_of
+from analysis.summary import summary_of_findings
 from capture.output_file import TABLE, TOUCHSTONE, write_output
 
 if TYPE_CHECKING:
@@ -120,7 +122,12 @@ def findings_document(report: FindingsReport) -> dict[str, Any]:
         "build": report.build,
         "state": report.state,
         "unit": report.unit,
-        "findings": [finding_document(finding) for finding in report.findings],
+        "summary": summary_of_findings(report),
+        "good_enough": bool(good_enough(report)),
+        "findings": [
+            {**finding_document(finding), "rings_out_s": float(seconds)}
+            for finding, seconds in zip(report.findings, ringing_of(report), strict=True)
+        ],
         "detection_limit": {
             "frequency_hz": [float(value) for value in limit.frequency_hz],
             "height_ohm": [float(value) for value in limit.height_ohm],
@@ -140,9 +147,10 @@ def _change_document(change: Change) -> dict[str, Any]:
     }
 
 
-def comparison_document(comparison: Comparison) -> dict[str, Any]:
-    """The changes between two states as plain data, as ``compare --json`` prints it."""
+def comparison_document(comparison: Comparison, summary: str = "") -> dict[str, Any]:
+    """The changes between two states as plain data, as ``compare --json`` prints it, under the sentence on them."""
     return {
+        "summary": summary,
         "before": comparison.before,
         "after": comparison.after,
         "unit": comparison.unit,

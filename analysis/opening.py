@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from analysis.number_words import frequency_words, signed_db
+from analysis.number_words import signed_db
 from analysis.summary import summary_of_comparison, summary_of_findings
 from capture.errors import StillboxError
 
@@ -75,4 +75,4 @@ def cost_words(report: BassReport) -> str:
     place = int(np.argmax(np.abs(change_db)))
     if abs(change_db[place]) < LEAST_DB:
         return "bass as it was"
-    return f"bass {signed_db(float(change_db[place]))} at {frequency_words(float(frequency_hz[place]))}"
+    return f"bass {signed_db(float(change_db[place]))} at {float(frequency_hz[place]):.0f} Hz"

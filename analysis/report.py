@@ -7,21 +7,22 @@ within itself, asks nothing of the network and is made for screen and paper.
 from __future__ import annotations
 
 import base64
-from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
-import numpy as np
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
 from analysis.cause_signs import CAUSE_SIGNS
 from analysis.detection import typical_limit
 from analysis.findings import Cause, Finding, FindingsReport
 from analysis.quantity import value_text
+from analysis.result_words import RINGING_MEANING, TOLD_MEANING, ringing_text, sure_text, told_text
 from analysis.ridges import Ridge
+from analysis.ringing import FIRST, in_order
+from analysis.summary import first_changes, order_of_changes, summary_of_comparison, summary_of_findings
 from capture.output_file import PAGE, write_output
 from capture.shown_text import visible
 
@@ -86,7 +87,10 @@ class DriverAndBox:
 
 @dataclass(frozen=True)
 class Report:
-    """All that the page says; without ``driver_and_box`` that section is left out."""
+    """All that the page says; without ``driver_and_box`` that section is left out.
+
+    ``cost`` is what the work between two states cost in bass, for the sentence on top.
+    """
 
     build: str
     unit: str
@@ -101,6 +105,7 @@ class Report:
     cautions: tuple[str, ...] = ()
     warnings: tuple[str, ...] = ()
     driver_and_box: DriverAndBox | None = None
+    cost: str = ""
 
 
 def render_report(report: Report) -> str:
@@ -118,7 +123,9 @@ def render_report(report: Report) -> str:
             warnings=_other_warnings(report),
             parts=[] if report.driver_and_box is None else [_part_rows(part) for part in report.driver_and_box.parts],
             part_warnings=_part_warnings(report),
-            changes=[] if report.comparison is None else [_change_row(change) for change in report.comparison.changes],
+            changes=_change_rows(report),
+            told=TOLD_MEANING,
+            ringing=RINGING_MEANING,
         )
     )
 
@@ -135,27 +142,14 @@ def write_report(path: Path, report: Report) -> None:
 
 
 def summary_sentences(report: Report) -> tuple[str, ...]:
-    """The result in one or two sentences."""
-    if report.comparison is not None:
-        verdicts = Counter(change.verdict_words for change in report.comparison.changes)
-        counted = ", ".join(f"{count} {verdict}" for verdict, count in verdicts.items())
-        total = sum(verdicts.values())
-        if not total:
-            return ("No resonance was found in either state.",)
-        noun = "resonance" if total == 1 else "resonances"
-        return (f"From {report.comparison.before} to {report.comparison.after}: of {total} {noun}, {counted}.",)
-    return tuple(_state_sentence(state) for state in report.states)
-
-
-def _state_sentence(state: ReportState) -> str:
-    findings = state.findings.findings
-    if not findings:
-        return f"{state.name}: no resonance stands clear of the noise."
-    highest = max(findings, key=lambda finding: finding.resonance.height_ohm)
-    noun = "resonance" if len(findings) == 1 else "resonances"
-    return (
-        f"{state.name}: {len(findings)} {noun}; the highest, {highest.resonance.height_ohm:.2g} Ω at "
-        f"{highest.resonance.frequency_hz:.4g} Hz, is put down to: {highest.cause}."
+    """The sentence with which findings and comparison open, too; two states that are not compared have one each."""
+    if report.comparison is not None and len(report.states) == 2:
+        before, after = (state.findings for state in report.states)
+        return (summary_of_comparison(report.comparison, before, after, report.cost),)
+    several = len(report.states) > 1
+    return tuple(
+        f"{state.name}: {summary_of_findings(state.findings)}" if several else summary_of_findings(state.findings)
+        for state in report.states
     )
 
 
@@ -226,6 +220,14 @@ def _picture_row(picture: ReportPicture) -> dict[str, str]:
 def _state_rows(state: ReportState) -> dict[str, Any]:
     ridges: tuple[Ridge | None, ...] = state.ridges or (None,) * len(state.findings.findings)
     limit = state.findings.detection_limit
+    ridge_of = {id(finding): ridge for finding, ridge in zip(state.findings.findings, ridges, strict=True)}
+    rows = [
+        _finding_row(
+            finding, ridge_of[id(finding)], typical_limit(limit, finding.resonance.frequency_hz, finding.resonance.q)
+        )
+        | {"rings": ringing_text(seconds)}
+        for finding, seconds in in_order(state.findings)
+    ]
     return {
         "name": state.name,
         "take": state.take,
@@ -233,22 +235,21 @@ def _state_rows(state: ReportState) -> dict[str, Any]:
         "decay_notes": state.decay_notes,
         "warnings": state.findings.warnings,
         "limit": f"as sharp there, seen with a probability of 95 %, false-alarm rate {limit.false_alarm_rate:.2g}",
-        "findings": [
-            _finding_row(finding, ridge, typical_limit(limit, finding.resonance.frequency_hz, finding.resonance.q))
-            for finding, ridge in zip(state.findings.findings, ridges, strict=True)
-        ],
+        "first": rows[:FIRST],
+        "rest": rows[FIRST:],
     }
 
 
 def _finding_row(finding: Finding, ridge: Ridge | None, limit_ohm: float) -> dict[str, Any]:
     resonance = finding.resonance
     return {
+        "place": f"{resonance.frequency_hz:.4g}",
         "frequency": value_text(resonance.frequency_hz, finding.frequency_std_hz),
         "q": value_text(resonance.q, finding.q_std),
         "height": value_text(resonance.height_ohm, finding.height_std_ohm),
         "limit": f"{limit_ohm:.2g}",
         "cause": finding.cause,
-        "confidence": f"{100 * finding.confidence:.0f} %",
+        "confidence": sure_text(finding),
         "decay": _decay_text(ridge),
         "decay_reason": "" if ridge is None else ridge.reason,
         "evidence": finding.evidence,
@@ -262,6 +263,18 @@ def _decay_text(ridge: Ridge | None) -> str:
     return value_text(1e3 * ridge.decay_time_s, 1e3 * ridge.decay_time_std_s)
 
 
+def _change_rows(report: Report) -> list[dict[str, Any]]:
+    """What matters first; the others are marked as folded."""
+    if report.comparison is None:
+        return []
+    changes: Sequence[Change] = report.comparison.changes
+    if len(report.states) == 2:
+        changes = order_of_changes(changes, *(state.findings for state in report.states))
+    first = first_changes(changes)
+    rest = [change for change in changes if change not in first]
+    return [{**_change_row(change), "folded": place >= len(first)} for place, change in enumerate([*first, *rest])]
+
+
 def _change_row(change: Change) -> dict[str, str]:
     named = change.before or change.after
     cause: Cause = "undecided" if named is None else named.cause
@@ -271,7 +284,7 @@ def _change_row(change: Change) -> dict[str, str]:
         "before": _height_text(change.before),
         "after": _height_text(change.after),
         "verdict": change.verdict_words,
-        "significance": _significance_text(change.significance),
+        "told": told_text(change.significance),
         "limit": limit_text(change),
     }
 
@@ -281,13 +294,6 @@ def limit_text(change: Change) -> str:
     if change.before is not None and change.after is not None:
         return _NONE
     return f"{change.detection_limit_ohm:.2g}"
-
-
-def _significance_text(significance: float) -> str:
-    if not np.isfinite(significance):
-        return _NONE
-    text = f"{significance:+.0f}" if abs(significance) >= 10 else f"{significance:+.1f}"
-    return text.replace("-", "\N{MINUS SIGN}")
 
 
 def _height_text(finding: Finding | None) -> str:

@@ -14,7 +14,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from analysis.findings import Finding, FindingsReport, Resonance, ResonanceFit
+from analysis.findings import Cause, Finding, FindingsReport, Resonance, ResonanceFit
 from capture.arrays import FloatArray
 
 FALL = 1e-3
@@ -25,18 +25,22 @@ GOOD_ENOUGH_S = 0.030
 """What rings out of its surroundings no longer than this needs no work: the ear itself takes some tens of milliseconds
 to forget a louder sound (common practice, no source for the very number)."""
 
+ELSEWHERE: tuple[Cause, ...] = ("driver", "room")
+"""Causes that no work on the box can take away."""
+
 _STEPS = 600
 
 
-def ringing_s(fit: ResonanceFit) -> FloatArray:
-    """For how long each resonance of a fit rings out of its surroundings, s, shape (n,); 0 where it never does."""
-    found = fit.resonances
+def ringing_s(found: Sequence[Resonance], fit: ResonanceFit) -> FloatArray:
+    """For how long each of the resonances found rings out of its surroundings, s, shape (n,); 0 where it never does.
+
+    ``fit`` has the impedance that they stand in.
+    """
     if not found:
         return np.zeros(0)
-    frequency_hz = np.array([one.frequency_hz for one in found])
-    around_ohm = np.abs(fit.baseline_ohm(frequency_hz))
+    around_ohm = np.abs(fit.baseline_ohm(np.array([one.frequency_hz for one in found])))
     return np.array(
-        [_rings_s(one, [k for k in found if k is not one], z) for one, z in zip(found, around_ohm, strict=True)]
+        [_rings_s(one, [*found[:place], *found[place + 1 :]], around_ohm[place]) for place, one in enumerate(found)]
     )
 
 
@@ -60,17 +64,16 @@ def decay_time_s(resonance: Resonance) -> float:
     return resonance.q / (np.pi * resonance.frequency_hz)
 
 
-def ringing_of(report: FindingsReport) -> dict[int, float]:
-    """Seconds for which each finding rings out, by its place in ``report.findings``."""
-    by_resonance = {id(one): seconds for one, seconds in zip(report.fit.resonances, ringing_s(report.fit), strict=True)}
-    return {index: float(by_resonance.get(id(one.resonance), 0.0)) for index, one in enumerate(report.findings)}
+def ringing_of(report: FindingsReport) -> FloatArray:
+    """Seconds for which each finding rings out, shape of ``report.findings``."""
+    return ringing_s([finding.resonance for finding in report.findings], report.fit)
 
 
 def in_order(report: FindingsReport) -> list[tuple[Finding, float]]:
     """Findings with the seconds for which they ring out, the longest first; where none does, the higher first."""
     seconds = ringing_of(report)
-    order = sorted(seconds, key=lambda k: (seconds[k], report.findings[k].resonance.height_ohm), reverse=True)
-    return [(report.findings[index], seconds[index]) for index in order]
+    found = [(finding, float(rings)) for finding, rings in zip(report.findings, seconds, strict=True)]
+    return sorted(found, key=lambda one: (one[1], one[0].resonance.height_ohm), reverse=True)
 
 
 def to_be_treated(report: FindingsReport) -> list[tuple[Finding, float]]:
@@ -78,7 +81,7 @@ def to_be_treated(report: FindingsReport) -> list[tuple[Finding, float]]:
     return [
         (finding, seconds)
         for finding, seconds in in_order(report)
-        if seconds > GOOD_ENOUGH_S and finding.cause != "driver"
+        if seconds > GOOD_ENOUGH_S and finding.cause not in ELSEWHERE
     ]
 
 
@@ -92,5 +95,5 @@ def good_enough(report: FindingsReport) -> str:
     longest, seconds = in_order(report)[0]
     named = f"{longest.resonance.frequency_hz:.3g} Hz ({longest.cause}), {1000 * seconds:.0f} ms"
     if seconds > GOOD_ENOUGH_S:
-        return f"what rings out longer than {limit} is in the driver, not in the box (the longest: {named})"
+        return f"what rings out longer than {limit} is not of the box (the longest: {named})"
     return f"nothing rings out of its surroundings longer than {limit} (the longest: {named})"

@@ -8,10 +8,10 @@ from analysis.comparison import Change, Comparison
 from analysis.findings import Cause, Finding, FindingsReport
 from analysis.held_cone import held_motional_hz
 from analysis.number_words import frequency_words, ratio_words
-from analysis.ringing import FIRST, good_enough, in_order, ringing_of, to_be_treated
+from analysis.ringing import FIRST, good_enough, in_order, to_be_treated
 
 _CAUSE_WORDS: dict[Cause, str] = {"undecided": "cause not decided"}
-_WORSE = ("new", "grown")
+_WORSE: dict[str, str] = {"new": "is new", "grown": "has grown"}
 
 
 def summary_of_findings(report: FindingsReport) -> str:
@@ -39,15 +39,17 @@ def summary_of_comparison(comparison: Comparison, before: FindingsReport, after:
         What the work cost in bass, in words; empty where it is not known.
     """
     changes = order_of_changes(comparison.changes, before, after)
-    parts = [_change_words(change) for change in changes[:FIRST] if change.verdict != "new"]
-    parts += [_new_words(comparison), *([cost] if cost else [])]
+    known = [change for change in changes if change.verdict != "new"]
+    parts = [_change_words(change) for change in known[:FIRST]]
+    parts += [_new_words(comparison) if changes else "no resonance in either", *([cost] if cost else [])]
     return f"From {comparison.before} to {comparison.after}: {', '.join(parts)}. {_next_after(changes, after)}"
 
 
 def _next_after(changes: Sequence[Change], after: FindingsReport) -> str:
     worse = [change for change in changes if change.verdict in _WORSE and _heard(change, after)]
     if worse:
-        return f"Next: look at {frequency_words(worse[0].frequency_hz)}, which is {worse[0].verdict}, before you go on."
+        place, what = frequency_words(worse[0].frequency_hz), _WORSE[worse[0].verdict]
+        return f"Next: look at {place}, which {what}, before you go on."
     enough = good_enough(after)
     if enough:
         return f"Good enough: {enough}. Next: listen, then do the other unit."
@@ -89,7 +91,8 @@ def _named(finding: Finding) -> str:
 def _next_words(target: Finding, longest: Finding | None) -> str:
     """First words of the advice."""
     first = target.advice.split(";")[0].split(". ")[0].rstrip(".")
-    place = "" if target is longest else f" for {_named(target)}"
+    told = target is longest or frequency_words(target.resonance.frequency_hz) in first
+    place = "" if told else f" for {_named(target)}"
     return f"Next{place}: {first[:1].lower() + first[1:]}."
 
 
@@ -119,7 +122,11 @@ def order_of_changes(changes: Sequence[Change], before: FindingsReport, after: F
     return tuple(sorted(changes, key=longest, reverse=True))
 
 
+def first_changes(changes: Sequence[Change]) -> list[Change]:
+    """Those that are shown first, of changes in order: the first few, and whatever is new or has grown."""
+    return [change for place, change in enumerate(changes) if place < FIRST or change.verdict in _WORSE]
+
+
 def _seconds_by_frequency(report: FindingsReport) -> list[tuple[float, float]]:
     """Frequency of each finding, and the seconds for which it rings out."""
-    seconds = ringing_of(report)
-    return [(finding.resonance.frequency_hz, seconds[index]) for index, finding in enumerate(report.findings)]
+    return [(finding.resonance.frequency_hz, seconds) for finding, seconds in in_order(report)]

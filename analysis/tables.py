@@ -7,12 +7,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analysis.comparison import Comparison
+from analysis.comparison import Change, Comparison
 from analysis.findings import Finding, FindingsReport
 from analysis.impedance import ImpedanceCurve
 from analysis.quantity import value_text
 from analysis.report import limit_text
+from analysis.result_words import ringing_text, sure_text, told_text
 from analysis.ridges import Ridge
+from analysis.ringing import in_order
 from capture.take import TakeInfo
 
 _NONE = "–"
@@ -26,19 +28,20 @@ class Table:
     rows: tuple[tuple[str, ...], ...]
 
 
-def findings_table(report: FindingsReport) -> Table:
-    """One row a resonance."""
-    heads = ("frequency, Hz", "Q", "height, ohm", "cause", "sure")
+def findings_table(report: FindingsReport, first: int | None = None) -> Table:
+    """One row a resonance, that which rings out longest first; only so many as ``first`` says."""
+    heads = ("frequency, Hz", "Q", "height, ohm", "rings out, ms", "cause", "sure")
     rows = []
-    for finding in report.findings:
+    for finding, seconds in in_order(report)[:first]:
         resonance = finding.resonance
         rows.append(
             (
                 value_text(resonance.frequency_hz, finding.frequency_std_hz),
                 value_text(resonance.q, finding.q_std),
                 value_text(resonance.height_ohm, finding.height_std_ohm),
+                ringing_text(seconds),
                 finding.cause,
-                f"{100 * finding.confidence:.0f} %",
+                sure_text(finding),
             )
         )
     return Table(heads, tuple(rows))
@@ -63,11 +66,11 @@ def motional_text(report: FindingsReport) -> str:
     return f"{'resonance' if len(report.fit.motional) == 1 else 'two resonances, as a port makes them,'} at {peaks}"
 
 
-def changes_table(comparison: Comparison) -> Table:
-    """One row a resonance of either state."""
-    heads = ("frequency, Hz", "before, ohm", "after, ohm", "verdict", "significance", "seen from, ohm", "cause")
+def changes_table(comparison: Comparison, changes: Sequence[Change] | None = None) -> Table:
+    """One row a resonance of either state: of all changes by frequency, or of some of them in the order given."""
+    heads = ("frequency, Hz", "before, ohm", "after, ohm", "verdict", "told", "seen from, ohm", "cause")
     rows = []
-    for change in comparison.changes:
+    for change in comparison.changes if changes is None else changes:
         named = change.before or change.after
         rows.append(
             (
@@ -75,7 +78,7 @@ def changes_table(comparison: Comparison) -> Table:
                 _height(change.before),
                 _height(change.after),
                 change.verdict_words,
-                f"{change.significance:.0f}" if np.isfinite(change.significance) else _NONE,
+                told_text(change.significance),
                 limit_text(change),
                 _NONE if named is None else named.cause,
             )

@@ -19,6 +19,7 @@ from analysis.decay_response import decay_of_response, decay_on_log_grid
 from analysis.driver_and_box_section import driver_and_box_section
 from analysis.export import write_curve_csv, write_decay_csv, write_touchstone
 from analysis.findings import FindingsReport
+from analysis.opening import cost_in_bass
 from analysis.pictures import (
     PicturedState,
     picture_bytes,
@@ -208,6 +209,7 @@ def report_of(
         cautions=cautions_for("amplifier", "tweeter", "hearing", "heat and mains", "materials"),
         warnings=() if comparison is None else comparison.warnings,
         driver_and_box=driver_and_box_section(bench, takes),
+        cost=cost_in_bass(bench, *takes) if len(takes) == 2 else "",
     )
 
 

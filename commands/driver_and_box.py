@@ -88,17 +88,22 @@ def box(
     from analysis.bench import Bench
     from analysis.driver_and_box import box_report
     from analysis.driver_and_box_export import box_document, box_lines, box_table
+    from analysis.opening import opening_of
     from analysis.spice import box_netlist
     from capture.build_folder import BuildFolder
 
-    report = box_report(Bench(BuildFolder.open(build, progress), gate), state, unit)
+    bench = Bench(BuildFolder.open(build, progress), gate)
+    report = box_report(bench, state, unit)
+    opening = opening_of(bench, [bench.in_box(state, unit)])
     if spice is not None:
         title = f"{report.build}, state {report.state}, unit {report.unit}"
         write_output(spice, NETLIST, box_netlist(report.fit, title))
     if as_json:
-        print_json(box_document(report))
+        print_json({"summary": opening, **box_document(report)})
         return
     kind = "vented" if report.fit.vented else "closed"
+    say(opening)
+    say("")
     say(f"{report.build}, state {report.state or '-'}, unit {report.unit}: {kind} box")
     show(box_table(report))
     for line in box_lines(report):

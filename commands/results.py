@@ -98,7 +98,7 @@ def findings(
     unit: AnyUnitOption = None,
     as_json: JsonOption = False,
     everything: Annotated[
-        bool, typer.Option("--all", help="Evidence and advice for resonances below 0.05 ohm too.")
+        bool, typer.Option("--all", help="All resonances with evidence and advice, not the first three.")
     ] = False,
     gate: GateOption = None,
 ) -> None:
@@ -108,7 +108,9 @@ def findings(
     """
     from analysis.bench import Bench
     from analysis.export import findings_document
-    from analysis.findings import NOTABLE_OHM
+    from analysis.result_words import RINGING_MEANING
+    from analysis.ringing import FIRST, in_order
+    from analysis.summary import summary_of_findings
     from analysis.tables import finding_text, findings_table, motional_text
     from capture.build_folder import BuildFolder
 
@@ -116,21 +118,20 @@ def findings(
     if as_json:
         print_json(findings_document(report))
         return
+    say(summary_of_findings(report))
+    say("")
     say(f"{report.build}, state {report.state or '-'}, unit {report.unit}: {motional_text(report)}")
     if report.findings:
-        show(findings_table(report))
-        detailed = report.findings if everything else report.notable
-        for finding in detailed:
+        first = None if everything else FIRST
+        show(findings_table(report, first))
+        folded = len(report.findings) - FIRST
+        if folded > 0 and not everything:
+            say(f"and {folded} smaller: --all")
+        say(RINGING_MEANING)
+        for finding, _ in in_order(report)[:first]:
             say("")
             for line in finding_text(finding):
                 say(line)
-        if len(detailed) < len(report.findings):
-            say("")
-            say(
-                f"{len(report.findings) - len(detailed)} more are lower than {NOTABLE_OHM:g} ohm: see --all or --json"
-            )
-    else:
-        say("no resonance stands out of the noise")
     for warning in report.warnings:
         warn(warning)
 
@@ -181,16 +182,20 @@ def compare(
     after: Annotated[str, typer.Argument(metavar="AFTER", help="State after, or take number.", show_default=False)],
     unit: AnyUnitOption = None,
     as_json: JsonOption = False,
+    everything: Annotated[bool, typer.Option("--all", help="All resonances, not what matters most alone.")] = False,
     plot: PlotOption = None,
     difference: DifferenceOption = None,
     gate: GateOption = None,
 ) -> None:
     """What changed between two states.
 
-    Each resonance: gone, reduced, unchanged, grown, new or moved, with its significance and what could be seen.
+    Each resonance: gone, reduced, unchanged, grown, new or moved; how surely that is told, and what could be seen.
     """
     from analysis.bench import Bench
     from analysis.export import comparison_document
+    from analysis.opening import opening_of
+    from analysis.result_words import TOLD_MEANING
+    from analysis.summary import first_changes, order_of_changes
     from analysis.tables import changes_table
     from capture.build_folder import BuildFolder
     from capture.output_file import check_different
@@ -198,19 +203,27 @@ def compare(
     check_different(plot=plot, difference=difference)
     bench = Bench(BuildFolder.open(build, progress), gate)
     result = bench.comparison(before, after, unit)
+    takes = bench.compared(before, after, unit)
+    opening = opening_of(bench, takes)
     if plot is not None or difference is not None:
         from analysis.write_up import plot_comparison
 
         plot_comparison(bench, before, after, unit, overlay=plot, difference=difference)
     if as_json:
-        print_json(comparison_document(result))
+        print_json(comparison_document(result, opening))
         return
+    say(opening)
+    say("")
     say(f"{result.before} -> {result.after}, unit {result.unit}")
     if result.changes:
-        show(changes_table(result))
+        ordered = order_of_changes(result.changes, *map(bench.findings_of, takes))
+        shown = ordered if everything else first_changes(ordered)
+        show(changes_table(result, shown))
+        if len(shown) < len(ordered):
+            say(f"and {len(ordered) - len(shown)} smaller: --all")
         say(
-            "significance: the change over its uncertainty; told from 3 on, and from a tenth of the height or a "
-            "hundredth of the frequency. seen from: the smallest that could have been seen where it is missing"
+            f"{TOLD_MEANING}, and from a tenth of the height or a hundredth of the frequency. seen from: the smallest "
+            "that could have been seen where it is missing"
         )
     else:
         say("no resonance in either state")

@@ -111,6 +111,7 @@ class FindingsList(QWidget):
         self.theme: Theme = LIGHT
         self.rows: list[Row] = []
         self._notes: tuple[str, ...] = ()
+        self._folded = False
         self._view: View = View()
         self.list = QListWidget()
         self.list.setItemDelegate(_Painter(self))
@@ -137,9 +138,16 @@ class FindingsList(QWidget):
         layout.addWidget(split)
         self.setMinimumWidth(220)
 
-    def show_rows(self, rows: list[Row], notes: tuple[str, ...], view: View | None = None) -> None:
-        """Show other rows; what was selected stays selected where it is still there."""
+    def show_rows(
+        self, rows: list[Row], notes: tuple[str, ...], view: View | None = None, first: int | None = None
+    ) -> None:
+        """Show other rows; what was selected stays selected where it is still there.
+
+        Only the first so many are shown until the last line, or a hidden row, is chosen.
+        """
         kept = self.current()
+        same = [row.head for row in rows] == [row.head for row in self.rows]
+        stays_open = same and not self._folded
         self.rows, self._notes = rows, notes
         self._view = view or View()
         counted = rows and all(row.cause for row in rows)
@@ -153,12 +161,42 @@ class FindingsList(QWidget):
             item.setData(Qt.UserRole, row)
             item.setToolTip(plain_tip(f"{row.head}: {row.numbers}"))
             self.list.addItem(item)
+        self._fold(None if stays_open else first)
         self.list.blockSignals(False)
         if kept is not None:
             self._select_again(kept)
             if self.current() is None:
                 self.selected.emit(None)
         self._show_details()
+
+    def _fold(self, first: int | None) -> None:
+        """Hide the rows behind the first, with a last line that brings them back; one alone is not worth hiding."""
+        hidden = 0 if first is None else len(self.rows) - first
+        self._folded = hidden > 1
+        if not self._folded:
+            return
+        for index in range(len(self.rows) - hidden, len(self.rows)):
+            self._item(index).setHidden(True)
+        item = QListWidgetItem(f"and {hidden} smaller")
+        item.setData(Qt.UserRole, Row(None, "", f"and {hidden} smaller", "show"))
+        item.setToolTip("Show the rest of the list.")
+        self.list.addItem(item)
+
+    def _item(self, index: int) -> QListWidgetItem:
+        item = self.list.item(index)
+        assert item is not None
+        return item
+
+    def unfold(self) -> None:
+        """Show all rows."""
+        if not self._folded:
+            return
+        self._folded = False
+        self.list.blockSignals(True)
+        self.list.takeItem(len(self.rows))
+        for index in range(len(self.rows)):
+            self._item(index).setHidden(False)
+        self.list.blockSignals(False)
 
     def current(self) -> Row | None:
         index = self.list.currentRow()
@@ -192,6 +230,14 @@ class FindingsList(QWidget):
         self.list.setCurrentRow(-1)
 
     def _tell(self) -> None:
+        index = self.list.currentRow()
+        if self._folded and index >= 0 and self._item(index).isHidden():
+            self.unfold()
+        elif self._folded and index == len(self.rows):
+            shown = next(place for place in range(len(self.rows)) if self._item(place).isHidden())
+            self.unfold()
+            self.list.setCurrentRow(shown)
+            return
         self._show_details()
         self.selected.emit(self.current())
 

@@ -13,6 +13,7 @@ from analysis.picture_decay import draw_heat, draw_ridges
 from analysis.picture_marks import Mark, draw_heights
 from analysis.picture_style import PAPER, TEXT_PT, StateStyle
 from analysis.quantity import value_text
+from analysis.result_words import NONE, sure_text
 from gui.decay_surface import surface_of
 from gui.view import Curve, PanelRequest, Row, Wish
 from gui.words import frequency_words, ohm_words
@@ -92,9 +93,11 @@ def decay_panel(
     )
 
 
-def finding_row(finding: Finding, limit: DetectionLimit) -> Row:
+def finding_row(finding: Finding, rings_s: float, limit: DetectionLimit) -> Row:
     """One resonance as a line of the list."""
-    return _row(finding, limit, f"{100 * finding.confidence:.0f} % sure")
+    sure = sure_text(finding)
+    said = [f"rings out {1000 * rings_s:.0f} ms"] if rings_s > 0 else []
+    return _row(finding, limit, ", ".join([*said, *([] if sure == NONE else [f"{sure} sure"])]))
 
 
 def driver_row(finding: Finding, limit: DetectionLimit) -> Row:

@@ -148,7 +148,7 @@ class ResultsPanel(QFrame):
         self.controls.show_controls(results.controls, results.asked)
         # A second line of words must not move the picture while numbers are being tried.
         self.sentence.setMinimumHeight(2 * self.sentence.fontMetrics().lineSpacing() if results.controls else 0)
-        self.findings.show_rows(results.rows, results.notes, view)
+        self.findings.show_rows(results.rows, results.notes, view, results.first)
         self._stack.setCurrentWidget(self.pane)
         self.pane.show_results(view, results)
 

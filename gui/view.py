@@ -186,6 +186,8 @@ class Results:
         The view's own.
     complete : bool
         Whether nothing more follows.
+    first : int or None
+        So many rows are shown at first, the rest folded; None shows all.
     """
 
     sentence: str
@@ -197,6 +199,7 @@ class Results:
     asked: Asked = field(default_factory=dict)
     data: Any = None
     complete: bool = True
+    first: int | None = None
 
 
 @dataclass(frozen=True)

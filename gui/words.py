@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from collections import Counter
-from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
+from analysis.number_words import frequency_words as frequency_words
+
 if TYPE_CHECKING:
-    from analysis.comparison import Comparison
-    from analysis.findings import Finding, FindingsReport, ResonanceFit
+    from analysis.findings import ResonanceFit
     from capture.take import TakeInfo
 
 SUBJECT_WORDS: dict[str, tuple[str, str]] = {
@@ -47,55 +46,6 @@ RESONANCE_TIP = f"{MEANING['Q']}\n{MEANING['height']}\n{MEANING['sure']}"
 """For a list of resonances."""
 
 
-def sentence_of_findings(report: FindingsReport) -> str:
-    """Tuning, number of resonances, the worst with its cause, and what to do next."""
-    found = report.findings
-    tuning = tuning_words(report.fit)
-    if not found:
-        return (
-            f"{tuning}; no resonance stands out of the noise. Next: listen, or change something and sweep again to "
-            "compare."
-        )
-    worst = max(found, key=lambda finding: finding.resonance.height_ohm)
-    resonance = worst.resonance
-    counted = "one resonance stands" if len(found) == 1 else f"{len(found)} resonances stand"
-    cause = {
-        "undecided": "its cause is not decided",
-        "driver": "it comes from the driver",
-        "standing wave": "it is a standing wave in the box",
-        "port": "it comes from the port",
-        "wall": "a wall rings",
-        "room": "it belongs to the room",
-    }[worst.cause]
-    return (
-        f"{tuning}; {counted} out. The worst, {ohm_words(resonance.height_ohm)} at "
-        f"{frequency_words(resonance.frequency_hz)} (Q {resonance.q:.0f}): {cause}. {_next_words(found, worst)}"
-    )
-
-
-def _next_words(found: Sequence[Finding], worst: Finding) -> str:
-    """First words of the advice for the worst resonance that something can be done about."""
-    treatable = [finding for finding in found if finding.cause not in ("driver", "room")]
-    if not treatable:
-        return "Next: nothing is to be done in the box."
-    target = max(treatable, key=lambda finding: finding.resonance.height_ohm)
-    first = target.advice.split(";")[0].split(". ")[0].rstrip(".")
-    place = "" if target is worst else f" for {frequency_words(target.resonance.frequency_hz)} ({target.cause})"
-    return f"Next{place}: {first[:1].lower() + first[1:]}."
-
-
-def tuning_words(fit: ResonanceFit) -> str:
-    """Where box or driver are tuned."""
-    peaks = fit.motional
-    if len(peaks) == 2:
-        from analysis.held_cone import held_motional_hz
-
-        return f"Vented, tuned to {frequency_words(held_motional_hz(fit))}"
-    if len(peaks) == 1:
-        return f"Closed or free: one peak at {frequency_words(peaks[0].frequency_hz)}"
-    return "No fundamental peak found"
-
-
 def sentence_of_fit(take: TakeInfo, fit: ResonanceFit, in_box: bool) -> str:
     """For speakers that are not in their box; ``in_box`` says whether there is a take of it in its box."""
     if not fit.motional:
@@ -111,35 +61,6 @@ def sentence_of_fit(take: TakeInfo, fit: ResonanceFit, in_box: bool) -> str:
     else:
         more = "Next: sweep the finished box; resonances of the driver will then be told from those of the box."
     return f"Fundamental resonance at {place}, {peak.height_ohm:.3g} Ω high, Q {peak.q:.3g}. {more}"
-
-
-def sentence_of_comparison(comparison: Comparison, before: str, after: str) -> str:
-    """What changed, in numbers, and whether the tuning moved."""
-    from analysis.tuning_shifts import PORT_TUNING
-
-    verdicts: Counter[str] = Counter(change.verdict_words for change in comparison.changes)
-    total = sum(verdicts.values())
-    if not total:
-        head = f"From {before} to {after}: no resonance in either."
-    else:
-        parts = ", ".join(f"{verdicts[verdict]} {verdict}" for verdict in _VERDICTS if verdicts[verdict])
-        head = f"From {before} to {after}: of {total} resonance{'' if total == 1 else 's'}, {parts}."
-    worse = verdicts["new"] + verdicts["grown"]
-    moved = [shift for shift in comparison.tuning_shifts if shift.name == PORT_TUNING]
-    if moved and moved[0].is_told:
-        head += f" Tuning between the peaks {moved[0].before_hz:.4g} → {moved[0].after_hz:.4g} Hz."
-    if worse:
-        return head + " Next: look at what is new or has grown before you go on."
-    left = verdicts["unchanged"] + verdicts["reduced"]
-    return head + (" Next: choose what to treat of the rest." if left else " Next: listen, then do the other unit.")
-
-
-_VERDICTS = ("gone", "reduced", "unchanged", "moved", "grown", "new", "cannot be told")
-
-
-def frequency_words(frequency_hz: float) -> str:
-    """41.3 Hz, 287 Hz, 1.18 kHz."""
-    return f"{frequency_hz / 1000:.3g} kHz" if frequency_hz >= 1000 else f"{frequency_hz:.3g} Hz"
 
 
 def ohm_words(value_ohm: float, digits: int = 3) -> str:

@@ -101,7 +101,8 @@ def test_an_unknown_noise_floor_is_left_empty() -> None:
 
 def test_findings_document_has_the_agreed_keys() -> None:
     document = json.loads(json.dumps(findings_document(invented_speaker.report(FIT))))
-    assert list(document) == ["build", "state", "unit", "findings", "detection_limit", "warnings"]
+    keys = ["build", "state", "unit", "summary", "good_enough", "findings", "detection_limit", "warnings"]
+    assert list(document) == keys
     assert list(document["findings"][0]) == [
         "frequency_hz",
         "frequency_std_hz",
@@ -115,6 +116,7 @@ def test_findings_document_has_the_agreed_keys() -> None:
         "confidence",
         "evidence",
         "advice",
+        "rings_out_s",
     ]
     assert [round(finding["frequency_hz"]) for finding in document["findings"]] == [178, 287, 512, 1180]
     assert document["findings"][1]["q"] == pytest.approx(16.0)

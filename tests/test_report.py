@@ -27,6 +27,7 @@ from analysis.report import (
     write_report,
 )
 from analysis.ridges import Ridge
+from analysis.summary import summary_of_findings
 from analysis.tables import Table
 from capture.errors import StillboxError
 
@@ -174,35 +175,49 @@ def test_findings_table() -> None:
     rows = Page(render_report(report())).rows
     assert rows[0] == [
         "Frequency, Hz",
+        "Cause",
+        "Sure",
+        "Rings out, ms",
         "Q",
         "Height, Ω",
         "Detection limit, Ω",
         "Decay time, ms",
-        "Cause",
-        "Confidence",
     ]
     # T60 = 60 Q / (27.2875 f0) (check-values, section 6): 60 * 16 / (27.2875 * 287) = 122.58 ms, and 8 of 489 dB/s
-    assert rows[3] == [
-        "287.00 ± 0.11",
+    assert rows[2][:3] == ["287.00 ± 0.11", "◆standing wave", "90 %"]
+    assert rows[2][4:] == [
         "16.00 ± 0.32",
         "1.9000 ± 0.0060",
         "0.0081",  # 0.0064 for Q 10, sqrt(16 / 10) times that for this Q
         "122.6 ± 2.0",
-        "◆standing wave",
-        "90 %",
     ]
-    assert rows[7][4] == "–"
+    seconds = [float(row[3]) for row in rows[1:4]]
+    assert seconds == sorted(seconds, reverse=True) and rows[1][1] == "■wall"
+    assert rows[4] == rows[0] and rows[5][-1] == "–"  # the rest is folded
+
+
+def test_advice_stands_outside_of_the_tables() -> None:
+    page = render_report(report())
+    cells = "".join(re.findall(r"<table.*?</table>", page, re.DOTALL))
+    assert "Invented advice" in page and "Invented advice" not in cells
+    assert "invented evidence" in page and "invented evidence" not in cells
+    folded = "".join(re.findall(r"<details>.*?</details>", page, re.DOTALL))
+    assert folded.count("<tr><td") == 1 and "and 1 smaller" in folded
 
 
 def test_comparison_table() -> None:
     page = Page(render_report(report(comparison=comparison())))
     rows = page.rows[:5]
     assert rows[0][2:5] == ["stock, Ω", "lined, Ω", "Verdict"]
-    assert rows[1] == ["178", "■wall", "0.3500 ± 0.0060", "0.3000 ± 0.0060", "reduced", "−5.9", "–"]
-    assert rows[2] == ["287", "◆standing wave", "1.9000 ± 0.0060", "–", "gone", "−221", "0.0072"]
-    assert rows[4] == ["1178", "●driver", "–", "0.7800 ± 0.0060", "new", "+33", "0.0074"]
+    assert rows[1] == ["178", "■wall", "0.3500 ± 0.0060", "0.3000 ± 0.0060", "reduced", "5.9 times", "–"]
+    assert rows[2] == ["287", "◆standing wave", "1.9000 ± 0.0060", "–", "gone", "beyond doubt", "0.0072"]
+    assert rows[4] == ["1178", "●driver", "–", "0.7800 ± 0.0060", "new", "beyond doubt", "0.0074"]
     assert "levels differ" in page.words
-    assert "From stock to lined: of 4 resonances, 1 reduced, 2 gone, 1 new." in page.words
+    states = (state(), state("lined", invented_speaker.LINED))
+    both = report(comparison=comparison(), states=states, cost="bass as it was")
+    (said,) = summary_sentences(both)
+    assert said.startswith("From stock to lined: 178 Hz down to 86 %, 287 Hz gone, 512 Hz gone, new: 1.18 kHz, bass ")
+    assert said in Page(render_report(both)).words
 
 
 def test_driver_and_box() -> None:
@@ -235,9 +250,10 @@ def test_no_warning_is_said_twice() -> None:
 
 def test_summary_of_states() -> None:
     (sentence,) = summary_sentences(report())
-    assert sentence == "stock: 4 resonances; the highest, 1.9 Ω at 287 Hz, is put down to: standing wave."
+    assert sentence == summary_of_findings(state().findings)
     empty = ReportState("lined", "take 7", invented_speaker.report(invented_speaker.fit(()), "lined"))
-    assert summary_sentences(report(states=(empty,))) == ("lined: no resonance stands clear of the noise.",)
+    (said,) = summary_sentences(report(states=(empty,)))
+    assert said.startswith("Good enough: no resonance stands out of the noise. Next: ")
     words = Page(render_report(report(states=(empty,)))).words
     assert "No resonance stands clear of the noise." in words
 
@@ -245,7 +261,7 @@ def test_summary_of_states() -> None:
 def test_nothing_found_in_two_states() -> None:
     nothing = Comparison("stock", "lined", "A", (), ())
     words = Page(render_report(report(comparison=nothing))).words
-    assert words.count("No resonance was found in either state.") == 2
+    assert words.count("No resonance was found in either state.") == 1
 
 
 def test_strange_names_cannot_become_markup() -> None:

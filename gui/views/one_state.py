@@ -21,12 +21,14 @@ from analysis.picture_marks import Mark, marks_of_driver, marks_of_findings
 from analysis.picture_style import ALONE, HIGHEST_HZ, LOWEST_HZ
 from analysis.pictures import PicturedState, picture_of_curve, picture_of_findings
 from analysis.repeatability import bare_driver_findings
+from analysis.ringing import FIRST, in_order
+from analysis.summary import summary_of_findings
 from analysis.write_up import write_build_report
 from capture.errors import StillboxError
 from capture.output_file import PAGE
 from gui.panel_drawing import decay_panel, driver_row, finding_row, heights_panel, impedance_panel
 from gui.view import Export, PanelRequest, Results, View, Wish
-from gui.words import RESONANCE_TIP, SUBJECT_WORDS, sentence_of_findings, sentence_of_fit, take_words
+from gui.words import RESONANCE_TIP, SUBJECT_WORDS, sentence_of_fit, take_words
 
 if TYPE_CHECKING:
     from analysis.bench import Bench
@@ -102,8 +104,9 @@ class _OneState(View):
         report = bench.findings_of(take)
         found = replace(
             base,
-            sentence=sentence_of_findings(report),
-            rows=[finding_row(finding, report.detection_limit) for finding in report.findings],
+            sentence=summary_of_findings(report),
+            rows=[finding_row(finding, seconds, report.detection_limit) for finding, seconds in in_order(report)],
+            first=FIRST,
             notes=report.warnings,
             data=OneState(
                 take,

@@ -16,18 +16,21 @@ from analysis.comparison import Change, Comparison
 from analysis.export import write_curve_csv, write_touchstone
 from analysis.findings import FindingsReport
 from analysis.impedance import ImpedanceCurve
+from analysis.opening import opening_of
 from analysis.picture_curves import draw_difference, magnitude_difference
 from analysis.picture_marks import Mark, marks_of_comparison
 from analysis.picture_style import AFTER, BEFORE, TEXT_PT
 from analysis.pictures import PicturedState, picture_of_findings
 from analysis.quantity import value_text
+from analysis.result_words import told_text
+from analysis.summary import first_changes, order_of_changes
 from analysis.write_up import write_build_report
 from capture.errors import StillboxError
 from capture.output_file import PAGE
 from gui.panel_drawing import decay_panel, heights_panel, impedance_panel
 from gui.view import Curve, Export, PanelRequest, Results, Row, View, Wish
 from gui.views.one_state import Decays
-from gui.words import RESONANCE_TIP, frequency_words, ohm_words, sentence_of_comparison
+from gui.words import RESONANCE_TIP, frequency_words, ohm_words
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -78,25 +81,33 @@ class _TwoStates(View):
         curves = bench.curve(before), bench.curve(after)
         report = partial(write_build_report, bench, takes)
         data = TwoStates(names, curves, reports, comparison, report)
+        ordered = order_of_changes(comparison.changes, *reports)
+        first = first_changes(ordered)
+        rows = [*first, *(change for change in ordered if change not in first)]
         found = Results(
-            sentence_of_comparison(comparison, *names),
-            [change_row(change) for change in comparison.changes],
+            opening_of(bench, takes, cost=""),
+            [change_row(change) for change in rows],
             (*comparison.tuning, *comparison.room_words, *comparison.warnings),
             f"{bench.name}, {before.unit}: {names[0]} and {names[1]}",
             data=data,
             complete=False,
+            first=len(first),
         )
         yield found
         try:
             responses = [bench.decay(take) for take in takes]
         except StillboxError as error:
-            yield replace(found, notes=(*found.notes, f"no decay: {error}"), complete=True)
+            found = replace(found, notes=(*found.notes, f"no decay: {error}"))
+            yield replace(found, sentence=opening_of(bench, takes), complete=True)
             return
         span_s = max(response.suggested_span_s for response in responses)
         decays = (Decays(responses[0], span_s), Decays(responses[1], span_s))
         for decay in decays:
             decay.of(Wish())
-        yield replace(found, data=replace(data, decays=decays), complete=True)
+        found = replace(found, data=replace(data, decays=decays))
+        yield found
+        # What the work cost in bass takes fits of both boxes: last, for it is only words.
+        yield replace(found, sentence=opening_of(bench, takes), complete=True)
 
     def marks(self, results: Results) -> Sequence[Mark]:
         return marks_of_comparison(results.data.comparison)
@@ -175,7 +186,7 @@ def change_row(change: Change) -> Row:
     ]
     details = [VERDICT_WORDS[change.verdict_words]]
     if np.isfinite(change.significance):
-        details.append(f"the change is {abs(change.significance):.3g} times its standard uncertainty")
+        details.append(f"the change, told: {told_text(change.significance)} (its standard uncertainty)")
     if np.isfinite(change.detection_limit_ohm):
         details.append(f"a resonance of this Q is seen there from {ohm_words(change.detection_limit_ohm)} on")
     details += [] if named is None else list(named.evidence)

@@ -19,15 +19,16 @@ from window_driving import click, opened, settle, trouble
 
 from analysis.cause_signs import CAUSE_SIGNS
 from analysis.comparison import Change, Comparison
+from analysis.number_words import frequency_words
 from analysis.picture_marks import marks_of_comparison, marks_of_driver
 from analysis.repeatability import bare_driver_findings
+from analysis.summary import summary_of_comparison
 from capture.build_folder import BuildFolder
 from capture.practice_speakers import INSIDE_M, SPEED_OF_SOUND_M_S
 from gui.main_window import MainWindow
 from gui.panel_drawing import driver_row
 from gui.view import all_views
 from gui.views.two_states import change_row
-from gui.words import sentence_of_comparison
 
 HEIGHT_WAVE_HZ = SPEED_OF_SOUND_M_S / 2 / INSIDE_M[0]
 """First standing wave along the height of the practice rig's box: c / 2L, in closed form."""
@@ -131,7 +132,11 @@ def test_what_cannot_be_told_is_not_called_unchanged() -> None:
         Change(second.resonance.frequency_hz, second, None, "unchanged", -1.0, 2.0),
     )
     comparison = Comparison("stock", "lined", "A", changes, ())
-    assert "of 2 resonances, 1 unchanged, 1 cannot be told." in sentence_of_comparison(comparison, "stock", "lined")
+    before, after = invented_speaker.report(invented_speaker.fit()), invented_speaker.report(invented_speaker.fit(()))
+    said = summary_of_comparison(comparison, before, after)
+    assert f"{frequency_words(first.resonance.frequency_hz)} unchanged" in said
+    unseen = frequency_words(second.resonance.frequency_hz)
+    assert f"{unseen} cannot be told" in said and f"nothing new below {unseen}" in said
     assert [row.numbers.split(":")[0] for row in map(change_row, changes)] == ["unchanged", "cannot be told"]
     assert [mark.label.split(": ")[1] for mark in marks_of_comparison(comparison)] == ["unchanged", "cannot be told"]
 
@@ -276,3 +281,30 @@ def test_a_real_window_on_a_screen(qtbot: QtBot, build: Path, tmp_path: Path) ->
     assert (image.width(), image.height()) == (1366, 768)
     colours = {image.pixel(x, y) for x in range(0, 1366, 7) for y in range(0, 768, 7)}
     assert len(colours) > 60
+
+
+def test_the_rest_of_the_list_is_folded(qtbot: QtBot, window: MainWindow, build: Path) -> None:
+    opened(qtbot, window, build)
+    window.bench.takes.select_numbers([2])
+    settle(qtbot, window)
+    findings = window.results.findings
+    rows, entries = findings.rows, findings.list
+
+    def shown() -> list[str]:
+        items = [entries.item(index) for index in range(entries.count())]
+        return [item.text() for item in items if not item.isHidden()]
+
+    assert shown() == [*(row.head for row in rows[:3]), f"and {len(rows) - 3} smaller"]
+    entries.setCurrentRow(len(rows))
+    assert shown() == [row.head for row in rows] and findings.current() is rows[3]
+    findings.show_rows(list(rows), (), None, 3)  # the same again, with more known: stays open
+    assert len(shown()) == len(rows)
+    findings.unselect()
+    window.bench.takes.select_numbers([3])
+    settle(qtbot, window)
+    window.bench.takes.select_numbers([2])
+    settle(qtbot, window)
+    assert len(shown()) == 4
+    for _ in range(4):  # by key past the fold
+        window.next_finding()
+    assert findings.current() is findings.rows[3] and len(shown()) == len(findings.rows)

@@ -1,0 +1,41 @@
+"""What numbers of a result mean, in a word or two, the same in tables, report and window."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from analysis.findings import Finding
+from analysis.ringing import GOOD_ENOUGH_S
+
+NONE = "–"
+TOLD = 3.0
+BEYOND_DOUBT = 10.0
+TOLD_MEANING = (
+    f"told: by how many times its uncertainty a resonance changed; from {TOLD:g} on a change can be told, from "
+    f"{BEYOND_DOUBT:g} on it is beyond doubt"
+)
+RINGING_MEANING = (
+    "rings out: for how long a resonance stands above the impedance around it (to 60 dB below that) and above its "
+    f"neighbours; up to {1000 * GOOD_ENOUGH_S:.0f} ms is good enough"
+)
+
+
+def told_text(significance: float) -> str:
+    """Whether a change can be told, from the change over its uncertainty."""
+    if not np.isfinite(significance):
+        return NONE
+    times = abs(significance)
+    return "beyond doubt" if times >= BEYOND_DOUBT else f"{times:.1f} times"
+
+
+def sure_text(finding: Finding) -> str:
+    """How probable the cause is; nothing where it is not decided, for there is nothing to be sure of."""
+    if finding.cause == "undecided":
+        return NONE
+    percent = 100 * finding.confidence
+    return "above 99 %" if percent >= 99.5 else f"{percent:.0f} %"
+
+
+def ringing_text(seconds: float) -> str:
+    """Milliseconds for which a resonance rings out; nothing where it never stands out."""
+    return f"{1000 * seconds:.0f}" if seconds > 0 else NONE
