@@ -18,7 +18,7 @@ from typing import Literal
 import numpy as np
 
 from analysis.box import BoxFit
-from analysis.box_model import ABSORPTION, KAPPA, LEAK, LEAK_MASS, LN_ALPHA, LN_WB, MU, PORT_LOSS, BoxModel
+from analysis.box_model import KAPPA, LEAK, LEAK_MASS, LN_ALPHA, LN_WB, MU, PORT_LOSS, BoxModel
 from analysis.cavity import FLANGED_END, FREE_END
 from analysis.cone_resonances import ConeResonances
 from analysis.driver_model import FIRST_COIL, LN_QMS, LN_RE, LN_SCALE, LN_WS
@@ -87,7 +87,6 @@ CHANGE_LIMITS: dict[str, tuple[float, float]] = {
     "volume_percent": (100 * LEAST_VOLUME_RATIO, 100 * MOST_VOLUME_RATIO),
     "port_diameter_mm": (5.0, 1000.0),
     "port_length_mm": (1.0, 5000.0),
-    "absorption_q": (0.5, 10_000.0),
 }
 """What may be foretold, in the units of people: lowest and highest, for window and command line alike."""
 VOLTAGE_LIMITS_V = (0.01, 100.0)
@@ -109,14 +108,11 @@ class Change:
         Effective volume over the present one.
     port_diameter_m, port_length_m : float or None
         Size of the port; the other one stays when only one is given.
-    absorption : float or None
-        1/QA at the tuning (lining, stuffing).
     """
 
     volume_ratio: float | None = None
     port_diameter_m: float | None = None
     port_length_m: float | None = None
-    absorption: float | None = None
 
     @classmethod
     def of(
@@ -124,16 +120,14 @@ class Change:
         volume_percent: float | None = None,
         port_diameter_mm: float | None = None,
         port_length_mm: float | None = None,
-        absorption_q: float | None = None,
     ) -> Change | None:
         """From the units of people; None if nothing is to be changed. The limits are those of `CHANGE_LIMITS`."""
-        if volume_percent is None and port_diameter_mm is None and port_length_mm is None and absorption_q is None:
+        if volume_percent is None and port_diameter_mm is None and port_length_mm is None:
             return None
         return cls(
             volume_ratio=None if volume_percent is None else volume_percent / 100,
             port_diameter_m=None if port_diameter_mm is None else port_diameter_mm / 1000,
             port_length_m=None if port_length_mm is None else port_length_mm / 1000,
-            absorption=None if absorption_q is None else 1 / absorption_q,
         )
 
 
@@ -145,7 +139,7 @@ def bass_system(fit: BoxFit) -> BassSystem:
 def _lumped_model(fit: BoxFit) -> BoxModel:
     nothing = np.zeros(0, dtype=complex)
     small = ConeResonances(fit.model.small.scale_ohm_rad_s, nothing, nothing)
-    return replace(fit.model, small=small)
+    return replace(fit.model, small=small, of_driver=0)
 
 
 def _lumped_parameters(fit: BoxFit, x: FloatArray) -> FloatArray:
@@ -165,15 +159,11 @@ def response(system: BassSystem, s: ComplexArray, coil: bool = True) -> ComplexA
     """G at s, shape (n,); without ``coil`` the coil has its DC resistance only, as published alignments have it."""
     model, x = system.model, system.parameters
     cone = model.cone(s, x)[0]
-    share = model.shares(s, _box(system))[0]
+    share = model.shares(s, system.parameters)[0]
     resistance = np.exp(x[LN_RE])
     motional = np.exp(x[LN_SCALE]) / cone
     inductance = model.coil.evaluate(s, x[FIRST_COIL : model.first_box])[0] if coil else 0.0
     return s * resistance * share / ((resistance + inductance + motional) * cone)
-
-
-def _box(system: BassSystem) -> FloatArray:
-    return system.parameters[system.model.first_box : system.model.first_box + system.model.box_size]
 
 
 def bass_curves(
@@ -206,7 +196,7 @@ def bass_curves(
         velocity = np.sqrt(2) * voltage_v * motional / impedance / absolute.bl_tm.value
         excursion = np.abs(velocity / s)
         if model.vented and port_area_m2:
-            share = model.shares(s, _box(system))[1]
+            share = model.shares(s, system.parameters)[1]
             speed = np.abs(velocity * share) * absolute.sd_m2.value / port_area_m2
     return BassCurves(
         frequency_hz=grid_hz,
@@ -275,7 +265,7 @@ def largest(frequency_hz: FloatArray, values: FloatArray, from_hz: float = 0.0) 
 
 
 def changed(system: BassSystem, change: Change, volume_m3: float | None, port: Port | None, air: Air) -> BassSystem:
-    """The same driver with another volume, port or absorption.
+    """The same driver with another volume or port.
 
     A leak with its air and the losses of the port keep their resistance, the air that moves for cone and port alike
     its mass; the ends of the port keep what the measured tuning says about them.
@@ -308,8 +298,6 @@ def changed(system: BassSystem, change: Change, volume_m3: float | None, port: P
         x[system.box(PORT_LOSS)] /= tuning * mass
         # kappa wB^2: the shared air over all that moves in the port.
         x[system.box(KAPPA)] = min(x[system.box(KAPPA)] / mass, MOST_SHARED)
-    if change.absorption is not None:
-        x[system.box(ABSORPTION)] = change.absorption
     return BassSystem(system.model, x)
 
 

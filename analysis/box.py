@@ -9,73 +9,64 @@ than lumped elements can say.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
-from functools import cached_property
+from dataclasses import dataclass
+from functools import cached_property, partial
 
 import numpy as np
 from threadpoolctl import threadpool_limits
 
-from analysis.box_model import ABSORPTION, CONE_LOSS, KAPPA, LEAK, LEAK_MASS, LN_ALPHA, LN_WB, MU, PORT_LOSS, BoxModel
+from analysis.box_model import (
+    ABSORPTION,
+    CONE_LOSS,
+    KAPPA,
+    LEAK,
+    LEAK_MASS,
+    LN_ALPHA,
+    LN_WB,
+    MU,
+    PORT_LOSS,
+    SOFT,
+    USUAL_PLACE,
+    USUAL_SOFT_W,
+    BoxModel,
+)
+from analysis.box_priors import BoxPriors, at_rest, box_priors, waves_loss
+from analysis.box_search import TIGHT, Search
 from analysis.cone_resonances import ConeResonances, cone_resonances
-from analysis.driver import DriverFit, coil_prior
-from analysis.driver_model import CREEP, FIRST_COIL, LN_QMS, LN_RE, LN_SCALE, LN_WS
+from analysis.driver import DriverFit
+from analysis.driver_model import LN_WS
 from analysis.findings import ResonanceFit
 from analysis.impedance import ImpedanceSpectrum
-from analysis.lumped_fit import CellData, LumpedFit, Prior, cell_data, covariance_at, fit_lumped, misfit_factor
+from analysis.lumped_fit import Prior, cell_data, misfit_factor
 from analysis.quantity import Quantity, derived
 from capture.arrays import ComplexArray, FloatArray
 from capture.errors import StillboxError
 
-MU_PRIOR = (0.01, 0.04)
-"""Air load of the box over the moving mass, beyond that of its standing waves and less that of free air."""
-LEAK_STD = 0.15
-"""1/QL before the fit, around 0: QL 7 is usual (Small 1973 [M])."""
-LOSS_STD = 0.3
-"""1/QA before the fit, around 0, as long as nothing is known of the air."""
-PORT_LOSS_PRIOR = (0.02, 0.05)
-"""1/QP before the fit: 50 and more for a smooth port (Small 1973 has 50 to 100 [M]), less with grille and lining."""
-LEAK_MASS_STD = 0.15
-"""Reactance over resistance of a leak: slits up to half a millimetre, and the air before them."""
-KAPPA_LEAST_STD = 0.003
-"""Least uncertainty of kappa wB^2."""
-KAPPA_PER_MASS = 0.6
-"""kappa where the inside of the box is not known: about so much of the air mass that the cone alone feels."""
 BROAD_Q = 0.8
 """Least Q of what may be a standing wave in a lining."""
 LEAK_EVIDENCE = 4.0
 """Chi-square that a leak must explain to be kept."""
-RE_STD = 0.1
-"""ln Re in the box around that in free air: the coil may be warm."""
-CHANGE_STD = 1.0
-"""A small resonance was found to about its own size and width."""
-LEAK_PLACE_STD = 0.05
-"""Relative, of 1/QL: the pressure at the leak is not that at the cone."""
-AT_REST_STD, AT_REST_LEAST_STD = 0.3, 0.003
-"""Resistance that a standing wave leaves at low frequency, over its strength: 1/Q where the moving air has the loss
-(lining, stuffing). Its uncertainty, over 1/Q, and the least."""
 STRAY = 4.0
-"""Standard deviations of that from which on a pair does not start as it was found."""
-SHARED_LOSS_STD, SHARED_LOSS_LEAST_STD = 0.1, 0.003
-"""Of 1/QA, in units of the loss that the standing waves have at the tuning; and the least."""
-LINED_LOSS = 0.05
-"""Loss of the standing waves from which on the share follows the lining more than the places of cone and port."""
-CONE_LOSS_LEAST_STD = 0.003
-HIDDEN_SHARE = (0.3, 0.5)
-"""Part of the loss that the cone meets in well damped air that it shares with the port: mean, standard deviation."""
+"""Standard deviations of a wave's loss at rest from which on a pair does not start as it was found."""
 COMMON = (MU, LEAK_MASS, KAPPA)
 """What is known of them beforehand is the same in every state of a box."""
-POOR = 3.0
-"""Reduced chi-square from which on the driver may have changed."""
-CHANGED_STD = (0.03, 0.1, 0.02)
-"""Freedom in ln ws, ln Qms and ln(Bl^2/Mms) of a driver that has changed."""
-DRIFT = 1e-6
-"""Least standard deviation of what is known of the driver, so that nothing is known infinitely well."""
-START_LOSS = 0.05
-LOOSE, TIGHT = 0.3, 1e-3
+TUNING_STD, TUNING_LOSS_STD = 0.0015, 0.03
+"""Relative, of fB: the air between two takes (1 K is 0.17 %), and what losses that are no lumps do to it, over 1/Q."""
+FILLING_STD = {LN_ALPHA: 0.035, LN_WB: 0.012, LEAK: 0.07}
+"""Of ln alpha, ln wB and 1/QL in a vented box with filling (found on random boxes with layers of fibre)."""
+MUCH_LOSS = 0.1
+"""Loss of the standing waves at the tuning, as 1/Q, from which on a box counts as filled without being told so."""
+TOLD = 0.4
+"""Part of that which a take with the port closed leaves."""
+LEAK_WAVES_STD = 0.03
+"""Relative, of 1/QL: what one number for the leak's place leaves (tried on circuits with leaks at random places)."""
+ALIKE_STD, LEAK_ALIKE_STD = 0.003, 0.05
+"""Of ln alpha, and relative of a leak: what is alike with the port open and closed."""
+SOFT_ALIKE = 0.3
+"""Part of the softening by filling that is another at another frequency."""
 TRIAL_STEPS = 40
 """Of the fit without a leak: where there is one it need not end, but where there is none it must, else what it still
 lacks passes for evidence of a leak."""
-ROUGH = 1e-3
 
 
 @dataclass(frozen=True)
@@ -166,6 +157,8 @@ def fit_box(
     driver: DriverFit,
     vented: bool | None = None,
     shared_air: Quantity | None = None,
+    softening: Quantity | None = None,
+    port_closed: BoxFit | None = None,
 ) -> BoxFit:
     """Fit a box to an in-box take.
 
@@ -181,12 +174,67 @@ def fit_box(
     shared_air : Quantity, optional
         kappa in s^2 from the inside of the box and the places of cone and port, see `analysis.shared_air`; left out,
         it is guessed from the standing waves that the take shows.
+    softening : Quantity, optional
+        How much softer filling makes the air at low frequency, see `analysis.volume`; left out, it is guessed from
+        the loss that the air shows.
+    port_closed : BoxFit, optional
+        The same box with its port closed by hand, fitted as a closed box: what that take tells of volume and leak
+        is known beforehand.
 
     Raises
     ------
     StillboxError
         If there is no motional peak, or only one where a vented box is said to be.
     """
+    is_vented = _is_vented(resonances, vented)
+    data = cell_data(spectrum, resonances)
+    model, start = _start(resonances, driver, is_vented)
+    told = () if port_closed is None or not is_vented else (_told_by_closed(port_closed, model, start),)
+    known = partial(box_priors, driver=driver, shared_air=shared_air, softening=softening, told=told)
+    search = Search(data, model, known(model, start), driver.creep, known)
+    if is_vented:
+        places = [model.first_box + ABSORPTION, model.first_box + CONE_LOSS]
+        hidden = max(0.0, float(search.from_start(start).parameters[places].sum()))
+        start[places] = 0.0, hidden
+        known = partial(known, hidden=hidden)
+        search = Search(data, model, known(model, start), driver.creep, known)
+    rough = search.rough(start)
+    search, model = rough.search, rough.search.model
+    factor = misfit_factor(rough.fit)
+    search = search.on(data.weakened(factor)) if np.any(factor > 1) else search
+    fit = search.nonnegative(rough.fit.parameters, search.losses, TIGHT)
+    if model.first_box + LEAK in fit.moving:
+        wanted = fit.total_chi_square + LEAK_EVIDENCE
+        tight = search.nonnegative(fit.parameters, search.without_leak, TIGHT, TRIAL_STEPS, wanted)
+        if tight.total_chi_square < wanted:
+            fit = tight
+    covariance = search.covariance(fit)
+    shared = _shared(model, covariance, search.priors)
+    filled = is_vented and SOFT in search.losses
+    covariance = covariance + _beyond_the_lumps(model, fit.parameters)
+    if filled:
+        lost = 1.0 if softening is not None else min(1.0, waves_loss(model, fit.parameters) / MUCH_LOSS)
+        covariance = covariance + lost**2 * _beyond_filling(model, fit.parameters.size, bool(told))
+    if rough.apart is not None:
+        covariance = covariance + np.outer(rough.apart, rough.apart)
+    return BoxFit(
+        vented=is_vented,
+        model=model,
+        parameters=fit.parameters,
+        covariance=covariance,
+        shared_covariance=shared[0],
+        shared_gain=shared[1],
+        driver=driver,
+        resonances=resonances,
+        leak_std=float(np.sqrt(covariance[model.first_box + LEAK, model.first_box + LEAK])),
+        driver_changed=rough.changed,
+        reduced_chi_square=rough.fit.reduced_chi_square,
+        band_hz=(float(data.frequency_hz[0]), float(data.frequency_hz[-1])),
+        warnings=resonances.warnings,
+    )
+
+
+def _is_vented(resonances: ResonanceFit, vented: bool | None) -> bool:
     if not resonances.motional:
         raise StillboxError("no motional peak shows in the in-box take; check that the driver is on the clips")
     is_vented = len(resonances.motional) > 1 if vented is None else vented
@@ -196,49 +244,7 @@ def fit_box(
             f"{resonances.motional[0].frequency_hz:.1f} Hz; check that the port is open, or that the sweep starts "
             "below half of the tuning"
         )
-    data = cell_data(spectrum, resonances)
-    model, start = _start(resonances, driver, is_vented)
-    driver_prior = _driver_prior(driver, model)
-    priors = (driver_prior, *_box_priors(model, driver, start, shared_air), *coil_prior(driver.coil))
-    losses = [LEAK, LEAK_MASS, PORT_LOSS] if is_vented else [LEAK, LEAK_MASS]
-    rough = _from_start(data, model, start, priors, losses, driver)
-    if is_vented:
-        places = [model.first_box + ABSORPTION, model.first_box + CONE_LOSS]
-        met = max(0.0, float(rough.parameters[places].sum()))
-        priors = (driver_prior, *_box_priors(model, driver, start, shared_air, met), *coil_prior(driver.coil))
-        start[places] = 0.0, met
-        rough = _from_start(data, model, start, priors, losses, driver)
-    changed = False
-    if rough.reduced_chi_square > POOR or _prior_chi_square(rough, driver_prior) > POOR**2 * len(driver_prior.index):
-        freer_priors = (_relaxed(driver_prior), *priors[1:])
-        freer = _from_start(data, model, start, freer_priors, losses, driver)
-        if freer.total_chi_square < 0.5 * rough.total_chi_square:
-            rough, driver_prior, priors, changed = freer, freer_priors[0], freer_priors, True
-    factor = misfit_factor(rough)
-    data = data.weakened(factor) if np.any(factor > 1) else data
-    fit = _nonnegative(data, model, rough.parameters, priors, losses, driver, TIGHT)
-    if model.first_box + LEAK in fit.moving:
-        wanted = fit.total_chi_square + LEAK_EVIDENCE
-        tight = _nonnegative(data, model, fit.parameters, priors, losses[2:], driver, TIGHT, TRIAL_STEPS, wanted)
-        if tight.total_chi_square < wanted:
-            fit = tight
-    covariance = _covariance(data, model, fit, priors)
-    shared = _shared(model, covariance, driver_prior, priors[1])
-    return BoxFit(
-        vented=is_vented,
-        model=model,
-        parameters=fit.parameters,
-        covariance=covariance + _structural(model, fit.parameters),
-        shared_covariance=shared[0],
-        shared_gain=shared[1],
-        driver=driver,
-        resonances=resonances,
-        leak_std=float(np.sqrt(covariance[model.first_box + LEAK, model.first_box + LEAK])),
-        driver_changed=changed,
-        reduced_chi_square=rough.reduced_chi_square,
-        band_hz=(float(data.frequency_hz[0]), float(data.frequency_hz[-1])),
-        warnings=resonances.warnings,
-    )
+    return is_vented
 
 
 def _start(resonances: ResonanceFit, driver: DriverFit, vented: bool) -> tuple[BoxModel, FloatArray]:
@@ -248,20 +254,22 @@ def _start(resonances: ResonanceFit, driver: DriverFit, vented: bool) -> tuple[B
     """
     found = cone_resonances(resonances, BROAD_Q)
     ws2 = float(np.exp(2 * driver.parameters[LN_WS]))
+    air = [USUAL_PLACE, 0.0, float(np.log(USUAL_SOFT_W))]
     if vented:
         tuning = _tuning_pair(found, resonances)
         pole, residue = found.poles_rad_s[tuning], found.residues[tuning]
         found = found.only(np.arange(found.poles_rad_s.size) != tuning)
         wb, loss = abs(pole), 2 * abs(pole.real) / abs(pole)
-        box = [0.03, np.log(max(2 * residue.real / ws2, 0.05)), loss / 3, 0.0, loss / 3, np.log(wb), loss / 3, 0.0, 0.0]
+        stiffness = np.log(max(2 * residue.real / ws2, 0.05))
+        box = [0.03, stiffness, loss / 3, 0.0, *air, loss / 3, np.log(wb), loss / 3, 0.0, 0.0]
     else:
         pole = max(resonances.motional, key=lambda r: r.height_ohm).pole_rad_s
         wb = abs(pole)
         load = found.load(np.array([1j * wb]), np.zeros(found.size))[0].imag / wb
-        box = [0.0, np.log(max((1 + load) * wb**2 / ws2 - 1, 0.05)), 0.02, 0.0, 0.02]
+        box = [0.0, np.log(max((1 + load) * wb**2 / ws2 - 1, 0.05)), 0.02, 0.0, *air, 0.02]
     own = found.apart_from(driver.small.moved(driver.changes))
-    own = own.settled(STRAY * _at_rest(own)[1])
-    model = BoxModel(driver.coil, driver.small.joined(own), vented, wb)
+    own = own.settled(STRAY * at_rest(own)[1])
+    model = BoxModel(driver.coil, driver.small.joined(own), vented, wb, driver.small.poles_rad_s.size)
     return model, np.concatenate([driver.lumped, box, driver.changes, np.zeros(own.size)])
 
 
@@ -277,212 +285,58 @@ def _tuning_pair(small: ConeResonances, resonances: ResonanceFit) -> int:
     return int(np.argmax(np.where(between, np.abs(small.residues), 0.0)))
 
 
-def _driver_prior(driver: DriverFit, model: BoxModel) -> Prior:
-    """Cone and its small resonances as known from free air."""
-    cone = [LN_WS, LN_QMS, LN_SCALE] + ([CREEP] if driver.creep else [])
-    first = FIRST_COIL + driver.coil.size
-    there = [*cone, *range(first, first + driver.small.size)]
-    here = [*cone, *range(model.changes.start, model.changes.start + driver.small.size)]
-    covariance = driver.covariance[np.ix_(there, there)] + DRIFT**2 * np.eye(len(there))
-    return Prior(tuple(here), driver.parameters[there], covariance)
+def _told_by_closed(closed: BoxFit, model: BoxModel, start: FloatArray) -> Prior:
+    """What the box with its port closed tells: stiffness of the air and conductance of the leak are alike.
 
-
-def _relaxed(prior: Prior) -> Prior:
-    """The same for a driver whose suspension or temperature has changed since."""
-    freedom = np.zeros(len(prior.index))
-    freedom[:3] = CHANGED_STD
-    return replace(prior, covariance=prior.covariance + np.diag(freedom**2))
-
-
-def _box_priors(
-    model: BoxModel,
-    driver: DriverFit,
-    start: FloatArray,
-    shared_air: Quantity | None,
-    met: float | None = None,
-) -> tuple[Prior, ...]:
-    known = [
-        (LN_RE, driver.parameters[LN_RE], RE_STD),
-        (model.first_box + MU, *MU_PRIOR),
-        (model.first_box + LEAK, 0.0, LEAK_STD),
-        (model.first_box + LEAK_MASS, 0.0, LEAK_MASS_STD),
-    ]
-    if model.vented:
-        known += _vented_priors(model, driver, start, shared_air, met)
-    else:
-        known.append((model.first_box + ABSORPTION, 0.0, LOSS_STD))
-    own = range(model.changes.start + driver.small.size, model.changes.stop)
-    known += [(index, 0.0, CHANGE_STD) for index in own]
-    values = np.array([value for _, value, _ in known])
-    priors: tuple[Prior, ...] = (
-        Prior(tuple(index for index, _, _ in known), values, np.diag([std**2 for _, _, std in known])),
-    )
-    if not own:
-        return priors
-    value, rows = own_pairs(model, driver).at_rest()
-    reciprocal_q, std = _at_rest(own_pairs(model, driver))
-    priors = (*priors, Prior(tuple(own), reciprocal_q - value, np.diag(std**2), rows))
-    if met is None:
-        return priors
-    # What the cone meets, it meets once: in the standing waves, or here.
-    both = (model.first_box + ABSORPTION, model.first_box + CONE_LOSS)
-    variance = CONE_LOSS_LEAST_STD**2 + (0.5 * met) ** 2
-    return (*priors, Prior(both, np.array([met]), np.array([[variance]]), np.ones((1, 2))))
-
-
-def _at_rest(pairs: ConeResonances) -> tuple[FloatArray, FloatArray]:
-    """Resistance at rest of each pair over its strength as known beforehand: 1/Q, and its standard deviation."""
-    reciprocal_q = 2 * np.abs(pairs.poles_rad_s.real / pairs.poles_rad_s)
-    return reciprocal_q, AT_REST_STD * reciprocal_q + AT_REST_LEAST_STD
-
-
-def own_pairs(model: BoxModel, driver: DriverFit) -> ConeResonances:
-    """Small resonances of the box alone."""
-    return model.small.only(np.arange(model.small.poles_rad_s.size) >= driver.small.poles_rad_s.size)
-
-
-def _vented_priors(
-    model: BoxModel, driver: DriverFit, start: FloatArray, shared_air: Quantity | None, met: float | None
-) -> list[tuple[int, float, float]]:
-    """Index, mean and standard deviation: port loss, and the air's mass and loss that cone and port share.
-
-    Mass and loss of the air that the cone alone meets are seen in the box's standing waves; the shared part of both
-    is the same share, told by the places of cone and port where they are known. ``met`` is the loss that the cone
-    meets beyond the standing waves (lining that leaves none to be seen), None while that is not known yet.
+    A leak is 1/(QL w) there and here; the softening of the air may be another at another frequency.
     """
-    first, own = model.first_box, own_pairs(model, driver)
-    wb = float(np.exp(start[first + LN_WB]))
-    stiffness = float(np.exp(start[first + LN_ALPHA] + 2 * start[LN_WS]))
-    # A standing wave r/(s - p) + ... whose moving air has the loss is 2 abs(r/p) (1/Q + s/abs(p)) far below p.
-    strength = 2 * np.abs(own.residues / own.poles_rad_s) * wb / stiffness
-    mass = float(np.sum(strength * wb / np.abs(own.poles_rad_s)))
-    loss = float(np.sum(strength * 2 * np.abs(own.poles_rad_s.real / own.poles_rad_s)))
-    if shared_air is None:
-        kappa, kappa_std = 0.0, KAPPA_PER_MASS * mass
-    else:
-        kappa, kappa_std = shared_air.value * wb**2, shared_air.std * wb**2
-    air = [(first + KAPPA, kappa, float(np.hypot(kappa_std, KAPPA_LEAST_STD)))]
-    if met is None:
-        return [
-            *air,
-            (first + PORT_LOSS, *PORT_LOSS_PRIOR),
-            (first + ABSORPTION, 0.0, LOSS_STD),
-            (first + CONE_LOSS, 0.0, LOSS_STD),
-        ]
-    share = float(np.clip(kappa / mass, -1.0, 1.0)) if mass else 0.0
-    spread = (SHARED_LOSS_STD * (1 + loss / LINED_LOSS) if shared_air else 1.0) * loss
-    shared_std = float(np.linalg.norm([spread, HIDDEN_SHARE[1] * met, SHARED_LOSS_LEAST_STD]))
-    port, port_std = PORT_LOSS_PRIOR
-    return [
-        *air,
-        # The air before the port loses about what that before the cone does.
-        (first + PORT_LOSS, port + loss + met, float(np.hypot(port_std, loss + met))),
-        (first + ABSORPTION, share * loss + HIDDEN_SHARE[0] * met, shared_std),
-        (first + CONE_LOSS, met - share * loss - HIDDEN_SHARE[0] * met, LOSS_STD),
-    ]
+    ratio = closed.model.reference_rad_s / float(np.exp(start[model.first_box + LN_WB]))
+    there = [closed.box(LN_ALPHA), closed.box(LEAK)]
+    scale = np.diag([1.0, ratio])
+    values = scale @ closed.parameters[there]
+    spread = scale @ closed.covariance[np.ix_(there, there)] @ scale
+    soft = closed.box(SOFT)
+    alike = np.diag([ALIKE_STD**2 + (SOFT_ALIKE * closed.parameters[soft]) ** 2, (LEAK_ALIKE_STD * values[1]) ** 2])
+    return Prior((model.first_box + LN_ALPHA, model.first_box + LEAK), values, spread + alike)
 
 
-def _fit(
-    data: CellData,
-    model: BoxModel,
-    start: FloatArray,
-    priors: tuple[Prior, ...],
-    losses: list[int],
-    driver: DriverFit,
-    tolerance: float,
-    iterations: int = 30,
-    wanted: float = np.inf,
-) -> LumpedFit:
-    """Fit with the losses named; the others are zero."""
-    known = (LEAK, LEAK_MASS, PORT_LOSS) if model.vented else (LEAK, LEAK_MASS)
-    held = {model.first_box + loss for loss in known if loss not in losses}
-    if not driver.creep:
-        held.add(CREEP)
-    begin = start.copy()
-    begin[[index for index in held if index != CREEP]] = 0.0
-    free = [index for index in range(start.size) if index not in held]
-    return fit_lumped(data, model, begin, priors, free, iterations, tolerance, wanted)
+def _beyond_filling(model: BoxModel, size: int, told: bool) -> FloatArray:
+    """What lumped elements cannot say of layers of filling on the way from cone to port.
+
+    A take with the port closed has no such way: with it the air's stiffness and a leak are surer.
+    """
+    added = np.zeros((size, size))
+    for name, std in FILLING_STD.items():
+        place = model.first_box + name
+        added[place, place] = (std * (TOLD if told and name != LN_WB else 1.0)) ** 2
+    return added
 
 
-def _from_start(
-    data: CellData,
-    model: BoxModel,
-    start: FloatArray,
-    priors: tuple[Prior, ...],
-    losses: list[int],
-    driver: DriverFit,
-) -> LumpedFit:
-    """First as if measured roughly, then sharply."""
-    near = _fit(data.coarse(ROUGH), model, start, priors, losses, driver, LOOSE).parameters
-    return _nonnegative(data, model, near, priors, losses, driver, LOOSE)
-
-
-def _nonnegative(
-    data: CellData,
-    model: BoxModel,
-    start: FloatArray,
-    priors: tuple[Prior, ...],
-    losses: list[int],
-    driver: DriverFit,
-    tolerance: float,
-    iterations: int = 30,
-    wanted: float = np.inf,
-) -> LumpedFit:
-    """Fit; as long as a loss is negative, set the most negative one (in its uncertainty) to zero and fit again."""
-    kept = list(losses)
-    while True:
-        fit = _fit(data, model, start, priors, kept, driver, tolerance, iterations, wanted)
-        places = [model.first_box + loss for loss in kept]
-        if not kept or np.all(fit.parameters[places] >= 0):
-            return fit
-        relative = fit.parameters[places] / np.sqrt(np.diag(fit.covariance)[places])
-        worst = kept.pop(int(np.argmin(relative)))
-        if worst == LEAK and LEAK_MASS in kept:
-            kept.remove(LEAK_MASS)  # without a leak there is no air in it
-        start = fit.parameters
-
-
-def _covariance(data: CellData, model: BoxModel, fit: LumpedFit, priors: tuple[Prior, ...]) -> FloatArray:
-    """Covariance at the fit; a leak, the air in it and a loss of the port are uncertain even where the best guess is
-    none, and what passes for one of them is uncertain with it."""
-    known = {model.first_box + loss for loss in ((LEAK, LEAK_MASS, PORT_LOSS) if model.vented else (LEAK, LEAK_MASS))}
-    free = set(fit.moving.tolist())
-    if known <= free:
-        return fit.covariance
-    return covariance_at(data, model, fit.parameters, priors, sorted(free | known))
-
-
-def _structural(model: BoxModel, parameters: FloatArray) -> FloatArray:
-    """What lumped elements cannot tell: the pressure at a leak is not that at the cone; in a vented box what is no
-    leak is loss of the port."""
-    added = np.zeros((parameters.size, parameters.size))
-    if not parameters[model.first_box + LEAK] or not model.small.size:
-        return added
+def _beyond_the_lumps(model: BoxModel, parameters: FloatArray) -> FloatArray:
+    """A leak has a place on each standing wave, not one on all; in a vented box what is no leak is loss of the port."""
     direction = np.zeros(parameters.size)
-    direction[model.first_box + LEAK] = LEAK_PLACE_STD * parameters[model.first_box + LEAK]
+    direction[model.first_box + LEAK] = LEAK_WAVES_STD * parameters[model.first_box + LEAK] * bool(model.own.size)
     if model.vented:
         direction[model.first_box + PORT_LOSS] = -direction[model.first_box + LEAK]
-    return np.outer(direction, direction)
+    added = np.outer(direction, direction)
+    if model.vented:
+        places = [model.first_box + name for name in (ABSORPTION, CONE_LOSS, PORT_LOSS)]
+        lost = float(np.abs(parameters[places]).sum())
+        tuning = model.first_box + LN_WB
+        added[tuning, tuning] += TUNING_STD**2 + (TUNING_LOSS_STD * lost) ** 2
+    return added
 
 
-def _shared(
-    model: BoxModel, covariance: FloatArray, driver_prior: Prior, box_prior: Prior
-) -> tuple[FloatArray, FloatArray]:
+def _shared(model: BoxModel, covariance: FloatArray, priors: BoxPriors) -> tuple[FloatArray, FloatArray]:
     """Covariance of what all states of a box share, and what the parameters owe to it."""
-    known = len(driver_prior.index)
+    driver, known = priors.driver, len(priors.driver.index)
     spread = np.zeros((known + len(COMMON), known + len(COMMON)))
     gain = np.zeros((covariance.shape[0], known + len(COMMON)))
-    spread[:known, :known] = driver_prior.covariance
-    gain[:, :known] = covariance[:, list(driver_prior.index)] @ np.linalg.inv(driver_prior.covariance)
+    spread[:known, :known] = driver.covariance
+    gain[:, :known] = covariance[:, list(driver.index)] @ np.linalg.inv(driver.covariance)
     for place, name in enumerate(COMMON, start=known):
         index = model.first_box + name
-        if index in box_prior.index:
-            variance = box_prior.covariance[box_prior.index.index(index), box_prior.index.index(index)]
-            spread[place, place], gain[:, place] = variance, covariance[:, index] / variance
+        std = priors.std(index)
+        if std is not None:
+            spread[place, place], gain[:, place] = std**2, covariance[:, index] / std**2
     return spread, gain
-
-
-def _prior_chi_square(fit: LumpedFit, prior: Prior) -> float:
-    """How far the driver in the box is from the driver in free air, in units of its uncertainty."""
-    difference = prior.root @ (fit.parameters[list(prior.index)] - prior.values)
-    return float(difference @ difference)

@@ -3,14 +3,24 @@
 The air of the box loads the cone with ``alpha ws^2 B(s)`` (`analysis.driver_model`), B being its acoustic impedance
 times its compliance (Small, "Vented-Box Loudspeaker Systems" I, JAES 21(5), 1973, fig. 1 [M], with series mass added):
 
-    B = rho/wB + 1/(1/zc + 1/zp + 1/zl),  zc = 1/s + 1/(QA wB) + kappa s,  zp = s (1/wB^2 - kappa) + 1/(QP wB),
-    1/zl = (wB/QL) / (1 + tau s/wB)
+    S = 1/(1/zc + 1/zp),  zc = 1/(s g(s)) + 1/(QA wB) + kappa s,  zp = s (1/wB^2 - kappa) + 1/(QP wB),
+    o = rho/wB + (what stands in the air before the cone: pairs of ``small`` behind those of the driver)
+    y = (wB/QL) / (1 + tau s/wB),   B = S + o - y (S + place o)^2 / (1 + y (S + place^2 o))
 
-QL leakage, QA absorption (lining, stuffing), QP losses of the port. ``kappa`` is the mass of air in the box that moves
-for cone and port alike (negative when they are at opposite ends); the resonance of box and port stays at wB. 1/QA is
-the loss of that shared air, ``rho`` what the cone alone meets beyond it (below zero where it is counted with the
-standing waves already). ``tau`` is the reactance of the air in the leak over its resistance at wB. A closed box has no
-zp and no rho, and its quality factors are taken at a fixed reference frequency. Losses enter as 1/Q.
+QL leakage, QA absorption (lining, stuffing), QP losses of the port. S is the air that cone and port share, o what only
+the cone moves. ``kappa`` is the mass of the shared air (negative with cone and port at opposite ends); the resonance of
+box and port stays at wB. 1/QA is the loss of the shared air, ``rho`` what the cone alone meets beyond it (below zero
+where it is counted with the standing waves already). A leak sees the shared air and ``place`` of the pressure that the
+cone has alone: 1 at the cone's rim, -1 at the far end of the box. ``tau`` is the reactance of the air in the leak over
+its resistance at wB. A closed box has no zp and no rho, and its quality factors are taken at a fixed
+reference frequency. Losses enter as 1/Q.
+
+Filling gives its heat back late: below ``wt`` the air in it is softer (isothermal), with loss around there,
+
+    g = 1 + soft [1/(1 + s/wt) - Re 1/(1 + j w0/wt)],
+
+so that alpha is the stiffness at the reference w0, the tuning or the resonance of the closed box (energy balance of air
+and fibre; the form is that of Lafarge et al., JASA 102, 1995-2006, 1997, to first order [M]).
 """
 
 from __future__ import annotations
@@ -24,8 +34,28 @@ from analysis.cone_resonances import ConeResonances
 from analysis.driver_model import CREEP, FIRST_COIL, LN_QMS, LN_RE, LN_SCALE, LN_WS, mechanical
 from capture.arrays import ComplexArray, FloatArray
 
-MU, LN_ALPHA, LEAK, LEAK_MASS, ABSORPTION, LN_WB, PORT_LOSS, KAPPA, CONE_LOSS = range(9)
-"""Order of the box's parameters, behind those of the coil; a closed box has the first five. ``KAPPA`` is kappa wB^2."""
+MU, LN_ALPHA, LEAK, LEAK_MASS, LEAK_PLACE, SOFT, LN_SOFT_W, ABSORPTION, LN_WB, PORT_LOSS, KAPPA, CONE_LOSS = range(12)
+"""Order of the box's parameters, behind those of the coil; a closed box has the first eight. ``KAPPA``: kappa wB^2."""
+
+USUAL_PLACE = 0.3
+"""``LEAK_PLACE`` where nothing is known: between the cone's rim and the far end."""
+USUAL_SOFT_W = 2 * np.pi * 100.0
+"""``wt`` of fibres of 20 to 40 um, loosely packed (from their thermal length [M])."""
+
+
+@dataclass(frozen=True)
+class _Air:
+    """Impedances of the air in s and what follows: B, and the leak's flow over the cone's."""
+
+    zc: ComplexArray
+    zp: ComplexArray | None
+    shared: ComplexArray
+    own: ComplexArray
+    pressure: ComplexArray
+    """At the leak, for the cone's unit flow."""
+    out: ComplexArray
+    """Through the leak, for the cone's unit flow."""
+    whole: ComplexArray
 
 
 @dataclass(frozen=True)
@@ -36,14 +66,19 @@ class BoxModel:
 
     Attributes
     ----------
+    small : ConeResonances
+        Small resonances of the driver, then those of the box.
     reference_rad_s : float
-        Where a closed box's QL and QA are taken.
+        Where alpha is taken, and QL and QA of a closed box.
+    of_driver : int
+        How many of ``small`` are the driver's.
     """
 
     coil: CoilModel
     small: ConeResonances
     vented: bool
     reference_rad_s: float
+    of_driver: int = 0
 
     @property
     def first_box(self) -> int:
@@ -51,12 +86,31 @@ class BoxModel:
 
     @property
     def box_size(self) -> int:
-        return 9 if self.vented else 5
+        return 12 if self.vented else 8
 
     @property
     def changes(self) -> slice:
         first = self.first_box + self.box_size
         return slice(first, first + self.small.size)
+
+    @property
+    def own(self) -> ConeResonances:
+        """Small resonances of the box alone."""
+        return self.small.only(np.arange(self.small.poles_rad_s.size) >= self.of_driver)
+
+    @property
+    def drivers(self) -> ConeResonances:
+        """Small resonances of the driver."""
+        return self.small.only(np.arange(self.small.poles_rad_s.size) < self.of_driver)
+
+    @property
+    def own_changes(self) -> slice:
+        """Where the changes of `own` are."""
+        return slice(self.changes.stop - self.own.size, self.changes.stop)
+
+    def box_of(self, x: FloatArray) -> FloatArray:
+        """The box's parameters."""
+        return x[self.first_box : self.first_box + self.box_size]
 
     def __call__(self, s: ComplexArray, x: FloatArray) -> tuple[ComplexArray, ComplexArray]:
         slopes = np.empty((s.size, x.size), dtype=complex)
@@ -73,55 +127,93 @@ class BoxModel:
 
     def cone(self, s: ComplexArray, x: FloatArray) -> tuple[ComplexArray, ComplexArray]:
         """D in rad/s, (n,); derivatives by ln ws, ln Qms, lambda, the box's parameters and the changes."""
-        box = x[self.first_box : self.first_box + self.box_size]
+        box = self.box_of(x)
+        border = self.own_changes.start
         cone, cone_slopes = mechanical(s, x)
         stiffness = np.exp(box[LN_ALPHA] + 2 * x[LN_WS])
-        air, air_slopes = self.air(s, box)
-        load = stiffness * air
-        cone_slopes[:, 0] += 2 * load
-        box_slopes = np.concatenate([s[:, None], load[:, None], stiffness * air_slopes], axis=1)
+        waves, wave_slopes = self._waves(s, x)
+        air = self._air(s, box, waves / stiffness)
+        load = stiffness * air.whole
+        by_own = (1 - box[LEAK_PLACE] * air.out) ** 2
+        by_stiffness = load - by_own * waves
+        cone_slopes[:, 0] += 2 * by_stiffness
+        box_slopes = np.concatenate(
+            [s[:, None], by_stiffness[:, None], stiffness * self._air_slopes(s, box, air)], axis=1
+        )
         total = cone + box[MU] * s + load
         parts = [cone_slopes, box_slopes]
-        if self.small.size:
-            small, small_slopes = self.small.load_and_slopes(s, x[self.changes])
+        if self.of_driver:
+            small, small_slopes = self.drivers.load_and_slopes(s, x[self.changes.start : border])
             total += small
             parts.append(small_slopes)
-        return total, np.concatenate(parts, axis=1)
+        return total, np.concatenate([*parts, by_own[:, None] * wave_slopes], axis=1)
 
-    def air(self, s: ComplexArray, box: FloatArray) -> tuple[ComplexArray, ComplexArray]:
-        """B in seconds, (n,); derivatives by the box's parameters from ``LEAK`` on."""
+    def _waves(self, s: ComplexArray, x: FloatArray) -> tuple[ComplexArray, ComplexArray]:
+        """What stands in the air before the cone, over the moving mass, and its derivatives by the changes."""
+        own = self.own
+        if not own.size:
+            return np.zeros(s.shape, dtype=complex), np.zeros((s.size, 0), dtype=complex)
+        return own.load_and_slopes(s, x[self.own_changes])
+
+    def _air(self, s: ComplexArray, box: FloatArray, waves: ComplexArray) -> _Air:
         wb = np.exp(box[LN_WB]) if self.vented else self.reference_rad_s
-        kappa = box[KAPPA] / wb**2 if self.vented else 0.0
-        zc = 1 / s + box[ABSORPTION] / wb + kappa * s
-        slit = 1 / (1 + box[LEAK_MASS] * s / wb)
-        admittance = 1 / zc + box[LEAK] * wb * slit
-        if not self.vented:
-            air = 1 / admittance
-            by_leak = -(air**2) * wb * slit
-            return air, np.stack([by_leak, -by_leak * box[LEAK] * slit * s / wb, (air / zc) ** 2 / wb], axis=1)
-        zp = (1 - box[KAPPA]) * s / wb**2 + box[PORT_LOSS] / wb
-        air = 1 / (admittance + 1 / zp)
-        cone_loss = np.full(s.shape, box[CONE_LOSS] / wb, dtype=complex)
-        by_zc, by_zp, by_leak = (air / zc) ** 2, (air / zp) ** 2, -(air**2) * wb * slit
-        by_mass = -by_leak * box[LEAK] * slit * s / wb
-        # Derivatives of zc and zp by ln wb; the leak's wb slit grows with wb and as its mass becomes less.
-        zc_by_wb = -box[ABSORPTION] / wb - 2 * kappa * s
-        zp_by_wb = -2 * (1 - box[KAPPA]) * s / wb**2 - box[PORT_LOSS] / wb
-        by_wb = by_zc * zc_by_wb + by_zp * zp_by_wb + by_leak * box[LEAK] - by_mass * box[LEAK_MASS] - cone_loss
-        by_kappa = (by_zc - by_zp) * s / wb**2
-        by_cone = np.full(s.shape, 1 / wb, dtype=complex)
-        slopes = np.stack([by_leak, by_mass, by_zc / wb, by_wb, by_zp / wb, by_kappa, by_cone], axis=1)
-        return air + cone_loss, slopes
+        zc = 1 / (s * self.softness(s, box)) + box[ABSORPTION] / wb
+        if self.vented:
+            zc = zc + box[KAPPA] / wb**2 * s
+            zp = (1 - box[KAPPA]) * s / wb**2 + box[PORT_LOSS] / wb
+            shared, own = 1 / (1 / zc + 1 / zp), waves + box[CONE_LOSS] / wb
+        else:
+            zp, shared, own = None, zc, waves
+        place = box[LEAK_PLACE]
+        admittance = box[LEAK] * wb / (1 + box[LEAK_MASS] * s / wb)
+        pressure = (shared + place * own) / (1 + admittance * (shared + place**2 * own))
+        out = admittance * pressure
+        return _Air(zc, zp, shared, own, pressure, out, shared + own - out * (shared + place * own))
 
-    def shares(self, s: ComplexArray, box: FloatArray) -> tuple[ComplexArray, ComplexArray]:
+    def _air_slopes(self, s: ComplexArray, box: FloatArray, air: _Air) -> ComplexArray:
+        """Derivatives of B by the box's parameters from ``LEAK`` on.
+
+        dB = (1 - q)^2 dS + (1 - place q)^2 do - p^2 dy with leak flow q and pressure p.
+        """
+        wb = np.exp(box[LN_WB]) if self.vented else self.reference_rad_s
+        place, q = box[LEAK_PLACE], air.out
+        slit = 1 / (1 + box[LEAK_MASS] * s / wb)
+        by_leak = -(air.pressure**2) * wb * slit
+        by_mass = -by_leak * box[LEAK] * slit * s / wb
+        by_place = -2 * air.own * q * (1 - place * q)
+        by_shared = (1 - q) ** 2
+        by_zc = by_shared * (air.shared / air.zc) ** 2
+        by_soft, by_w = self._softness_slopes(s, box)
+        of_softness = -by_zc / (s * self.softness(s, box) ** 2)
+        first = [by_leak, by_mass, by_place, of_softness * by_soft, of_softness * by_w, by_zc / wb]
+        if air.zp is None:
+            return np.stack(first, axis=1)
+        by_zp, by_own = by_shared * (air.shared / air.zp) ** 2, (1 - place * q) ** 2
+        # Derivatives of zc, zp and o by ln wb; the leak's wb slit grows with wb and as its mass becomes less.
+        zc_by_wb = -box[ABSORPTION] / wb - 2 * box[KAPPA] * s / wb**2
+        zp_by_wb = -2 * (1 - box[KAPPA]) * s / wb**2 - box[PORT_LOSS] / wb
+        by_wb = by_zc * zc_by_wb + by_zp * zp_by_wb + by_leak * box[LEAK] - by_mass * box[LEAK_MASS]
+        by_wb = by_wb - by_own * box[CONE_LOSS] / wb
+        by_kappa = (by_zc - by_zp) * s / wb**2
+        return np.stack([*first, by_wb, by_zp / wb, by_kappa, by_own / wb], axis=1)
+
+    def softness(self, s: ComplexArray, box: FloatArray) -> ComplexArray:
+        """g: the compliance of the air over that at the reference, shape of ``s``."""
+        w = np.exp(box[LN_SOFT_W])
+        return 1 + box[SOFT] * (w / (w + s) - w**2 / (w**2 + self.reference_rad_s**2))
+
+    def _softness_slopes(self, s: ComplexArray, box: FloatArray) -> tuple[ComplexArray, ComplexArray]:
+        w, w0 = np.exp(box[LN_SOFT_W]), self.reference_rad_s
+        by_soft = w / (w + s) - w**2 / (w**2 + w0**2)
+        return by_soft, box[SOFT] * (w * s / (w + s) ** 2 - 2 * w**2 * w0**2 / (w**2 + w0**2) ** 2)
+
+    def shares(self, s: ComplexArray, x: FloatArray) -> tuple[ComplexArray, ComplexArray]:
         """Parts of the cone's volume flow that go into the air's compliance and through the port.
 
         What goes into the compliance is what leaves the box as sound (Small 1973): cone, port and leak together.
         """
-        wb = np.exp(box[LN_WB]) if self.vented else self.reference_rad_s
-        kappa = box[KAPPA] / wb**2 if self.vented else 0.0
-        air = self.air(s, box)[0] - (box[CONE_LOSS] / wb if self.vented else 0.0)
-        compliance = air / (1 / s + box[ABSORPTION] / wb + kappa * s)
-        if not self.vented:
-            return compliance, np.zeros(s.shape, dtype=complex)
-        return compliance, air / ((1 - box[KAPPA]) * s / wb**2 + box[PORT_LOSS] / wb)
+        box = self.box_of(x)
+        waves, _ = self._waves(s, x)
+        air = self._air(s, box, waves / np.exp(box[LN_ALPHA] + 2 * x[LN_WS]))
+        left = (1 - air.out) * air.shared
+        return left / air.zc, np.zeros(s.shape, dtype=complex) if air.zp is None else left / air.zp

@@ -7,8 +7,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analysis.box import BoxFit, own_pairs
+from analysis.box import BoxFit
 from analysis.box_model import ABSORPTION, LEAK, LN_ALPHA, MU, PORT_LOSS, BoxModel
+from analysis.box_priors import before_the_port
 from analysis.box_textbook import (
     TextbookClosed,
     TextbookVented,
@@ -184,8 +185,8 @@ def vented_quantities(fit: BoxFit) -> VentedQuantities:
         alpha=fit.alpha,
         h=fit.h,
         leakage=leakage(fit),
-        absorption=_loss(fit, ABSORPTION),
-        port=_loss(fit, PORT_LOSS),
+        absorption=_filling(fit),
+        port=_port(fit),
         qb=LossQ(all_losses, all_losses.std),
         saddle_ohm=peaks.zm_ohm,
         textbook=small_vented(peaks, driver.fs_hz.value, driver.qes.value, driver.qms.value, re_ohm),
@@ -252,13 +253,12 @@ def _extremum(fit: BoxFit, frequency_hz: float) -> Quantity:
 
 def _absorption(fit: BoxFit) -> Quantity:
     """1/QA of a closed box at its reference: the lumped part and the losses of its standing waves."""
-    own = own_pairs(fit.model, fit.driver)
+    own = fit.model.own
     omega = fit.model.reference_rad_s
 
     def total(x: FloatArray) -> float:
         stiffness = np.exp(x[fit.box(LN_ALPHA)] + 2 * x[LN_WS])
-        changes = x[fit.model.changes][fit.model.small.size - own.size :]
-        waves = own.load(np.array([1j * omega]), changes)[0].real if own.size else 0.0
+        waves = own.load(np.array([1j * omega]), x[fit.model.own_changes])[0].real if own.size else 0.0
         return float(x[fit.box(ABSORPTION)] + waves * omega / stiffness)
 
     return fit.of(total)
@@ -270,10 +270,24 @@ def leakage(fit: BoxFit) -> LossQ:
     return LossQ(None, fit.leak_std) if reciprocal is None else _seen(reciprocal)
 
 
-def _loss(fit: BoxFit, index: int) -> LossQ | None:
-    """None where the fit left the loss out: its uncertainty is not known then."""
-    reciprocal = fit.loss(index)
-    return None if reciprocal is None else _seen(reciprocal)
+def _filling(fit: BoxFit) -> LossQ:
+    """What filling takes from the resonance of box and port: of the air that both share, and on the way to the port."""
+    std = before_the_port(fit.model, fit.parameters)[1]
+    return _apart(fit, lambda x: x[fit.box(ABSORPTION)] + before_the_port(fit.model, x)[0], std)
+
+
+def _port(fit: BoxFit) -> LossQ | None:
+    """Of the port itself; None where the fit left it out: its uncertainty is not known then."""
+    if fit.loss(PORT_LOSS) is None:
+        return None
+    std = before_the_port(fit.model, fit.parameters)[1]
+    return _apart(fit, lambda x: x[fit.box(PORT_LOSS)] - before_the_port(fit.model, x)[0], std)
+
+
+def _apart(fit: BoxFit, function: Callable[[FloatArray], float], std: float) -> LossQ:
+    """A loss with what is uncertain in telling filling and port apart."""
+    found = fit.of(function)
+    return _seen(Quantity(found.value, float(np.hypot(found.std, std))))
 
 
 def _seen(reciprocal: Quantity) -> LossQ:

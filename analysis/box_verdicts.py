@@ -8,8 +8,9 @@ from typing import Literal
 import numpy as np
 from scipy import stats
 
-from analysis.box import LEAK_STD, BoxFit
+from analysis.box import BoxFit
 from analysis.box_model import ABSORPTION, LN_WB
+from analysis.box_priors import LEAK_STD
 from analysis.box_quantities import LossQ, leakage
 from analysis.findings import Resonance
 from capture.arrays import FloatArray

@@ -24,6 +24,11 @@ BROAD_Q = 4.0
 """Pairs below this are easily found too strong: they and the coil can stand in for each other."""
 
 
+HIGHEST_HZ = 10_000.0
+"""Above it a pair is the coil's, or the end of the band's: what moves there is no part of the cone's load at low
+frequency."""
+
+
 @dataclass(frozen=True)
 class ConeResonances:
     """Pole pairs of the mechanical impedance over the moving mass.
@@ -136,7 +141,8 @@ def cone_resonances(fit: ResonanceFit, least_q: float = 2.0) -> ConeResonances:
     The zeros of ``sum r/(s-p) + r*/(s-p*)`` are eigenvalues of the bordered state matrix; the residue of 1/Zmot at
     a zero is 1/Zmot'.
     """
-    pairs = (*fit.motional, *(r for r in fit.broad if r.q >= least_q), *fit.resonances)
+    small = (*(r for r in fit.broad if r.q >= least_q), *fit.resonances)
+    pairs = (*fit.motional, *(r for r in small if r.frequency_hz < HIGHEST_HZ))
     poles = np.array([r.pole_rad_s for r in pairs], dtype=complex)
     residues = np.array([r.residue_ohm_rad_s for r in pairs], dtype=complex)
     scale = float(2 * residues.real.sum())

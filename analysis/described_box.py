@@ -9,11 +9,13 @@ from analysis.bass import Port
 from analysis.cavity import room_modes
 from analysis.quantity import Quantity
 from analysis.second_take import Air
-from analysis.shared_air import shared_air_s2
-from analysis.volume import Stuffing, VolumeBudget, VolumeItem, port_volume_m3, volume_budget
+from analysis.shared_air import Mouth, shared_air_s2
+from analysis.volume import GAMMA, Stuffing, VolumeBudget, VolumeItem, isothermal_factor, port_volume_m3, volume_budget
 from capture.build_description import BuildDescription, InsideSize
 
 MODES_UP_TO_HZ = 400.0
+SOFTENING_STD = 0.35
+"""Of the softening by filling, over the most that there can be."""
 
 
 def air_of(description: BuildDescription) -> Air:
@@ -22,14 +24,17 @@ def air_of(description: BuildDescription) -> Air:
 
 
 def described_shared_air(description: BuildDescription) -> Quantity | None:
-    """Air that moves for cone and port alike, where inside and port are known; both on the front."""
-    if description.inside_mm is None or description.port.diameter_mm is None:
+    """Air that moves for cone and port alike, where the inside is known; both on the front, the port's tube inward.
+
+    Places and sizes that are not told are the usual ones with their spread.
+    """
+    if description.inside_mm is None:
         return None
     cone, port = description.driver, description.port
     return shared_air_s2(
         _inside(description.inside_mm),
-        (cone.from_top_mm, cone.from_left_mm, 0.0),
-        (port.from_top_mm, port.from_left_mm, 0.0),
+        Mouth(cone.from_top_mm, cone.from_left_mm, 0.0, cone.diameter_mm),
+        Mouth(port.from_top_mm, port.from_left_mm, port.length_mm, port.diameter_mm),
         air_of(description).speed_m_s,
     )
 
@@ -51,6 +56,27 @@ def described_stuffing(description: BuildDescription, state: str) -> tuple[Stuff
     return tuple(
         Stuffing(part.grams / 1000, part.material) for part in description.stuffing if part.is_in(state) and part.grams
     )
+
+
+def described_softening(description: BuildDescription, state: str) -> Quantity | None:
+    """How much softer what is told of filling makes the air at low frequency; None where no filling is told of.
+
+    Loose fibre at most by its heat, a porous lining by the part of the volume that it is in; how much of it is reached
+    is not known.
+    """
+    if description.inside_mm is None:
+        return None
+    volume_m3 = float(np.prod(_inside(description.inside_mm))) / 1e9
+    most = isothermal_factor(
+        described_stuffing(description, state), volume_m3, air_of(description).density_kg_m3
+    ) - 1
+    most += sum(
+        (GAMMA - 1) * lining.volume_m3 * lining.porosity / volume_m3
+        for lining in description.lining
+        if lining.is_in(state)
+    )
+    most = min(most, GAMMA - 1)
+    return Quantity(0.5 * most, SOFTENING_STD * most) if most > 0 else None
 
 
 def described_budget(description: BuildDescription, state: str, warnings: list[str]) -> VolumeBudget | None:

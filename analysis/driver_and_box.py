@@ -40,11 +40,19 @@ from analysis.described_box import (
     described_modes_hz,
     described_port,
     described_shared_air,
+    described_softening,
     described_stuffing,
 )
 from analysis.driver import DriverFit, MeterReading, fit_driver
 from analysis.driver_model import LN_RE, LN_SCALE
-from analysis.plausibility import coil_warning, misfit_warning, no_box_warning, open_test_box, rated_warning
+from analysis.plausibility import (
+    coil_warning,
+    misfit_warning,
+    no_box_warning,
+    noise_warning,
+    open_test_box,
+    rated_warning,
+)
 from analysis.quantity import Quantity
 from analysis.second_take import Absolute, AddedMassTake, Known, KnownBoxTake, SecondTake, second_take
 from analysis.three_point import ThreePoint, disagreements, three_point_of_curve
@@ -184,6 +192,7 @@ def driver_of_take(bench: Bench, take: TakeInfo, meter: MeterReading | None = No
         *fit.warnings,
         *_level_warnings(bench, take, fit),
         *misfit_warning(curve, fit.impedance_ohm(curve.frequency_hz), "a driver"),
+        *noise_warning(fit.reduced_chi_square, "a driver"),
         *rated_warning(fit.re_ohm, description.rated_ohm),
     ]
     textbook = None
@@ -275,11 +284,19 @@ def box_of_take(bench: Bench, take: TakeInfo, driver: DriverReport) -> BoxReport
     """Box of one in-box take, with its driver."""
     description = bench.build.description
     vented = True if description.port.diameter_mm is not None else None
-    fit = fit_box(bench.spectrum(take), bench.fit(take), driver.fit, vented, described_shared_air(description))
+    fit = fit_box(
+        bench.spectrum(take),
+        bench.fit(take),
+        driver.fit,
+        vented,
+        described_shared_air(description),
+        described_softening(description, take.state),
+    )
     curve = bench.curve(take)
     doubts = misfit_warning(curve, fit.impedance_ohm(curve.frequency_hz), "driver and box")
     warnings = [
         *doubts,
+        *([] if doubts else noise_warning(fit.reduced_chi_square, "driver and box")),
         *bench.unlike(take),
         *fit.warnings,
         *no_box_warning(fit.alpha),

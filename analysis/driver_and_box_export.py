@@ -298,8 +298,8 @@ _BOX_NAMES = {
 _LOSS_NAMES = {
     "all": "QB, all losses",
     "leakage": "QL, leakage",
-    "absorption": "QA, absorption",
-    "port": "QP, port",
+    "absorption": "QA, lining and filling",
+    "port": "QP, port itself",
 }
 
 

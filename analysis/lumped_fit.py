@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import linalg
 
+from analysis.cone_resonances import HIGHEST_HZ
 from analysis.findings import Resonance, ResonanceFit
 from analysis.impedance import ImpedanceSpectrum
 from analysis.rational import resonators_ohm, stacked
@@ -127,7 +128,7 @@ def cell_data(spectrum: ImpedanceSpectrum, fit: ResonanceFit, high_hz: float = 2
 
 def _bending(fit: ResonanceFit, frequency_hz: FloatArray, border: int) -> ComplexArray:
     """The part of the impedance that bends over a cell; from ``border`` on only resonances near there."""
-    pairs = (*fit.motional, *fit.broad, *fit.resonances)
+    pairs = tuple(r for r in (*fit.motional, *fit.broad, *fit.resonances) if r.frequency_hz < HIGHEST_HZ)
     upper = tuple(r for r in pairs if r.frequency_hz > 0.5 * SMOOTH_ABOVE_HZ)
     return np.concatenate([pairs_ohm(pairs, frequency_hz[:border]), pairs_ohm(upper, frequency_hz[border:])])
 

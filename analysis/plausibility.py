@@ -12,6 +12,8 @@ from capture.arrays import ComplexArray
 LARGEST_MISFIT = 0.03
 """Rms of what a fit leaves beyond the noise, relative to the impedance: lumped models of a bare driver, with or
 without box, leave a tenth of that (found on random ones); with a part in series they leave ten times that."""
+LARGEST_OVER_NOISE = 10.0
+"""What a fit may leave, over the noise, without a word."""
 RE_OVER_RATED = (0.45, 1.25)
 """DC resistance over rated impedance: usually 0.6 to 0.95, as the impedance must stay above 0.8 of the rated
 (IEC 60268-5 [M])."""
@@ -44,6 +46,18 @@ def misfit_warning(curve: ImpedanceCurve, fitted_ohm: ComplexArray, what: str) -
     return [
         f"the model of {what} does not follow the take (it is off by {100 * misfit:.0f} % on average): its numbers are "
         "not to be trusted; is there a crossover, a capacitor or a second driver on the clips, or another driver?"
+    ]
+
+
+def noise_warning(reduced_chi_square: float, what: str) -> list[str]:
+    """Say so where a fit leaves many times the noise, though little of the impedance."""
+    over = float(np.sqrt(reduced_chi_square))
+    if over <= LARGEST_OVER_NOISE:
+        return []
+    return [
+        f"the model of {what} leaves {over:.0f} times the noise of the take: the intervals count that, but lean on "
+        "the model more than on the take; look for what it does not have (a second gap, a rattling part, a take that "
+        "was disturbed), and sweep once more"
     ]
 
 

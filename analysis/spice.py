@@ -11,7 +11,21 @@ from __future__ import annotations
 import numpy as np
 
 from analysis.box import BoxFit
-from analysis.box_model import ABSORPTION, CONE_LOSS, KAPPA, LEAK, LEAK_MASS, LN_ALPHA, LN_WB, MU, PORT_LOSS, BoxModel
+from analysis.box_model import (
+    ABSORPTION,
+    CONE_LOSS,
+    KAPPA,
+    LEAK,
+    LEAK_MASS,
+    LEAK_PLACE,
+    LN_ALPHA,
+    LN_SOFT_W,
+    LN_WB,
+    MU,
+    PORT_LOSS,
+    SOFT,
+    BoxModel,
+)
 from analysis.coil_models import CHAIN_CORNERS_RAD_S, CoilModel
 from analysis.cone_resonances import ConeResonances
 from analysis.driver import DriverFit
@@ -31,7 +45,7 @@ def driver_netlist(fit: DriverFit, title: str) -> str:
     lines = _head(title)
     lines += _coil(fit.coil, x)
     lines += _cone(x, 0.0)
-    lines += _small(fit.small.moved(fit.changes), float(np.exp(x[LN_SCALE])))
+    lines += ["* small resonances on the cone", *_small(fit.small.moved(fit.changes), unit=float(np.exp(x[LN_SCALE])))]
     return "\n".join([*lines, ".end", ""])
 
 
@@ -43,13 +57,13 @@ def box_netlist(fit: BoxFit, title: str) -> str:
 def netlist(model: BoxModel, parameters: FloatArray, title: str) -> str:
     """Netlist of a box model with parameters as in `analysis.box_model`."""
     x = parameters
-    box = x[model.first_box : model.first_box + model.box_size]
     scale = float(np.exp(x[LN_SCALE]))
     lines = _head(title)
     lines += _coil(model.coil, x)
-    lines += _cone(x, float(box[MU]))
-    lines += _small(model.small.moved(x[model.changes]), scale)
-    lines += _air(model, box, float(np.exp(box[LN_ALPHA] + 2 * x[LN_WS])) / scale)
+    lines += _cone(x, float(model.box_of(x)[MU]))
+    drivers = model.drivers.moved(x[model.changes.start : model.own_changes.start])
+    lines += ["* small resonances on the cone", *_small(drivers, unit=scale)]
+    lines += _air(model, x)
     lines += [
         "* sound: flow into the compliance, times s Re/scale",
         "fsound 0 pressure vflow 1",
@@ -151,54 +165,85 @@ def _cone(x: FloatArray, air_load: float) -> list[str]:
     return lines + _ladder("spring", "emf", "0", resistances, resistances / corners, rest)
 
 
-def _small(small: ConeResonances, scale: float) -> list[str]:
-    """Each pair of D as a tank driven by the cone's velocity: D = (a s + b)/(s^2 + g s + w^2)."""
-    lines = ["* small resonances on the cone and in the box"] if small.poles_rad_s.size else []
+def _small(
+    small: ConeResonances, name: str = "t", drive: str = "emf", back: tuple[str, str] = ("emf", "0"), unit: float = 1.0
+) -> list[str]:
+    """Each pair of D as a tank driven by a velocity: (a s + b)/(s^2 + g s + w^2) in ``unit`` as current ``back``."""
+    lines = []
+    one, other = back
     for number, (pole, residue) in enumerate(zip(small.poles_rad_s, small.residues, strict=True)):
         a, b = 2 * residue.real, -2 * (residue * np.conj(pole)).real
         w2 = abs(pole) ** 2
-        tank, spring = f"t{number}", f"ts{number}"
+        tank, spring = f"{name}{number}", f"{name}s{number}"
         lines += [
-            f"gdrive{number} 0 {tank} emf 0 1",
-            f"ctank{number} {tank} 0 1",
-            f"gtank{number} {tank} 0 {tank} 0 {_number(-2 * pole.real)}",
-            f"ltank{number} {tank} {spring} {_number(1 / w2)}",
-            f"vtank{number} {spring} 0 0",
-            f"gback{number} emf 0 {tank} 0 {_number(a / scale)}",
-            f"fback{number} emf 0 vtank{number} {_number(b / w2 / scale)}",
+            f"g{tank}drive 0 {tank} {drive} 0 1",
+            f"c{tank} {tank} 0 1",
+            f"g{tank} {tank} 0 {tank} 0 {_number(-2 * pole.real)}",
+            f"l{tank} {tank} {spring} {_number(1 / w2)}",
+            f"v{tank} {spring} 0 0",
+            f"g{tank}back {one} {other} {tank} 0 {_number(a / unit)}",
+            f"f{tank}back {one} {other} v{tank} {_number(b / w2 / unit)}",
         ]
     return lines
 
 
-def _air(model: BoxModel, box: FloatArray, stiffness: float) -> list[str]:
-    """The air as a circuit: flow of the cone in, pressure times compliance as voltage; B is its impedance."""
+def _air(model: BoxModel, x: FloatArray) -> list[str]:
+    """The air as a circuit: flow of the cone in, pressure times compliance as voltage; B is its impedance.
+
+    Node ``air`` is the pressure that cone and port share, ``own`` what the cone meets beyond it; a leak sees the first
+    and a part of the second, and what flows through it the same parts of both lack.
+    """
+    box = model.box_of(x)
     wb = float(np.exp(box[LN_WB])) if model.vented else model.reference_rad_s
     kappa = float(box[KAPPA]) if model.vented else 0.0
+    stiffness = float(np.exp(box[LN_ALPHA] + 2 * x[LN_WS]))
+    leaks = bool(box[LEAK])
+    flow = "flow" if leaks else "emf"
+    on_cone = _number(stiffness / np.exp(x[LN_SCALE]))
     lines = [
-        "* air of the box: compliance with absorption, leak, port",
+        "* air of the box: compliance with absorption, leak, port; what only the cone meets",
         "gair 0 air emf 0 1",
-        f"gbox emf 0 air 0 {_number(stiffness)}",
-        *_cone_loss(model, box, stiffness),
+        f"gbox emf 0 air 0 {on_cone}",
+        f"gown emf 0 own 0 {on_cone}",
+        "rown own 0 1",
+        *_small(model.own.moved(x[model.own_changes]), "w", flow, ("0", "own"), stiffness),
         f"rair air 0 {_number(BLEEDER_OHM)}",
         "vflow air a0 0",
-        "cair a0 a1 1",
-        f"rbleed a0 a1 {_number(BLEEDER_OHM)}",
+        *_compliance(model, box),
         *_series("a1", "0", "air", float(box[ABSORPTION]) / wb, kappa / wb**2),
     ]
-    if box[LEAK]:
-        conductance = float(box[LEAK]) * wb
-        lines += _series("air", "0", "leak", 1 / conductance, float(box[LEAK_MASS]) / (conductance * wb))
     if model.vented:
+        lines.append(f"gcone 0 own {flow} 0 {_number(float(box[CONE_LOSS]) / wb)}")
         lines += _series("air", "0", "port", float(box[PORT_LOSS]) / wb, (1 - kappa) / wb**2)
-    return lines
+    return lines + (_leak(box, wb) if leaks else [])
 
 
-def _cone_loss(model: BoxModel, box: FloatArray, stiffness: float) -> list[str]:
-    """What the cone alone loses in the air; below zero where the standing waves have it already."""
-    if not model.vented or box[CONE_LOSS] == 0:
-        return []
-    conductance = stiffness * float(box[CONE_LOSS] * np.exp(-box[LN_WB]))
-    return [f"gcone emf 0 emf 0 {_number(conductance)}"]
+def _compliance(model: BoxModel, box: FloatArray) -> list[str]:
+    """s g(s) between ``a0`` and ``a1``: filling that gives its heat back late is a compliance behind a resistance."""
+    bleeder = f"rbleed a0 a1 {_number(BLEEDER_OHM)}"
+    soft, w = float(box[SOFT]), float(np.exp(box[LN_SOFT_W]))
+    if not soft:
+        return ["cair a0 a1 1", bleeder]
+    at_reference = w**2 / (w**2 + model.reference_rad_s**2)
+    return [
+        f"cair a0 a1 {_number(1 - soft * at_reference)}",
+        f"rsoft a0 a2 {_number(1 / (soft * w))}",
+        f"csoft a2 a1 {_number(soft)}",
+        bleeder,
+    ]
+
+
+def _leak(box: FloatArray, wb: float) -> list[str]:
+    place, conductance = _number(box[LEAK_PLACE]), float(box[LEAK]) * wb
+    return [
+        "egap gap0 gap1 air 0 1",
+        f"egap1 gap1 0 own 0 {place}",
+        *_series("gap0", "gap2", "leak", 1 / conductance, float(box[LEAK_MASS]) / (conductance * wb)),
+        "vgap gap2 0 0",
+        "fgap air 0 vgap 1",
+        "eflow flow flow1 emf 0 1",
+        f"hflow flow1 0 vgap {_number(-box[LEAK_PLACE])}",
+    ]
 
 
 def _series(one: str, other: str, name: str, resistance: float, inductance: float) -> list[str]:

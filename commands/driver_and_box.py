@@ -30,6 +30,11 @@ SpiceOption = Annotated[
     typer.Option("--spice", metavar="F", callback=check_netlist, help="Netlist of the fitted model (SPICE, .cir)."),
 ]
 
+GONE = (
+    "--absorption-q is gone: what a lining does follows from what it is and where it lies, not from one Q; line it, "
+    "sweep it again under another state and set both against each other with --against"
+)
+
 
 def driver(
     build: BuildArgument,
@@ -131,7 +136,7 @@ def bass(
         float | None, typer.Option("--port-length", metavar="MM", help="Foretell: another length of the port.")
     ] = None,
     absorption_q: Annotated[
-        float | None, typer.Option("--absorption-q", metavar="QA", help="Foretell: another lining (7: well filled).")
+        float | None, typer.Option("--absorption-q", metavar="QA", help=GONE, hidden=True)
     ] = None,
     volts: Annotated[
         float, typer.Option("--volts", metavar="V", help="Rms voltage for excursion and air speed in the port.")
@@ -153,13 +158,14 @@ def bass(
     from analysis.driver_and_box import bass_report
     from capture.build_folder import BuildFolder
 
+    if absorption_q is not None:
+        raise StillboxError(GONE)
     _within("volts", volts, VOLTAGE_LIMITS_V)
     change = _change(
         {
             "volume_percent": volume_percent,
             "port_diameter_mm": port_diameter,
             "port_length_mm": port_length,
-            "absorption_q": absorption_q,
         }
     )
     report = bass_report(Bench(BuildFolder.open(build, progress), gate), state, unit, change, against, volts)

@@ -54,8 +54,8 @@ MEANINGS = {
     "effective volume": "Volume that the driver feels, from Vas and alpha; filling can make it larger than the air.",
     "QB, all losses": "All losses of the box at its tuning together: high means few.",
     "QL, leakage": "Losses through leaks: high means tight.",
-    "QA, absorption": "Losses in lining and filling: low means much of it in the way.",
-    "QP, port": "Losses of the air in the port.",
+    "QA, lining and filling": "Losses of the air in lining and filling, before the port too: low means much of it.",
+    "QP, port itself": "Losses of the air in the port's tube and at its mouths.",
     "3 dB point, Hz": "Where the response has fallen by 3 dB below the driver's own level.",
     "10 dB point, Hz": "Where the response has fallen by 10 dB.",
     "highest level, dB": "Highest point of the response below 1 kHz, over the driver's own level without its coil's "

@@ -12,10 +12,12 @@ from analysis.driver import DriverFit, MeterReading, fit_driver
 from analysis.impedance import ImpedanceSpectrum
 from analysis.quantity import Quantity
 from analysis.resonances import fit_resonances
-from analysis.shared_air import shared_air_s2
+from analysis.shared_air import Mouth, shared_air_s2
 
 NOISE = 1e-4
 """Relative to 10 ohm at 50 Hz: some 10 dB above a clean chain."""
+POINT_MM = 0.1
+"""The circuits' lines know no discs."""
 
 
 def spectrum(circuit: SpeakerCircuit, seed: int, noise: float = NOISE, scale_std: float = 0.0) -> ImpedanceSpectrum:
@@ -51,9 +53,7 @@ def shared_air(circuit: SpeakerCircuit) -> Quantity | None:
     inside, cone, port = (
         (values + [filler] * missing) for values, filler in ((lengths_mm, 1.0), (cone_mm, 0.5), (port_mm, 0.5))
     )
-    return shared_air_s2(
-        (inside[0], inside[1], inside[2]), (cone[0], cone[1], cone[2]), (port[0], port[1], port[2]), 343.7
-    )
+    return shared_air_s2((inside[0], inside[1], inside[2]), Mouth(*cone, POINT_MM), Mouth(*port, POINT_MM), 343.7)
 
 
 def random_speaker(

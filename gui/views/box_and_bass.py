@@ -10,7 +10,6 @@ from matplotlib.figure import Figure
 
 from analysis.bass import CHANGE_LIMITS, HEARD_AIR_M_S, VOLTAGE_LIMITS_V, Change, bass_system
 from analysis.bass_export import bass_csv, bass_curves_named, bass_document
-from analysis.box_model import ABSORPTION
 from analysis.driver_and_box import BassReport, BoxReport, bass_of_box
 from analysis.driver_and_box_export import box_document
 from analysis.impedance import ImpedanceCurve
@@ -199,13 +198,6 @@ def _controls(bench: Bench, take: TakeInfo, box: BoxReport, description: BuildDe
             "port_length_mm", "le&ngth", "mm", *limits["port_length_mm"], 5, description.port.length_mm, 0,
             "Length of the port's tube.",
         )  # fmt: skip
-    system = bass_system(box.fit)
-    absorption = float(system.parameters[system.box(ABSORPTION)])
-    low, high = limits["absorption_q"]
-    yield Number(
-        "absorption_q", "lining &QA", "", low, high, 0, 1 / absorption if absorption > 1 / high else None, 1,
-        "Q of the losses in lining and filling: the lower, the more of it; 7 is a well filled box.", "none seen",
-    )  # fmt: skip
     yield Number(
         "voltage_v", "driven b&y", "V", *VOLTAGE_LIMITS_V, 0, VOLTAGE_V, 2,
         "Rms voltage at the terminals, for excursion and air in the port.",

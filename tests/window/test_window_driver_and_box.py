@@ -240,7 +240,6 @@ def test_box_and_bass(qtbot: QtBot, shared: MainWindow, swept_with_mass: Path, m
         ("volume_percent", 50.0, Change(volume_ratio=0.5)),
         ("port_diameter_mm", 50.0, Change(port_diameter_m=0.05)),
         ("port_length_mm", 200.0, Change(port_length_m=0.2)),
-        ("absorption_q", 7.0, Change(absorption=1 / 7)),
     ):
         field(window, key).setValue(value)
         settle(qtbot, window)
@@ -452,7 +451,7 @@ def test_closed_box(tmp_path: Path) -> None:
     bench = Bench(BuildFolder.open(tmp_path / "closed"))
     *_, measured = BOX.compute(bench, [bench.in_box("stock")])
     assert re.match(r"Closed box, stock: fc .* Hz, Qtc ", measured.sentence)
-    assert [control.key for control in measured.controls] == ["volume_percent", "absorption_q", "voltage_v"]
+    assert [control.key for control in measured.controls] == ["volume_percent", "voltage_v"]
     *_, smaller = BOX.change(bench, measured, {"volume_percent": 60.0})
     alpha = measured.data.report.box.fit.alpha.value
     before, after = (number(sentence.split("fc ")[-1]) for sentence in (measured.sentence, smaller.sentence))
