@@ -12,7 +12,7 @@ from scipy import optimize
 
 from analysis.common_factor import SHARING, CommonFactor, common_factor
 from analysis.detection import limit_for_q, typical_limit
-from analysis.findings import Finding, FindingsReport, ResonanceFit
+from analysis.findings import NOTABLE_OHM, Finding, FindingsReport, ResonanceFit
 from analysis.repeatability import USUAL
 from analysis.room import may_be_of_room
 from analysis.tuning_shifts import SIGNIFICANT, TuningShift, port_tunings_hz, tuning_shifts
@@ -30,6 +30,9 @@ _SHIFT_SCALE = 0.03
 _OTHER_CAUSE = 4.0
 _UNMATCHED = 4.5
 """Costs of pairing different causes, and of leaving one resonance alone, in squared units of the shift."""
+
+SIGNIFICANT_IF_LOW = 5.0
+"""The same for what is lower than ``NOTABLE_OHM`` and in one take only: sounds and contacts make such resonances too."""
 
 _LIMIT_IN_STD = 3.0
 """A height at the detection limit (found with 95 %) is at least this many standard uncertainties."""
@@ -281,15 +284,17 @@ def _judge_alone(finding: Finding, other: FindingsReport, verdict: Literal["gone
     """A resonance without a partner: gone or new if the other measurement could have seen it."""
     resonance = finding.resonance
     limit = limit_for_q(other.detection_limit, resonance.frequency_hz, resonance.q)
-    significance = resonance.height_ohm / math.hypot(finding.height_own_std_ohm, limit / _LIMIT_IN_STD)
+    std_ohm = math.hypot(finding.height_own_std_ohm, limit / _LIMIT_IN_STD)
+    significance = resonance.height_ohm / std_ohm
+    least_ohm = limit if resonance.height_ohm >= NOTABLE_OHM else max(limit, SIGNIFICANT_IF_LOW * std_ohm)
     gone = verdict == "gone"
     first, second = (finding, None) if gone else (None, finding)
     signed = -significance if gone else significance
-    if limit < resonance.height_ohm:
+    if least_ohm < resonance.height_ohm:
         return Change(resonance.frequency_hz, first, second, verdict, signed, limit), []
     warning = (
         f"{resonance.frequency_hz:.4g} Hz, {resonance.height_ohm:.2g} ohm, shows only in "
         f"{'the earlier' if gone else 'the later'} state, but in {other.state or 'the other'} nothing below "
-        f"{limit:.2g} ohm could have been seen there: no change can be told"
+        f"{least_ohm:.2g} ohm could have been told there"
     )
     return Change(resonance.frequency_hz, first, second, "unchanged", signed, limit), [warning]

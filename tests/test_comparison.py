@@ -70,7 +70,7 @@ def test_gone_needs_a_measurement_that_could_have_seen_it() -> None:
     assert (change.verdict, change.verdict_words) == ("unchanged", "cannot be told")
     assert change.detection_limit_ohm == pytest.approx(0.06)
     assert abs(change.significance) < 3
-    assert "in lined nothing below 0.06 ohm could have been seen there" in blind.warnings[0]
+    assert "in lined nothing below 0.06 ohm could have been told there" in blind.warnings[0]
 
 
 def test_new_is_judged_by_the_earlier_limit() -> None:
@@ -255,3 +255,12 @@ def test_the_common_scale_does_not_blur_a_change() -> None:
     (change,) = compare(stock, lined).changes
     assert change.verdict == "reduced"
     assert change.significance == pytest.approx(-0.2 / np.hypot(0.002, 0.002), rel=1e-6)
+
+
+def test_what_is_low_and_in_one_take_only_must_stand_out_further() -> None:
+    """A sound leaves resonances of some milliohms: 3.6 standard uncertainties are no verdict there, 6 are one."""
+    before = report(finding(640.0, 0.006, height_std_ohm=1e-4), limit_ohm=0.0035)
+    assert only(compare(before, report(limit_ohm=0.0035))).verdict_words == "cannot be told"
+    assert only(compare(before, report(limit_ohm=0.002))).verdict == "gone"
+    tall = report(finding(640.0, 0.06, height_std_ohm=1e-3), limit_ohm=0.035)
+    assert only(compare(tall, report(limit_ohm=0.035))).verdict == "gone"

@@ -217,7 +217,9 @@ def test_room_resonances_take_no_part_in_verdicts() -> None:
     ("frequency_hz", "height_ohm", "q"), [(90.0, 0.2, 25.0), (500.0, 0.008, 25.0), (90.0, 0.008, 3.0)]
 )
 def test_what_is_high_or_tall_or_damped_is_not_of_the_room(frequency_hz: float, height_ohm: float, q: float) -> None:
-    comparison = compare(report(finding(frequency_hz, height_ohm, q), limit_ohm=1e-4), report(limit_ohm=1e-4))
+    comparison = compare(
+        report(finding(frequency_hz, height_ohm, q, height_std_ohm=1e-4), limit_ohm=1e-4), report(limit_ohm=1e-4)
+    )
     assert only(comparison).verdict == "gone"
     assert comparison.room == ()
 
