@@ -32,7 +32,7 @@ _UNMATCHED = 4.5
 """Costs of pairing different causes, and of leaving one resonance alone, in squared units of the shift."""
 
 SIGNIFICANT_IF_LOW = 5.0
-"""The same for what is lower than ``NOTABLE_OHM`` and in one take only: sounds and contacts make such resonances too."""
+"""The same for what is lower than ``NOTABLE_OHM`` and in one take only: sounds and contacts make such ones too."""
 
 _LIMIT_IN_STD = 3.0
 """A height at the detection limit (found with 95 %) is at least this many standard uncertainties."""
