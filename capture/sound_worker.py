@@ -37,6 +37,9 @@ BLOCK_FRAMES = 512
 LEAST_LATENCY_S = 0.06
 RING_S = 4.0
 POLL_S = 0.005
+SWITCH_S = 0.0005
+"""How long Python lets a thread run while the callback waits: shorter than a block by far, s."""
+
 PRIMING_S = 0.1
 SILENCE_S = 2.0
 """A device that has not called back for so long is gone, s."""
@@ -57,6 +60,7 @@ def main() -> None:
             signal.signal(getattr(signal, name), signal.SIG_IGN)
     pipe = os.fdopen(os.dup(sys.stdout.fileno()), "wb")
     os.dup2(sys.stderr.fileno(), sys.stdout.fileno())  # libraries of sound servers write there as they please
+    sys.setswitchinterval(SWITCH_S)
     answer = MessageWriter(pipe)
     orders: Orders = queue.SimpleQueue()
     threading.Thread(target=_read_orders, args=(sys.stdin.buffer, orders), daemon=True).start()

@@ -83,11 +83,31 @@ def _jack_rows(base: Path, sweeps: int) -> list[Row]:
     missing = jack_missing()
     if missing is not None:
         return [Row(named, f">= {BARS['meters']:g}", missing, "", False)]
-    folder = base / "jack"
+    measured, fault = _measured_on_jack(base / "jack", sweeps)
+    if measured is None:
+        return [Row(named, f">= {BARS['meters']:g}", fault, "", False)]
+    clean = measured["attempts"].count(1)
+    return [
+        at_least(named, min(measured["rates"]), BARS["meters"]),
+        Row(f"sweeps on JACK without a lost block, of {sweeps}", str(sweeps), str(clean), "", clean == sweeps),
+        _server_kills(base / "kills", max(3, 4 * sweeps)),
+    ]
+
+
+def _server_kills(folder: Path, kills: int) -> Row:
+    """kill -9 of the sound server under one window, again and again."""
+    what = f"kill -9 of the sound server at {kills} random moments of sweeps in one window: said, and it goes on"
+    measured, fault = _measured_on_jack(folder, 0, kills)
+    clear = 0 if measured is None else round(sum(measured["clear"]))
+    return Row(what, "all", fault or f"{clear} of {kills}", "", clear == kills)
+
+
+def _measured_on_jack(folder: Path, *numbers: int) -> tuple[dict[str, list[float]] | None, str]:
+    """What `window_on_jack.py` prints, or what went wrong."""
     folder.mkdir()
     with jack_speaker(1024) as (environment, _):
         done = subprocess.run(
-            [sys.executable, str(Path(__file__).with_name("window_on_jack.py")), str(folder), str(sweeps)],
+            [sys.executable, str(Path(__file__).with_name("window_on_jack.py")), str(folder), *map(str, numbers)],
             env={**environment, "XDG_CONFIG_HOME": str(folder / "settings"), "QT_QPA_PLATFORM": "offscreen"},
             cwd=ROOT,
             capture_output=True,
@@ -95,13 +115,9 @@ def _jack_rows(base: Path, sweeps: int) -> list[Row]:
             check=False,
         )
     if done.returncode:
-        return [Row(named, f">= {BARS['meters']:g}", done.stderr.splitlines()[-1], "", False)]
-    measured = json.loads(done.stdout.splitlines()[-1])
-    clean = measured["attempts"].count(1)
-    return [
-        at_least(named, min(measured["rates"]), BARS["meters"]),
-        Row(f"sweeps on JACK without a lost block, of {sweeps}", str(sweeps), str(clean), "", clean == sweeps),
-    ]
+        return None, (done.stderr.splitlines() or [f"exit status {done.returncode}"])[-1]
+    print(done.stderr, file=sys.stderr, end="")
+    return json.loads(done.stdout.splitlines()[-1]), ""
 
 
 def _start_s(base: Path, rounds: int) -> float:
