@@ -94,6 +94,10 @@ class BuildFolder:
             If there is a build already, the folder cannot be made, or a value is out of range.
         """
         build = cls(path)
+        try:
+            str(build.path).encode("utf-8")
+        except UnicodeEncodeError as error:
+            raise StillboxError(f"{build.path} is no name in UTF-8; give the folder another") from error
         check_folder(build.path)
         if os.path.lexists(build._description_path):
             raise StillboxError(f"{build.path} is a build already; edit its {DESCRIPTION_FILE}, or give a new folder")

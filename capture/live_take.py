@@ -102,10 +102,10 @@ def record_take(
     """
     check_options(request.subject, request.jig, request.load_ohm, request.load_tolerance_percent, request.state)
     check_circumstances(request.subject, request.celsius, request.remounted)
-    if not 0 < request.accuracy_percent <= 100:
+    if not 0.001 <= request.accuracy_percent <= 100:
         raise StillboxError(f"an accuracy of {request.accuracy_percent:g} % cannot be asked; give 0.001 to 100")
-    if request.level_dbfs is not None and not request.level_dbfs <= 0:
-        raise StillboxError(f"a level of {request.level_dbfs:g} dBFS cannot be played; give 0 or less, or none")
+    if request.level_dbfs is not None and not -80 <= request.level_dbfs <= 0:
+        raise StillboxError(f"a level of {request.level_dbfs:g} dBFS cannot be played; give -80 to 0, or none")
     stream = state or StreamState()
     # A signal that asks for the end stops the sound with a fade, like anyone else who asks by the state.
     with build.lock(), answered_by(stream.request_stop):
