@@ -10,6 +10,12 @@ STANDARD_PRESSURE_PA = 101_325.0
 CARBON_DIOXIDE_FRACTION = 4e-4
 """Mole fraction of CO2."""
 
+UNKNOWN_PRESSURE_PERCENT = 6.5
+"""Tolerance where nothing is told: from sea level, which is assumed, to 500 m of height."""
+WEATHER_PERCENT = 1.5
+"""Of the pressure at a known height."""
+BAROMETER_PERCENT = 0.3
+
 _TEMPERATURE_RANGE_C = (-30.0, 60.0)
 _PRESSURE_RANGE_PA = (60_000.0, 110_000.0)
 
@@ -18,6 +24,11 @@ _CRAMER = (
     331.5024, 0.603055, -0.000528, 51.471935, 0.1495874, -0.000782, -1.82e-7, 3.73e-8,
     -2.93e-10, -85.20931, -0.228525, 5.91e-5, -2.835149, -2.15e-13, 29.179762, 0.000486,
 )  # fmt: skip
+
+
+def pressure_at_pa(metres_above_sea: float) -> float:
+    """Standard atmosphere (ISO 2533): 101325 Pa (1 - 0.0065 h / 288.15)^5.25588, below 11 km."""
+    return float(STANDARD_PRESSURE_PA * (1 - 0.0065 * metres_above_sea / 288.15) ** 5.25588)
 
 
 def speed_of_sound_m_s(

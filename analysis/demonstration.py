@@ -25,7 +25,8 @@ from capture.whole_file import write_whole
 RECORDINGS = Path(__file__).resolve().parent.parent / "demo_recordings"
 BEFORE, AFTER = "stock", "lined"
 _DESCRIBED = (
-    "inside_mm", "rated_ohm", "temperature_c", "driver", "port", "added_mass", "volumes", "lining", "stuffing"
+    "inside_mm", "rated_ohm", "temperature_c", "metres_above_sea", "driver", "port", "added_mass", "volumes", "lining",
+    "stuffing",
 )  # fmt: skip
 
 

@@ -4,7 +4,15 @@ from __future__ import annotations
 
 import numpy as np
 
-from analysis.air import density_kg_m3, speed_of_sound_m_s
+from analysis.air import (
+    BAROMETER_PERCENT,
+    STANDARD_PRESSURE_PA,
+    UNKNOWN_PRESSURE_PERCENT,
+    WEATHER_PERCENT,
+    density_kg_m3,
+    pressure_at_pa,
+    speed_of_sound_m_s,
+)
 from analysis.bass import Port
 from analysis.cavity import room_modes
 from analysis.quantity import Quantity
@@ -19,8 +27,24 @@ SOFTENING_STD = 0.35
 
 
 def air_of(description: BuildDescription) -> Air:
-    """Air at the build's temperature."""
-    return Air(density_kg_m3(description.temperature_c), speed_of_sound_m_s(description.temperature_c))
+    """Air at the build's temperature, and at its pressure or height as far as told."""
+    pressure_pa, percent = STANDARD_PRESSURE_PA, UNKNOWN_PRESSURE_PERCENT
+    if description.pressure_hpa is not None:
+        pressure_pa, percent = 100 * description.pressure_hpa, BAROMETER_PERCENT
+    elif description.metres_above_sea is not None:
+        pressure_pa, percent = pressure_at_pa(description.metres_above_sea), WEATHER_PERCENT
+    density = density_kg_m3(description.temperature_c, pressure_pa=pressure_pa)
+    return Air(density, speed_of_sound_m_s(description.temperature_c, pressure_pa=pressure_pa), percent)
+
+
+def pressure_question(description: BuildDescription) -> list[str]:
+    """Ask for the height where neither it nor the pressure is told."""
+    if description.pressure_hpa is not None or description.metres_above_sea is not None:
+        return []
+    return [
+        "how high above the sea you are is not told: sea level is assumed, and up to 500 m counted as uncertainty "
+        "(6 % of Vas); write metres_above_sea in build.toml, or pressure_hpa as a barometer on the spot shows it"
+    ]
 
 
 def described_shared_air(description: BuildDescription) -> Quantity | None:

@@ -42,6 +42,7 @@ from analysis.described_box import (
     described_shared_air,
     described_softening,
     described_stuffing,
+    pressure_question,
 )
 from analysis.driver import DriverFit, MeterReading, fit_driver
 from analysis.driver_model import LN_RE, LN_SCALE
@@ -208,7 +209,7 @@ def driver_of_take(bench: Bench, take: TakeInfo, meter: MeterReading | None = No
         warnings.append(f"three-point method: {error}")
     lacking: list[str] = []
     second = _second_take(bench, take, fit, description, lacking)
-    warnings += lacking if second is None else [*lacking, *second.warnings]
+    warnings += lacking if second is None else [*lacking, *second.warnings, *pressure_question(description)]
     return DriverReport(bench.name, take.unit, fit, textbook, second, tuple(dict.fromkeys(warnings)), tuple(lacking))
 
 

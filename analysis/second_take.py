@@ -40,7 +40,7 @@ LARGEST_DISAGREEMENT = 2.0
 SUSPENSION_CHANGE = 0.03
 """Change of the compliance between two takes that is worth a warning."""
 
-LN_MASS, LN_COMPLIANCE, LN_LOSS, LN_BL, LN_DIAMETER, LN_VOLUME, LN_ADDED, LN_COMPLIANCE_2 = range(8)
+LN_MASS, LN_COMPLIANCE, LN_LOSS, LN_BL, LN_DIAMETER, LN_VOLUME, LN_ADDED, LN_COMPLIANCE_2, LN_PRESSURE = range(9)
 
 
 @dataclass(frozen=True)
@@ -70,10 +70,15 @@ class KnownBoxTake:
 
 @dataclass(frozen=True)
 class Air:
-    """Density and speed of sound."""
+    """Density and speed of sound.
+
+    ``pressure_percent`` is the tolerance of the air pressure, which density and stiffness (gamma p) follow; the speed
+    does not.
+    """
 
     density_kg_m3: float
     speed_m_s: float
+    pressure_percent: float = 0.0
 
     @property
     def stiffness_pa(self) -> float:
@@ -208,14 +213,14 @@ class _Estimate:
         def efficiency(x: FloatArray) -> float:
             # eta0 = rho/(2 pi c) (Bl Sd/Mms)^2 / Re, the same as (4 pi^2/c^3) fs^3 Vas/Qes (Small 1972).
             force = np.exp(x[LN_BL] - x[LN_MASS]) * area(x)
-            return float(density / (2 * np.pi * speed) * force**2 / re_ohm)
+            return float(density * np.exp(x[LN_PRESSURE]) / (2 * np.pi * speed) * force**2 / re_ohm)
 
         return Absolute(
             mms_kg=self.of(lambda x: float(np.exp(x[LN_MASS])), "kg"),
             cms_m_per_n=self.of(lambda x: float(np.exp(x[LN_COMPLIANCE])), "m/N"),
             rms_kg_per_s=self.of(lambda x: float(np.exp(x[LN_LOSS])), "kg/s"),
             bl_tm=self.of(lambda x: float(np.exp(x[LN_BL])), "T m"),
-            vas_m3=self.of(lambda x: float(stiffness * area(x) ** 2 * np.exp(x[LN_COMPLIANCE])), "m³"),
+            vas_m3=self.of(lambda x: float(stiffness * area(x) ** 2 * np.exp(x[LN_COMPLIANCE] + x[LN_PRESSURE])), "m³"),
             sd_m2=self.of(area, "m²"),
             efficiency=self.of(efficiency, ""),
             sensitivity_db=self.of(lambda x: sensitivity_db(efficiency(x), self.air), "dB"),
@@ -234,24 +239,25 @@ def _combine(
             rectangular_std(_tolerance(diameter, DEFAULT_DIAMETER_PERCENT)),
             rectangular_std(_tolerance(volume, DEFAULT_VOLUME_PERCENT)) if box else 1e-6,
             rectangular_std(_tolerance(mass, DEFAULT_MASS_PERCENT)) if added else 1e-6,
+            max(rectangular_std(air.pressure_percent), 1e-6),
         ]
     )
-    known = np.log([diameter.value, volume.value, mass.value])
+    known = np.log([diameter.value, volume.value, mass.value, 1.0])
     data, covariance = _data(driver, added, box)
     count = data.size
     target = np.concatenate([data, known])
-    spread = np.zeros((count + 3, count + 3))
+    size = count + known.size
+    spread = np.zeros((size, size))
     spread[:count, :count] = covariance
-    spread[range(count, count + 3), range(count, count + 3)] = known_std**2
-    spread += 1e-14 * np.eye(count + 3)
+    spread[range(count, size), range(count, size)] = known_std**2
+    spread += 1e-14 * np.eye(size)
     x = _first_guess(data, known, air, added is not None)
-    used = [LN_MASS, LN_COMPLIANCE, LN_LOSS, LN_BL, LN_DIAMETER, LN_VOLUME, LN_ADDED]
+    used = [LN_MASS, LN_COMPLIANCE, LN_LOSS, LN_BL, LN_DIAMETER, LN_VOLUME, LN_ADDED, LN_PRESSURE]
     used += [LN_COMPLIANCE_2] if added else []
 
     def predicted(values: FloatArray) -> FloatArray:
-        return np.concatenate(
-            [_predict(values, air, added is not None, box is not None), values[[LN_DIAMETER, LN_VOLUME, LN_ADDED]]]
-        )
+        told = values[[LN_DIAMETER, LN_VOLUME, LN_ADDED, LN_PRESSURE]]
+        return np.concatenate([_predict(values, air, added is not None, box is not None), told])
 
     inverse = np.linalg.inv(spread)
     for _ in range(20):
@@ -263,9 +269,9 @@ def _combine(
             break
     small = np.linalg.inv(normal)
     gain = small @ slopes.T @ inverse
-    full = np.zeros((8, 8))
+    full = np.zeros((x.size, x.size))
     full[np.ix_(used, used)] = small
-    tolerances = np.zeros((8, 3))
+    tolerances = np.zeros((x.size, known.size))
     tolerances[used] = gain[:, count:] * known_std
     return _Estimate(x, full, tolerances, driver.re_ohm, air)
 
@@ -321,7 +327,7 @@ def _predict(x: FloatArray, air: Air, added: bool, box: bool) -> FloatArray:
         values += [-0.5 * (total + x[LN_COMPLIANCE_2]), total - scale]
     if box:
         area2 = (np.pi / 4) ** 2 * np.exp(4 * x[LN_DIAMETER])
-        values += [float(np.log(air.stiffness_pa * area2)) - x[LN_VOLUME] - scale]
+        values += [float(np.log(air.stiffness_pa * area2)) + x[LN_PRESSURE] - x[LN_VOLUME] - scale]
     return np.array(values)
 
 
@@ -338,7 +344,7 @@ def _first_guess(data: FloatArray, known: FloatArray, air: Air, added: bool) -> 
         ln_bl2 = np.log(air.stiffness_pa) + 2 * np.log(np.pi / 4) + 4 * known[0] - known[1] - data[-1]
     ln_mass = mass_ratio + ln_bl2
     compliance = -2 * ws - ln_mass
-    return np.array([ln_mass, compliance, loss_ratio + ln_bl2, 0.5 * ln_bl2, *known, compliance])
+    return np.array([ln_mass, compliance, loss_ratio + ln_bl2, 0.5 * ln_bl2, *known[:3], compliance, known[3]])
 
 
 def _disagreement(by_mass: _Estimate, by_box: _Estimate) -> tuple[float, float]:
@@ -381,7 +387,7 @@ def _mass_warnings(driver: DriverFit, added: AddedMassTake) -> list[str]:
 
 def _suspension_warning(estimate: _Estimate) -> list[str]:
     change = float(estimate.values[LN_COMPLIANCE_2] - estimate.values[LN_COMPLIANCE])
-    direction = np.zeros(8)
+    direction = np.zeros(estimate.values.size)
     direction[[LN_COMPLIANCE_2, LN_COMPLIANCE]] = 1.0, -1.0
     std = float(np.sqrt(direction @ estimate.covariance @ direction))
     if abs(change) < max(SUSPENSION_CHANGE, 3 * std):

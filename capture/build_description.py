@@ -42,6 +42,8 @@ PortLength = Annotated[float, Strict(), AfterValidator(within(1, 5000, "mm"))]
 Thickness = Annotated[float, Strict(), AfterValidator(within(0.5, 200, "mm"))]
 RatedImpedance = Annotated[float, Strict(), AfterValidator(within(0.5, 1000, "ohm"))]
 Temperature = Annotated[float, Strict(), AfterValidator(within(-30, 60, "degrees C"))]
+Height = Annotated[float, Strict(), AfterValidator(within(-430, 4300, "m"))]
+Pressure = Annotated[float, Strict(), AfterValidator(within(600, 1100, "hPa"))]
 Resistance = Annotated[float, Strict(), AfterValidator(within(0.05, 1000, "ohm"))]
 LimitVolts = Annotated[float, Strict(), AfterValidator(within(0.001, 50, "V rms"))]
 LimitWatts = Annotated[float, Strict(), AfterValidator(within(1e-6, 100, "W"))]
@@ -169,6 +171,9 @@ class BuildDescription(_Section):
     ----------
     inside_mm : InsideSize or None
         (height, width, depth) of the empty inside, mm.
+    metres_above_sea, pressure_hpa : float or None
+        Height of the place, or the air pressure there as a barometer shows it, not that of weather reports, which is
+        for sea level.
     driver, port, wall
         Sections that are always there; their unknown values are None.
     """
@@ -177,6 +182,8 @@ class BuildDescription(_Section):
     inside_mm: Annotated[InsideSize, BeforeValidator(_with_names)] | None = None
     rated_ohm: RatedImpedance | None = None
     temperature_c: Temperature = 20.0
+    metres_above_sea: Height | None = None
+    pressure_hpa: Pressure | None = None
     driver: DriverPlace = DriverPlace()
     port: PortPlace = PortPlace()
     wall: Wall = Wall()
@@ -241,14 +248,21 @@ def _sections() -> dict[str, tuple[str, ...]]:
     return {**sections, "limits": (*Limits.model_fields, *SUBJECTS)}
 
 
-def description_template(name: str, inside_mm: tuple[float, float, float] | None, rated_ohm: float | None) -> str:
+def description_template(
+    name: str,
+    inside_mm: tuple[float, float, float] | None,
+    rated_ohm: float | None,
+    metres_above_sea: float | None = None,
+) -> str:
     """Text of a new ``build.toml``: every key with its meaning, what is unknown commented out."""
     import tomlkit
 
     height, width, depth = inside_mm or (600.0, 350.0, 280.0)
     inside_line = f"inside_mm = {{ height = {height:g}, width = {width:g}, depth = {depth:g} }}"
     rated_line = f"rated_ohm = {8.0 if rated_ohm is None else rated_ohm:g}"
+    height_line = f"metres_above_sea = {0.0 if metres_above_sea is None else metres_above_sea:g}"
     return _TEMPLATE.format(
+        height_line=height_line if metres_above_sea is not None else "# " + height_line,
         name=tomlkit.item(name).as_string(),
         inside_line=inside_line if inside_mm else "# " + inside_line,
         rated_line=rated_line if rated_ohm else "# " + rated_line,
@@ -268,6 +282,11 @@ name = {name}
 
 # Temperature of the air in the box, degrees C. The speed of sound follows it.
 temperature_c = 20
+
+# Height above the sea, m: air is thinner and softer up there, and Vas follows it.
+{height_line}
+# Or the air pressure itself, hPa, as a barometer on the spot shows it (weather reports give it for sea level).
+# pressure_hpa = 1013
 
 # Anything you want to remember.
 notes = ""

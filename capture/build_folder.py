@@ -85,6 +85,7 @@ class BuildFolder:
         path: Path | str,
         inside_mm: tuple[float, float, float] | None = None,
         rated_ohm: float | None = None,
+        metres_above_sea: float | None = None,
     ) -> BuildFolder:
         """Make the folder with its ``build.toml``; ``inside_mm`` is (height, width, depth).
 
@@ -102,7 +103,9 @@ class BuildFolder:
         if os.path.lexists(build._description_path):
             raise StillboxError(f"{build.path} is a build already; edit its {DESCRIPTION_FILE}, or give a new folder")
         try:
-            BuildDescription.model_validate({"inside_mm": inside_mm, "rated_ohm": rated_ohm})
+            BuildDescription.model_validate(
+                {"inside_mm": inside_mm, "rated_ohm": rated_ohm, "metres_above_sea": metres_above_sea}
+            )
         except ValidationError as error:
             raise StillboxError(f"{describe_validation_error(error)}; give another value") from error
         try:
@@ -110,7 +113,7 @@ class BuildFolder:
         except OSError as error:
             raise StillboxError(f"cannot make {build.path}: {error.strerror}; give another folder") from error
         name = build.path.resolve().name
-        write_whole(build._description_path, description_template(name, inside_mm, rated_ohm))
+        write_whole(build._description_path, description_template(name, inside_mm, rated_ohm, metres_above_sea))
         return build
 
     @classmethod

@@ -54,6 +54,9 @@ def start(
         str | None, typer.Option(metavar="HEIGHTxWIDTHxDEPTH", help="Inside of the empty box, mm.")
     ] = None,
     rated_ohms: Annotated[float | None, typer.Option(metavar="R", help="Rated impedance, ohm.")] = None,
+    metres_above_sea: Annotated[
+        float | None, typer.Option("--metres-above-sea", metavar="M", help="Height of the place: Vas follows the air.")
+    ] = None,
 ) -> None:
     """Make the folder of a new build.
 
@@ -64,7 +67,7 @@ def start(
     from capture.build_layout import DESCRIPTION_FILE
 
     inside_mm = _inside_mm(inside)
-    made = BuildFolder.create(build, inside_mm, rated_ohms)
+    made = BuildFolder.create(build, inside_mm, rated_ohms, metres_above_sea)
     doubt = None if inside_mm is None else doubt_of_inside(inside_mm)
     if doubt is not None:
         warn(doubt)

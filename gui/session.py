@@ -108,7 +108,7 @@ def practice_build(parent: Path) -> Path:
     path = parent / PRACTICE_FOLDER
     if not (path / "build.toml").is_file():
         parent.mkdir(parents=True, exist_ok=True)
-        build = BuildFolder.create(path, _in_mm(INSIDE_M), 8.0)
+        build = BuildFolder.create(path, _in_mm(INSIDE_M), 8.0, 0.0)
         text = (path / "build.toml").read_text(encoding="utf-8")
         head = text[: text.index("[driver]")]
         write_whole(path / "build.toml", head + _practice_notes())

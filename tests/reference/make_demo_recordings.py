@@ -88,6 +88,7 @@ def manifest() -> str:
         f"inside_mm = {{ height = {height}, width = {width}, depth = {depth} }}",
         f"rated_ohm = {demo.RATED_OHM}",
         "temperature_c = 20.0",
+        "metres_above_sea = 0.0",
         "",
         "[driver]",
         f"diameter_mm = {demo.CONE_DIAMETER_MM}",
