@@ -99,8 +99,9 @@ def test_a_signal_at_any_moment_of_an_import_leaves_a_whole_take_or_none(
         time.sleep(part * length_s)
         program.send_signal(number)
         _, errors = program.communicate(timeout=60)
-        assert program.returncode in (0, 128 + number), errors
-        assert "Traceback" not in errors, errors
+        # The last: it came while Python itself began or ended, when nothing was under way.
+        assert program.returncode in (0, 128 + number, -number), errors
+        assert "Traceback" not in errors or program.returncode == -number, errors
         stopped += program.returncode != 0
         assert build.unfinished() == [] and build.damaged() == []
         assert not list(build.path.rglob("*.part"))
