@@ -30,3 +30,9 @@ def counted(number: int, noun: str) -> str:
 def signed_db(level_db: float) -> str:
     """−0.9 dB, +1.2 dB; one digit behind the point."""
     return f"{level_db:+.1f} dB".replace("-", "\N{MINUS SIGN}")
+
+
+def percent_text(part: float) -> str:
+    """3 %, 0.12 %; less than any resistor or contact is good for is said so, without digits."""
+    percent = 100 * part
+    return "below 0.01 %" if percent < 0.01 else f"{percent:.3g} %" if percent >= 100 else f"{percent:.2g} %"

@@ -168,7 +168,7 @@ def _checked(ridge: Ridge, resonance: Resonance) -> Ridge:
     if 1 / MOST_DISAGREEMENT < ridge.q / resonance.q < MOST_DISAGREEMENT:
         return ridge
     reason = (
-        f"what stands there falls as with Q {ridge.q:.2g}, the resonance has Q {resonance.q:.2g}: a neighbour covers it"
+        f"what stands there falls as with Q {ridge.q:.0f}, the resonance has Q {resonance.q:.0f}: a neighbour covers it"
     )
     return replace(ridge, slope_db_per_s=None, slope_std_db_per_s=None, reason=reason)
 

@@ -10,6 +10,7 @@ import numpy as np
 from analysis.comparison import Change, Comparison
 from analysis.findings import Finding, FindingsReport
 from analysis.impedance import ImpedanceCurve
+from analysis.number_words import percent_text
 from analysis.quantity import value_text
 from analysis.report import limit_text
 from analysis.result_words import ringing_text, sure_text, told_text
@@ -122,5 +123,5 @@ def curve_text(take: TakeInfo, curve: ImpedanceCurve) -> str:
     return (
         f"take {take.number}, {take.address}: {curve.frequency_hz.size} points from {curve.frequency_hz[0]:.4g} to "
         f"{curve.frequency_hz[-1]:.5g} Hz; lowest impedance {magnitude[lowest]:.4g} ohm at "
-        f"{curve.frequency_hz[lowest]:.4g} Hz; noise {100 * float(np.median(relative)):.2g} % (median)"
+        f"{curve.frequency_hz[lowest]:.4g} Hz; noise {percent_text(float(np.median(relative)))} (median)"
     )

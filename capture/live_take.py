@@ -273,7 +273,12 @@ class _BadSweep(Exception):
 
 def _level_sentence(check: PreCheck, limit: OutputLimit, loudest: float | None) -> str:
     volts = "" if loudest is None else f", {loudest * 10 ** (check.level_dbfs / 20):.2g} V rms at the open clips"
-    text = f"level {check.level_dbfs:.1f} dBFS{volts}; noise will leave about {100 * check.expected_error:.2g} %"
+    text = f"level {check.level_dbfs:.1f} dBFS{volts}; noise will leave {_percent(check.expected_error)} of uncertainty in the impedance"
     if math.isclose(check.level_dbfs, limit.dbfs, abs_tol=0.01):
         text += f" (limited: {limit.reason})"
     return text
+
+
+def _percent(part: float) -> str:
+    """Digits that mean something beside resistors and contacts."""
+    return "less than 0.01 %" if part < 1e-4 else f"about {100 * part:.2g} %"

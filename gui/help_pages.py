@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from PyQt5.QtCore import Qt, QUrl
+from PyQt5.QtCore import QUrl
 from PyQt5.QtGui import QDesktopServices
-from PyQt5.QtWidgets import QMessageBox, QPlainTextEdit
+from PyQt5.QtWidgets import QApplication, QDialog, QDialogButtonBox, QPlainTextEdit, QTextBrowser, QVBoxLayout
 
 from gui.log_file import log_path
 from gui.menus import keys_text
@@ -14,6 +14,22 @@ from gui.words import MEANING
 
 if TYPE_CHECKING:
     from gui.main_window import MainWindow
+
+
+PAGE_PX = 760
+EDGES_PX = 60
+"""Around a page: frame, layout, and the title bar of the window."""
+
+
+def _fitting_px(page: QTextBrowser, below_px: int) -> tuple[int, int]:
+    """Width and height of a window that shows a page whole where the screen has room, and lets it scroll elsewhere."""
+    screen = QApplication.primaryScreen()
+    room = (1366, 768) if screen is None else (screen.availableSize().width(), screen.availableSize().height())
+    width = min(PAGE_PX, room[0] - EDGES_PX)
+    document = page.document()
+    assert document is not None
+    document.setTextWidth(width - EDGES_PX)
+    return width, min(int(document.size().height()) + below_px + EDGES_PX, room[1] - EDGES_PX)
 
 
 class HelpPages:
@@ -51,11 +67,16 @@ class HelpPages:
         )
 
     def _tell(self, title: str, text: str) -> None:
-        self.message = QMessageBox(self._window)
+        self.message = QDialog(self._window)
         self.message.setWindowTitle(title)
-        self.message.setTextFormat(Qt.RichText)
-        self.message.setText(text)
-        self.message.setModal(False)
+        self.page = QTextBrowser()
+        self.page.setHtml(text)
+        close = QDialogButtonBox(QDialogButtonBox.Close)
+        close.rejected.connect(self.message.close)
+        layout = QVBoxLayout(self.message)
+        layout.addWidget(self.page)
+        layout.addWidget(close)
+        self.message.resize(*_fitting_px(self.page, close.sizeHint().height()))
         self.message.show()
 
     def open_log(self) -> None:

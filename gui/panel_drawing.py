@@ -96,8 +96,7 @@ def decay_panel(
 def finding_row(finding: Finding, rings_s: float, limit: DetectionLimit) -> Row:
     """One resonance as a line of the list."""
     sure = sure_text(finding)
-    said = [f"rings out {1000 * rings_s:.0f} ms"] if rings_s > 0 else []
-    return _row(finding, limit, ", ".join([*said, *([] if sure == NONE else [f"{sure} sure"])]))
+    return _row(finding, limit, "" if sure == NONE else f"{sure} sure", rings_s)
 
 
 def driver_row(finding: Finding, limit: DetectionLimit) -> Row:
@@ -105,13 +104,15 @@ def driver_row(finding: Finding, limit: DetectionLimit) -> Row:
     return _row(finding, limit, "")
 
 
-def _row(finding: Finding, limit: DetectionLimit, sure: str) -> Row:
+def _row(finding: Finding, limit: DetectionLimit, sure: str, rings_s: float = 0.0) -> Row:
     resonance, cause = finding.resonance, finding.cause
-    numbers = [f"Q {resonance.q:.3g}", ohm_words(resonance.height_ohm), *([sure] if sure else [])]
+    rings = [f"{1000 * rings_s:.0f} ms"] if rings_s > 0 else []
+    numbers = [*rings, f"Q {resonance.q:.3g}", ohm_words(resonance.height_ohm)]
     values = [
         value_text(resonance.frequency_hz, finding.frequency_std_hz, "Hz"),
         f"Q {value_text(resonance.q, finding.q_std)}",
         f"height {value_text(resonance.height_ohm, finding.height_std_ohm, 'Ω')}",
+        *(f"rings out of its surroundings for {text}" for text in rings),
         *([f"{cause}: {sure}"] if sure else []),
     ]
     seen_from = ohm_words(typical_limit(limit, resonance.frequency_hz, resonance.q))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from typing import TYPE_CHECKING
 
 from PyQt5.QtCore import QObject, pyqtSignal
@@ -12,6 +12,7 @@ from gui.garbage import keep_what_is_loaded
 from gui.results_panel import ResultsPanel
 from gui.session import Session
 from gui.view import Asked, Results, View, all_views
+from gui.words import SUBJECT_WORDS
 from gui.work import Failure, Lane
 
 if TYPE_CHECKING:
@@ -27,6 +28,16 @@ def _loaded_views() -> list[View]:
 
     keep_what_is_loaded()
     return views
+
+
+def why_not_together(takes: Sequence[TakeInfo]) -> str:
+    """Why takes that are selected together are not compared."""
+    other = next((take for take in takes if take.subject != "in-box"), takes[-1])
+    what = SUBJECT_WORDS[other.subject][0].lower()
+    return (
+        f"These takes are not compared: take {other.number} is of {other.subject} ({what}), and only two takes of a "
+        "speaker in its box are compared. Select one alone to see it."
+    )
 
 
 class ReadingControl(QObject):
@@ -78,6 +89,8 @@ class ReadingControl(QObject):
         view = named or (self.view if self.view in fitting else fitting[0] if fitting else None)
         if view is None:
             self.clear()
+            if takes:
+                self._panel.show_nothing(why_not_together(takes))
             return
         wanted, same = self._wanted, view is self.view and takes == self.takes
         self.takes, self._session = takes, session

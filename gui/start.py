@@ -10,6 +10,7 @@ from types import TracebackType
 
 from capture.errors import StillboxError
 from capture.stop_signals import answered_by
+from gui.screen_libraries import missing_libraries, require_libraries
 
 SWITCH_S = 0.002
 """How long Python lets one thread run while another waits: short, for the window's hands to stay quick."""
@@ -21,12 +22,15 @@ def open_window(build: Path | None = None) -> int:
         from PyQt5.QtCore import Qt, QTimer
         from PyQt5.QtWidgets import QApplication
     except ImportError as error:
+        if "shared object file" in str(error):
+            raise missing_libraries(error) from error
         raise StillboxError(f"the window needs PyQt5, which cannot be loaded ({error}); install it with pip") from error
     from capture.build_folder import BuildFolder
     from gui.log_file import begin_log
     from gui.settings import read_settings
 
     _require_screen()
+    require_libraries()
     if build is not None:
         BuildFolder.open(build)
     QApplication.setAttribute(Qt.AA_EnableHighDpiScaling)

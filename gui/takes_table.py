@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import datetime
 from typing import Any
 
 from PyQt5.QtCore import QAbstractTableModel, QEvent, QItemSelectionModel, QModelIndex, Qt, pyqtSignal
@@ -12,7 +13,7 @@ from gui.plain_text import plain_tip
 from gui.words import SUBJECT_WORDS
 
 COLUMNS = ("Take", "Of", "State", "Unit", "Made", "Notes")
-USUAL = ("000", "check-resistor", "stock", "A", "25 Nov 20:00", "")
+USUAL = ("000", "check-resistor", "stock", "A", "25 Nov", "rig, ⚑ 2")
 EDGES_PX = 11
 """Left and right of the words."""
 TIPS = (
@@ -20,7 +21,7 @@ TIPS = (
     "What was on the clips.",
     "Your own name for the stage of the work. F2 changes it.",
     "Which of a pair.",
-    "When it was recorded.",
+    "When it was recorded: the time of today, or the day; hover for both.",
     "What was seen in the recording, and whether it is of the practice rig; hover to read it.",
 )
 
@@ -30,6 +31,12 @@ SIMULATED = "made with the practice rig, a simulated speaker"
 
 def _is_simulated(take: TakeInfo) -> bool:
     return take.live is not None and take.live.kind == "practice rig"
+
+
+def _made(take: TakeInfo) -> str:
+    """The time of day of today's takes, the day of others: a narrow column is enough, and the tip has both."""
+    made = take.created.astimezone()
+    return f"{made:%H:%M}" if made.date() == datetime.now().astimezone().date() else f"{made:%d %b}"
 
 
 class TakesModel(QAbstractTableModel):
@@ -84,7 +91,7 @@ class TakesModel(QAbstractTableModel):
             take.subject,
             take.state or "–",
             take.unit,
-            f"{take.created.astimezone():%d %b %H:%M}",
+            _made(take),
             ", ".join(noted),
         )[column]
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+import re
 from dataclasses import replace
 from pathlib import Path
 
@@ -176,3 +177,35 @@ def test_the_cost_in_bass_is_that_of_the_levels(rig: Path) -> None:
     counts = (hz >= 20) & (hz <= 300) & (before >= -10)
     assert f"{np.min((level - before)[counts]):+.1f} dB".replace("-", "−") in there
     assert cost_in_bass(Bench(BuildFolder.open(rig)), stock, stock) == "bass as it was"
+
+
+MEANINGLESS = (
+    r"\d[eE][+-]?\d\d",  # Q 1e+02, +- 9e-05 Hz
+    r"significance",
+    r"\b0\.00\d* %",
+    r"undecided +100 %|undecided +above 99 %",
+    r"\bnan\b|\binf\b",
+)
+
+
+@pytest.mark.parametrize(
+    "command",
+    [
+        ("findings", "--state", "stock", "--all"),
+        ("findings", "--state", "lined", "--all"),
+        ("compare", "stock", "lined", "--all"),
+        ("compare", "lined", "stock", "--all"),
+        ("decay", "in-box/stock"),
+        ("decay", "in-box/lined"),
+        ("curve", "in-box/stock"),
+        ("driver",),
+        ("takes",),
+        ("calibrate",),
+    ],
+)
+def test_no_number_without_a_meaning(rig: Path, command: tuple[str, ...]) -> None:
+    code, out, err = run(command[0], rig, *command[1:])
+    assert code == 0
+    for pattern in MEANINGLESS:
+        found = re.search(f".*({pattern}).*", out + err)
+        assert found is None, f"{command}: {found and found[0]}"
