@@ -273,7 +273,8 @@ class _BadSweep(Exception):
 
 def _level_sentence(check: PreCheck, limit: OutputLimit, loudest: float | None) -> str:
     volts = "" if loudest is None else f", {loudest * 10 ** (check.level_dbfs / 20):.2g} V rms at the open clips"
-    text = f"level {check.level_dbfs:.1f} dBFS{volts}; noise will leave {_percent(check.expected_error)} of uncertainty in the impedance"
+    noise = f"noise will leave {_percent(check.expected_error)} of uncertainty in the impedance"
+    text = f"level {check.level_dbfs:.1f} dBFS{volts}; {noise}"
     if math.isclose(check.level_dbfs, limit.dbfs, abs_tol=0.01):
         text += f" (limited: {limit.reason})"
     return text
