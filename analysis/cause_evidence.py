@@ -109,7 +109,7 @@ def _offset(held: HeldResonance, candidate: Candidate) -> str:
     offset = held.frequency_hz / candidate.frequency_hz - 1
     if abs(offset) >= 0.2:
         return "far from what was found"
-    return "found at that very place" if abs(offset) < 5e-4 else f"found {100 * offset:+.1f} % from it"
+    return "found at that very place" if abs(offset) < 5e-4 else f"found {100 * offset:+.2g} % from it"
 
 
 def _nearest(held: HeldResonance, candidates: Sequence[Candidate]) -> Candidate:
