@@ -1,0 +1,54 @@
+"""What is said of the sweeps of a take: which were disturbed and where, what drifted, what one sweep cannot know."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from analysis.sweep_scatter import CombinedSweeps
+from capture.arrays import FloatArray
+
+_DISTURBED = 9.0
+"""A sweep counts as disturbed where its noise is so many times that of the silences, in power."""
+_AS_MUCH_AS_OTHERS = 0.1
+_LEAST_OCTAVES = 1 / 12
+_LEAST_DRIFT = 5e-4
+"""Relative difference between sweeps that is worth a word."""
+
+
+def said_of_sweeps(frequency_hz: FloatArray, combined: CombinedSweeps) -> tuple[str, ...]:
+    """Warnings in sentences."""
+    return (*_disturbed(frequency_hz, combined), *_drifted(combined))
+
+
+def _disturbed(frequency_hz: FloatArray, combined: CombinedSweeps) -> tuple[str, ...]:
+    sweeps = len(combined.excess)
+    width = np.log2((frequency_hz + frequency_hz[1] - frequency_hz[0]) / frequency_hz)
+    said = []
+    worst_of_all = combined.excess.max(axis=0)
+    for number, excess in enumerate(combined.excess, start=1):
+        high = (excess > _DISTURBED) & (excess > _AS_MUCH_AS_OTHERS * worst_of_all)
+        if np.sum(width[high]) < _LEAST_OCTAVES:
+            continue
+        places = frequency_hz[high]
+        worst = np.sqrt(excess[high].max())
+        said.append(
+            f"sweep {number} of {sweeps} was disturbed between {places[0]:.3g} and {places[-1]:.3g} Hz (up to "
+            f"{worst:.2g} times the noise of the silence): it counts for less there; was there a sound?"
+        )
+    return tuple(said)
+
+
+def _drifted(combined: CombinedSweeps) -> tuple[str, ...]:
+    said = [
+        f"gain or contact jumped in sweep {sweep + 1}, while it was at {at_hz:.3g} Hz: the step is taken out, its size "
+        "stays in the uncertainty; look at clips, plugs and automatic gain"
+        for sweep, at_hz in combined.drift.steps
+    ]
+    if combined.drift.common:
+        largest = max(float(np.median(np.abs(one) / np.abs(combined.ratio))) for one in combined.drift.common)
+        if largest > _LEAST_DRIFT:
+            said.append(
+                f"the sweeps differ by {100 * largest:.2g} % over wide bands: gain, contacts or the coil's temperature "
+                "drift; the uncertainty takes it in"
+            )
+    return tuple(said)
