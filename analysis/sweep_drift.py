@@ -3,12 +3,14 @@
 Both move all frequencies together: a gain changes the ratio m to (1 + g) m, a resistance at the clips adds
 ``r dm/dZ``. A sweep runs through the frequencies in even steps of the logarithm, so what drifts evenly is a straight
 line over it, and what jumps at a moment jumps at one frequency, in one sweep: in the mean of sweeps that would pass
-for a feature of the speaker. Steps are taken out; slow drift is what happened, and stays as the mean over the sweeps.
+for a feature of the speaker. Steps are taken out. A resistance that drifts slowly belongs to what is on the clips, of
+which the take gives the mean; a gain does not, and nobody knows which sweep had the right one.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,15 +18,25 @@ from numpy.typing import NDArray
 from capture.arrays import ComplexArray, FloatArray
 
 CELLS_PER_OCTAVE = 24
-_DRIFTS = 40.0
-"""Chi-square that all drift together must explain to count."""
-_STEPS = 40.0
-"""Chi-square that a step must explain beside the drift: looked for in some hundred places."""
-_MOST_STEPS = 3
+_COUNTS = 40.0
+"""Chi-square that a drift, or a step (looked for in some hundred places), must explain."""
+_WORTH = 0.9
+"""A step or a slow drift must leave at most this part of the misfit."""
+_GOOD = 1.3
+_MOST_TERMS = 4
 _OUTLIER = 3.0
-"""A cell further off than so many standard deviations counts for less."""
+"""A cell further off than so many standard deviations counts for less (Huber)."""
 _REWEIGHTINGS = 4
 _NEIGHBOURS = 8
+
+_OF_MEAN = {2: 2.0, 3: 1.27, 4: 0.81}
+"""Standard deviation of the mean over that among so few sweeps, widened so that 1.96 of it are Student's 95 %. For two
+sweeps that would be 4.6; more sweeps count as four, for drift is not drawn anew for each."""
+
+Kind = Literal["gain", "resistance"]
+KINDS: tuple[Kind, ...] = ("gain", "resistance")
+Step = tuple[int, int, Kind]
+"""Sweep, first cell after it, and what jumped."""
 
 
 @dataclass(frozen=True)
@@ -36,32 +48,32 @@ class Drift:
     of_sweep : complex ndarray, shape (sweeps, n)
         To be taken from the ratio of each sweep, which then all agree: drift re the mean of the sweeps, and steps.
     common : tuple of complex ndarray, shape (n,) each
-        One standard deviation of a gain and of a resistance among the sweeps, as they change the ratio.
-    steps : tuple of (sweep, frequency)
-        Number from 0 of each sweep that holds a step, and the frequency in Hz at that moment.
+        One standard deviation of what is not known after that, as it changes the ratio: of a gain, and of a
+        resistance that jumped.
+    steps : tuple of (sweep, frequency, kind)
+        Number from 0 of each sweep that holds a step, the frequency in Hz at that moment, and what jumped.
+    spread : tuple of float
+        Standard deviations of gain (relative) and resistance (units of ``by_ohm``) among the sweeps.
     """
 
     of_sweep: ComplexArray
     common: tuple[ComplexArray, ...] = ()
-    steps: tuple[tuple[int, float], ...] = ()
+    steps: tuple[tuple[int, float, Kind], ...] = ()
+    spread: tuple[float, float] = (0.0, 0.0)
 
 
 @dataclass(frozen=True)
 class _Cells:
-    """Differences of the sweeps from their mean in cells of 1/24 octave, with what a gain and a resistance would do."""
+    """Differences of the sweeps from their mean in cells of 1/24 octave, with what a gain and a resistance would do.
+
+    ``moment`` runs from -1 to 1 over a sweep; ``by`` has a column for each of ``KINDS``.
+    """
 
     moment: FloatArray
     frequency_hz: FloatArray
     rest: ComplexArray
     std: FloatArray
-    by_gain: ComplexArray
-    by_ohm: ComplexArray
-
-    def columns(self, moment: FloatArray) -> ComplexArray:
-        """Constant and even drift of gain and resistance, shape (cells, 4)."""
-        middle = (moment - 0.5)[:, None]
-        both = np.stack([self.by_gain, self.by_ohm], axis=1)
-        return np.concatenate([both, both * middle], axis=1)
+    by: ComplexArray
 
 
 def find_drift(frequency_hz: FloatArray, ratios: ComplexArray, variance: FloatArray, by_ohm: ComplexArray) -> Drift:
@@ -81,14 +93,18 @@ def find_drift(frequency_hz: FloatArray, ratios: ComplexArray, variance: FloatAr
         return Drift(nothing)
     mean = ratios.mean(axis=0)
     cells = _cells_of(frequency_hz, ratios, variance, mean, by_ohm)
-    fit = _Fit.of(cells, ())
-    if fit.reduced_chi_square > 1.5:
-        for _ in range(_MOST_STEPS):
-            more = _with_step(cells, fit)
-            if more is None:
-                break
-            fit = more
-    if fit.explained < _DRIFTS:
+    fit = _Fit.of(cells)
+    for _ in range(_MOST_TERMS):
+        if fit.cost < _GOOD * 2 * cells.rest.size:
+            break
+        trials = [_Fit.of(cells, (*fit.steps, step), fit.slow) for step in _likely_steps(cells, fit)]
+        if not fit.slow:
+            trials.append(_Fit.of(cells, fit.steps, True))
+        best = min(trials, key=lambda trial: trial.cost)
+        if best.cost > fit.cost - _COUNTS or best.cost > _WORTH * fit.cost:
+            break
+        fit = best
+    if _cost(cells, cells.rest) - fit.cost < _COUNTS:
         return Drift(nothing)
     return fit.drift(frequency_hz, mean, by_ohm)
 
@@ -112,104 +128,109 @@ def _cells_of(
     padded = np.pad(beside, ((0, 0), (_NEIGHBOURS, _NEIGHBOURS)), mode="edge")
     around = np.lib.stride_tricks.sliding_window_view(padded, 2 * _NEIGHBOURS + 1, axis=1)
     local = np.median(around, axis=-1) / np.log(2)
-    moment = np.log(centre_hz / frequency_hz[0]) / np.log(frequency_hz[-1] / frequency_hz[0])
-    return _Cells(moment, centre_hz, rest, np.sqrt(np.maximum(quiet, local) / 2), averaged(mean), averaged(by_ohm))
+    by = np.stack([averaged(mean), averaged(by_ohm)], axis=1)
+    return _Cells(_moment(centre_hz, frequency_hz), centre_hz, rest, np.sqrt(np.maximum(quiet, local) / 2), by)
+
+
+def _moment(at_hz: FloatArray, frequency_hz: FloatArray) -> FloatArray:
+    return 2 * np.log(at_hz / frequency_hz[0]) / np.log(frequency_hz[-1] / frequency_hz[0]) - 1
+
+
+def _courses(moment: FloatArray, slow: bool) -> FloatArray:
+    """Courses over time that gain and resistance may take within a sweep, shape (n, 1 or 3): Legendre's."""
+    courses = np.stack([np.ones(moment.size), moment, 1.5 * moment**2 - 0.5], axis=1)
+    return courses if slow else courses[:, :1]
+
+
+def _cost(cells: _Cells, left: ComplexArray) -> float:
+    """Chi-square in which outliers count linearly."""
+    far = np.abs(left) / cells.std / np.sqrt(2)
+    return float(2 * np.sum(np.where(far < _OUTLIER, far**2, _OUTLIER * (2 * far - _OUTLIER))))
 
 
 @dataclass(frozen=True)
 class _Fit:
-    """Constants and slopes of every sweep, and steps, that explain the differences of the sweeps."""
+    """Gain and resistance of every sweep, constant or slowly drifting, and steps."""
 
     cells: _Cells
-    steps: tuple[tuple[int, int], ...]
+    steps: tuple[Step, ...]
+    slow: bool
     solution: FloatArray
     weight: FloatArray
     left: ComplexArray
-    explained: float
-
-    @property
-    def reduced_chi_square(self) -> float:
-        return float(np.sum(self.weight**2 * np.abs(self.left) ** 2) / (2 * self.left.size))
+    cost: float
 
     @classmethod
-    def of(cls, cells: _Cells, steps: tuple[tuple[int, int], ...]) -> _Fit:
-        """Robust least squares: cells far off count for less."""
-        design = _design(cells, steps)
-        weight = 1 / cells.std
+    def of(cls, cells: _Cells, steps: tuple[Step, ...] = (), slow: bool = False) -> _Fit:
+        """Robust least squares; what all sweeps have in common cannot be seen and comes out as nothing."""
+        design = _design(cells, steps, slow)
+        weight, left, solution = 1 / cells.std, cells.rest, np.zeros(design.shape[-1])
         for _ in range(_REWEIGHTINGS):
-            rows = design * weight[:, :, None]
-            target = cells.rest * weight
-            # Scaled, so that what all sweeps have in common (it cannot be seen) comes out as nothing.
+            rows, target = design * weight[:, :, None], cells.rest * weight
             stacked = np.concatenate([rows.real.reshape(-1, rows.shape[-1]), rows.imag.reshape(-1, rows.shape[-1])])
             values = np.concatenate([target.real.ravel(), target.imag.ravel()])
-            solution = np.linalg.lstsq(stacked, values, rcond=1e-9)[0]
+            scale = np.linalg.norm(stacked, axis=0) + 1e-300
+            solution = np.linalg.lstsq(stacked / scale, values, rcond=1e-9)[0] / scale
             left = cells.rest - design @ solution
             far = np.abs(left) / cells.std / np.sqrt(2)
             weight = np.where(far > _OUTLIER, np.sqrt(_OUTLIER / np.maximum(far, 1e-9)), 1.0) / cells.std
-        before = np.sum(weight**2 * np.abs(cells.rest) ** 2)
-        after = np.sum(weight**2 * np.abs(left) ** 2)
-        return cls(cells, steps, solution, weight, left, float(before - after))
+        return cls(cells, steps, slow, solution, weight, left, _cost(cells, left))
 
     def drift(self, frequency_hz: FloatArray, mean: ComplexArray, by_ohm: ComplexArray) -> Drift:
         """The fit at every bin."""
         sweeps = len(self.cells.rest)
-        moment = np.log(frequency_hz / frequency_hz[0]) / np.log(frequency_hz[-1] / frequency_hz[0])
-        gain, ohm = np.zeros((sweeps, frequency_hz.size)), np.zeros((sweeps, frequency_hz.size))
-        for sweep in range(sweeps):
-            constant_gain, constant_ohm, slope_gain, slope_ohm = self.solution[4 * sweep : 4 * sweep + 4]
-            gain[sweep] = constant_gain + slope_gain * (moment - 0.5)
-            ohm[sweep] = constant_ohm + slope_ohm * (moment - 0.5)
-        gain -= gain.mean(axis=0)
-        ohm -= ohm.mean(axis=0)
+        courses = _courses(_moment(frequency_hz, frequency_hz), self.slow)
+        count = courses.shape[1]
+        smooth = self.solution[: 2 * count * sweeps].reshape(sweeps, count, 2) if count else np.zeros((sweeps, 0, 2))
+        states = np.einsum("nc,sck->ksn", courses, smooth)  # kind, sweep, bin
+        states -= states.mean(axis=1, keepdims=True)
         found = []
-        for index, (sweep, cell) in enumerate(self.steps):
-            at = 4 * sweeps + 2 * index
+        for size, (sweep, cell, kind) in zip(self.solution[2 * count * sweeps :], self.steps, strict=True):
             place_hz = float(np.sqrt(np.prod(self.cells.frequency_hz[cell - 1 : cell + 1])))
-            after = frequency_hz >= place_hz
-            gain[sweep] += self.solution[at] * after
-            ohm[sweep] += self.solution[at + 1] * after
-            found.append((sweep, place_hz))
-        spread_gain, spread_ohm = (float(np.max(np.std(one, axis=0, ddof=1))) for one in (gain, ohm))
+            states[KINDS.index(kind), sweep] += size * (frequency_hz >= place_hz)
+            found.append((sweep, place_hz, kind))
+        of_mean = _OF_MEAN.get(sweeps, _OF_MEAN[4])
+        gain, resistance = (of_mean * float(np.max(np.std(state, axis=0, ddof=1))) for state in states)
+        jumped = any(kind == "resistance" for _, _, kind in found)
         return Drift(
-            of_sweep=gain * mean + ohm * by_ohm,
-            common=(spread_gain * mean, spread_ohm * by_ohm),
+            of_sweep=states[0] * mean + states[1] * by_ohm,
+            common=(gain * mean, resistance * by_ohm) if jumped else (gain * mean,),
             steps=tuple(found),
+            spread=(gain, resistance),
         )
 
 
-def _design(cells: _Cells, steps: tuple[tuple[int, int], ...]) -> ComplexArray:
+def _design(cells: _Cells, steps: tuple[Step, ...], slow: bool) -> ComplexArray:
     """What each parameter does to the differences of the sweeps from their mean, shape (sweeps, cells, parameters)."""
     sweeps = len(cells.rest)
-    smooth = cells.columns(cells.moment)
-    design = np.zeros((sweeps, cells.moment.size, 4 * sweeps + 2 * len(steps)), dtype=complex)
+    courses = _courses(cells.moment, slow)
+    smooth = (courses[:, :, None] * cells.by[:, None, :]).reshape(cells.moment.size, -1)
+    count = smooth.shape[1]
+    design = np.zeros((sweeps, cells.moment.size, count * sweeps + len(steps)), dtype=complex)
     for sweep in range(sweeps):
-        design[sweep, :, 4 * sweep : 4 * sweep + 4] = smooth
-    for index, (sweep, cell) in enumerate(steps):
-        at = 4 * sweeps + 2 * index
-        design[sweep, cell:, at : at + 2] = smooth[cell:, :2]
+        design[sweep, :, count * sweep : count * (sweep + 1)] = smooth
+    for index, (sweep, cell, kind) in enumerate(steps):
+        design[sweep, cell:, count * sweeps + index] = cells.by[cell:, KINDS.index(kind)]
     return design - design.mean(axis=0)
 
 
-def _with_step(cells: _Cells, fit: _Fit) -> _Fit | None:
-    """The fit with one more step where that explains much; None where none does."""
-    smooth = cells.columns(cells.moment)
-    best, place = 0.0, (0, 0)
+def _likely_steps(cells: _Cells, fit: _Fit) -> list[Step]:
+    """For each sweep, and for gain and resistance, the step that would explain most of what is left in that sweep."""
+    courses = _courses(cells.moment, fit.slow)
+    smooth = (courses[:, :, None] * cells.by[:, None, :]).reshape(cells.moment.size, -1)
+    after = np.tri(cells.moment.size)[:, 3:-3]  # column j: 1 from cell j + 3 on
+    likely: list[Step] = []
     for sweep in range(len(cells.rest)):
-        weight = fit.weight[sweep]
-        values = fit.left[sweep] * weight
-        target = np.concatenate([values.real, values.imag])
-        rows = smooth * weight[:, None]
-        basis = np.linalg.qr(np.concatenate([rows.real, rows.imag]))[0]
-        for cell in range(3, cells.moment.size - 3):
-            after = np.where(np.arange(cells.moment.size) >= cell, 1.0, 0.0)[:, None] * rows[:, :2]
-            step = np.concatenate([after.real, after.imag])
-            step -= basis @ (basis.T @ step)
-            gram = step.T @ step
-            along = step.T @ target
-            explained = float(along @ np.linalg.lstsq(gram, along, rcond=1e-6)[0])
-            if explained > best:
-                best, place = explained, (sweep, cell)
-    if best < _STEPS:
-        return None
-    more = _Fit.of(cells, (*fit.steps, place))
-    return more if more.reduced_chi_square < 0.9 * fit.reduced_chi_square else None
+        weight = 1 / cells.std[sweep]
+        target = _real(fit.left[sweep] * weight)
+        basis = np.linalg.qr(_real(smooth * weight[:, None]))[0]
+        for kind in KINDS:
+            steps = _real(after * (cells.by[:, KINDS.index(kind)] * weight)[:, None])
+            steps -= basis @ (basis.T @ steps)
+            explained = (steps.T @ target) ** 2 / np.maximum(np.sum(steps**2, axis=0), 1e-300)
+            likely.append((sweep, int(np.argmax(explained)) + 3, kind))
+    return likely
+
+
+def _real(values: ComplexArray) -> FloatArray:
+    return np.concatenate([values.real, values.imag])

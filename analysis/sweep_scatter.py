@@ -77,7 +77,11 @@ def combine_sweeps(
             share = weight / weight.sum(axis=0)
     weight = 1 / (variance * excess)
     total = weight.sum(axis=0)
-    return CombinedSweeps(np.sum(weight * aligned, axis=0) / total, 1 / total, excess, drift)
+    ratio = np.sum(weight * aligned, axis=0) / total
+    noise = 1 / total
+    if len(ratios) > 1:
+        noise = noise + means.broad_difference(aligned.mean(axis=0) - ratio, noise)
+    return CombinedSweeps(ratio, noise, excess, drift)
 
 
 @dataclass(frozen=True)
@@ -126,6 +130,17 @@ class _Means:
             found = np.maximum(found, np.where(each > _largest_by_chance(free), each, 1.0))
         found = np.maximum(found, np.median(found, axis=0) / _EQUAL_AT_MOST)
         return np.stack([np.interp(self.frequency_hz, self.place_hz, one) for one in found])
+
+    def broad_difference(self, difference: ComplexArray, variance: FloatArray) -> FloatArray:
+        """Variance per bin for what the plain mean of the sweeps has otherwise over the broadest means.
+
+        A sound is short there, a contact that came and went is not: then nobody knows which sweep is the right one.
+        """
+        span, around = self.spans[-1], self.surroundings[-1]
+        power = np.abs(_mean(difference[None], span)) ** 2 * (span[1] - span[0])
+        local = _mean(power, around)[0]
+        quiet = _mean(variance[None], (span[0], span[1]))[0]
+        return np.interp(self.frequency_hz, self.place_hz, np.where(local > quiet, local, 0.0))
 
 
 def _largest_by_chance(free: FloatArray) -> FloatArray:

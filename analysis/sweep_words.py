@@ -39,16 +39,18 @@ def _disturbed(frequency_hz: FloatArray, combined: CombinedSweeps) -> tuple[str,
 
 
 def _drifted(combined: CombinedSweeps) -> tuple[str, ...]:
+    remedy = {"gain": "look at plugs and automatic gain", "resistance": "look at clips and plugs"}
     said = [
-        f"gain or contact jumped in sweep {sweep + 1}, while it was at {at_hz:.3g} Hz: the step is taken out, its size "
-        "stays in the uncertainty; look at clips, plugs and automatic gain"
-        for sweep, at_hz in combined.drift.steps
+        f"the {kind} jumped in sweep {sweep + 1}, while it was at {at_hz:.3g} Hz: the step is taken out, its size "
+        f"stays in the uncertainty; {remedy[kind]}"
+        for sweep, at_hz, kind in combined.drift.steps
     ]
-    if combined.drift.common:
-        largest = max(float(np.median(np.abs(one) / np.abs(combined.ratio))) for one in combined.drift.common)
-        if largest > _LEAST_DRIFT:
-            said.append(
-                f"the sweeps differ by {100 * largest:.2g} % over wide bands: gain, contacts or the coil's temperature "
-                "drift; the uncertainty takes it in"
-            )
+    gain, resistance = combined.drift.spread
+    if gain > _LEAST_DRIFT:
+        said.append(f"the sweeps differ by {100 * gain:.2g} % in gain; the uncertainty takes it in")
+    if resistance > _LEAST_DRIFT:
+        said.append(
+            f"a resistance of {100 * resistance:.2g} % of the reference resistor's comes and goes between the sweeps: "
+            "contacts, or the coil warms; the impedance is the mean"
+        )
     return tuple(said)

@@ -22,6 +22,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_valida
 from capture.errors import StillboxError, describe_validation_error
 from capture.output_file import OutputKind, check_output, write_output
 from capture.small_file import parse_json, read_small_text, why_unreadable
+from capture.usual_take import SECONDS, SILENCE_AFTER_S, SILENCE_BEFORE_S, SWEEPS
 
 HIGHEST_FRACTION_OF_RATE = 0.475
 """Default upper band limit as a fraction of the sample rate: leaves room for converters' filters."""
@@ -47,12 +48,12 @@ class Excitation(BaseModel):
 
     low_hz: float = Field(10.0, ge=1.0, le=20_000.0, description="lowest frequency of the sweep, Hz")
     high_hz: float = Field(22_800.0, gt=1.0, le=96_000.0, description="highest frequency of the sweep, Hz")
-    seconds: float = Field(5.0, ge=0.2, le=120.0, description="length of one sweep, s")
+    seconds: float = Field(SECONDS, ge=0.2, le=120.0, description="length of one sweep, s")
     sample_rate_hz: int = Field(48_000, ge=44_100, le=192_000, description="sample rate, Hz")
     level_dbfs: float = Field(-12.0, ge=-80.0, le=0.0, description="peak level, dB re full scale")
-    repeats: int = Field(1, ge=1, le=64, description="number of sweeps")
-    silence_before_s: float = Field(1.0, ge=0.2, le=20.0, description="silence before the first sweep, s")
-    silence_after_s: float = Field(1.0, ge=0.2, le=20.0, description="silence after each sweep, s")
+    repeats: int = Field(SWEEPS, ge=1, le=64, description="number of sweeps")
+    silence_before_s: float = Field(SILENCE_BEFORE_S, ge=0.2, le=20.0, description="silence before the first sweep, s")
+    silence_after_s: float = Field(SILENCE_AFTER_S, ge=0.2, le=20.0, description="silence after each sweep, s")
 
     @model_validator(mode="after")
     def _check_band(self) -> Self:

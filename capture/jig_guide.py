@@ -19,6 +19,7 @@ from capture.safety import output_limit
 from capture.sweep_noise import ratio_variance, relative_std
 from capture.take import JigKind
 from capture.take_import import JIGS
+from capture.usual_take import SECONDS, SWEEPS
 
 REFERENCE_RANGE_OHM = (0.1, 1000.0)
 BAND_HZ = (20.0, 20_000.0)
@@ -28,8 +29,8 @@ LEAST_PART_OF_RATED = 0.8
 HEADROOM = 0.5
 """Part of the inputs' full scale that is used: 6 dB below clipping."""
 
-SWEEP_CONSTANT_S = 0.65
-"""Rate constant of the usual sweep of 5 s over 10 to 23,000 Hz."""
+SWEEP_CONSTANT_S = SWEEPS * SECONDS / math.log(2_300)
+"""Rate constants of the sweeps of a usual take, 10 to 23,000 Hz, together."""
 
 ATTENUATOR_LEAST_OHM = 8_000.0
 SHUNT_RANGE_OHM = (470.0, 2_200.0)

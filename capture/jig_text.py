@@ -12,6 +12,7 @@ from capture.jig_guide import (
     proposed_reference,
 )
 from capture.take import JigKind
+from capture.usual_take import SECONDS, SWEEPS
 
 _HIGH_SIDE = """\
 Wiring (high-side: both inputs are measured against ground)
@@ -75,7 +76,7 @@ def _reference_text(levels: JigLevels, proposed: ReferenceChoice) -> str:
         f"  take {proposed.reference_ohm:g} ohm (E12); noise is least at {exact_ohm:.3g} ohm, where it is {cost:.0f} % "
         "less\n  (the smaller the resistor, the steadier the voltage at the clips)\n"
         f"    noise then leaves {noise}\n"
-        f"    (one sweep of 5 s, noise of {levels.noise_dbfs:g} dBFS on each input)\n"
+        f"    ({SWEEPS} sweeps of {SECONDS:g} s, noise of {levels.noise_dbfs:g} dBFS on each input)\n"
         f"  rule of thumb: as large as the rated impedance, {levels.rated_ohm:g} ohm: {_percent(rule.uncertainty)}, "
         f"{more:.0f} % more\n"
         "  its tolerance goes straight into the ohms: take 1 % or better, or measure it; non-inductive (metal film)"

@@ -34,6 +34,7 @@ from capture.sweep_agreement import disagreement
 from capture.take import JigKind, LiveRecord, Subject, TakeInfo, check_circumstances, usual_state
 from capture.take_import import check_options, check_recording
 from capture.take_writer import SUBTYPE, TakeWriter
+from capture.usual_take import SECONDS, SWEEPS
 from capture.wiring import JigFacts
 
 USUAL_RATE_HZ = 48_000
@@ -72,8 +73,8 @@ class LiveRequest:
     celsius: float | None = None
     remounted: bool = False
     level_dbfs: float | None = None
-    repeats: int = 1
-    seconds: float = 5.0
+    repeats: int = SWEEPS
+    seconds: float = SECONDS
     sample_rate_hz: int | None = None
     accuracy_percent: float = USUAL_ACCURACY_PERCENT
 

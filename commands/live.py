@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from capture.shown_text import visible
+from capture.usual_take import SECONDS, SWEEPS
 from commands.options import CelsiusOption, RemountedOption
 from commands.printing import ask, confirm, print_table, progress, say, say_lines, warn
 
@@ -94,8 +95,8 @@ def record(
     level: Annotated[
         float | None, typer.Option(metavar="DBFS", help="Highest level; left out: the highest that is safe and clean.")
     ] = None,
-    repeats: Annotated[int, typer.Option(metavar="N", help="Number of sweeps in the take.")] = 1,
-    seconds: Annotated[float, typer.Option(metavar="S", help="Length of one sweep.")] = 5.0,
+    repeats: Annotated[int, typer.Option(metavar="N", help="Number of sweeps in the take.")] = SWEEPS,
+    seconds: Annotated[float, typer.Option(metavar="S", help="Length of one sweep.")] = SECONDS,
     rate: Annotated[
         int | None, typer.Option(metavar="HZ", help="Sample rate; left out: 48000, or that of the device.")
     ] = None,

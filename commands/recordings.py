@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from capture.errors import StillboxError
+from capture.usual_take import SECONDS, SWEEPS
 from commands.options import SUBJECT_HELP, BuildArgument, CelsiusOption, JsonOption, RemountedOption, UnitOption
 from commands.printing import print_json, print_table, progress, say, warn
 
@@ -21,10 +22,10 @@ def excitation(
     high: Annotated[
         float | None, typer.Option(metavar="HZ", help="Highest frequency; left out: as high as the rate allows.")
     ] = None,
-    seconds: Annotated[float, typer.Option(metavar="S", help="Length of one sweep.")] = 5.0,
+    seconds: Annotated[float, typer.Option(metavar="S", help="Length of one sweep.")] = SECONDS,
     rate: Annotated[int, typer.Option(metavar="HZ", help="Sample rate.")] = 48_000,
     level: Annotated[float, typer.Option(metavar="DBFS", help="Peak level re full scale.")] = -12.0,
-    repeats: Annotated[int, typer.Option(metavar="N", help="Number of sweeps.")] = 1,
+    repeats: Annotated[int, typer.Option(metavar="N", help="Number of sweeps.")] = SWEEPS,
 ) -> None:
     """Write the sweep to play, with its JSON.
 

@@ -23,6 +23,7 @@ from PyQt5.QtWidgets import (
 
 from capture.states import USUAL_STATES, next_state, standing_sentence
 from capture.take import CALIBRATION_SUBJECTS, CELSIUS_RANGE, STATE_SUBJECTS, TakeInfo
+from capture.usual_take import SECONDS, SWEEPS
 from gui.meters import Meters
 from gui.plain_text import PlainLabel
 from gui.session import Listing
@@ -32,7 +33,7 @@ from gui.wiring_picture import CAPTIONS, WiringPicture
 from gui.words import MEANING, SUBJECT_WORDS, time_words
 
 AUTOMATIC_DBFS = -61.0
-LENGTHS_S = (2.0, 5.0, 10.0, 20.0)
+LENGTHS_S = (1.0, SECONDS, 5.0, 10.0)
 MARKED = ("load", "check-resistor")
 REMOUNTED_TIP = (
     "The driver was taken out of the box and put back since the last take, and nothing else was done: "
@@ -126,9 +127,9 @@ class BenchPanel(QWidget):
         )
         self.seconds = QComboBox()
         for length_s in LENGTHS_S:
-            self.seconds.addItem(f"{length_s:g} s", length_s)
+            self.seconds.addItem(f"{SWEEPS} × {length_s:g} s", length_s)
         self.seconds.setCurrentIndex(1)
-        self.seconds.setToolTip("Length of the sweep: twice as long halves the noise power.")
+        self.seconds.setToolTip("Sweeps of a take and the length of each: twice as long halves the noise power.")
         self.reference = _number(
             0.1,
             100_000,

@@ -8,6 +8,7 @@ from pathlib import Path
 
 from capture.errors import StillboxError
 from capture.small_file import parse_toml, read_small_text
+from capture.usual_take import SECONDS
 from capture.whole_file import write_whole
 
 MOST_RECENT = 8
@@ -38,7 +39,7 @@ class Settings:
     device: str = ""
     unit: str = "A"
     jig: str = "high-side"
-    seconds: float = 5.0
+    seconds: float = SECONDS
     hurry: bool = False
     decay_style: str = "ridges"
     time_axis: str = "ms"

@@ -13,7 +13,7 @@ from capture.recording_checks import Circumstances, sample_step
 from capture.take import JigKind, Subject
 from capture.take_import import check_recording
 
-SWEEP = Excitation(seconds=2.0, silence_before_s=0.5, silence_after_s=0.5)
+SWEEP = Excitation(seconds=2.0, silence_before_s=0.5, silence_after_s=0.5, repeats=1)
 GOOD = Chain(noise_dbfs=-90, hum_dbfs=-75, coupling_hz=2.0, source_ohm=0.1)
 RATE_HZ = SWEEP.sample_rate_hz
 START = GOOD.extra_before + SWEEP.silence_before_frames

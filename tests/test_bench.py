@@ -15,7 +15,7 @@ from capture.build_folder import BuildFolder
 from capture.errors import StillboxError
 from capture.excitation import Excitation
 
-SHORT = Excitation(seconds=1.0, silence_before_s=0.5, silence_after_s=0.4)
+SHORT = Excitation(seconds=1.0, silence_before_s=0.5, silence_after_s=0.4, repeats=1)
 
 
 def build_of(path: Path, *takes: tuple[str, str]) -> RecordedBuild:

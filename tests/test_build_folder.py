@@ -22,7 +22,7 @@ from capture.errors import StillboxError
 from capture.excitation import Excitation
 from capture.take import TakeInfo, fitting_takes
 
-SWEEP = Excitation(seconds=0.3, silence_before_s=0.2, silence_after_s=0.2)
+SWEEP = Excitation(seconds=0.3, silence_before_s=0.2, silence_after_s=0.2, repeats=1)
 FRAMES = 40_000
 ROOT = Path(__file__).resolve().parents[1]
 
@@ -383,7 +383,7 @@ from capture.excitation import Excitation
 build = BuildFolder.open(sys.argv[1])
 for _ in range(4):
     build.add_take(np.zeros((40_000, 2)), "PCM_16", subject="part", origin="x", sweep_starts=[0],
-                   excitation=Excitation(seconds=0.3, silence_before_s=0.2, silence_after_s=0.2))
+                   excitation=Excitation(seconds=0.3, silence_before_s=0.2, silence_after_s=0.2, repeats=1))
 """
 
 

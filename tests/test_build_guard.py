@@ -20,7 +20,7 @@ from capture.excitation import Excitation
 from capture.safety import acknowledge_cautions, cautions_acknowledged
 from capture.take import TakeInfo
 
-SWEEP = Excitation(seconds=0.3, silence_before_s=0.2, silence_after_s=0.2)
+SWEEP = Excitation(seconds=0.3, silence_before_s=0.2, silence_after_s=0.2, repeats=1)
 
 HOLD = """
 import sys, time

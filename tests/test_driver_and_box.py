@@ -33,7 +33,7 @@ from capture.errors import StillboxError
 from capture.excitation import Excitation
 from gui.lumped_words import box_rows, sentence_of_box
 
-SHORT = Excitation(seconds=3.0)
+SHORT = Excitation(seconds=3.0, repeats=1, silence_after_s=1.0)
 INSIDE_FACTOR = 1.02
 """The box is written down a little too large: the budget has to tell."""
 

@@ -35,7 +35,7 @@ PUBLISHED_DELAYS = [
 def test_published_harmonic_delays(
     low_hz: float, high_hz: float, seconds: float, constant_s: float, advances_s: tuple[float, ...]
 ) -> None:
-    excitation = Excitation(low_hz=low_hz, high_hz=high_hz, seconds=seconds)
+    excitation = Excitation(low_hz=low_hz, high_hz=high_hz, seconds=seconds, repeats=1, silence_after_s=1.0)
     assert excitation.rate_constant_s == pytest.approx(constant_s, abs=6e-7)
     for order, advance_s in enumerate(advances_s, start=2):
         assert excitation.harmonic_advance_s(order) == pytest.approx(advance_s, abs=6e-6)
@@ -48,7 +48,7 @@ def test_harmonics_are_the_sweep_itself_earlier(low_hz: float) -> None:
     rate_hz, shift = 48_000, 20_000
     constant_s = shift / rate_hz / math.log(3)
     seconds = constant_s * math.log(20_000 / low_hz)
-    excitation = Excitation(low_hz=low_hz, high_hz=20_000, seconds=seconds, level_dbfs=0)
+    excitation = Excitation(low_hz=low_hz, high_hz=20_000, seconds=seconds, level_dbfs=0, repeats=1)
     sweep = sweep_samples(excitation)
     low_full_hz, high_full_hz = excitation.full_level_band_hz
     first = math.ceil(constant_s * math.log(low_full_hz / low_hz) * rate_hz)
@@ -59,7 +59,7 @@ def test_harmonics_are_the_sweep_itself_earlier(low_hz: float) -> None:
 
 def test_frequency_follows_the_clock() -> None:
     # Zero crossings between t1 and t2 number 2 L (f(t2) - f(t1)): the integral of 2 f.
-    excitation = Excitation(low_hz=20, high_hz=20_000, seconds=2, sample_rate_hz=192_000, level_dbfs=-6)
+    excitation = Excitation(low_hz=20, high_hz=20_000, seconds=2, sample_rate_hz=192_000, level_dbfs=-6, repeats=1)
     sweep = sweep_samples(excitation)
     first, last = round(0.5 * 192_000), round(1.5 * 192_000)
     crossings = np.count_nonzero(np.diff(np.signbit(sweep[first:last])))
@@ -141,7 +141,7 @@ def test_nonsense_is_refused_with_field_and_value(field: str, value: float, told
     ],
 )
 def test_foreign_json_is_refused(tmp_path: Path, change: dict[str, object], told: str) -> None:
-    json_path = write_excitation(Excitation(seconds=0.3), tmp_path / "sweep.wav")
+    json_path = write_excitation(Excitation(seconds=0.3, repeats=1, silence_after_s=1.0), tmp_path / "sweep.wav")
     document = json.loads(json_path.read_text())
     json_path.write_text(json.dumps(document | change))
     with pytest.raises(StillboxError) as caught:
@@ -152,4 +152,4 @@ def test_foreign_json_is_refused(tmp_path: Path, change: dict[str, object], told
 
 def test_a_folder_that_cannot_be_written_is_named(tmp_path: Path) -> None:
     with pytest.raises(StillboxError, match=r"cannot write .*: there is no folder .*missing; make it"):
-        write_excitation(Excitation(seconds=0.3), tmp_path / "missing" / "sweep.wav")
+        write_excitation(Excitation(seconds=0.3, repeats=1, silence_after_s=1.0), tmp_path / "missing" / "sweep.wav")

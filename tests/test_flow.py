@@ -22,7 +22,7 @@ from capture.errors import StillboxError
 from capture.excitation import Excitation
 from capture.take_import import import_take
 
-SHORT = Excitation(seconds=2.0, silence_before_s=0.5, silence_after_s=0.5)
+SHORT = Excitation(seconds=2.0, silence_before_s=0.5, silence_after_s=0.5, repeats=1)
 SPEAKER = random_speaker(21, "mixed")
 IN_BOX = remembered(SPEAKER.in_box)
 SPOILT = replace(BAD, noise_dbfs=(-95.0, -95.0), hum_hz=50.02, hum_dbfs=(-70.0, -75.0))

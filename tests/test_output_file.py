@@ -29,7 +29,7 @@ from capture.output_file import (
 )
 
 ROOT = Path(__file__).resolve().parents[1]
-SWEEP = Excitation(seconds=0.3, silence_before_s=0.2, silence_after_s=0.2)
+SWEEP = Excitation(seconds=0.3, silence_before_s=0.2, silence_after_s=0.2, repeats=1)
 
 OUTPUTS = [
     (("curve", "BUILD", "1", "--csv"), ".csv"),

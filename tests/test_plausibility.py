@@ -133,7 +133,7 @@ def test_ohms_that_cannot_be_are_noticed(re_ohm: float, rated_ohm: float | None,
 def test_an_open_test_box_is_not_used(tmp_path: Path) -> None:
     driver = random_driver(np.random.default_rng(77))
     vented = random_box(np.random.default_rng(3), driver, True, False, False)
-    build = RecordedBuild.create(tmp_path / "build", Excitation(seconds=3.0))
+    build = RecordedBuild.create(tmp_path / "build", Excitation(seconds=3.0, repeats=1, silence_after_s=1.0))
     build.add(SpeakerCircuit(driver), "free-air")
     build.add(vented, "test-box")
     file = tmp_path / "build" / "build.toml"
@@ -149,7 +149,7 @@ def test_an_open_test_box_is_not_used(tmp_path: Path) -> None:
 def test_textbook_agrees_where_a_multimeter_mends_the_ohms(tmp_path: Path) -> None:
     """A reference resistor 4 % off, told by the multimeter: ohms of the sweep must not be mixed with true ones."""
     driver = random_driver(np.random.default_rng(77))
-    build = RecordedBuild.create(tmp_path / "build", Excitation(seconds=3.0))
+    build = RecordedBuild.create(tmp_path / "build", Excitation(seconds=3.0, repeats=1, silence_after_s=1.0))
     build.add(SpeakerCircuit(driver), "free-air")
     folder = BuildFolder.open(tmp_path / "build")
     folder.set_calibration(1.04 * Bench(folder).settings.reference_ohm, 5.0)
@@ -165,7 +165,7 @@ def test_nothing_is_told_of_a_leak_where_the_model_does_not_follow(tmp_path: Pat
     """A leaking box with the driver of the free-air take, and with a trap of a crossover before it."""
     driver = random_driver(np.random.default_rng(77))
     leaking = random_box(np.random.default_rng(3), driver, False, True, False)
-    build = RecordedBuild.create(tmp_path / "build", Excitation(seconds=3.0))
+    build = RecordedBuild.create(tmp_path / "build", Excitation(seconds=3.0, repeats=1, silence_after_s=1.0))
     build.add(SpeakerCircuit(driver), "free-air")
     build.add(leaking, "in-box", state="bare")
     build.add(lambda f: impedance_ohm(leaking, f) + parallel_ohm(f), "in-box", state="with a trap")
@@ -177,7 +177,7 @@ def test_nothing_is_told_of_a_leak_where_the_model_does_not_follow(tmp_path: Pat
 
 
 def test_a_fit_that_breaks_down_says_of_which_take(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    build = RecordedBuild.create(tmp_path / "build", Excitation(seconds=3.0))
+    build = RecordedBuild.create(tmp_path / "build", Excitation(seconds=3.0, repeats=1, silence_after_s=1.0))
     build.add(SpeakerCircuit(random_driver(np.random.default_rng(77))), "free-air")
 
     def breaks(*_: object) -> None:

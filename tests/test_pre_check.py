@@ -111,7 +111,7 @@ def test_level_is_the_highest_that_stays_6_db_from_clipping_and_below_the_limit(
     found = check(rig, limits=limits)
     limit_dbfs = 20 * np.log10(0.7 / 1.4)
     assert found.level_dbfs <= limit_dbfs + 1e-9
-    sweep = Excitation(level_dbfs=found.level_dbfs, seconds=1.0)
+    sweep = Excitation(level_dbfs=found.level_dbfs, seconds=1.0, repeats=1, silence_after_s=1.0)
     collected = Collected()
     from capture.excitation import excitation_samples
 

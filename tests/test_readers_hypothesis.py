@@ -23,7 +23,7 @@ from capture.errors import StillboxError
 from capture.excitation import Excitation, read_excitation, write_excitation
 from capture.take_import import import_take
 
-SWEEP = Excitation(seconds=0.3, silence_before_s=0.2, silence_after_s=0.2)
+SWEEP = Excitation(seconds=0.3, silence_before_s=0.2, silence_after_s=0.2, repeats=1)
 SIDECAR = "0001-in-box-stock-A.json"
 AUDIO = "0001-in-box-stock-A.flac"
 

@@ -214,7 +214,7 @@ def test_standing_wave_lies_at_half_a_wavelength() -> None:
     assert found[0].q == pytest.approx(2 * math.pi * 343.7 / 0.9 / 60.0, rel=1e-3)
 
 
-SHORT_SWEEP = make_excitation(seconds=1.0, silence_before_s=0.3, silence_after_s=0.4, low_hz=10.0, high_hz=22_800.0)
+SHORT_SWEEP = make_excitation(seconds=1.0, silence_before_s=0.3, silence_after_s=0.4, repeats=1)
 
 
 def test_recording_holds_the_divider() -> None:
@@ -250,7 +250,7 @@ def test_noise_hum_and_rounding() -> None:
 
 def test_distortion_makes_the_harmonic_it_should() -> None:
     """Second power of a sine of amplitude a is a^2/2 at twice the frequency; seen by the linear divider."""
-    excitation = make_excitation(seconds=1.0, low_hz=100.0, high_hz=2_000.0, level_dbfs=0.0)
+    excitation = make_excitation(seconds=1.0, low_hz=100.0, high_hz=2_000.0, level_dbfs=0.0, repeats=1)
     linear = record(8.0, excitation, Chain(bits=0))
     distorted = record(8.0, excitation, Chain(bits=0, emf_v_per_a2=0.4))
     # 8 ohm + 10 ohm: current is 1/18 of the voltage, and of the extra voltage 10/18 appears across the clips.

@@ -25,7 +25,7 @@ from analysis.resonances import fit_resonances
 from capture.errors import StillboxError
 from capture.excitation import Excitation
 
-SHORT = Excitation(seconds=3.0)
+SHORT = Excitation(seconds=3.0, repeats=1, silence_after_s=1.0)
 
 
 def noisy(spectrum: ImpedanceSpectrum, exact_ohm: np.ndarray, generator: np.random.Generator) -> ImpedanceSpectrum:
@@ -198,7 +198,7 @@ def test_modal_frequency_and_damping_equal_those_of_sdypy(seed: int) -> None:
 
 
 def test_narrow_band() -> None:
-    spectrum = spectrum_of(8.0, Excitation(low_hz=100.0, high_hz=600.0, seconds=1.0), CLEAN, 1)
+    spectrum = spectrum_of(8.0, Excitation(low_hz=100.0, high_hz=600.0, seconds=1.0, repeats=1), CLEAN, 1)
     with pytest.raises(StillboxError, match="at least three octaves"):
         fit_resonances(spectrum)
 

@@ -15,7 +15,7 @@ from capture.practice_rig import PracticeRig, RigParts
 from capture.sweep_agreement import disagreement
 from capture.tone_burst import ToneReading, read_tones, tone_burst
 
-SWEEP = Excitation(seconds=1.0, level_dbfs=-12.0)
+SWEEP = Excitation(seconds=1.0, level_dbfs=-12.0, repeats=1, silence_after_s=1.0)
 START = 48_480
 
 

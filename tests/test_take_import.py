@@ -48,7 +48,12 @@ def test_starts_are_exact_to_the_frame(seed: int, polarity: int) -> None:
 @pytest.mark.parametrize(("low_hz", "seconds"), [(5, 1.0), (20, 0.4), (2000, 0.5)])
 def test_any_rate_and_band(rate_hz: int, low_hz: float, seconds: float) -> None:
     excitation = Excitation(
-        low_hz=low_hz, high_hz=default_high_hz(rate_hz), seconds=seconds, sample_rate_hz=rate_hz, silence_after_s=0.3
+        low_hz=low_hz,
+        high_hz=default_high_hz(rate_hz),
+        seconds=seconds,
+        sample_rate_hz=rate_hz,
+        silence_after_s=0.3,
+        repeats=1,
     )
     starts, flags = check(record(excitation, 8.0, Chain(), 1), excitation=excitation, subject="part")
     assert starts == (Chain().extra_before + excitation.silence_before_frames,)
@@ -122,7 +127,7 @@ def test_frames_lost_in_the_silence_are_told() -> None:
 def test_no_sweep_in_it(kind: str) -> None:
     rng = np.random.default_rng(0)
     time_s = np.arange(3 * RATE_HZ) / RATE_HZ
-    other = Excitation(low_hz=100, high_hz=8000, seconds=1.3)
+    other = Excitation(low_hz=100, high_hz=8000, seconds=1.3, repeats=1, silence_after_s=1.0)
     signal = {
         "noise": 0.1 * rng.standard_normal(3 * RATE_HZ),
         "silence": np.zeros(3 * RATE_HZ),
@@ -279,7 +284,7 @@ print(info.frames, peak_kb)
 
 @pytest.mark.skipif(not Path("/proc/self/status").exists(), reason="the peak of memory is read from /proc")
 def test_memory_stays_in_proportion(tmp_path: Path) -> None:
-    excitation = Excitation(seconds=10, sample_rate_hz=192_000, high_hz=24_000)
+    excitation = Excitation(seconds=10, sample_rate_hz=192_000, high_hz=24_000, repeats=1, silence_after_s=1.0)
     write_excitation(excitation, tmp_path / "sweep.wav")
     sweep = excitation_samples(excitation)
     noise = 1e-5 * np.random.default_rng(0).standard_normal((len(sweep), 2))

@@ -21,7 +21,7 @@ from capture.errors import StillboxError
 from capture.excitation import Excitation, sweep_samples, sweep_starts
 
 SPEAKER = random_speaker(3, "null").in_box
-SHORT = Excitation(seconds=1.0, silence_before_s=0.5, silence_after_s=0.4)
+SHORT = Excitation(seconds=1.0, silence_before_s=0.5, silence_after_s=0.4, repeats=1)
 QUIET = Chain(noise_dbfs=(-130.0, -130.0))
 
 
@@ -78,7 +78,7 @@ def test_harmonics_come_as_much_earlier_as_published(
     low_hz: float, high_hz: float, seconds: float, advances_s: tuple[float, ...]
 ) -> None:
     """dt = L ln k (Farina, AES preprint 5093, 2000 [M]; digits re-derived), and so in a recording."""
-    excitation = Excitation(low_hz=low_hz, high_hz=high_hz, seconds=seconds, silence_after_s=0.5)
+    excitation = Excitation(low_hz=low_hz, high_hz=high_hz, seconds=seconds, silence_after_s=0.5, repeats=1)
     for order, advance_s in enumerate(advances_s, start=2):
         assert excitation.harmonic_advance_s(order) == pytest.approx(advance_s, abs=6e-6)
     sweep = sweep_samples(excitation)
@@ -105,7 +105,7 @@ def test_response_keeps_its_low_end() -> None:
 
 def test_a_long_sweep_is_no_finer_than_a_speaker_rings() -> None:
     """Of a sweep of 20 s 8 s of response are kept: the rest would be noise."""
-    excitation = Excitation(seconds=20.0)
+    excitation = Excitation(seconds=20.0, repeats=1, silence_after_s=1.0)
     ratio = measured(record(8.0, excitation, CLEAN, seed=1), excitation)
     assert 8 < 1 / (ratio.frequency_hz[1] - ratio.frequency_hz[0]) < 9.01  # and up to 1 s before the impulse
     short = measured(record(8.0, Excitation(), CLEAN, seed=1), Excitation())
@@ -123,7 +123,7 @@ def test_harmonics_of_the_speaker_do_not_disturb() -> None:
 
     The band ends at 11 kHz, so that the circuit's harmonics end below half of the sample rate.
     """
-    excitation = Excitation(high_hz=11_000.0, seconds=5.0, silence_before_s=0.5, silence_after_s=0.5)
+    excitation = Excitation(high_hz=11_000.0, seconds=5.0, silence_before_s=0.5, silence_after_s=0.5, repeats=1)
     samples = record(SPEAKER, excitation, replace(QUIET, emf_v_per_a2=10.0), seed=1)
     ratio = measured(samples, excitation)
     inside = (ratio.frequency_hz > 20) & (ratio.frequency_hz < 10_000)
@@ -176,7 +176,7 @@ def laid_on(samples: np.ndarray, turns: np.ndarray, strength: np.ndarray) -> np.
 @pytest.mark.parametrize("drift_hz_per_s", [0.003, -0.02])
 def test_a_wandering_mains_is_followed(drift_hz_per_s: float) -> None:
     """A steady hum fitted to the silences would be off by up to 0.1 rad and more in the middle of the sweep."""
-    excitation = Excitation(seconds=3.0)
+    excitation = Excitation(seconds=3.0, repeats=1, silence_after_s=1.0)
     samples = record(SPEAKER, excitation, CLEAN, seed=5)
     time_s = np.arange(len(samples)) / excitation.sample_rate_hz
     turns = 50.02 * time_s + drift_hz_per_s * (time_s - 2.5) ** 2 / 2
@@ -301,7 +301,7 @@ def test_gate_out_of_range(gate_s: float) -> None:
 
 def test_band_too_narrow() -> None:
     for high_hz in (2.5, 3.0):
-        narrow = Excitation(low_hz=1.0, high_hz=high_hz, seconds=2.0)
+        narrow = Excitation(low_hz=1.0, high_hz=high_hz, seconds=2.0, repeats=1, silence_after_s=1.0)
         with pytest.raises(StillboxError, match="too narrow to give an impedance"):
             measured(record(8.0, narrow, CLEAN), narrow)
 

@@ -19,10 +19,10 @@ from reference.wild_circuit import Changes, WildJig, solve, tone_impedance_ohm, 
 
 from capture.excitation import Excitation, sweep_samples
 
-SHORT = Excitation(seconds=1.0, silence_after_s=1.0)
-BRIEF = Excitation(seconds=0.4, silence_before_s=0.5, silence_after_s=0.4)
+SHORT = Excitation(seconds=1.0, silence_after_s=1.0, repeats=1)
+BRIEF = Excitation(seconds=0.4, silence_before_s=0.5, silence_after_s=0.4, repeats=1)
 THREE = Excitation(seconds=0.8, repeats=3, silence_after_s=0.6)
-PATIENT = Excitation(seconds=4.0, low_hz=5.0, high_hz=20_000.0, silence_after_s=2.5)
+PATIENT = Excitation(seconds=4.0, low_hz=5.0, high_hz=20_000.0, silence_after_s=2.5, repeats=1)
 
 
 def spectra(take: WildTake) -> tuple[np.ndarray, np.ndarray]:

@@ -216,7 +216,7 @@ def test_lines_between_are_as_computed(take: str) -> None:
 
 def test_recording_holds_the_impedance() -> None:
     """Quotient of the two channels, taken without the project's analysis."""
-    excitation = Excitation(seconds=2.0, level_dbfs=-6.0)
+    excitation = Excitation(seconds=2.0, level_dbfs=-6.0, repeats=1, silence_after_s=1.0)
     wild = wild_box(1, "vented-lined")
     quiet = replace(wild, jig=replace(wild.jig, noise_dbfs=-200.0))
     recording = quiet.recording("in-box", excitation, 5)
@@ -232,7 +232,7 @@ def test_recording_holds_the_impedance() -> None:
 
 
 def test_the_same_seed_is_the_same_speaker() -> None:
-    excitation = Excitation(seconds=0.5)
+    excitation = Excitation(seconds=0.5, repeats=1, silence_after_s=1.0)
     one, two = (wild_box(7, "vented-stuffed").samples("in-box", excitation, 3) for _ in range(2))
     assert np.array_equal(one, two)
     other = wild_box(7, "vented-stuffed").samples("in-box", excitation, 4)
@@ -260,7 +260,7 @@ def test_what_a_person_states_is_near_the_truth(kind: str, tmp_path: Path) -> No
 def test_a_build_on_disk_holds_all_takes(tmp_path: Path) -> None:
     wild = wild_box(4, "vented-lined")
     takes = ("channel-match", "load", "free-air", "in-box-bare", "in-box", "in-box-closed")
-    folder = write_build(wild, tmp_path / "build", Excitation(seconds=0.3, silence_before_s=0.2), 1, takes)
+    folder = write_build(wild, tmp_path / "build", Excitation(seconds=0.3, silence_before_s=0.2, repeats=1), 1, takes)
     kept = [(info.subject, info.state) for info in folder.takes()]
     assert kept[0] == ("channel-match", "")
     assert kept[1:] == [

@@ -17,7 +17,15 @@ import time
 
 from table import ROOT, Row, table
 
-TOPICS = ("impedance_accuracy", "findings_accuracy", "decay_figures", "driver_and_box", "wild_boxes", "speed")
+TOPICS = (
+    "impedance_accuracy",
+    "findings_accuracy",
+    "bench",
+    "decay_figures",
+    "driver_and_box",
+    "wild_boxes",
+    "speed",
+)
 """Modules with ``rows(quick)``."""
 
 APART = ("live_capture", "window")

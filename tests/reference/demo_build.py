@@ -100,8 +100,8 @@ LINED = SpeakerCircuit(
     (_port(520.0), Leak(3.2e5), Wall(181.0, 12.0, 0.45e-8, _SIDE_WALL_AT_M)),
 )
 
-SPEAKER_EXCITATION = make_excitation(seconds=5.0, silence_before_s=1.0, silence_after_s=1.0)
-CALIBRATION_EXCITATION = make_excitation(seconds=2.0, silence_before_s=0.5, silence_after_s=0.5)
+SPEAKER_EXCITATION = make_excitation(seconds=5.0, silence_before_s=1.0, silence_after_s=1.0, repeats=1)
+CALIBRATION_EXCITATION = make_excitation(seconds=2.0, silence_before_s=0.5, silence_after_s=0.5, repeats=1)
 
 REFERENCE_OHM = 10.0
 REFERENCE_TOLERANCE_PERCENT = 1.0

@@ -445,7 +445,7 @@ def test_closed_box(tmp_path: Path) -> None:
     generator = np.random.default_rng(5)
     driver = random_driver(generator)
     circuit = random_box(generator, driver, False, False, True)
-    build = RecordedBuild.create(tmp_path / "closed", Excitation(seconds=3.0))
+    build = RecordedBuild.create(tmp_path / "closed", Excitation(seconds=3.0, repeats=1, silence_after_s=1.0))
     build.add(SpeakerCircuit(driver), "free-air")
     build.add(circuit, "in-box", state="stock")
     bench = Bench(BuildFolder.open(tmp_path / "closed"))

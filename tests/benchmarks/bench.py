@@ -1,0 +1,211 @@
+"""How well takes hold on a bench as it is: sound, steps, contacts, mains, bends, warmth, each kind mild and strong.
+
+The takes come from `reference.wild_bench`, whose truth is that of the moment and the level at which each frequency was
+swept, and are read as a person's are. The rival sees the same recordings with what was done before: the plain mean of
+the sweeps, with the noise of the silences and nothing else in the intervals.
+
+- A false finding has 50 mohm or more and lies where no resonance of the speaker is (a third of its width, or 2 %).
+- A wrong verdict says, of two takes of one state, that something went, came, grew, shrank or moved. Where the speaker
+  itself changed between them (warmer air, moved in the room, driver out and in), that is no fault of a verdict on air,
+  room or cause `driver`.
+- An interval of |Z| is right where it holds the truth, counted over the points of 15 Hz to 20 kHz.
+"""
+
+from __future__ import annotations
+
+import tempfile
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import numpy as np
+from reference.wild_bench import WILDNESS, WildTake, wild_pair, wild_take
+from reference.wild_draw import Strength
+from table import Row, at_least, at_most
+
+from analysis.bench import Bench
+from analysis.deconvolution import sweep_spectra
+from analysis.findings import FindingsReport
+from analysis.hum import find_hum
+from analysis.impedance import ImpedanceCurve, ImpedanceSpectrum, curve_of_spectrum
+from analysis.resonances import fit_resonances
+from analysis.silence_noise import noise_spectra, silent_spans
+from calibration.jig import fit_jig
+from capture.build_folder import BuildFolder
+from capture.excitation import Excitation
+from capture.take import Recording
+
+TAKES = 20
+"""Of each kind and strength."""
+PAIRS = 6
+LEAST_OHM = 0.05
+CLEAN = "clean"
+BETWEEN = ("warm_air", "room", "remount", "playing_in")
+"""Kinds in which the speaker itself changes between two takes."""
+
+
+@dataclass
+class Tally:
+    """What was counted for one kind of bench."""
+
+    held: list[float] = field(default_factory=list)
+    half_widths: list[float] = field(default_factory=list)
+    square_errors: list[float] = field(default_factory=list)
+    false: int = 0
+    takes: int = 0
+    wrong: int = 0
+    pairs: int = 0
+
+    def add_curve(self, curve: ImpedanceCurve, take: WildTake) -> None:
+        """Count an impedance: share of points held, median half width, mean square error, relative to |Z|."""
+        assert take.truth is not None
+        inside = (curve.frequency_hz >= 15) & (curve.frequency_hz <= 20_000) & take.truth.is_sharp(curve.frequency_hz)
+        truth = np.abs(take.truth.impedance_ohm(curve.frequency_hz[inside], as_swept=True))
+        impedance = curve.impedance_ohm[inside]
+        along = np.stack([impedance.real, impedance.imag], axis=-1) / np.abs(impedance)[:, None]
+        std = np.sqrt(np.einsum("ni,nij,nj->n", along, curve.covariance_ohm2[inside], along))
+        error = np.abs(impedance) / truth - 1
+        self.held.append(float(np.mean(np.abs(error) < 1.96 * std / truth)))
+        self.half_widths.append(float(np.median(1.96 * std / truth)))
+        self.square_errors.append(float(np.mean(error**2)))
+
+    def add_false(self, found: list[tuple[float, float]], take: WildTake) -> None:
+        """Count what was found (frequency, height) where nothing is."""
+        self.takes += 1
+        self.false += len(false_findings(found, take))
+
+    @property
+    def coverage(self) -> float:
+        return 100 * float(np.mean(self.held))
+
+    @property
+    def width_over_error(self) -> float:
+        return float(np.median(self.half_widths) / np.sqrt(np.mean(self.square_errors)))
+
+    @property
+    def false_a_take(self) -> float:
+        return self.false / max(self.takes, 1)
+
+
+def false_findings(found: list[tuple[float, float]], take: WildTake) -> list[tuple[float, float]]:
+    """Those of 50 mohm or more where the speaker has nothing."""
+    assert take.truth is not None
+    there = [(pair.frequency_hz, max(0.02, 0.3 / pair.q)) for pair in take.truth.poles]
+    return [
+        (hz, ohm)
+        for hz, ohm in found
+        if ohm >= LEAST_OHM and not any(abs(hz / true_hz - 1) < width for true_hz, width in there)
+    ]
+
+
+def rows(quick: bool = False) -> list[Row]:
+    """Bars for every kind, and the sums."""
+    takes, pairs = (2, 1) if quick else (TAKES, PAIRS)
+    result, wild, rival_wild = [], Tally(), Tally()
+    for kind in (CLEAN, *WILDNESS):
+        ours, rival = measured(kind, takes, pairs)
+        result += _rows_of(kind, ours, rival)
+        if kind != CLEAN:
+            for total, one in ((wild, ours), (rival_wild, rival)):
+                total.false += one.false
+                total.takes += one.takes
+    what = f"bench, all wild kinds: false findings of 50 mohm and more a take, {wild.takes} takes"
+    return [*result, at_most(what, wild.false_a_take, 0.1, "{:.3f}", f"silence only {rival_wild.false_a_take:.3f}")]
+
+
+def measured(kind: str, takes: int, pairs: int) -> tuple[Tally, Tally]:
+    """Ours and the rival's, over both strengths."""
+    ours, rival = Tally(), Tally()
+    strengths: tuple[Strength, ...] = ("mild", "strong")
+    for strength in strengths:
+        for seed in range(takes):
+            take = wild_take(kind, strength, seed, Excitation())
+            with tempfile.TemporaryDirectory() as folder:
+                bench = _bench_of(Path(folder) / "build", [take])
+                info = bench.takes[0]
+                ours.add_curve(bench.curve(info), take)
+                ours.add_false(_of_report(bench.findings_of(info)), take)
+                plain = from_silence_only(bench.build.load(info), take.reference_ohm)
+            rival.add_curve(curve_of_spectrum(plain), take)
+            rival.add_false([(one.frequency_hz, one.height_ohm) for one in fit_resonances(plain).resonances], take)
+        for seed in range(pairs):
+            pair = wild_pair(kind, strength, 100 + seed, Excitation())
+            with tempfile.TemporaryDirectory() as folder:
+                bench = _bench_of(Path(folder) / "build", [pair.first, pair.second])
+                ours.wrong += len(wrong_verdicts(bench, kind))
+                ours.pairs += 1
+    return ours, rival
+
+
+def _bench_of(path: Path, takes: list[WildTake]) -> Bench:
+    build = BuildFolder.create(path)
+    build.set_calibration(takes[0].reference_ohm)
+    for number, take in enumerate(takes):
+        take.keep_in(build, "in-box", state=f"state-{number}")
+    return Bench(build)
+
+
+def _of_report(report: FindingsReport) -> list[tuple[float, float]]:
+    return [(finding.resonance.frequency_hz, finding.resonance.height_ohm) for finding in report.findings]
+
+
+def wrong_verdicts(bench: Bench, kind: str) -> list[tuple[float, str]]:
+    """Frequencies and verdicts that say of one state that it changed."""
+    comparison = bench.comparison("state-0", "state-1")
+    said = [
+        (change.frequency_hz, change.verdict, (change.before or change.after).cause)  # type: ignore[union-attr]
+        for change in comparison.changes
+        if change.verdict != "unchanged"
+    ]
+    if kind == "remount":
+        said = [one for one in said if one[2] != "driver"]
+    return [(hz, verdict) for hz, verdict, _ in said]
+
+
+def from_silence_only(recording: Recording, reference_ohm: float) -> ImpedanceSpectrum:
+    """The rival: plain mean of the sweeps, noise from the silences."""
+    info = recording.info
+    rate_hz = info.excitation.sample_rate_hz
+    spans = silent_spans(info.frames, info.sweep_starts, info.excitation)
+    hum = find_hum(recording.samples, rate_hz, spans)
+    noise = noise_spectra(recording.samples, rate_hz, spans, hum)
+    spectra = sweep_spectra(recording, hum, None)
+    ratio = spectra.ratios.mean(axis=0)
+    each = spectra.ratio_variance(noise.of_ratio(spectra.frequency_hz, ratio))
+    variance = each.sum(axis=0) / len(each) ** 2
+    jig = fit_jig("high-side", reference_ohm, spectra.frequency_hz, {})
+    return ImpedanceSpectrum(
+        frequency_hz=spectra.frequency_hz,
+        impedance_ohm=jig.impedance_from_ratio(ratio),
+        noise_variance_ohm2=jig.noise_variance(ratio, variance),
+        calibration_variance_ohm2=np.zeros(ratio.size),
+        scale_std=0.0,
+    )
+
+
+def _rows_of(kind: str, ours: Tally, rival: Tally) -> list[Row]:
+    head = f"bench, {kind}, {ours.takes} takes"
+    width = f"{ours.width_over_error:.2f} times the rms error of {100 * np.sqrt(np.mean(ours.square_errors)):.2g} %"
+    return [
+        at_most(
+            f"{head}: false findings of 50 mohm and more a take",
+            ours.false_a_take,
+            0.0 if kind == CLEAN else 0.1,
+            "{:.3f}",
+            f"silence only {rival.false_a_take:.3f}",
+        ),
+        at_least(
+            f"{head}: 95 % intervals of |Z| that hold the truth",
+            ours.coverage,
+            88,
+            "{:.1f} %",
+            f"silence only {rival.coverage:.1f} %",
+        ),
+        Row(
+            f"{head}: median half width of |Z|",
+            "<= 3 times the rms error",
+            width,
+            f"silence only {rival.width_over_error:.2f}",
+            ours.width_over_error <= 3,
+        ),
+        at_most(f"{head}: wrong verdicts, {ours.pairs} pairs of one state", ours.wrong / ours.pairs, 0.2, "{:.2f}"),
+    ]
