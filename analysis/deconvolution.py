@@ -112,12 +112,15 @@ class SweepSpectra:
     channel_1, channel_2 : complex ndarray, shape (sweeps, n)
     noise_gain : ndarray, shape (n,)
         E|noise|^2 of a bin for white noise of variance 1 a sample.
+    low_bins : int
+        So many bins, from the lowest on, lie in bands that are cut off while their edge still rings a little.
     """
 
     frequency_hz: FloatArray
     channel_1: ComplexArray
     channel_2: ComplexArray
     noise_gain: FloatArray
+    low_bins: int
 
     @property
     def ratios(self) -> ComplexArray:
@@ -151,7 +154,7 @@ def sweep_spectra(recording: Recording, hum: Hum | None, gate_s: float | None) -
 
     rows_1 = [plan.spectrum(segment(start, 0), filters) for start in info.sweep_starts]
     rows_2 = [plan.spectrum(segment(start, 1), filters) for start in info.sweep_starts]
-    return SweepSpectra(plan.bins_hz, np.stack(rows_1), np.stack(rows_2), plan.noise_gain(sweep))
+    return SweepSpectra(plan.bins_hz, np.stack(rows_1), np.stack(rows_2), plan.noise_gain(sweep), plan.low_bins)
 
 
 @dataclass(frozen=True)
@@ -255,6 +258,11 @@ class _Plan:
             kept *= self.window(edge_hz, step)
             result[first:last] = fft.rfft(kept)[first_bin + first : first_bin + last]
         return result
+
+    @property
+    def low_bins(self) -> int:
+        """See SweepSpectra."""
+        return self._bands()[-1][0]
 
     def _bands(self) -> list[tuple[int, int]]:
         """First bin and last + 1 of each band."""

@@ -96,6 +96,7 @@ HIGHEST_HZ = 20_000.0
 _DEGREE = 5
 """Degree of the local polynomial: at a resonance of Q 30 the curve is off by less than 1e-5 of its height."""
 
+_FEWEST_BINS = _DEGREE + 1
 _HALF_WIDTH = 1 / 250
 """Half width of the local fit as a fraction of the frequency (and at least three bins)."""
 
@@ -147,7 +148,7 @@ def curve_of_spectrum(
     """
     if not 1 <= points_per_octave <= MOST_POINTS_PER_OCTAVE:
         raise StillboxError(f"{points_per_octave} points an octave; give 1 to {MOST_POINTS_PER_OCTAVE}")
-    lowest, highest = spectrum.frequency_hz[[3, -4]]
+    lowest, highest = spectrum.frequency_hz[[1, -2]]
     grid_hz = logarithmic_grid(max(low_hz, lowest), min(high_hz, highest), points_per_octave)
     impedance = np.empty(grid_hz.size, dtype=complex)
     variance = np.empty(grid_hz.size)
@@ -156,6 +157,9 @@ def curve_of_spectrum(
     reach = np.maximum(3.0, _HALF_WIDTH * grid_hz / step_hz)
     first = np.maximum(0, np.ceil(position - reach)).astype(int)
     last = np.minimum(spectrum.frequency_hz.size, np.floor(position + reach).astype(int) + 1)
+    # At the ends of the band as many bins as anywhere, more of them on the inner side.
+    last = np.maximum(last, np.minimum(first + _FEWEST_BINS, spectrum.frequency_hz.size))
+    first = np.minimum(first, np.maximum(0, last - _FEWEST_BINS))
     for index in range(grid_hz.size):
         span = slice(first[index], last[index])
         offset = (np.arange(first[index], last[index]) - position[index]) / reach[index]

@@ -49,7 +49,7 @@ def test_from_nothing_to_a_list_of_takes(tmp_path: Path, sweep: Path, recording:
     assert "no takes yet" in out
     code, out, err = run("import", build, recording, "--excitation", sweep, "--subject", "in-box")
     assert (code, err) == (0, "")
-    assert "take 1: in-box/stock/A, 1 sweep(s), starting at 1.026 s" in out
+    assert "take 1: in-box/stock/A, 3 sweep(s), starting at 1.026 s" in out
     for options in (["--subject", "free-air", "--unit", "B"], ["--subject", "load", "--load-ohms", "8.2"]):
         code, _, err = run("import", build, recording, "--excitation", sweep, *options)
         assert (code, err) == (0, "")

@@ -133,7 +133,7 @@ def test_expected_uncertainty_is_what_the_sweep_then_shows() -> None:
     """Against the scatter of the analysed impedance around the rig's own circuit."""
     from analysis.impedance import ImpedanceSpectrum, curve_of_spectrum
     from analysis.transfer import channel_ratio
-    from capture.excitation import excitation_samples
+    from capture.excitation import excitation_samples, sweep_starts
     from capture.take import Recording, TakeInfo
 
     parts = RigParts(source_ohm=0.0, second_gain=1.0, lead_ohm=0.0, input_ohm=1e12, loud_noise_dbfs=-50.0)
@@ -144,7 +144,8 @@ def test_expected_uncertainty_is_what_the_sweep_then_shows() -> None:
     play(rig, excitation_samples(sweep).astype(np.float32), collected, tail_frames=9600)
     info = TakeInfo(
         number=1, subject="in-box", created="2026-01-01T00:00:00Z", excitation=sweep,
-        sweep_starts=(48_480,), frames=len(collected.samples), origin="rig", audio_file="x.flac",
+        sweep_starts=tuple(480 + start for start in sweep_starts(sweep)),
+        frames=len(collected.samples), origin="rig", audio_file="x.flac",
         samples_sha256="0" * 64,
     )  # fmt: skip
     ratio = channel_ratio(Recording(info, collected.samples))
