@@ -19,8 +19,8 @@ from capture.arrays import ComplexArray, FloatArray
 from capture.errors import StillboxError
 from capture.take import Recording
 
-_WINDOW_ERROR = 1e-5
-"""What is cut off before the impulse leaves so much of the ratio at low frequencies (measured: 0.5e-5 to 1.5e-5)."""
+_WINDOW_ERROR = 0.7e-5
+"""What is cut off before the impulse leaves so much of the ratio at low frequencies (measured)."""
 
 _SHORTEST_GATE_S, _LONGEST_GATE_S = 0.02, 1_000.0
 
