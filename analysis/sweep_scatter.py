@@ -78,7 +78,7 @@ def combine_sweeps(
     weight = 1 / (variance * excess)
     total = weight.sum(axis=0)
     ratio = np.sum(weight * aligned, axis=0) / total
-    noise = 1 / total
+    noise: FloatArray = 1 / total
     if len(ratios) > 1:
         noise = noise + means.broad_difference(aligned.mean(axis=0) - ratio, noise)
     return CombinedSweeps(ratio, noise, excess, drift)

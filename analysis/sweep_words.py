@@ -17,6 +17,8 @@ _LEAST_DRIFT = 5e-4
 
 def said_of_sweeps(frequency_hz: FloatArray, combined: CombinedSweeps) -> tuple[str, ...]:
     """Warnings in sentences."""
+    if len(combined.excess) < 2:
+        return ()
     return (*_disturbed(frequency_hz, combined), *_drifted(combined))
 
 

@@ -31,6 +31,7 @@ from capture.sound_gate import sound_permit
 from capture.sound_permit import OutputLimit
 from capture.stop_signals import answered_by
 from capture.sweep_agreement import disagreement
+from capture.sweep_disturbance import disturbance
 from capture.take import JigKind, LiveRecord, Subject, TakeInfo, check_circumstances, usual_state
 from capture.take_import import check_options, check_recording
 from capture.take_writer import SUBTYPE, TakeWriter
@@ -193,7 +194,7 @@ class _Session:
                 raise _BadSweep("; ".join(report.faults))
             writer.keep()
         try:
-            starts, flags = self._check(excitation, check, partial_path)
+            starts, flags = self._check(excitation, check, partial_path, last=attempt == ATTEMPTS)
             if self._state.stop_requested:
                 raise RecordingStopped
             return self._build.keep_recorded(
@@ -228,9 +229,9 @@ class _Session:
         return self._device.play_and_record(self._permit, playback, writer, self._state)
 
     def _check(
-        self, excitation: Excitation, check: PreCheck, partial_path: Path
+        self, excitation: Excitation, check: PreCheck, partial_path: Path, last: bool
     ) -> tuple[tuple[int, ...], tuple[str, ...]]:
-        """Sweep starts and flags; _BadSweep if the recording is no good."""
+        """Sweep starts and flags; _BadSweep if the recording is no good. The ``last`` one may hold sounds."""
         clip = read_audio(partial_path)
         try:
             clips, reference_ohm = self._clips, self._facts.reference_ohm
@@ -243,12 +244,19 @@ class _Session:
             raise _BadSweep(reason, clipped="clipped" in reason) from error
         if len(starts) != excitation.repeats:
             raise _BadSweep(f"only {len(starts)} of {excitation.repeats} sweeps came back")
-        channel_1 = to_float(clip.samples[:, :1])[:, 0]
+        lost = [flag for flag in flags if flag.startswith("between sweeps")]
+        if lost:
+            raise _BadSweep(f"the recording has a gap: {lost[0]}, so samples were lost; close other programs")
+        samples = to_float(clip.samples)
+        channel_1 = samples[:, 0]
         for start in starts:
             fault = disagreement(channel_1, start, excitation, check.reading)
             if fault is not None:
                 raise _BadSweep(fault)
-        return starts, flags
+        sound = disturbance(samples, starts, excitation)
+        if sound is not None and not last:
+            raise _BadSweep(sound)
+        return starts, flags if sound is None else (*flags, sound)
 
     def _live_record(self, check: PreCheck, report: StreamReport, attempt: int) -> LiveRecord:
         info = self._device.info

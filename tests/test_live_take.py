@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import inspect
 import os
 import re
 import resource
@@ -25,10 +26,13 @@ from capture.build_folder import BuildFolder
 from capture.build_lock import build_lock
 from capture.devices import find_device, list_devices
 from capture.errors import StillboxError
+from capture.excitation import Excitation
 from capture.first_use import Dialogue, offer_removal
 from capture.live_take import LiveRequest, record_take
 from capture.practice_rig import PracticeRig, RigParts
 from capture.practice_speakers import SPEAKERS
+from commands import live, recordings
+from gui.settings import Settings
 
 ROOT = Path(__file__).parents[1]
 SHORT = LiveRequest("in-box", seconds=1.0)
@@ -361,3 +365,42 @@ def test_without_portaudio_one_line_says_what_to_install_and_the_rig_works(
     assert len(build.takes()) == 1
     refused = stillbox("record", str(build.path), "--subject", "in-box", "--device", "usb")
     assert refused.returncode == 2 and words in refused.stderr
+
+
+@pytest.mark.parametrize(("times", "attempts"), [(1, 2), (9, 3)])
+def test_a_sound_during_a_sweep_has_it_repeated_and_is_said_where_it_stays(
+    build: BuildFolder, times: int, attempts: int
+) -> None:
+    """Noise for 0.2 s in the second of three sweeps, in one attempt or in all."""
+    left = [times]
+
+    class Noisy(PracticeRig):
+        def play_and_record(self, permit, playback, sink, state):  # type: ignore[no-untyped-def]
+            frames, generator = [0], np.random.default_rng(1)
+            disturbed = playback.total_frames > 3 * 48_000 and left[0] > 0
+            left[0] -= disturbed
+
+            def louder(block: np.ndarray) -> None:
+                near = (frames[0] > 2.9 * 48_000) & (frames[0] < 3.1 * 48_000)
+                frames[0] += len(block)
+                sound = 0.01 * generator.standard_normal(block.shape) if disturbed and near else 0.0
+                sink((block + sound).astype(block.dtype))
+
+            return super().play_and_record(permit, playback, louder, state)
+
+    told: list[str] = []
+    info = record_take(build, Noisy("good box", seed=1), SHORT, say=told.append)
+    assert info.live is not None and info.live.attempts == attempts
+    assert any("sweep 2 of 3 was disturbed while it ran from" in line for line in told)
+    assert any("was disturbed" in flag for flag in info.flags) == (times > 1)
+
+
+def test_the_usual_take_is_the_same_everywhere() -> None:
+    """Recorded, played from a file and in the window."""
+    usual = (Excitation().repeats, Excitation().seconds)
+    assert usual[0] > 2
+    assert (LiveRequest("in-box").repeats, LiveRequest("in-box").seconds) == usual
+    for command in (recordings.excitation, live.record):
+        parameters = inspect.signature(command).parameters
+        assert (parameters["repeats"].default, parameters["seconds"].default) == usual
+    assert Settings().seconds == usual[1]
