@@ -70,7 +70,7 @@ def combine_sweeps(
     excess = np.ones(ratios.shape)
     if len(ratios) > 1:
         means = _Means.of(frequency_hz)
-        share = np.full(ratios.shape, 1 / len(ratios))
+        share: FloatArray = np.full(ratios.shape, 1 / len(ratios))
         for _ in range(_REWEIGHTINGS):
             excess = means.excess(aligned, variance, share)
             weight = 1 / (variance * excess)
