@@ -67,7 +67,7 @@ def combine_sweeps(
     """
     drift = find_drift(frequency_hz, ratios, variance, by_ohm)
     aligned = ratios - drift.of_sweep
-    excess = np.ones(ratios.shape)
+    excess: FloatArray = np.ones(ratios.shape)
     if len(ratios) > 1:
         means = _Means.of(frequency_hz)
         share: FloatArray = np.full(ratios.shape, 1 / len(ratios))
