@@ -278,7 +278,7 @@ class Bench:
         if take.number not in self._fits:
             self._say(f"looking for resonances in take {take.number} ({take.address})")
             spectrum = self.spectrum(take)
-            if take.subject in ("free-air", "added-mass", "test-box"):
+            if take.subject in ("free-air", "added-mass", "test-box") or take.port_closed:
                 fit = fit_resonances(spectrum, port=False)
             else:
                 fit = fit_resonances(spectrum, *self._motional_hints(take))
@@ -422,6 +422,12 @@ class Bench:
                 + self.build.hint_of_damage()
             )
         return take
+
+    def with_port_closed(self, take: TakeInfo) -> TakeInfo | None:
+        """The newest take of the same state and unit with the port closed by hand."""
+        fitting = fitting_takes(self.takes, "in-box", take.state or "-", take.unit, port_closed=True)
+        fitting = [one for one in fitting if one.state == take.state]
+        return fitting[-1] if fitting else None
 
     def newest(self, subject: str, state: str | None = None, unit: str | None = None) -> TakeInfo | None:
         """The newest take that fits; None in ``state`` or ``unit`` fits all, ``-`` is the empty state."""

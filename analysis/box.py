@@ -52,7 +52,7 @@ COMMON = (MU, LEAK_MASS, KAPPA)
 """What is known of them beforehand is the same in every state of a box."""
 TUNING_STD, TUNING_LOSS_STD = 0.0015, 0.03
 """Relative, of fB: the air between two takes (1 K is 0.17 %), and what losses that are no lumps do to it, over 1/Q."""
-FILLING_STD = {LN_ALPHA: 0.035, LN_WB: 0.012, LEAK: 0.07}
+FILLING_STD = {LN_ALPHA: 0.035, LN_WB: 0.012, LEAK: 0.2}
 """Of ln alpha, ln wB and 1/QL in a vented box with filling (found on random boxes with layers of fibre)."""
 MUCH_LOSS = 0.1
 """Loss of the standing waves at the tuning, as 1/Q, from which on a box counts as filled without being told so."""
@@ -268,6 +268,9 @@ def _start(resonances: ResonanceFit, driver: DriverFit, vented: bool) -> tuple[B
         load = found.load(np.array([1j * wb]), np.zeros(found.size))[0].imag / wb
         box = [0.0, np.log(max((1 + load) * wb**2 / ws2 - 1, 0.05)), 0.02, 0.0, *air, 0.02]
     own = found.apart_from(driver.small.moved(driver.changes))
+    if not vented:
+        # Below the resonance of a closed box stands no wave: what is found there is a gap's.
+        own = own.only(np.abs(own.poles_rad_s) > wb)
     own = own.settled(STRAY * at_rest(own)[1])
     model = BoxModel(driver.coil, driver.small.joined(own), vented, wb, driver.small.poles_rad_s.size)
     return model, np.concatenate([driver.lumped, box, driver.changes, np.zeros(own.size)])

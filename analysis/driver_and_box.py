@@ -68,6 +68,10 @@ LEVEL_SHIFT = 0.01
 """Relative shift of fs with the level that is worth a warning."""
 ALIGNMENT_QL = 7.0
 """Losses that published alignments usually assume (Small 1973)."""
+CLOSE_THE_PORT = (
+    "close the port airtight by hand and sweep once more with --port-closed, in the same state: without the port a "
+    "leak and the losses of filling look different"
+)
 NEAR_VOLUME = (0.7, 1.5)
 """Ratios of volume up to which a changed box keeps its standing waves well enough (tried on circuits)."""
 
@@ -284,14 +288,20 @@ def box_report(
 def box_of_take(bench: Bench, take: TakeInfo, driver: DriverReport) -> BoxReport:
     """Box of one in-box take, with its driver."""
     description = bench.build.description
-    vented = True if description.port.diameter_mm is not None else None
+    vented = True if description.port.diameter_mm is not None and not take.port_closed else None
+    softening = described_softening(description, take.state)
+    hand = None if vented is False or take.port_closed else bench.with_port_closed(take)
+    closed_port = None
+    if hand is not None:
+        closed_port = fit_box(bench.spectrum(hand), bench.fit(hand), driver.fit, False, None, softening)
     fit = fit_box(
         bench.spectrum(take),
         bench.fit(take),
         driver.fit,
         vented,
         described_shared_air(description),
-        described_softening(description, take.state),
+        softening,
+        closed_port,
     )
     curve = bench.curve(take)
     doubts = misfit_warning(curve, fit.impedance_ohm(curve.frequency_hz), "driver and box")
@@ -339,7 +349,7 @@ def box_of_take(bench: Bench, take: TakeInfo, driver: DriverReport) -> BoxReport
         fit=fit,
         closed=closed,
         vented=vented_box,
-        leak=undecided(leak_verdict(fit), doubts[0]) if doubts else leak_verdict(fit),
+        leak=undecided(leak_verdict(fit), doubts[0]) if doubts else _leak(fit, closed_port),
         hump=tuning_hump(fit, described_modes_hz(description), bool(described_stuffing(description, take.state))),
         budget=budget,
         effective_m3=effective,
@@ -347,6 +357,17 @@ def box_of_take(bench: Bench, take: TakeInfo, driver: DriverReport) -> BoxReport
         doubts=tuple(doubts),
         warnings=tuple(dict.fromkeys(warnings)),
     )
+
+
+def _leak(fit: BoxFit, port_closed: BoxFit | None) -> LeakVerdict:
+    """By the take with the port closed where there is one; where one is needed, ask for it."""
+    if port_closed is not None and fit.vented:
+        verdict = leak_verdict(port_closed)
+        return replace(verdict, sentence=f"with the port closed, {verdict.sentence}")
+    verdict = leak_verdict(fit)
+    if not fit.vented or verdict.word != "cannot be told":
+        return verdict
+    return replace(verdict, sentence=f"{verdict.sentence}; {CLOSE_THE_PORT}")
 
 
 def bass_report(

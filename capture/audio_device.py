@@ -71,6 +71,7 @@ class Clips:
     unit: str = "A"
     load_ohm: float | None = None
     jig: JigKind = "high-side"
+    port_closed: bool = False
 
 
 @dataclass(frozen=True)

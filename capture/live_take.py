@@ -55,7 +55,7 @@ class LiveRequest:
 
     Attributes
     ----------
-    celsius, remounted
+    celsius, remounted, port_closed
         As in `TakeInfo`.
     level_dbfs : float or None
         Level not to be exceeded; None for the highest that is safe and clean.
@@ -73,6 +73,7 @@ class LiveRequest:
     load_tolerance_percent: float | None = None
     celsius: float | None = None
     remounted: bool = False
+    port_closed: bool = False
     level_dbfs: float | None = None
     repeats: int = SWEEPS
     seconds: float = SECONDS
@@ -103,7 +104,7 @@ def record_take(
         good sweep came of ATTEMPTS, or the disk refuses. The build is then as it was.
     """
     check_options(request.subject, request.jig, request.load_ohm, request.load_tolerance_percent, request.state)
-    check_circumstances(request.subject, request.celsius, request.remounted)
+    check_circumstances(request.subject, request.celsius, request.remounted, request.port_closed)
     if not 0.001 <= request.accuracy_percent <= 100:
         raise StillboxError(f"an accuracy of {request.accuracy_percent:g} % cannot be asked; give 0.001 to 100")
     if request.level_dbfs is not None and not -80 <= request.level_dbfs <= 0:
@@ -124,7 +125,12 @@ class _Session:
         self._state, self._say = state, say
         named = usual_state(request.subject) if request.state is None else request.state
         self._clips = Clips(
-            cast(Subject, request.subject), named, request.unit, request.load_ohm, cast(JigKind, request.jig)
+            cast(Subject, request.subject),
+            named,
+            request.unit,
+            request.load_ohm,
+            cast(JigKind, request.jig),
+            request.port_closed,
         )
         description, calibration = build.description, build.calibration
         reference_ohm = None if calibration is None else calibration.reference_ohm
@@ -207,6 +213,7 @@ class _Session:
                 load_tolerance_percent=self._request.load_tolerance_percent,
                 celsius=self._request.celsius,
                 remounted=self._request.remounted,
+                port_closed=self._request.port_closed,
                 excitation=excitation,
                 sweep_starts=starts,
                 origin=self._device.info.name,

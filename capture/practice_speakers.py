@@ -51,6 +51,7 @@ class Opening:
     mass_kg_m4: float
     loss_pa_s_m3: float
     compliance_m3_pa: float | None = None
+    is_port: bool = False
 
 
 @dataclass(frozen=True)
@@ -73,7 +74,7 @@ def port(place_m: tuple[float, float, float], diameter_m: float, length_m: float
     area_m2 = math.pi * radius_m**2
     # End corrections 0.8216 (flange) and 0.6133 (none) radii: Dalmont, Nederveen, Joly, JSV 244, 505-534, 2001.
     mass = AIR_DENSITY_KG_M3 * (length_m + (0.8216 + 0.6133) * radius_m) / area_m2
-    return Opening(place_m, mass, 2 * math.pi * 40.0 * mass / 40.0)
+    return Opening(place_m, mass, 2 * math.pi * 40.0 * mass / 40.0, is_port=True)
 
 
 def weak_wall(place_m: tuple[float, float, float], frequency_hz: float, q: float, compliance: float) -> Opening:
@@ -209,7 +210,10 @@ class PracticeSpeaker:
         if clips.subject == "test-box":
             side_m = TEST_BOX_M3 ** (1 / 3)
             return PracticeBox((side_m, side_m, side_m), (side_m / 2, side_m / 2, 0.0), 300.0)
-        return self.box if clips.state in STOCK_STATES else self.treated_box
+        box = self.box if clips.state in STOCK_STATES else self.treated_box
+        if box is None or not clips.port_closed:
+            return box
+        return replace(box, openings=tuple(one for one in box.openings if not one.is_port))
 
     def _capacitor_f(self, clips: Clips) -> float:
         return self.capacitor_f if clips.state in STOCK_STATES else self.treated_capacitor_f

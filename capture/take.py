@@ -66,7 +66,9 @@ CELSIUS_RANGE = (-30.0, 60.0)
 """Temperatures of the air for which its speed of sound can be computed, degrees C."""
 
 
-def check_circumstances(subject: str, celsius: float | None, remounted: bool) -> None:
+def check_circumstances(
+    subject: str, celsius: float | None, remounted: bool, port_closed: bool = False
+) -> None:
     """StillboxError where a take cannot have been made at that temperature, or cannot be of a driver put back."""
     low, high = CELSIUS_RANGE
     if celsius is not None and not low <= celsius <= high:
@@ -75,6 +77,11 @@ def check_circumstances(subject: str, celsius: float | None, remounted: bool) ->
         raise StillboxError(
             f"a take of {subject} cannot be marked as remounted: that is said of a driver that was taken out of its "
             "box and put back, with nothing else done; leave it out"
+        )
+    if port_closed and subject != "in-box":
+        raise StillboxError(
+            f"a take of {subject} cannot be marked as made with the port closed: that is said of a driver in its box; "
+            "leave it out"
         )
 
 
@@ -131,6 +138,8 @@ class TakeInfo(BaseModel):
     """Temperature of the air in the box; None where nobody said it: that of the build is taken."""
     remounted: bool = False
     """Made after the driver was taken out of the box and put back, with nothing else done."""
+    port_closed: bool = False
+    """Made with the port closed by hand: it stands beside the take of its state and never for it."""
     excitation: Excitation
     sweep_starts: tuple[int, ...]
     """Frame at which each whole sweep starts in the recording."""
@@ -153,14 +162,21 @@ class TakeInfo(BaseModel):
 
 
 def fitting_takes(
-    takes: Iterable[TakeInfo], subject: str, state: str | None = None, unit: str | None = None
+    takes: Iterable[TakeInfo],
+    subject: str,
+    state: str | None = None,
+    unit: str | None = None,
+    port_closed: bool = False,
 ) -> list[TakeInfo]:
     """Those of ``takes`` that fit, in their order; None in ``state`` or ``unit`` fits all, ``-`` is the empty state.
+
+    Takes with the port closed by hand fit only where they are asked for, or by their number.
 
     Digits alone in ``state`` are the number of a take, unless there is a state of that very name.
     """
     wanted = [take for take in takes if take.subject == subject and unit in (None, take.unit)]
-    named = [take for take in wanted if state in (None, take.state, take.state or "-")]
+    alike = [take for take in wanted if take.port_closed == port_closed]
+    named = [take for take in alike if state in (None, take.state, take.state or "-")]
     if named or state is None or not (state.isascii() and state.isdigit()):
         return named
     return [take for take in wanted if take.number == int(state[:MOST_DIGITS])]
@@ -180,6 +196,7 @@ class TakeAbout(TypedDict):
     load_tolerance_percent: NotRequired[float | None]
     celsius: NotRequired[float | None]
     remounted: NotRequired[bool]
+    port_closed: NotRequired[bool]
     latency_s: NotRequired[float | None]
     live: NotRequired[LiveRecord | None]
     flags: NotRequired[Iterable[str]]

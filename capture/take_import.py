@@ -49,6 +49,7 @@ def import_take(
     load_tolerance_percent: float | None = None,
     celsius: float | None = None,
     remounted: bool = False,
+    port_closed: bool = False,
 ) -> TakeInfo:
     """Import a recording as a new take of ``build``: all of it or nothing.
 
@@ -60,6 +61,8 @@ def import_take(
         Temperature of the air at this take.
     remounted : bool
         The driver was taken out and put back since the take before, with nothing else done.
+    port_closed : bool
+        The port was closed by hand.
 
     Raises
     ------
@@ -67,7 +70,7 @@ def import_take(
         If an option is wrong or the recording cannot be used; names the fault and the remedy.
     """
     check_options(subject, jig, load_ohm, load_tolerance_percent, state)
-    check_circumstances(subject, celsius, remounted)
+    check_circumstances(subject, celsius, remounted, port_closed)
     clip = read_audio(audio_path, (1, 2) if subject == "microphone" else (2,))
     if clip.sample_rate_hz != excitation.sample_rate_hz:
         raise StillboxError(
@@ -99,6 +102,7 @@ def import_take(
         load_tolerance_percent=load_tolerance_percent,
         celsius=celsius,
         remounted=remounted,
+        port_closed=port_closed,
         excitation=excitation,
         sweep_starts=starts,
         origin=audio_path.name.encode("utf-8", "replace").decode("utf-8"),

@@ -13,7 +13,7 @@ import typer
 
 from capture.shown_text import visible
 from capture.usual_take import SECONDS, SWEEPS
-from commands.options import CelsiusOption, RemountedOption
+from commands.options import CelsiusOption, PortClosedOption, RemountedOption
 from commands.printing import ask, confirm, print_table, progress, say, say_lines, warn
 
 if TYPE_CHECKING:
@@ -110,6 +110,7 @@ def record(
     load_tolerance: Annotated[float | None, typer.Option(metavar="PERCENT", help="Its tolerance.")] = None,
     celsius: CelsiusOption = None,
     remounted: RemountedOption = False,
+    port_closed: PortClosedOption = False,
     loudest_volts: Annotated[
         float | None,
         typer.Option(metavar="V", help="Output at full scale, V rms, if you know it; kept for this device."),
@@ -153,6 +154,7 @@ def record(
         load_tolerance_percent=load_tolerance,
         celsius=celsius,
         remounted=remounted,
+        port_closed=port_closed,
         level_dbfs=level,
         repeats=repeats,
         seconds=seconds,

@@ -74,6 +74,15 @@ RemountedOption = Annotated[
     ),
 ]
 
+PortClosedOption = Annotated[
+    bool,
+    typer.Option(
+        "--port-closed",
+        help="The port was closed by hand, airtight: 'box' asks for such a take of the same state where it cannot tell "
+        "a leak from other losses.",
+    ),
+]
+
 SUBJECT_HELP = (
     "What the recording is of: free-air, added-mass, test-box, in-box, part, microphone, check-resistor, "
     "channel-match, open, short or load."

@@ -9,7 +9,15 @@ import typer
 
 from capture.errors import StillboxError
 from capture.usual_take import SECONDS, SWEEPS
-from commands.options import SUBJECT_HELP, BuildArgument, CelsiusOption, JsonOption, RemountedOption, UnitOption
+from commands.options import (
+    SUBJECT_HELP,
+    BuildArgument,
+    CelsiusOption,
+    JsonOption,
+    PortClosedOption,
+    RemountedOption,
+    UnitOption,
+)
 from commands.printing import print_json, print_table, progress, say, warn
 
 if TYPE_CHECKING:
@@ -105,6 +113,7 @@ def import_recording(
     load_tolerance: Annotated[float | None, typer.Option(metavar="PERCENT", help="Its tolerance.")] = None,
     celsius: CelsiusOption = None,
     remounted: RemountedOption = False,
+    port_closed: PortClosedOption = False,
 ) -> None:
     """Take a recording made elsewhere into a build."""
     from capture.build_folder import BuildFolder
@@ -125,6 +134,7 @@ def import_recording(
         load_tolerance_percent=load_tolerance,
         celsius=celsius,
         remounted=remounted,
+        port_closed=port_closed,
     )
     rate_hz = info.excitation.sample_rate_hz
     places = ", ".join(f"{frame / rate_hz:.3f} s" for frame in info.sweep_starts)
@@ -191,6 +201,8 @@ def _take_row(info: TakeInfo) -> tuple[str, ...]:
         marked.append(f"{info.celsius:g} °C")
     if info.remounted:
         marked.append("remounted")
+    if info.port_closed:
+        marked.append("port closed")
     if info.live is not None and info.live.kind == "practice rig":
         marked.append("practice rig")
     return (
