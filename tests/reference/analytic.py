@@ -109,7 +109,8 @@ def cavity_matrix(circuit: SpeakerCircuit, s: ComplexArray) -> ComplexArray:
     assert cavity is not None
     places = 1 + len(circuit.branches)
     uniform = 1 / (cavity.compliance_m3_per_pa * s)
-    total = np.repeat((1 - len(cavity.lines)) * uniform, places * places).reshape(-1, places, places)
+    common = (1 - len(cavity.lines)) * uniform + cavity.outside_kg_per_m4 * s
+    total = np.repeat(common, places * places).reshape(-1, places, places)
     for index, line in enumerate(cavity.lines):
         area_m2 = cavity.volume_m3 / line.length_m
         resistance, mass, compliance = line_constants(cavity, area_m2, line.damping_per_s)

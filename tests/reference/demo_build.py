@@ -69,6 +69,8 @@ def _box(volume_m3: float, speed_m_s: float, height_damping: float, depth_dampin
             Line("depth", INSIDE_MM[2] / 1000, 0.0, depth_damping),
         ),
         speed_m_s=speed_m_s,
+        # Cone and port side by side in a wide front: rho / (2 pi d).
+        outside_kg_per_m4=1.2 / (2 * math.pi * (PORT_MM[0] - DRIVER_MM[0]) / 1000),
     )
 
 
@@ -123,7 +125,7 @@ WITH_MASS = SpeakerCircuit(
 STOCK = SpeakerCircuit(
     _DRIVER,
     _box(_VOLUME_M3, 343.7, height_damping=80.0, depth_damping=160.0),
-    (_port(420.0), Leak(3.2e5), Wall(207.0, 18.0, 1.2e-8, _SIDE_WALL_AT_M)),
+    (_port(420.0), Leak(3.2e5), Wall(207.0, 18.0, 1.3e-8, _SIDE_WALL_AT_M)),
 )
 LINED = SpeakerCircuit(
     _DRIVER,
@@ -131,7 +133,7 @@ LINED = SpeakerCircuit(
     _box(
         _LINED_VOLUME_M3, _FIBRE_SPEED_M_S, height_damping=80 + _FIBRE_DAMPING, depth_damping=160 + _FIBRE_DAMPING
     ),
-    (_port(520.0), Leak(3.2e5), Wall(226.0, 12.0, 0.36e-8, _SIDE_WALL_AT_M)),
+    (_port(520.0), Leak(3.2e5), Wall(226.0, 12.0, 0.39e-8, _SIDE_WALL_AT_M)),
 )
 
 SPEAKER_EXCITATION = make_excitation(seconds=5.0, silence_before_s=1.0, silence_after_s=1.0, repeats=1)

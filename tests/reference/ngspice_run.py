@@ -115,8 +115,10 @@ def _cone(driver: Driver) -> list[str]:
 
 
 def _air_nodes(circuit: SpeakerCircuit, cavity: Cavity, place: int) -> list[tuple[str, float]]:
-    """Nodes whose weighted sum is the pressure at a place: one a line, and the uniform pressure."""
+    """Nodes whose weighted sum is the pressure at a place: one a line, the air outside, and the uniform pressure."""
     nodes = [(_line_node(circuit, index, place), 1.0) for index in range(len(cavity.lines))]
+    if cavity.outside_kg_per_m4:
+        nodes.append(("po", 1.0))
     uniform_weight = 1.0 - len(cavity.lines)
     return [*nodes, ("pu", uniform_weight)] if uniform_weight else nodes
 
@@ -143,6 +145,8 @@ def _cavity(circuit: SpeakerCircuit, cavity: Cavity) -> list[str]:
     lines = []
     if len(cavity.lines) != 1:
         lines += [f"cpu pu 0 {cavity.compliance_m3_per_pa!r}", f"rpu pu 0 {BLEEDER!r}"]
+    if cavity.outside_kg_per_m4:
+        lines.append(f"lpo po 0 {cavity.outside_kg_per_m4!r}")
     for index, line in enumerate(cavity.lines):
         constants = line_constants(cavity, cavity.volume_m3 / line.length_m, line.damping_per_s)
         places = _distinct(circuit.places_m(index))

@@ -114,12 +114,17 @@ class Line:
 
 @dataclass(frozen=True)
 class Cavity:
-    """Air of the box: lumped when there are no lines."""
+    """Air of the box: lumped when there are no lines.
+
+    ``outside_kg_per_m4`` is the air before the front that cone and port move in common: what either pushes out, the
+    other feels, so all flow that the box's air takes up has passed it.
+    """
 
     volume_m3: float
     lines: tuple[Line, ...] = ()
     density_kg_m3: float = 1.2
     speed_m_s: float = 343.7
+    outside_kg_per_m4: float = 0.0
 
     @property
     def compliance_m3_per_pa(self) -> float:
