@@ -1,51 +1,27 @@
-"""Bass response of the box as measured, and of the same driver in a changed box.
+"""Bass of the box as measured, and of the same driver in a changed box: curves, figures, what a change makes of them.
 
-The sound that leaves the box is the flow that compresses its air (Small, JAES 21(5), 1973). With the cone's mechanical
-impedance over its mass D, the flow share T into the air's compliance and the impedance Z at the terminals,
-
-    G = s Re T / (Z D),
-
-the pressure over that of a driver of constant acceleration with Re alone: 0 dB at high frequency but for the coil.
-Standing waves and walls are left out; the mass they add at low frequency counts as air load.
+The sound itself, and where it cannot be told, is in `analysis.bass_sound`; uncertainties and differences are in
+`analysis.bass_cost`.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass, replace
-from typing import Literal
 
 import numpy as np
 
-from analysis.box import BoxFit
-from analysis.box_model import KAPPA, LEAK, LEAK_MASS, LN_ALPHA, LN_WB, MU, PORT_LOSS, BoxModel
+from analysis.bass_sound import Bands, BassSystem, hatched_hz, level_db, response
+from analysis.box_model import KAPPA, LEAK, LEAK_MASS, LN_ALPHA, LN_WB, PORT_LOSS
 from analysis.cavity import FLANGED_END, FREE_END
-from analysis.cone_resonances import ConeResonances
-from analysis.driver_model import FIRST_COIL, LN_QMS, LN_RE, LN_SCALE, LN_WS
-from analysis.quantity import Quantity
+from analysis.driver_model import LN_SCALE
 from analysis.second_take import Absolute, Air
 from capture.arrays import ComplexArray, FloatArray
 from capture.errors import StillboxError
 
 LOWEST_HZ, HIGHEST_HZ = 5.0, 1_000.0
 POINTS = 800
-STEP = 1e-4
-
-
-@dataclass(frozen=True)
-class BassSystem:
-    """A lumped box with its driver: a model and its parameters, without small resonances."""
-
-    model: BoxModel
-    parameters: FloatArray
-
-    def box(self, index: int) -> int:
-        return self.model.first_box + index
-
-    @property
-    def tuning_hz(self) -> float | None:
-        """Tuning of a vented box."""
-        return float(np.exp(self.parameters[self.box(LN_WB)]) / (2 * np.pi)) if self.model.vented else None
+PEAK_UP_TO_HZ = 300.0
+"""Above it standing waves and coil make the level, not driver, box and port."""
 
 
 @dataclass(frozen=True)
@@ -55,12 +31,14 @@ class BassCurves:
     Attributes
     ----------
     frequency_hz, level_db, group_delay_s : ndarray, shape (n,)
-        Level re the driver's own at high frequency.
+        Level over Small's reference level of this driver.
     impedance_ohm : complex ndarray
     excursion_m : ndarray or None
         Peak excursion of the cone, one way, for the voltage given; None without absolute parameters.
     port_speed_m_s : ndarray or None
         Peak air speed in the port.
+    hatched_hz : tuple of (low, high)
+        Bands where the level is not known: sound of small resonances that the terminals do not show.
     """
 
     frequency_hz: FloatArray
@@ -69,17 +47,22 @@ class BassCurves:
     impedance_ohm: ComplexArray
     excursion_m: FloatArray | None
     port_speed_m_s: FloatArray | None
+    hatched_hz: Bands = ()
 
 
 @dataclass(frozen=True)
 class BassFigures:
-    """Numbers of a response: 3 dB and 10 dB points, highest level below 1 kHz and where, longest group delay."""
+    """Numbers of a response: 3 dB and 10 dB points, slope at the former, highest level up to `PEAK_UP_TO_HZ` and where.
+
+    The group delay is the longest up to there; slope in dB an octave.
+    """
 
     f3_hz: float
     f10_hz: float
     peak_db: float
     peak_hz: float
     group_delay_s: float
+    f3_slope_db: float = 0.0
 
 
 LEAST_VOLUME_RATIO, MOST_VOLUME_RATIO = 0.05, 20.0
@@ -131,41 +114,6 @@ class Change:
         )
 
 
-def bass_system(fit: BoxFit) -> BassSystem:
-    """The box as measured, small resonances folded into the air load."""
-    return BassSystem(_lumped_model(fit), _lumped_parameters(fit, fit.parameters))
-
-
-def _lumped_model(fit: BoxFit) -> BoxModel:
-    nothing = np.zeros(0, dtype=complex)
-    small = ConeResonances(fit.model.small.scale_ohm_rad_s, nothing, nothing)
-    return replace(fit.model, small=small, of_driver=0)
-
-
-def _lumped_parameters(fit: BoxFit, x: FloatArray) -> FloatArray:
-    """Parameters without those of the small resonances; the mass that these add at the tuning goes to ``MU``."""
-    model = fit.model
-    omega = float(np.exp(x[model.first_box + LN_WB])) if model.vented else model.reference_rad_s
-    plain = x[: model.changes.start].copy()
-    load = model.small.load(np.array([1j * omega]), x[model.changes])[0] if model.small.size else 0j
-    plain[model.first_box + MU] += load.imag / omega
-    # What the small resonances lose near the tuning is loss of the cone there.
-    loss = np.exp(plain[LN_WS] - plain[LN_QMS]) + load.real
-    plain[LN_QMS] = plain[LN_WS] - np.log(max(loss, 1e-3 * np.exp(plain[LN_WS])))
-    return plain
-
-
-def response(system: BassSystem, s: ComplexArray, coil: bool = True) -> ComplexArray:
-    """G at s, shape (n,); without ``coil`` the coil has its DC resistance only, as published alignments have it."""
-    model, x = system.model, system.parameters
-    cone = model.cone(s, x)[0]
-    share = model.shares(s, system.parameters)[0]
-    resistance = np.exp(x[LN_RE])
-    motional = np.exp(x[LN_SCALE]) / cone
-    inductance = model.coil.evaluate(s, x[FIRST_COIL : model.first_box])[0] if coil else 0.0
-    return s * resistance * share / ((resistance + inductance + motional) * cone)
-
-
 def bass_curves(
     system: BassSystem,
     voltage_v: float = 2.83,
@@ -200,11 +148,12 @@ def bass_curves(
             speed = np.abs(velocity * share) * absolute.sd_m2.value / port_area_m2
     return BassCurves(
         frequency_hz=grid_hz,
-        level_db=20 * np.log10(np.abs(response(system, s))),
+        level_db=level_db(system, grid_hz),
         group_delay_s=group_delay_s(system, grid_hz),
         impedance_ohm=impedance,
         excursion_m=excursion,
         port_speed_m_s=speed,
+        hatched_hz=hatched_hz(system),
     )
 
 
@@ -225,29 +174,30 @@ def bass_figures(system: BassSystem, coil: bool = True) -> BassFigures:
         If the response does not reach -3 dB below 1 kHz.
     """
     grid_hz = np.geomspace(LOWEST_HZ, HIGHEST_HZ, POINTS)
-    level = 20 * np.log10(np.abs(response(system, 2j * np.pi * grid_hz, coil)))
-    peak_hz, peak_db = _highest(grid_hz, level)
-    delay = group_delay_s(system, grid_hz)
-    return BassFigures(
-        _falls_to(grid_hz, level, -3.0103), _falls_to(grid_hz, level, -10.0), peak_db, peak_hz, float(delay.max())
-    )
+    level = level_db(system, grid_hz, coil)
+    low = grid_hz <= PEAK_UP_TO_HZ
+    peak_hz, peak_db = _highest(grid_hz[low], level[low])
+    f3_hz = _rises_to(grid_hz, level, -3.0103)
+    octave = 2.0**0.01
+    slope_db = float(np.diff(level_db(system, np.array([f3_hz / octave, f3_hz * octave]), coil))[0]) / 0.02
+    delay = group_delay_s(system, grid_hz[low])
+    return BassFigures(f3_hz, _rises_to(grid_hz, level, -10.0), peak_db, peak_hz, float(delay.max()), slope_db)
 
 
-def _falls_to(grid_hz: FloatArray, level_db: FloatArray, wanted_db: float) -> float:
-    """Lowest frequency from which on the response stays above a level up to its highest point."""
-    top = int(np.argmax(level_db))
-    below = np.flatnonzero(level_db[: top + 1] < wanted_db)
-    if below.size == 0 or level_db[top] < wanted_db:
+def _rises_to(grid_hz: FloatArray, level: FloatArray, wanted_db: float) -> float:
+    """Going up, the first frequency at which a level is reached."""
+    above = np.flatnonzero(level >= wanted_db)
+    if above.size == 0 or above[0] == 0:
         raise StillboxError(
             f"the response does not cross {wanted_db:.0f} dB between {grid_hz[0]:.0f} and {grid_hz[-1]:.0f} Hz"
         )
-    last = int(below[-1])
-    part = (wanted_db - level_db[last]) / (level_db[last + 1] - level_db[last])
+    last = int(above[0]) - 1
+    part = (wanted_db - level[last]) / (level[last + 1] - level[last])
     return float(grid_hz[last] * (grid_hz[last + 1] / grid_hz[last]) ** part)
 
 
 def _highest(grid_hz: FloatArray, level_db: FloatArray) -> tuple[float, float]:
-    """Highest point below 1 kHz, by a parabola on the logarithmic axis."""
+    """Highest point, by a parabola on the logarithmic axis."""
     top = int(np.argmax(level_db))
     if top in (0, level_db.size - 1):
         return float(grid_hz[top]), float(level_db[top])
@@ -298,7 +248,7 @@ def changed(system: BassSystem, change: Change, volume_m3: float | None, port: P
         x[system.box(PORT_LOSS)] /= tuning * mass
         # kappa wB^2: the shared air over all that moves in the port.
         x[system.box(KAPPA)] = min(x[system.box(KAPPA)] / mass, MOST_SHARED)
-    return BassSystem(system.model, x)
+    return replace(system, parameters=x, moved_air=change.volume_ratio is not None and ratio != 1.0)
 
 
 @dataclass(frozen=True)
@@ -343,98 +293,3 @@ def _port_mass_ratio(system: BassSystem, change: Change, volume_m3: float | None
         port.length_m if change.port_length_m is None else change.port_length_m,
     )
     return new.mass_kg_per_m4(air.density_kg_m3, ends) / port.mass_kg_per_m4(air.density_kg_m3, ends)
-
-
-@dataclass(frozen=True)
-class LiningCost:
-    """What one state costs in bass against another, with the uncertainty of each difference."""
-
-    fb_shift_hz: Quantity | None
-    f3_shift_hz: Quantity
-    peak_shift_db: Quantity
-    alpha_ratio: Quantity
-
-
-def lining_cost(before: BoxFit, after: BoxFit) -> LiningCost:
-    """Differences after minus before.
-
-    Both fits must lean on the same fit of the driver: what is uncertain about it, and about the air that moves with
-    cone and port, moves both alike and counts as far as it does not cancel.
-    """
-    if before.driver is not after.driver:
-        raise ValueError("both boxes must be fitted with the same driver")
-
-    logarithm = _difference(before, after, _logarithm_of_alpha(before), _logarithm_of_alpha(after), "")
-    ratio = float(np.exp(logarithm.value))
-    return LiningCost(
-        fb_shift_hz=_difference(before, after, _tuning(before), _tuning(after), "Hz")
-        if before.vented and after.vented
-        else None,
-        f3_shift_hz=_difference(before, after, _figure(before, "f3_hz"), _figure(after, "f3_hz"), "Hz"),
-        peak_shift_db=_difference(before, after, _figure(before, "peak_db"), _figure(after, "peak_db"), "dB"),
-        alpha_ratio=Quantity(ratio, ratio * logarithm.std),
-    )
-
-
-_Sloped = tuple[float, FloatArray]
-"""A number and its derivatives by the parameters of a fit."""
-
-
-def _difference(before: BoxFit, after: BoxFit, of_before: _Sloped, of_after: _Sloped, unit: str) -> Quantity:
-    first, second = of_before[1], of_after[1]
-    by_shared = (first @ before.shared_gain, second @ after.shared_gain)
-    own = sum(
-        max(0.0, float(slopes @ fit.covariance @ slopes - common @ fit.shared_covariance @ common))
-        for fit, slopes, common in ((before, first, by_shared[0]), (after, second, by_shared[1]))
-    )
-    # Of the two priors the wider one is taken: it was widened because the driver had changed.
-    spread = max(before.shared_covariance, after.shared_covariance, key=lambda c: float(np.trace(c)))
-    apart = by_shared[1] - by_shared[0]
-    return Quantity(of_after[0] - of_before[0], float(np.sqrt(own + apart @ spread @ apart)), unit)
-
-
-def _logarithm_of_alpha(fit: BoxFit) -> _Sloped:
-    slopes = np.zeros(fit.parameters.size)
-    slopes[fit.box(LN_ALPHA)] = 1.0
-    return float(fit.parameters[fit.box(LN_ALPHA)]), slopes
-
-
-def _tuning(fit: BoxFit) -> _Sloped:
-    tuning_hz = float(np.exp(fit.parameters[fit.box(LN_WB)]) / (2 * np.pi))
-    slopes = np.zeros(fit.parameters.size)
-    slopes[fit.box(LN_WB)] = tuning_hz
-    return tuning_hz, slopes
-
-
-def _figure(fit: BoxFit, name: Literal["f3_hz", "peak_db"]) -> _Sloped:
-    """Where the level L stays f3 moves by -(dL/dx)/(dL/df); at its highest point L itself moves by dL/dx."""
-    model, figures = _lumped_model(fit), bass_figures(bass_system(fit))
-
-    def level_db(x: FloatArray, frequency_hz: float) -> float:
-        system = BassSystem(model, _lumped_parameters(fit, x))
-        return float(20 * np.log10(np.abs(response(system, np.array([2j * np.pi * frequency_hz]))[0])))
-
-    if name == "peak_db":
-        return figures.peak_db, _slopes(fit, lambda x: level_db(x, figures.peak_hz))
-    step_hz = 1e-3 * figures.f3_hz
-    above, below = (level_db(fit.parameters, figures.f3_hz + step) for step in (step_hz, -step_hz))
-    slopes = _slopes(fit, lambda x: level_db(x, figures.f3_hz))
-    return figures.f3_hz, -slopes * 2 * step_hz / (above - below)
-
-
-def _slopes(fit: BoxFit, function: Callable[[FloatArray], float]) -> FloatArray:
-    """Derivatives by the parameters that the fit moved."""
-    slopes = np.zeros(fit.parameters.size)
-    for index in np.flatnonzero(np.diag(fit.covariance) > 0):
-        step = min(STEP, 0.5 * float(np.sqrt(fit.covariance[index, index])) + 1e-7)
-        move = np.zeros(fit.parameters.size)
-        move[index] = step
-        slopes[index] = (function(fit.parameters + move) - function(fit.parameters - move)) / (2 * step)
-    return slopes
-
-
-def figure_quantity(fit: BoxFit, name: Literal["f3_hz", "peak_db"], unit: str) -> Quantity:
-    """One of `BassFigures` of the box as measured, with its uncertainty."""
-    value, slopes = _figure(fit, name)
-    variance = float(slopes @ fit.covariance @ slopes)
-    return Quantity(value, float(np.sqrt(max(variance, 0.0))), unit)

@@ -7,15 +7,19 @@ from typing import Any
 
 import numpy as np
 
-from analysis.alignments import ClosedAlignment, VentedAlignment
-from analysis.bass import HEARD_AIR_M_S, HEARD_FROM_HZ, BassCurves, BassFigures, LiningCost, largest
+from analysis.alignments import ClosedAlignment
+from analysis.bass import HEARD_AIR_M_S, HEARD_FROM_HZ, BassCurves, BassFigures, largest
+from analysis.bass_cost import LiningCost
+from analysis.bass_published import ALIGNMENT_QL, PublishedBox
+from analysis.bass_sound import HATCHED_DB, is_hatched
 from analysis.driver_and_box import BassReport
-from analysis.quantity import Quantity
+from analysis.quantity import Quantity, change_text
 from analysis.tables import Table
 from analysis.volume import LITRE
 
-BASS_COLUMNS = "frequency_hz,level_db,group_delay_ms,excursion_mm,port_speed_m_s"
+BASS_COLUMNS = "frequency_hz,level_db,group_delay_ms,excursion_mm,port_speed_m_s,hatched"
 ALPHA_RATIO = "alpha times"
+LEVEL = "level"
 
 
 def bass_document(report: BassReport) -> dict[str, Any]:
@@ -32,7 +36,7 @@ def bass_document(report: BassReport) -> dict[str, Any]:
         "against_figures": None if report.against_figures is None else _figures(report.against_figures),
         "sense": None if report.cost is None else f"{report.box.state} minus {report.against}",
         "cost": None if report.cost is None else _cost(report.cost),
-        "alignments": [vars(one) for one in report.published],
+        "alignments": [{**vars(one.alignment), "f3_hz": one.f3_hz} for one in report.published],
         "voltage_v": report.voltage_v,
         "curves": _curves(report.curves),
         "against_curves": None if report.against_curves is None else _curves(report.against_curves),
@@ -46,10 +50,14 @@ def _figures(figures: BassFigures) -> dict[str, float]:
 
 
 def _cost(cost: LiningCost) -> dict[str, Any]:
-    return {name: None if value is None else value.as_json() for name, value in vars(cost).items()}
+    return {name: value.as_json() if isinstance(value, Quantity) else value for name, value in vars(cost).items()}
 
 
-def _curves(curves: BassCurves) -> dict[str, list[float] | None]:
+def _curves(curves: BassCurves) -> dict[str, Any]:
+    return {**_columns(curves), "hatched_hz": [list(band) for band in curves.hatched_hz]}
+
+
+def _columns(curves: BassCurves) -> dict[str, list[float] | None]:
     def numbers(values: np.ndarray | None, factor: float = 1.0) -> list[float] | None:
         return None if values is None else (np.asarray(values) * factor).tolist()
 
@@ -63,8 +71,8 @@ def _curves(curves: BassCurves) -> dict[str, list[float] | None]:
 
 
 def bass_csv(curves: BassCurves) -> str:
-    """Curves as CSV; what is not known stays empty."""
-    columns = list(_curves(curves).values())
+    """Curves as CSV; what is not known stays empty; ``hatched`` is 1 where the level is not to be trusted."""
+    columns = [*_columns(curves).values(), is_hatched(curves.hatched_hz, curves.frequency_hz).astype(float).tolist()]
     rows = [BASS_COLUMNS]
     for index in range(curves.frequency_hz.size):
         rows.append(",".join("" if column is None else f"{column[index]:.6g}" for column in columns))
@@ -93,6 +101,7 @@ def bass_table(report: BassReport) -> Table:
     columns = [(name, figures) for name, figures, _ in _bass_named(report)]
     named = (
         ("3 dB point, Hz", "f3_hz", "{:.1f}"),
+        ("slope there, dB an octave", "f3_slope_db", "{:.1f}"),
         ("10 dB point, Hz", "f10_hz", "{:.1f}"),
         ("highest level, dB", "peak_db", "{:+.2f}"),
         ("at, Hz", "peak_hz", "{:.0f}"),
@@ -108,14 +117,19 @@ def bass_table(report: BassReport) -> Table:
 def bass_lines(report: BassReport) -> Iterator[str]:
     """Uncertainty, cost of the lining, excursion, alignments."""
     of_state = f"{report.box.state}: " if report.against_figures is not None and report.box.state else ""
-    yield f"{of_state}3 dB point {report.f3_hz.text()}, highest level {report.peak_db.text()}"
-    yield from _moved_lines(report.curves, report.voltage_v)
-    if report.changed_curves is not None:
-        yield from _moved_lines(report.changed_curves, report.voltage_v, "changed: ")
     costs = cost_texts(report)
     if costs:
         yield f"{cost_sense(report)}: {', '.join(f'{name} {text}' for name, text in costs.items())}"
-    yield "published alignments, for orientation:"
+    slope = report.figures.f3_slope_db
+    yield (
+        f"{of_state}3 dB point {report.f3_hz.text()}, where the level changes by {abs(slope):.1f} dB an octave; "
+        f"highest level {report.peak_db.text()}"
+    )
+    yield from hatched_lines(report)
+    yield from _moved_lines(report.curves, report.voltage_v)
+    if report.changed_curves is not None:
+        yield from _moved_lines(report.changed_curves, report.voltage_v, "changed: ")
+    yield "published alignments, for orientation (3 dB points with this driver's coil, as above):"
     for text in alignment_texts(report):
         yield f"  - {text}"
 
@@ -148,6 +162,7 @@ def cost_texts(report: BassReport) -> dict[str, str]:
         return {}
     tuning = {} if cost.fb_shift_hz is None else {"tuning": _signed(cost.fb_shift_hz)}
     return {
+        LEVEL: f"{change_text(cost.level_shift_db.value, cost.level_shift_db.std, 'dB')} at {cost.level_hz:.0f} Hz",
         **tuning,
         "3 dB point": _signed(cost.f3_shift_hz),
         "highest level": _signed(cost.peak_shift_db),
@@ -165,14 +180,27 @@ def _signed(quantity: Quantity) -> str:
     return text if text.startswith("-") else f"+{text}"
 
 
-def _alignment(one: VentedAlignment | ClosedAlignment, report: BassReport) -> str:
+def _alignment(published: PublishedBox, report: BassReport) -> str:
+    one = published.alignment
+    f3 = "no 3 dB point" if published.f3_hz is None else f"3 dB point {published.f3_hz:.1f} Hz"
     if isinstance(one, ClosedAlignment):
-        return f"{one.name}: Qtc {one.qtc:.3f}, 3 dB point {one.f3_over_fc:.3f} fc, peak {one.peak_db:.2f} dB"
+        return f"{one.name}: Qtc {one.qtc:.3f}, {f3}, peak without coil {one.peak_db:.2f} dB"
     fs_hz = report.box.driver.fit.fs_hz.value
     absolute = report.box.driver.absolute
     litres = "" if absolute is None else f", {absolute.vas_m3.value / one.alpha / LITRE:.1f} litres"
     ripple = f", ripple {one.ripple_db:.2f} dB" if one.ripple_db else ""
     return (
-        f"{one.name} for Qts {one.qt:.3f} (QL 7): tuned to {one.h * fs_hz:.1f} Hz, alpha {one.alpha:.3f}{litres}, "
-        f"3 dB point {one.f3_over_fs * fs_hz:.1f} Hz{ripple}"
+        f"{one.name} for Qts {one.qt:.3f} (QL {ALIGNMENT_QL:g}): tuned to {one.h * fs_hz:.1f} Hz, "
+        f"alpha {one.alpha:.3f}{litres}, {f3}{ripple}"
     )
+
+
+def hatched_lines(report: BassReport) -> Iterator[str]:
+    """Where the level is not known, a sentence for each set of curves."""
+    for name, _, curves in _bass_named(report):
+        if curves.hatched_hz:
+            bands = ", ".join(f"{low:.0f} to {high:.0f} Hz" for low, high in curves.hatched_hz)
+            yield (
+                f"hatched, {name}: {bands}; there small resonances sound in a way that the terminals do not show, and "
+                f"the level may be off by more than {HATCHED_DB:g} dB"
+            )

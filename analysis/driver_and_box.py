@@ -13,23 +13,20 @@ from typing import Concatenate, ParamSpec, TypeVar
 
 import numpy as np
 
-from analysis.alignments import ClosedAlignment, VentedAlignment, alignment_for, b4, bl4, closed_alignment
 from analysis.bass import (
     HEARD_FROM_HZ,
     BassCurves,
     BassFigures,
-    BassSystem,
     Change,
-    LiningCost,
     Port,
     bass_curves,
     bass_figures,
-    bass_system,
     changed,
-    figure_quantity,
     largest,
-    lining_cost,
 )
+from analysis.bass_cost import LiningCost, figure_quantity, lining_cost
+from analysis.bass_published import PublishedBox, published_closed, published_vented
+from analysis.bass_sound import HATCHED_DB, BassSystem, Origin, bass_system, hatched_octaves
 from analysis.bench import Bench, told_apart
 from analysis.box import BoxFit, fit_box
 from analysis.box_quantities import ClosedQuantities, VentedQuantities, closed_quantities, vented_quantities
@@ -46,6 +43,7 @@ from analysis.described_box import (
 )
 from analysis.driver import DriverFit, MeterReading, fit_driver
 from analysis.driver_model import LN_RE, LN_SCALE
+from analysis.held_cone import held_resonances
 from analysis.plausibility import (
     coil_warning,
     misfit_warning,
@@ -66,12 +64,12 @@ LEVEL_STEP_DB = 3.0
 """Takes whose levels differ by at least this are compared for a resonance that moves with the level."""
 LEVEL_SHIFT = 0.01
 """Relative shift of fs with the level that is worth a warning."""
-ALIGNMENT_QL = 7.0
-"""Losses that published alignments usually assume (Small 1973)."""
 CLOSE_THE_PORT = (
     "close the port airtight by hand and sweep once more with --port-closed, in the same state: without the port a "
     "leak and the losses of filling look different"
 )
+MUCH_HATCHED_OCTAVES = 1.0
+"""Of the band shown: from so many octaves in doubt on, it is among the warnings."""
 NEAR_VOLUME = (0.7, 1.5)
 """Ratios of volume up to which a changed box keeps its standing waves well enough (tried on circuits)."""
 
@@ -101,6 +99,7 @@ class BoxReport:
     """A box in one state: quantities (one of closed and vented), leak, hump, volume.
 
     ``doubts`` say that the model does not follow the take, so that no number is to be trusted; they are warnings too.
+    ``origins`` are the causes of the small resonances, for the sound.
     """
 
     build: str
@@ -117,6 +116,7 @@ class BoxReport:
     volumes: VolumeComparison | None
     doubts: tuple[str, ...]
     warnings: tuple[str, ...]
+    origins: tuple[Origin, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -139,7 +139,7 @@ class BassReport:
     against_figures: BassFigures | None
     against_curves: BassCurves | None
     cost: LiningCost | None
-    published: tuple[VentedAlignment | ClosedAlignment, ...]
+    published: tuple[PublishedBox, ...]
     voltage_v: float
     warnings: tuple[str, ...] = field(default=())
 
@@ -356,6 +356,16 @@ def box_of_take(bench: Bench, take: TakeInfo, driver: DriverReport) -> BoxReport
         volumes=compared,
         doubts=tuple(doubts),
         warnings=tuple(dict.fromkeys(warnings)),
+        origins=_origins(bench, take),
+    )
+
+
+def _origins(bench: Bench, take: TakeInfo) -> tuple[Origin, ...]:
+    """Where each resonance of a take lies with the cone held, with its cause."""
+    report = bench.findings_of(take)
+    return tuple(
+        Origin(held.frequency_hz, finding.cause, finding.confidence)
+        for held, finding in zip(held_resonances(report.fit), report.findings, strict=True)
     )
 
 
@@ -411,7 +421,7 @@ def bass_of_box(
         raise StillboxError(
             f"state {box.state or '-'} cannot be set against itself; name the state before, of the same unit {box.unit}"
         )
-    system = bass_system(box.fit)
+    system = bass_system(box.fit, box.origins)
     port = described_port(description)
     absolute = box.driver.absolute
     area = None if port is None else port.area_m2
@@ -420,6 +430,7 @@ def bass_of_box(
         warnings.append("excursion and air speed need a second take of the driver (added-mass or test-box)")
     curves = bass_curves(system, voltage_v, absolute, area)
     warnings += _excursion_warning(curves, description, voltage_v)
+    warnings += _hatched_warning(curves)
     changed_system = changed_curves = other = None
     new_area = area
     if change is not None:
@@ -431,11 +442,11 @@ def bass_of_box(
         warnings += _excursion_warning(changed_curves, description, voltage_v, "in the changed box ")
         warnings += _far_volume(box, change)
     if before is not None:
-        other = bass_system(before.fit)
+        other = bass_system(before.fit, before.origins)
     return BassReport(
         box=box,
-        f3_hz=figure_quantity(box.fit, "f3_hz", "Hz"),
-        peak_db=figure_quantity(box.fit, "peak_db", "dB"),
+        f3_hz=figure_quantity(box.fit, "f3_hz", "Hz", system),
+        peak_db=figure_quantity(box.fit, "peak_db", "dB", system),
         figures=bass_figures(system),
         curves=curves,
         changed_figures=None if changed_system is None else bass_figures(changed_system),
@@ -444,11 +455,22 @@ def bass_of_box(
         against=None if before is None else before.state,
         against_figures=None if other is None else bass_figures(other),
         against_curves=None if other is None else bass_curves(other, voltage_v, absolute, area),
-        cost=None if before is None else lining_cost(before.fit, box.fit),
+        cost=None if before is None or other is None else lining_cost(before.fit, box.fit, (other, system)),
         published=_published(box, system),
         voltage_v=voltage_v,
         warnings=tuple(dict.fromkeys(warnings)),
     )
+
+
+def _hatched_warning(curves: BassCurves) -> list[str]:
+    """Where much of the level is in doubt."""
+    octaves = hatched_octaves(curves.hatched_hz)
+    if octaves < MUCH_HATCHED_OCTAVES:
+        return []
+    return [
+        f"over {octaves:.1f} octaves the level is not known better than {HATCHED_DB:g} dB, because small resonances "
+        "sound in a way that the terminals do not show; a microphone near the cone does"
+    ]
 
 
 def _far_volume(box: BoxReport, change: Change) -> list[str]:
@@ -476,10 +498,8 @@ def _excursion_warning(curves: BassCurves, description: BuildDescription, voltag
     ]
 
 
-def _published(box: BoxReport, system: BassSystem) -> tuple[VentedAlignment | ClosedAlignment, ...]:
+def _published(box: BoxReport, system: BassSystem) -> tuple[PublishedBox, ...]:
     """Alignments for orientation: for a vented box those that this driver leads to, for a closed one its own Q."""
     if box.closed is not None:
-        return (closed_alignment(box.closed.qtc.value),)
-    assert system.model.vented
-    found = alignment_for(box.driver.fit.qts.value, ALIGNMENT_QL)
-    return tuple(one for one in (found, b4(ALIGNMENT_QL), bl4(ALIGNMENT_QL)) if one is not None)
+        return published_closed(system, box.driver.fit, box.closed.qtc.value)
+    return published_vented(system, box.driver.fit)

@@ -105,7 +105,7 @@ def _bass_picture(bass: BassReport) -> ReportPicture:
     if all(one.port_speed_m_s is not None for one in curves):
         shown.append("speed of the air in the port")
     caption = (
-        f"Bass of {names}, computed from the impedance, without a room: level over that of the driver where its mass "
-        f"rules; {', '.join(shown)}."
+        f"Bass of {names}, computed from the impedance, without a room: level over the driver's reference level; "
+        f"{', '.join(shown)}."
     )
     return ReportPicture(caption, picture_bytes(figure, "svg"))

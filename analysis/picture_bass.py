@@ -10,6 +10,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from analysis.bass import BassCurves
+from analysis.bass_sound import HATCHED_DB, SHOWN_HZ
 from analysis.picture_style import (
     GRID,
     INK,
@@ -28,7 +29,7 @@ from capture.arrays import FloatArray
 
 WIDTH_IN = 9.0
 PANEL_IN = 1.9
-LOW_HZ, HIGH_HZ = 10.0, 500.0
+LOW_HZ, HIGH_HZ = SHOWN_HZ
 LOWEST_DB = -30.0
 HEADROOM = 1.12
 """Ends of the ordinates over the highest value in view."""
@@ -102,6 +103,7 @@ def draw_bass(
     if panel.key == "level":
         axes.set_ylim(LOWEST_DB, max(3.0, highest + 2.0))
         axes.axhline(-3.0103, color=RULE, linewidth=0.9, zorder=0.9)
+        _draw_hatched(axes, named)
         return
     axes.set_ylim(0.0, HEADROOM * highest or 1.0)
     if limits and panel.key in limits:
@@ -112,6 +114,28 @@ def _draw(axes: Axes, frequency_hz: FloatArray, values: FloatArray, name: str, s
     axes.plot(
         frequency_hz, values, color=style.colour, linewidth=style.width, linestyle=style.line, label=name, zorder=3
     )
+
+
+def _draw_hatched(axes: Axes, named: Sequence[NamedCurves]) -> None:
+    """Bands where the level is not known, each set of curves with lines of its own slant and colour."""
+    drawn = False
+    for (_, curves), style, hatch in zip(named, state_styles(len(named)), ("///", "\\\\\\"), strict=False):
+        for low_hz, high_hz in curves.hatched_hz:
+            band = axes.axvspan(low_hz, high_hz, facecolor="none", edgecolor=style.colour, hatch=hatch, linewidth=0.0)
+            band.set_alpha(0.35)
+            band.set_zorder(0.8)
+            drawn = True
+    if drawn:
+        axes.text(
+            0.995,
+            0.96,
+            f"hatched: not known to {HATCHED_DB:g} dB",
+            transform=axes.transAxes,
+            ha="right",
+            va="top",
+            fontsize=SMALL_PT,
+            color=SOFT_INK,
+        )
 
 
 def _draw_limit(axes: Axes, value: float, words: str) -> None:

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from analysis.bass_sound import BassSystem, bass_system
 from analysis.box import BoxFit
 from analysis.box_model import (
     ABSORPTION,
@@ -51,12 +52,12 @@ def driver_netlist(fit: DriverFit, title: str) -> str:
 
 def box_netlist(fit: BoxFit, title: str) -> str:
     """Netlist of a box with its driver."""
-    return netlist(fit.model, fit.parameters, title)
+    return netlist(bass_system(fit), title)
 
 
-def netlist(model: BoxModel, parameters: FloatArray, title: str) -> str:
-    """Netlist of a box model with parameters as in `analysis.box_model`."""
-    x = parameters
+def netlist(system: BassSystem, title: str) -> str:
+    """Netlist of a box with its driver; its sound is over Small's reference level."""
+    model, x = system.model, system.parameters
     scale = float(np.exp(x[LN_SCALE]))
     lines = _head(title)
     lines += _coil(model.coil, x)
@@ -65,9 +66,9 @@ def netlist(model: BoxModel, parameters: FloatArray, title: str) -> str:
     lines += ["* small resonances on the cone", *_small(drivers, unit=scale)]
     lines += _air(model, x)
     lines += [
-        "* sound: flow into the compliance, times s Re/scale",
+        "* sound: flow into the compliance, times s Re Mms/Bl^2",
         "fsound 0 pressure vflow 1",
-        f"lsound pressure 0 {_number(np.exp(x[LN_RE]) / scale)}",
+        f"lsound pressure 0 {_number(system.reference)}",
     ]
     return "\n".join([*lines, ".end", ""])
 

@@ -9,7 +9,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from analysis.bass import HEARD_AIR_M_S, HEARD_FROM_HZ, largest
-from analysis.bass_export import ALPHA_RATIO, alignment_texts, bass_table, cost_sense, cost_texts
+from analysis.bass_export import ALPHA_RATIO, alignment_texts, bass_table, cost_sense, cost_texts, hatched_lines
 from analysis.box_quantities import closed_figures
 from analysis.driver_and_box_export import box_table, coil_text, driver_table
 from analysis.volume import LITRE
@@ -56,10 +56,11 @@ MEANINGS = {
     "QL, leakage": "Losses through leaks: high means tight.",
     "QA, lining and filling": "Losses of the air in lining and filling, before the port too: low means much of it.",
     "QP, port itself": "Losses of the air in the port's tube and at its mouths.",
-    "3 dB point, Hz": "Where the response has fallen by 3 dB below the driver's own level.",
+    "3 dB point, Hz": "Going up, where the response comes within 3 dB of the driver's reference level.",
+    "slope there, dB an octave": "The flatter it is, the less the 3 dB point means: a tenth of a decibel moves it far.",
     "10 dB point, Hz": "Where the response has fallen by 10 dB.",
-    "highest level, dB": "Highest point of the response below 1 kHz, over the driver's own level without its coil's "
-    "inductance.",
+    "highest level, dB": "Highest point of the response below 300 Hz, over the driver's reference level (Mms and Re "
+    "alone).",
     "highest level at, Hz": "Where the response is highest.",
     "longest group delay, ms": "How late the bass comes at worst.",
     "most excursion": f"How far the cone moves one way at the voltage that is chosen, above {HEARD_FROM_HZ:g} Hz.",
@@ -69,6 +70,7 @@ MEANINGS = {
     "hump near the tuning": "A resonance near the tuning that the lumped box does not have.",
     "difference of states": "This state minus the one before, with the uncertainty of the difference: what the work in "
     "between costs or gains in bass.",
+    "level not known": "Small resonances sound in a way that the terminals do not show: hatched in the picture.",
     "published alignments": "Boxes that published tables give for such a driver: for orientation, not as a goal.",
 }
 
@@ -119,6 +121,7 @@ def box_rows(report: BassReport) -> list[Row]:
     rows += [_box_row(box, *row) for row in box_table(box).rows]
     rows += _bass_rows(report)
     rows += _moved_rows(report)
+    rows += _hatched_rows(report)
     if box.hump is not None:
         rows.append(_plain("hump near the tuning", box.hump.kind, box.hump.evidence, box.hump.resonance.frequency_hz))
     if box.budget is not None:
@@ -130,7 +133,7 @@ def box_rows(report: BassReport) -> list[Row]:
             for part in budget.stuffing
         ]
         rows.append(_plain("air in the box", f"{budget.air_m3 / LITRE:.2f} litres", lines))
-    names = ", ".join(one.name for one in report.published)
+    names = ", ".join(one.name for one in (published.alignment for published in report.published))
     rows.append(_plain("published alignments", names, alignment_texts(report)))
     return rows
 
@@ -174,7 +177,7 @@ def _bass_rows(report: BassReport) -> list[Row]:
     figures = report.figures if report.changed_figures is None else report.changed_figures
     places = {
         "3 dB point, Hz": figures.f3_hz,
-        "10 dB point, Hz": figures.f10_hz,
+            "10 dB point, Hz": figures.f10_hz,
         "highest level at, Hz": figures.peak_hz,
     }
     uncertain = {"3 dB point, Hz": report.f3_hz, "highest level, dB": report.peak_db}
@@ -187,6 +190,15 @@ def _bass_rows(report: BassReport) -> list[Row]:
             values.append(f"this state, as measured: {uncertain[head].text()}")
         rows.append(Row(places.get(head), "", head, " → ".join(cells), tuple(values), meaning=MEANINGS.get(head, "")))
     return rows
+
+
+def _hatched_rows(report: BassReport) -> list[Row]:
+    """Where the level is not known."""
+    curves = report.curves if report.changed_curves is None else report.changed_curves
+    if not curves.hatched_hz:
+        return []
+    bands = ", ".join(f"{low:.0f} to {high:.0f} Hz" for low, high in curves.hatched_hz)
+    return [_plain("level not known", bands, tuple(hatched_lines(report)), curves.hatched_hz[0][0])]
 
 
 def _minus(number: str) -> str:

@@ -15,20 +15,9 @@ from reference.speaker_circuit import Leak, SpeakerCircuit, port_mass_kg_per_m4
 from reference.speaker_circuit import Port as Tube
 
 from analysis.alignments import b4, c4, closed_alignment, qb3
-from analysis.bass import (
-    BassSystem,
-    Change,
-    Port,
-    bass_curves,
-    bass_figures,
-    bass_system,
-    changed,
-    ends_over_radius,
-    figure_quantity,
-    group_delay_s,
-    lining_cost,
-    response,
-)
+from analysis.bass import Change, Port, bass_curves, bass_figures, changed, ends_over_radius, group_delay_s
+from analysis.bass_cost import figure_quantity, lining_cost
+from analysis.bass_sound import BassSystem, bass_system, response
 from analysis.box_model import BoxModel
 from analysis.coil_models import COIL_MODELS
 from analysis.cone_resonances import ConeResonances

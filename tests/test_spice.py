@@ -10,7 +10,7 @@ from reference.ngspice_run import logarithmic, ngspice_there, run_netlist
 from reference.random_drivers import random_driver
 from reference.speaker_circuit import SpeakerCircuit
 
-from analysis.bass import bass_system, response
+from analysis.bass_sound import BassSystem, bass_system, response
 from analysis.box_model import BoxModel
 from analysis.coil_models import CHAIN, COIL_MODELS, CoilModel
 from analysis.cone_resonances import ConeResonances
@@ -58,7 +58,7 @@ def test_box_gives_the_measured_impedance_back(vented: bool, leak: bool, waves: 
 def test_response_agrees_with_ngspice(vented: bool, leak: bool) -> None:
     driver, circuit = random_speaker(951, vented, leak, True)
     system = bass_system(fitted_box(circuit, fitted_driver(driver, 1), vented, 2))
-    frequency_hz, pressure = run(netlist(system.model, system.parameters, "bass"), ("pressure",))
+    frequency_hz, pressure = run(netlist(system, "bass"), ("pressure",))
     found = response(system, 2j * np.pi * frequency_hz)
     assert np.max(np.abs(20 * np.log10(np.abs(pressure / found)))) < 0.05
 
@@ -72,7 +72,7 @@ def test_every_coil_model_and_creep(coil: CoilModel, creep: float) -> None:
     driver = [*np.log([6.0, 250.0, 5.0, 3_000.0]), creep, *coil.start(s, 6 + 0.02 * s**0.65)]
     box = [0.05, np.log(1.3), 0.1, 0.3, 0.7, 0.2, np.log(500.0), 0.05, np.log(220.0), 0.04, -0.03, -0.02]
     x = np.array([*driver, *box, 0.1, -0.1, 0.05, 0.2, -0.1, 0.05, 0.1, 0.0])
-    frequency_hz, found = impedance_back(netlist(model, x, "every coil"))
+    frequency_hz, found = impedance_back(netlist(BassSystem(model, x), "every coil"))
     expected, _ = model(2j * np.pi * frequency_hz, x)
     assert found == pytest.approx(expected, rel=1e-3)
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from matplotlib.figure import Figure
 
-from analysis.bass import CHANGE_LIMITS, HEARD_AIR_M_S, VOLTAGE_LIMITS_V, Change, bass_system
+from analysis.bass import CHANGE_LIMITS, HEARD_AIR_M_S, VOLTAGE_LIMITS_V, Change
 from analysis.bass_export import bass_csv, bass_curves_named, bass_document
 from analysis.driver_and_box import BassReport, BoxReport, bass_of_box
 from analysis.driver_and_box_export import box_document
@@ -162,7 +162,7 @@ class _BoxAndBass(View):
                 text_export(
                     "Changed box as a netlist",
                     ".cir",
-                    lambda: netlist(system.model, system.parameters, f"{title}, changed"),
+                    lambda: netlist(system, f"{title}, changed"),
                 )
             )
         for name, curves in bass_curves_named(report):

@@ -23,7 +23,7 @@ from reference.recordings import Chain
 from reference.speaker_circuit import Cavity, Driver, SpeakerCircuit
 from table import Row, at_least, at_most
 
-from analysis.bass import bass_system, response
+from analysis.bass_sound import bass_system, response
 from analysis.box import BoxFit, fit_box
 from analysis.box_quantities import closed_quantities, vented_quantities
 from analysis.box_verdicts import leak_verdict
@@ -203,7 +203,7 @@ def _absolute(tally: Tally, driver: Driver, free: DriverFit, seed: int, generato
 def _response_deviation_db(fit: BoxFit) -> float:
     """Largest difference of the predicted response from ngspice's, 10 Hz to 1 kHz."""
     system = bass_system(fit)
-    text = netlist(system.model, system.parameters, "bass").replace(".end\n", "vdrive in 0 ac 1")
+    text = netlist(system, "bass").replace(".end\n", "vdrive in 0 ac 1")
     frequency, pressure = run_netlist(text, logarithmic(30, 10, 1_000), ("pressure",))
     predicted = response(system, 2j * np.pi * frequency.real)
     return float(np.max(np.abs(20 * np.log10(np.abs(pressure / predicted)))))
