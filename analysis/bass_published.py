@@ -45,14 +45,14 @@ def published_vented(system: BassSystem, driver: DriverFit) -> tuple[PublishedBo
     found = alignment_for(driver.qts.value, ALIGNMENT_QL)
     named = tuple(one for one in (found, b4(ALIGNMENT_QL), bl4(ALIGNMENT_QL)) if one is not None)
     fs_hz = driver.fs_hz.value
-    return tuple(PublishedBox(one, _f3_hz(_in_box(system, driver, one.alpha, one.h * fs_hz))) for one in named)
+    return tuple(PublishedBox(one, _f3_hz(in_box_of_lumps(system, driver, one.alpha, one.h * fs_hz))) for one in named)
 
 
 def published_closed(system: BassSystem, driver: DriverFit, qtc: float) -> tuple[PublishedBox, ...]:
     """That of a closed box's own total Q: the same box without leak and without anything that swings in it."""
     alpha = float(np.exp(system.parameters[system.box(LN_ALPHA)]))
     kept = system.parameters[system.box(ABSORPTION)]
-    return (PublishedBox(closed_alignment(qtc), _f3_hz(_in_box(system, driver, alpha, None, kept))),)
+    return (PublishedBox(closed_alignment(qtc), _f3_hz(in_box_of_lumps(system, driver, alpha, None, kept))),)
 
 
 def _f3_hz(system: BassSystem) -> float | None:
@@ -62,7 +62,7 @@ def _f3_hz(system: BassSystem) -> float | None:
         return None
 
 
-def _in_box(
+def in_box_of_lumps(
     system: BassSystem, driver: DriverFit, alpha: float, tuning_hz: float | None, absorption: float = 0.0
 ) -> BassSystem:
     """The driver as measured in free air, its own small resonances included, in a box of lumped elements."""

@@ -22,7 +22,7 @@ import numpy as np
 from analysis.box import BoxFit
 from analysis.box_model import LN_ALPHA
 from analysis.driver import DriverFit
-from analysis.driver_model import LN_SCALE, LN_WS
+from analysis.driver_model import LN_RE, LN_SCALE, LN_WS
 from analysis.quantity import Quantity, derived, jacobian
 from analysis.uncertainty import rectangular_std
 from capture.arrays import FloatArray
@@ -40,7 +40,7 @@ LARGEST_DISAGREEMENT = 2.0
 SUSPENSION_CHANGE = 0.03
 """Change of the compliance between two takes that is worth a warning."""
 
-LN_MASS, LN_COMPLIANCE, LN_LOSS, LN_BL, LN_DIAMETER, LN_VOLUME, LN_ADDED, LN_COMPLIANCE_2, LN_PRESSURE = range(9)
+LN_MASS, LN_COMPLIANCE, LN_LOSS, LN_BL, LN_DIAMETER, LN_VOLUME, LN_ADDED, LN_COMPLIANCE_2, LN_PRESSURE, LN_DC = range(10)
 
 
 @dataclass(frozen=True)
@@ -197,7 +197,6 @@ class _Estimate:
     values: FloatArray
     covariance: FloatArray
     tolerances: FloatArray
-    re_ohm: Quantity
     air: Air
 
     def of(self, function: Callable[[FloatArray], float], unit: str) -> Quantity:
@@ -205,7 +204,6 @@ class _Estimate:
 
     def absolute(self) -> Absolute:
         stiffness, density, speed = self.air.stiffness_pa, self.air.density_kg_m3, self.air.speed_m_s
-        re_ohm = self.re_ohm.value
 
         def area(x: FloatArray) -> float:
             return float(np.pi / 4 * np.exp(2 * x[LN_DIAMETER]))
@@ -213,7 +211,7 @@ class _Estimate:
         def efficiency(x: FloatArray) -> float:
             # eta0 = rho/(2 pi c) (Bl Sd/Mms)^2 / Re, the same as (4 pi^2/c^3) fs^3 Vas/Qes (Small 1972).
             force = np.exp(x[LN_BL] - x[LN_MASS]) * area(x)
-            return float(density * np.exp(x[LN_PRESSURE]) / (2 * np.pi * speed) * force**2 / re_ohm)
+            return float(density * np.exp(x[LN_PRESSURE] - x[LN_DC]) / (2 * np.pi * speed) * force**2)
 
         return Absolute(
             mms_kg=self.of(lambda x: float(np.exp(x[LN_MASS])), "kg"),
@@ -224,7 +222,9 @@ class _Estimate:
             sd_m2=self.of(area, "m²"),
             efficiency=self.of(efficiency, ""),
             sensitivity_db=self.of(lambda x: sensitivity_db(efficiency(x), self.air), "dB"),
-            sensitivity_2v83_db=self.of(lambda x: sensitivity_db(8.0 / re_ohm * efficiency(x), self.air), "dB"),
+            sensitivity_2v83_db=self.of(
+                lambda x: sensitivity_db(8.0 / float(np.exp(x[LN_DC])) * efficiency(x), self.air), "dB"
+            ),
         )
 
 
@@ -252,7 +252,7 @@ def _combine(
     spread[range(count, size), range(count, size)] = known_std**2
     spread += 1e-14 * np.eye(size)
     x = _first_guess(data, known, air, added is not None)
-    used = [LN_MASS, LN_COMPLIANCE, LN_LOSS, LN_BL, LN_DIAMETER, LN_VOLUME, LN_ADDED, LN_PRESSURE]
+    used = [LN_MASS, LN_COMPLIANCE, LN_LOSS, LN_BL, LN_DIAMETER, LN_VOLUME, LN_ADDED, LN_PRESSURE, LN_DC]
     used += [LN_COMPLIANCE_2] if added else []
 
     def predicted(values: FloatArray) -> FloatArray:
@@ -273,11 +273,11 @@ def _combine(
     full[np.ix_(used, used)] = small
     tolerances = np.zeros((x.size, known.size))
     tolerances[used] = gain[:, count:] * known_std
-    return _Estimate(x, full, tolerances, driver.re_ohm, air)
+    return _Estimate(x, full, tolerances, air)
 
 
 def _data(driver: DriverFit, added: AddedMassTake | None, box: KnownBoxTake | None) -> tuple[FloatArray, FloatArray]:
-    """What the takes give, with covariance: ln ws, ln(Mms/Bl^2), ln(Rms/Bl^2); then of the second takes.
+    """What the takes give, with covariance: ln ws, ln(Mms/Bl^2), ln(Rms/Bl^2); then of the second takes; ln Re.
 
     The ohm scale is common to all takes: 1/Bl^2 goes with it.
     """
@@ -302,7 +302,20 @@ def _data(driver: DriverFit, added: AddedMassTake | None, box: KnownBoxTake | No
         covariance[place : place + value.size, place : place + value.size] = spread
         place += value.size
     direction = np.array(scale)
-    return values, covariance + driver.scale_std**2 * np.outer(direction, direction)
+    covariance += driver.scale_std**2 * np.outer(direction, direction)
+    return _with_resistance(driver, values, covariance, direction)
+
+
+def _with_resistance(
+    driver: DriverFit, values: FloatArray, covariance: FloatArray, direction: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """The data and ln Re as reported, last: it shares the ohm scale as far as no multimeter has mended it."""
+    variance = (driver.re_ohm.std / driver.re_ohm.value) ** 2
+    of_sweep = driver.covariance[LN_RE, LN_RE] + driver.scale_std**2
+    unmended = min(variance / of_sweep, 1.0) if of_sweep > 0 else 0.0
+    common = unmended * driver.scale_std**2 * direction
+    whole = np.block([[covariance, common[:, None]], [common[None, :], np.array([[variance]])]])
+    return np.append(values, np.log(driver.re_ohm.value)), whole
 
 
 def _box_stiffness(fit: BoxFit, x: FloatArray) -> FloatArray:
@@ -328,6 +341,7 @@ def _predict(x: FloatArray, air: Air, added: bool, box: bool) -> FloatArray:
     if box:
         area2 = (np.pi / 4) ** 2 * np.exp(4 * x[LN_DIAMETER])
         values += [float(np.log(air.stiffness_pa * area2)) + x[LN_PRESSURE] - x[LN_VOLUME] - scale]
+    values.append(x[LN_DC])
     return np.array(values)
 
 
@@ -341,10 +355,10 @@ def _first_guess(data: FloatArray, known: FloatArray, air: Air, added: bool) -> 
             )
         ln_bl2 = known[2] - np.log(difference)
     else:
-        ln_bl2 = np.log(air.stiffness_pa) + 2 * np.log(np.pi / 4) + 4 * known[0] - known[1] - data[-1]
+        ln_bl2 = np.log(air.stiffness_pa) + 2 * np.log(np.pi / 4) + 4 * known[0] - known[1] - data[-2]
     ln_mass = mass_ratio + ln_bl2
     compliance = -2 * ws - ln_mass
-    return np.array([ln_mass, compliance, loss_ratio + ln_bl2, 0.5 * ln_bl2, *known[:3], compliance, known[3]])
+    return np.array([ln_mass, compliance, loss_ratio + ln_bl2, 0.5 * ln_bl2, *known[:3], compliance, known[3], data[-1]])
 
 
 def _disagreement(by_mass: _Estimate, by_box: _Estimate) -> tuple[float, float]:

@@ -177,7 +177,7 @@ def _bass_rows(report: BassReport) -> list[Row]:
     figures = report.figures if report.changed_figures is None else report.changed_figures
     places = {
         "3 dB point, Hz": figures.f3_hz,
-            "10 dB point, Hz": figures.f10_hz,
+        "10 dB point, Hz": figures.f10_hz,
         "highest level at, Hz": figures.peak_hz,
     }
     uncertain = {"3 dB point, Hz": report.f3_hz, "highest level, dB": report.peak_db}

@@ -17,10 +17,13 @@ from reference.speaker_circuit import Port as Tube
 from analysis.alignments import b4, c4, closed_alignment, qb3
 from analysis.bass import Change, Port, bass_curves, bass_figures, changed, ends_over_radius, group_delay_s
 from analysis.bass_cost import figure_quantity, lining_cost
-from analysis.bass_sound import BassSystem, bass_system, response
+from analysis.bass_export import bass_csv
+from analysis.bass_published import in_box_of_lumps, published_vented
+from analysis.bass_sound import BassSystem, Origin, bass_system, hatched_octaves, is_hatched, level_db, response
 from analysis.box_model import BoxModel
 from analysis.coil_models import COIL_MODELS
 from analysis.cone_resonances import ConeResonances
+from analysis.picture_bass import picture_of_bass
 from analysis.second_take import AddedMassTake, Air, Known, second_take
 from capture.errors import StillboxError
 
@@ -98,7 +101,7 @@ def exact_sound(circuit: SpeakerCircuit, grid: str) -> tuple[np.ndarray, np.ndar
     s = 2j * np.pi * frequency.real
     flow = s * circuit.cavity.compliance_m3_per_pa * pressure / terminal
     driver = circuit.driver
-    mass = driver.moving_mass_kg
+    mass = true_driver(driver).mms_kg
     # A driver of constant acceleration with Re alone: Sd Bl/(Re M s).
     return frequency.real, flow * s * driver.coil.resistance_ohm * mass / (driver.force_factor_tm * driver.area_m2)
 
@@ -106,9 +109,9 @@ def exact_sound(circuit: SpeakerCircuit, grid: str) -> tuple[np.ndarray, np.ndar
 @NGSPICE
 @pytest.mark.parametrize(("vented", "leak"), [(True, False), (True, True), (False, False), (False, True)])
 def test_response_from_the_terminals_is_that_of_the_circuit(vented: bool, leak: bool) -> None:
+    """What hangs on the cone belongs to Mms, to the level and to its slope."""
     driver, circuit = random_speaker(900, vented, leak, False)
-    driver = replace(driver, hung=())
-    circuit = replace(circuit, driver=driver)
+    assert driver.hung
     frequency_hz, exact = exact_sound(circuit, logarithmic(40, 10, 500))
     fit = fitted_box(circuit, fitted_driver(driver, 1), vented, 2)
     found = response(bass_system(fit), 2j * np.pi * frequency_hz)
@@ -267,3 +270,89 @@ def test_a_leak_keeps_its_resistance_in_another_volume() -> None:
     s = 2j * np.pi * np.geomspace(15, 300, 40)
     foretold = changed(now, Change(volume_ratio=0.7), None, None, AIR)
     assert np.abs(response(foretold, s)) == pytest.approx(np.abs(response(then, s)), rel=5e-3)
+
+
+# The same basis, and what is not known
+
+
+def test_published_alignments_stand_on_the_same_basis() -> None:
+    """Without the coil the published 3 dB point; what is printed has the coil, as the measured box beside it has."""
+    driver, circuit = random_speaker(909, True, False, False)
+    fit = fitted_driver(replace(driver, hung=()), 1)
+    system = bass_system(fitted_box(replace(circuit, driver=replace(driver, hung=())), fit, True, 2))
+    for published in published_vented(system, fit):
+        one, fs_hz = published.alignment, fit.fs_hz.value
+        lumps = in_box_of_lumps(system, fit, one.alpha, one.h * fs_hz)
+        if one.name == "BL4":  # for another Qts than this driver's
+            continue
+        assert published.f3_hz == bass_figures(lumps).f3_hz
+        assert bass_figures(lumps, coil=False).f3_hz != published.f3_hz
+        if one.qt == pytest.approx(fit.qts.value, rel=1e-3):
+            assert bass_figures(lumps, coil=False).f3_hz == pytest.approx(one.f3_over_fs * fs_hz, rel=0.01)
+
+
+def with_resonance(hertz: float, compliance: float, q: float = 20.0) -> BassSystem:
+    """A closed box with one small resonance of a compliance over that of the air."""
+    plain = ideal(50.0, 0.5, 1.0, None)
+    omega = 2 * np.pi * hertz
+    pole = omega * (-0.5 / q + 1j)
+    residue = 0.5 * compliance * plain.stiffness_rad2_s2 * (1 + 0j)
+    small = ConeResonances(1.0, np.array([pole]), np.array([residue]))
+    model = replace(plain.model, small=small)
+    return BassSystem(model, np.concatenate([plain.parameters, np.zeros(4)]), may_be_wall=np.array([True]))
+
+
+def test_the_sound_of_a_wall_is_hatched_and_that_of_a_standing_wave_in_a_closed_box_is_not() -> None:
+    wall = bass_curves(with_resonance(200.0, 0.02))
+    air = bass_curves(replace(with_resonance(200.0, 0.02), may_be_wall=np.array([False])))
+    assert air.hatched_hz == ()
+    ((low, high),) = wall.hatched_hz
+    assert low < 200.0 < high
+    assert 0.05 < hatched_octaves(wall.hatched_hz) < 0.85
+    lines = bass_csv(wall).splitlines()
+    at = [line.split(",") for line in lines[1:]]
+    inside = is_hatched(wall.hatched_hz, wall.frequency_hz)
+    assert [cells[-1] == "1" for cells in at] == inside.tolist()
+    hatches = [patch.get_hatch() for patch in picture_of_bass("", [("", wall)]).axes[0].patches]
+    assert len([hatch for hatch in hatches if hatch]) == 1
+    assert not any(patch.get_hatch() for patch in picture_of_bass("", [("", air)]).axes[0].patches)
+
+
+def test_a_resonance_far_too_strong_for_a_wall_is_the_air_whatever_its_cause_seems() -> None:
+    assert bass_curves(with_resonance(300.0, 0.5)).hatched_hz == ()
+
+
+def test_origins_go_to_the_nearest_resonance() -> None:
+    driver, circuit = random_speaker(913, True, False, True)
+    fit = fitted_box(circuit, fitted_driver(driver, 1), True, 2)
+    small = bass_system(fit).small
+    own = np.abs(small.poles_rad_s[fit.driver.small.poles_rad_s.size :]) / (2 * np.pi)
+    assert own.size
+    known = bass_system(fit, [Origin(1.002 * own[0], "wall", 0.9), Origin(1.3 * own[-1], "wall", 0.9)])
+    assert known.may_be_wall is not None
+    assert np.flatnonzero(known.may_be_wall).tolist() == [fit.driver.small.poles_rad_s.size]
+
+
+def test_small_resonances_are_in_the_level() -> None:
+    """A standing wave presses on the cone: the level moves with it, and far below it by nothing."""
+    system = with_resonance(300.0, 0.3)
+    without = ideal(50.0, 0.5, 1.0, None)
+    hertz = np.array([10.0, 290.0])
+    change = level_db(system, hertz) - level_db(without, hertz)
+    assert abs(change[0]) < 0.01
+    assert abs(change[1]) > 0.3
+
+
+def test_level_differences_come_with_place_and_uncertainty() -> None:
+    driver, circuit = random_speaker(906, True, False, True)
+    free = fitted_driver(driver, 1)
+    assert circuit.cavity is not None
+    smaller = replace(circuit, cavity=replace(circuit.cavity, volume_m3=0.9 * circuit.cavity.volume_m3))
+    before, after = (fitted_box(one, free, True, seed) for one, seed in ((circuit, 2), (smaller, 3)))
+    cost = lining_cost(before, after)
+    levels = [level_db(bass_system(fit), np.array([cost.level_hz]))[0] for fit in (before, after)]
+    assert cost.level_shift_db.value == pytest.approx(levels[1] - levels[0], abs=1e-9)
+    assert abs(cost.level_shift_db.value) > 0.3
+    assert 0.1 <= cost.level_shift_db.std < 0.3
+    peak = abs(bass_figures(bass_system(after)).f3_hz - bass_figures(bass_system(before)).f3_hz)
+    assert cost.f3_shift_hz.std > 0.1 * 0.01 * peak

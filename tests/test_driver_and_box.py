@@ -175,7 +175,7 @@ def test_bass(bench: Bench, capsys: pytest.CaptureFixture[str], tmp_path: Path) 
     assert status == 0
     assert "\nat 10 V the cone moves at most" in out and "changed:" not in out
     lines = (tmp_path / "b.csv").read_text().splitlines()
-    assert (lines[0], len(lines)) == ("frequency_hz,level_db,group_delay_ms,excursion_mm,port_speed_m_s", 801)
+    assert (lines[0], len(lines)) == ("frequency_hz,level_db,group_delay_ms,excursion_mm,port_speed_m_s,hatched", 801)
     assert lines[1].endswith(",")  # the port's size is not known: no air speed
     assert (tmp_path / "b.png").stat().st_size > 20_000
 

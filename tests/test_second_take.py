@@ -12,6 +12,7 @@ from reference.speaker_circuit import Cavity, Coil, Driver, SpeakerCircuit
 
 from analysis.box_quantities import closed_quantities
 from analysis.box_verdicts import leak_verdict
+from analysis.driver import scale_covariance
 from analysis.second_take import (
     AddedMassTake,
     Air,
@@ -56,9 +57,7 @@ def test_added_mass_of_data_set_b(grams: float, fs_hz: float) -> None:
     free = fitted_driver(driver, 1, noise=1e-6)
     loaded = fitted_driver(with_mass(driver, grams / 1000), 2, noise=1e-6)
     assert loaded.fs_hz.value == pytest.approx(fs_hz, abs=5.1e-5 + 4 * loaded.fs_hz.std)
-    found = second_take(
-        free, Known(diameter_m(driver), 0.0), AIR, AddedMassTake(loaded, Known(grams / 1000, 0.0))
-    )
+    found = second_take(free, Known(diameter_m(driver), 0.0), AIR, AddedMassTake(loaded, Known(grams / 1000, 0.0)))
     assert 1000 * found.combined.mms_kg.value == pytest.approx(9.300, abs=5e-4)
 
 
@@ -228,3 +227,21 @@ def test_values_out_of_range_and_nothing_at_all() -> None:
         second_take(free, Known(0.13), AIR, AddedMassTake(loaded, Known(5.0)))
     with pytest.raises(StillboxError, match="diameter of the cone of 5000 mm"):
         second_take(free, Known(5.0), AIR, AddedMassTake(loaded, Known(0.01)))
+
+
+def test_the_uncertainty_of_re_is_in_the_level() -> None:
+    """Re of a jig that knows its ohm to 3 % only is uncertain, and so is the level."""
+    driver = random_driver(np.random.default_rng(5))
+    free = fitted_driver(driver, 1)
+    rough = replace(
+        free,
+        scale_std=0.03,
+        reported_covariance=free.reported_covariance + 0.03**2 * scale_covariance(free.coil, free.reported.size),
+    )
+    mass = 0.7 * true_driver(driver).mms_kg
+    added = AddedMassTake(fitted_driver(with_mass(driver, mass), 2), Known(mass, 0.01))
+    levels = [second_take(one, Known(0.13, 0.01), AIR, added).combined for one in (free, rough)]
+    # Bl goes with the root of the ohm and Re with the ohm: the level at a voltage with one over its root, that at a
+    # power in Re not at all.
+    assert levels[1].sensitivity_2v83_db.std == pytest.approx(0.5 * 8.686 * 0.03, rel=0.1)
+    assert levels[1].sensitivity_db.std < 0.1
