@@ -6,7 +6,11 @@ standing wave is largest and the air stands still; it moves most a quarter of a 
 
 from __future__ import annotations
 
-from analysis.cavity import RoomMode
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from analysis.cavity import FLANGED_END, FREE_END, RoomMode
 from analysis.findings import Cause
 
 _FOAM_HELPS_FROM_HZ = 1_000.0
@@ -15,8 +19,29 @@ _FIBRE = "wear gloves and a mask against fibre dust"
 _GLUE = "ventilate when gluing and follow the adhesive's data sheet"
 
 
-def first_advice(cause: Cause, frequency_hz: float, q: float, mode: RoomMode | None = None) -> str:
-    """One or two sentences: what helps at that frequency, what cannot, and the caution that applies.
+_SHORTER = 0.7
+"""Length of a port that rings higher, over the present one."""
+_TREATED = 0.5
+"""Share of the air's motion energy at a filling from which on it works on a standing wave."""
+
+
+@dataclass(frozen=True)
+class VentedBox:
+    """What advice must know of a port: its size and the places of cone and port along height, width, depth.
+
+    What is None is not known.
+    """
+
+    diameter_mm: float | None = None
+    length_mm: float | None = None
+    cone_mm: tuple[float | None, float | None, float | None] = (None, None, None)
+    port_mm: tuple[float | None, float | None, float | None] = (None, None, None)
+
+
+def first_advice(
+    cause: Cause, frequency_hz: float, q: float, mode: RoomMode | None = None, vented: VentedBox | None = None
+) -> str:
+    """One to three sentences: what helps at that frequency, what cannot, what it costs, and the caution that applies.
 
     Parameters
     ----------
@@ -24,9 +49,11 @@ def first_advice(cause: Cause, frequency_hz: float, q: float, mode: RoomMode | N
     frequency_hz, q : float
     mode : RoomMode, optional
         The standing wave, if that is the cause.
+    vented : VentedBox, optional
+        The port, if the box has one.
     """
     if cause == "standing wave":
-        return _standing_wave(frequency_hz, mode)
+        return _standing_wave(frequency_hz, mode, vented)
     if cause == "wall":
         return _wall(frequency_hz, q)
     if cause == "driver":
@@ -35,10 +62,7 @@ def first_advice(cause: Cause, frequency_hz: float, q: float, mode: RoomMode | N
             "lower crossover point."
         )
     if cause == "port":
-        return (
-            "The port rings as a pipe: a shorter or wider port, its inner end moved away from the cone's line, or a "
-            "plug of open foam in it for a trial; then measure the tuning again."
-        )
+        return _port(VentedBox() if vented is None else vented)
     if cause == "room":
         return (
             "It belongs to the room, not to the speaker: move the speaker by a metre, or measure outdoors; then it is "
@@ -50,7 +74,64 @@ def first_advice(cause: Cause, frequency_hz: float, q: float, mode: RoomMode | N
     )
 
 
-def _standing_wave(frequency_hz: float, mode: RoomMode | None) -> str:
+def treated_together(modes: Sequence[RoomMode | None]) -> list[int]:
+    """For each standing wave, in the order of frequency, the one whose filling treats it: itself, or an earlier one.
+
+    A filling across one dimension works on every mode whose air moves there: velocity goes as sin(n pi x / L).
+    """
+    leads: list[int] = []
+    result = []
+    for index, mode in enumerate(modes):
+        lead = next((one for one in leads if _treats(modes[one], mode)), index)
+        if lead == index:
+            leads.append(index)
+        result.append(lead)
+    return result
+
+
+def _treats(filled: RoomMode | None, mode: RoomMode | None) -> bool:
+    if filled is None or mode is None or filled.dimensions != 1:
+        return False
+    axis = next(index for index, order in enumerate(filled.orders) if order)
+    order, other = filled.orders[axis], mode.orders[axis]
+    moved = [math.sin(math.pi * other * (2 * k + 1) / (2 * order)) ** 2 for k in range(order)]
+    return sum(moved) / order >= _TREATED - 1e-9
+
+
+def same_filling(lead_hz: float) -> str:
+    """Advice for a standing wave that the filling for another one treats as well."""
+    return f"Fibre filling as for {lead_hz:.0f} Hz: that one treats this standing wave too; nothing more is to be done."
+
+
+def treats_also(others_hz: Sequence[float]) -> str:
+    """What is added to the advice that treats more than one standing wave."""
+    listed = ", ".join(f"{hz:.0f}" for hz in others_hz)
+    return f" The same filling treats {listed} Hz: it is one piece of work."
+
+
+def _port(port: VentedBox) -> str:
+    trial = "For a trial put a plug of open foam in it; then measure the tuning again."
+    if port.diameter_mm is None or port.length_mm is None:
+        return (
+            "The port rings as a pipe: a shorter port rings higher and less, but area and length go together; to keep "
+            "the tuning it must be narrower by as much, and the air in it faster. Its inner end moved away from the "
+            f"cone's line helps too. {trial}"
+        )
+    length, ends = _SHORTER * port.length_mm, 0.5 * (FLANGED_END + FREE_END)
+    # Tuning: area over effective length; d^2/(L + e d) stays.
+    kept = port.diameter_mm**2 / (port.length_mm + ends * port.diameter_mm)
+    diameter = 0.5 * (kept * ends + math.sqrt((kept * ends) ** 2 + 4 * kept * length))
+    higher = (port.length_mm + ends * port.diameter_mm) / (length + ends * diameter)
+    faster = (port.diameter_mm / diameter) ** 2
+    return (
+        f"The port rings as a pipe: {length:.0f} mm long and {diameter:.0f} mm wide instead of {port.length_mm:.0f} "
+        f"and {port.diameter_mm:.0f} mm keeps the tuning (area and length go together) and rings "
+        f"{100 * (higher - 1):.0f} % higher; the air in it gets {100 * (faster - 1):.0f} % faster. Its inner end moved "
+        f"away from the cone's line helps too. {trial}"
+    )
+
+
+def _standing_wave(frequency_hz: float, mode: RoomMode | None, vented: VentedBox | None) -> str:
     quarter_mm = 1e3 * _SPEED_M_S / frequency_hz / 4
     where = _where(mode, quarter_mm)
     if frequency_hz >= _FOAM_HELPS_FROM_HZ:
@@ -61,7 +142,30 @@ def _standing_wave(frequency_hz: float, mode: RoomMode | None) -> str:
             f"thin foam on a wall does next to nothing at {frequency_hz:.0f} Hz, "
             f"for there the air stands still (a quarter of the wavelength is {quarter_mm:.0f} mm)"
         )
-    return f"Fibre filling {where}, where the air moves; {lining}. Fix it so that it cannot reach the cone; {_FIBRE}."
+    fixed = f"Fix it so that it cannot reach the cone; {_FIBRE}."
+    return f"Fibre filling {where}, where the air moves; {lining}. {_keep_free(mode, vented)}{fixed}"
+
+
+def _keep_free(mode: RoomMode | None, vented: VentedBox | None) -> str:
+    """Where filling costs bass in a vented box: all the air of the port goes the way from the cone to it."""
+    if vented is None:
+        return ""
+    general = (
+        "Keep the way from the cone to the port free, a port's width around its inner end above all: filling there "
+        "costs bass"
+    )
+    if mode is None or mode.dimensions != 1:
+        return f"{general}. "
+    axis = next(index for index, order in enumerate(mode.orders) if order)
+    cone, port = vented.cone_mm[axis], vented.port_mm[axis]
+    if cone is None or port is None or mode.orders[axis] != 1:
+        return f"{general}. "
+    if min(cone, port) < 0.5 * mode.inside_mm[axis] < max(cone, port):
+        return (
+            f"{general}, and that middle lies on it: fill the back half only, leave the front open, and look at "
+            "the bass after. "
+        )
+    return f"{general}; that middle does not lie on it. "
 
 
 def _where(mode: RoomMode | None, quarter_mm: float) -> str:

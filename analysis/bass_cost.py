@@ -32,8 +32,8 @@ MODEL_STD_DB, MODEL_DIFFERENCE_STD_DB = 0.25, 0.1
 """Standard uncertainty of a level by the model of driver and box, and of a difference of two states, whose errors are
 alike (tried on boxes of three dimensions and on lossy lines)."""
 NEPER_DB = 20 / float(np.log(10))
-COMPARED_DB, COMPARED_TO_HZ = -10.0, 200.0
-"""A difference of levels is looked for from where the better state has this level, up to there."""
+COMPARED_DB, COMPARED_HZ = -10.0, (20.0, 200.0)
+"""A difference of levels counts as bass within this band, where the better state has at least this level."""
 COMPARED_POINTS = 200
 
 
@@ -91,7 +91,7 @@ def lining_cost(before: BoxFit, after: BoxFit, systems: tuple[BassSystem, BassSy
 
 def _most_changed_hz(before: BassSystem, after: BassSystem) -> float:
     """Where the levels differ most, in the band where there is bass and nothing is hatched."""
-    grid_hz = np.geomspace(10.0, COMPARED_TO_HZ, COMPARED_POINTS)
+    grid_hz = np.geomspace(*COMPARED_HZ, COMPARED_POINTS)
     levels = [level_db(system, grid_hz) for system in (before, after)]
     inside = np.maximum(*levels) >= COMPARED_DB
     known = inside & ~is_hatched(hatched_hz(before), grid_hz) & ~is_hatched(hatched_hz(after), grid_hz)

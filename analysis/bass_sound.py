@@ -162,16 +162,18 @@ def _doubt(system: BassSystem, s: ComplexArray, pair: int, pole: complex, residu
     """Of one small resonance, as a part of the pressure."""
     # What it is at low frequency, resistance and mass, is known: the lumped box has it.
     mass = -2 * (residue / pole**2).real
-    resonant = residue / (s - pole) + np.conj(residue) / (s - np.conj(pole)) + 2 * (residue / pole).real - s * mass
+    load = residue / (s - pole) + np.conj(residue) / (s - np.conj(pole))
+    resonant = load + 2 * (residue / pole).real - s * mass
     if pair < system.of_driver:
         area = float(np.clip(SURROUND_AREA_PER_MASS * mass, 0.0, SURROUND_MOST_AREA))
         return area * np.abs(resonant / (s * mass)) if area else np.zeros(s.size)
     box = system.box_parameters
     over_air = np.abs(resonant / system.stiffness_rad2_s2)
-    if system.moved_air:
-        return over_air / np.abs(system.model.air(s, box)[0])
     is_wall = system.may_be_wall is not None and system.may_be_wall[pair]
-    if is_wall and 0 < mass * abs(pole) ** 2 / system.stiffness_rad2_s2 < MOST_OF_WALL:
+    is_wall &= 0 < mass * abs(pole) ** 2 / system.stiffness_rad2_s2 < MOST_OF_WALL
+    if system.moved_air or is_wall:
+        # Above its resonance it stands still.
+        over_air = np.minimum(over_air, np.abs(load / system.stiffness_rad2_s2))
         return over_air / np.abs(system.model.air(s, box)[0])
     if not system.model.vented:
         return np.zeros(s.size)

@@ -41,6 +41,9 @@ def evidence_for(
         pipe = best["port"]
         sentences.append(f"{pipe.name}: {pipe.frequency_hz:.0f} Hz, {_offset(held, pipe)}")
     if probabilities["wall"] > 0.1:
+        sentences.append(
+            "left over by driver, air and port: a wall or another part of the cabinet"
+        )
         sentences.append(_walls(held, panels))
     if probabilities.get("room", 0.0) > 0.1:
         sentences.append(
@@ -86,7 +89,8 @@ def _air(
     sentence = f"{candidate.name}: {candidate.frequency_hz:.5g} Hz, {_offset(held, candidate)}"
     if candidate.largest_energy_ratio is not None and setting is not None and probabilities["standing wave"] > 0.02:
         found = 100 * setting.energy_ratio(held) / candidate.largest_energy_ratio
-        sentence += f"; the cone feels {found:.0f} % of what it would in a corner"
+        bounded = f"{found:.0f} % of" if found <= 100 else "no less than"
+        sentence += f"; the cone feels {bounded} what it would in a corner"
         if candidate.energy_ratio is not None:
             share = 100 * candidate.energy_ratio / candidate.largest_energy_ratio
             sentence += f", by its place it should be {share:.0f} %"

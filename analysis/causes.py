@@ -15,7 +15,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from analysis.advice import first_advice
+from analysis.advice import VentedBox, first_advice, same_filling, treated_together, treats_also
 from analysis.cause_candidates import (
     Candidate,
     Setting,
@@ -25,7 +25,9 @@ from analysis.cause_candidates import (
     setting_of,
     wall_panels,
 )
+from analysis.cause_doubts import contradiction, families_off, without_false_certainty
 from analysis.cause_evidence import evidence_for
+from analysis.cavity import RoomMode
 from analysis.findings import CAUSES, Cause, Finding, Resonance, ResonanceFit
 from analysis.held_cone import HeldResonance, held_resonances
 from analysis.plates import PanelRange
@@ -56,6 +58,8 @@ _WRONG_PLACE = 0.1
 
 _FAMILY_STD = 0.004
 _LEAST_CERTAIN = 0.5
+_WORTH_A_DOUBT = 0.2
+"""Probability of a standing wave from which on what contradicts it is told."""
 
 
 @dataclass(frozen=True)
@@ -113,17 +117,57 @@ def assign_causes(
     beliefs = _beliefs(case)
     case = replace(case, candidates=_with_families(case, beliefs))
     beliefs = _beliefs(case)
-    findings = []
+    findings: list[Finding] = []
+    modes: list[RoomMode | None] = []
+    against: list[str] = []
+    vented = _vented(in_box, description)
     for index, resonance in enumerate(in_box.resonances):
         probabilities, best = _probabilities(case, beliefs, index)
+        doubt = contradiction(case.held[index], best.get("standing wave"), setting)
+        probabilities = without_false_certainty(probabilities, bool(doubt))
         cause, confidence = _decide(probabilities)
         evidence = evidence_for(
             resonance, case.held[index], case.candidates, best, case.setting, case.panels, missing, probabilities
         )
+        if doubt and probabilities["standing wave"] > _WORTH_A_DOUBT:
+            evidence = (*evidence[:-1], doubt, evidence[-1])
+            against.append(f"{resonance.frequency_hz:.0f} Hz: {doubt}")
         mode = best.get("standing wave")
-        advice = first_advice(cause, resonance.frequency_hz, resonance.q, None if mode is None else mode.mode)
+        modes.append(None if mode is None else mode.mode)
+        advice = first_advice(cause, resonance.frequency_hz, resonance.q, modes[-1], vented)
         findings.append(Finding(resonance, cause, confidence, evidence, advice))
-    return tuple(findings), _warnings(case, bool(in_box.resonances))
+    warnings = (*_warnings(case, bool(in_box.resonances)), *families_off(case.held, case.candidates, setting), *against)
+    return _with_one_filling(findings, modes), warnings
+
+
+def _vented(in_box: ResonanceFit, description: BuildDescription) -> VentedBox | None:
+    """What advice must know of the port; None for a closed box."""
+    driver, port = description.driver, description.port
+    if len(in_box.motional) < 2 and port.diameter_mm is None:
+        return None
+    return VentedBox(
+        port.diameter_mm,
+        port.length_mm,
+        (driver.from_top_mm, driver.from_left_mm, 0.0),
+        (port.from_top_mm, port.from_left_mm, 0.0),
+    )
+
+
+def _with_one_filling(findings: Sequence[Finding], modes: Sequence[RoomMode | None]) -> tuple[Finding, ...]:
+    """Standing waves that one filling treats have one piece of advice: at the lowest, the others point there."""
+    result = list(findings)
+    waves = [index for index, finding in enumerate(findings) if finding.cause == "standing wave"]
+    leads = [waves[lead] for lead in treated_together([modes[index] for index in waves])]
+    for lead in dict.fromkeys(leads):
+        others = [index for index, of in zip(waves, leads, strict=True) if of == lead and index != lead]
+        if not others:
+            continue
+        lead_hz = findings[lead].resonance.frequency_hz
+        more = treats_also([findings[index].resonance.frequency_hz for index in others])
+        result[lead] = replace(findings[lead], advice=findings[lead].advice + more)
+        for index in others:
+            result[index] = replace(findings[index], advice=same_filling(lead_hz))
+    return tuple(result)
 
 
 def one_to_one(likelihood: FloatArray, seen: FloatArray, background: FloatArray) -> FloatArray:

@@ -6,8 +6,6 @@ from collections.abc import Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-import numpy as np
-
 from analysis.number_words import signed_db
 from analysis.summary import summary_of_comparison, summary_of_findings
 from capture.errors import StillboxError
@@ -17,10 +15,6 @@ if TYPE_CHECKING:
     from analysis.driver_and_box import BassReport
     from capture.take import TakeInfo
 
-BASS_HZ = (20.0, 300.0)
-"""Where a difference of levels counts as bass."""
-HEARD_DB = -10.0
-"""Below this level there was no bass that could be lost."""
 LEAST_DB = 0.1
 """Smaller differences of level are none (the digits in which they are told)."""
 
@@ -62,17 +56,9 @@ def cost_in_bass(bench: Bench, before: TakeInfo, after: TakeInfo) -> str:
 
 def cost_words(report: BassReport) -> str:
     """The greatest difference of level between the two states of a report: bass \N{MINUS SIGN}0.9 dB at 38 Hz."""
-    there, here = report.against_curves, report.curves
-    if there is None:
+    cost = report.cost
+    if cost is None:
         return ""
-    frequency_hz = here.frequency_hz
-    before_db = np.interp(np.log(frequency_hz), np.log(there.frequency_hz), there.level_db)
-    low_hz, high_hz = BASS_HZ
-    counts = (frequency_hz >= low_hz) & (frequency_hz <= high_hz) & (before_db >= HEARD_DB)
-    if not counts.any():
-        return ""
-    change_db = np.where(counts, here.level_db - before_db, 0.0)
-    place = int(np.argmax(np.abs(change_db)))
-    if abs(change_db[place]) < LEAST_DB:
+    if abs(cost.level_shift_db.value) < LEAST_DB:
         return "bass as it was"
-    return f"bass {signed_db(float(change_db[place]))} at {float(frequency_hz[place]):.0f} Hz"
+    return f"bass {signed_db(cost.level_shift_db.value)} at {cost.level_hz:.0f} Hz"
