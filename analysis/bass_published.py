@@ -20,10 +20,12 @@ from analysis.box_model import (
     KAPPA,
     LEAK,
     LEAK_MASS,
+    LEAK_PLACE,
     LN_ALPHA,
     LN_WB,
     MU,
     PORT_LOSS,
+    SOFT,
 )
 from analysis.driver import DriverFit
 from capture.errors import StillboxError
@@ -66,12 +68,12 @@ def in_box_of_lumps(
     system: BassSystem, driver: DriverFit, alpha: float, tuning_hz: float | None, absorption: float = 0.0
 ) -> BassSystem:
     """The driver as measured in free air, its own small resonances included, in a box of lumped elements."""
-    model = replace(system.model, small=driver.small)
+    model = replace(system.model, small=driver.small, of_driver=driver.small.poles_rad_s.size)
     first = model.first_box
     x = system.parameters[: first + model.box_size].copy()
     x[:first] = driver.parameters[:first]
     x[first + LN_ALPHA] = np.log(alpha)
-    for loss in (LEAK, LEAK_MASS, MU):
+    for loss in (LEAK, LEAK_MASS, LEAK_PLACE, SOFT, MU):
         x[first + loss] = 0.0
     x[first + ABSORPTION] = absorption
     if tuning_hz is not None:
@@ -80,4 +82,4 @@ def in_box_of_lumps(
         for loss in (PORT_LOSS, KAPPA, CONE_LOSS):
             x[first + loss] = 0.0
     whole = np.concatenate([x, driver.changes])
-    return BassSystem(model, whole, system.reference_s, driver.small.poles_rad_s.size)
+    return BassSystem(model, whole, system.reference_s)

@@ -62,8 +62,6 @@ class BassSystem:
     ----------
     reference_s : float or None
         Qes/ws of the driver in free air; None: the bare parameters Re Mms/Bl^2 of the model.
-    of_driver : int
-        So many of the small resonances, the first, are the driver's.
     may_be_wall : ndarray of bool or None, shape (pairs,)
         Small resonances that are no standing waves for sure; None: all are.
     moved_air : bool
@@ -73,7 +71,6 @@ class BassSystem:
     model: BoxModel
     parameters: FloatArray
     reference_s: float | None = None
-    of_driver: int = 0
     may_be_wall: NDArray[np.bool_] | None = None
     moved_air: bool = False
 
@@ -82,7 +79,7 @@ class BassSystem:
 
     @property
     def box_parameters(self) -> FloatArray:
-        return self.parameters[self.model.first_box : self.model.first_box + self.model.box_size]
+        return self.model.box_of(self.parameters)
 
     @property
     def tuning_hz(self) -> float | None:
@@ -123,7 +120,7 @@ def bass_system(fit: BoxFit, origins: Sequence[Origin] = ()) -> BassSystem:
         origin = _origin_of(abs(pole) / (2 * np.pi), origins)
         may_be_wall[pair] = origin is not None and (origin.cause != "standing wave" or origin.confidence < SURE)
     reference_s = float(np.exp(reference_quantity(fit.driver).value))
-    return BassSystem(fit.model, fit.parameters, reference_s, fit.driver.small.poles_rad_s.size, may_be_wall)
+    return BassSystem(fit.model, fit.parameters, reference_s, may_be_wall)
 
 
 def _origin_of(frequency_hz: float, origins: Sequence[Origin]) -> Origin | None:
@@ -139,7 +136,7 @@ def response(system: BassSystem, s: ComplexArray, coil: bool = True) -> ComplexA
     motional = np.exp(x[LN_SCALE]) / model.cone(s, x)[0]
     inductance = model.coil.evaluate(s, x[FIRST_COIL : model.first_box])[0] if coil else 0.0
     terminals = np.exp(x[LN_RE]) + inductance + motional
-    share = model.shares(s, system.box_parameters)[0]
+    share = model.shares(s, x)[0]
     return s * system.reference * share * motional / terminals
 
 
@@ -164,23 +161,24 @@ def _doubt(system: BassSystem, s: ComplexArray, pair: int, pole: complex, residu
     mass = -2 * (residue / pole**2).real
     load = residue / (s - pole) + np.conj(residue) / (s - np.conj(pole))
     resonant = load + 2 * (residue / pole).real - s * mass
-    if pair < system.of_driver:
+    if pair < system.model.of_driver:
         area = float(np.clip(SURROUND_AREA_PER_MASS * mass, 0.0, SURROUND_MOST_AREA))
         return area * np.abs(resonant / (s * mass)) if area else np.zeros(s.size)
     box = system.box_parameters
+    share = np.abs(system.model.shares(s, system.parameters)[0])
     over_air = np.abs(resonant / system.stiffness_rad2_s2)
     is_wall = system.may_be_wall is not None and system.may_be_wall[pair]
     is_wall &= 0 < mass * abs(pole) ** 2 / system.stiffness_rad2_s2 < MOST_OF_WALL
     if system.moved_air or is_wall:
-        # Above its resonance it stands still.
+        # Above its resonance it stands still. What goes into the compliance is s times the shared pressure.
         over_air = np.minimum(over_air, np.abs(load / system.stiffness_rad2_s2))
-        return over_air / np.abs(system.model.air(s, box)[0])
+        return over_air * np.abs(s) / share
     if not system.model.vented:
         return np.zeros(s.size)
     # A standing wave drives the port as well, forward or backward; at low frequency kappa has it already.
     wb = float(np.exp(box[LN_WB]))
     port = (1 - box[KAPPA]) * s / wb**2 + box[PORT_LOSS] / wb
-    return over_air / np.abs(port * system.model.shares(s, box)[0])
+    return over_air / (np.abs(port) * share)
 
 
 def hatched_hz(system: BassSystem) -> Bands:

@@ -10,6 +10,7 @@ from matplotlib.figure import Figure
 
 from analysis.bass import CHANGE_LIMITS, HEARD_AIR_M_S, VOLTAGE_LIMITS_V, Change
 from analysis.bass_export import bass_csv, bass_curves_named, bass_document
+from analysis.bass_sound import bass_system
 from analysis.driver_and_box import BassReport, BoxReport, bass_of_box
 from analysis.driver_and_box_export import box_document
 from analysis.impedance import ImpedanceCurve
