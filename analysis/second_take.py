@@ -40,7 +40,9 @@ LARGEST_DISAGREEMENT = 2.0
 SUSPENSION_CHANGE = 0.03
 """Change of the compliance between two takes that is worth a warning."""
 
-LN_MASS, LN_COMPLIANCE, LN_LOSS, LN_BL, LN_DIAMETER, LN_VOLUME, LN_ADDED, LN_COMPLIANCE_2, LN_PRESSURE, LN_DC = range(10)
+LN_MASS, LN_COMPLIANCE, LN_LOSS, LN_BL, LN_DIAMETER, LN_VOLUME, LN_ADDED, LN_COMPLIANCE_2, LN_PRESSURE, LN_DC = range(
+    10
+)
 
 
 @dataclass(frozen=True)
@@ -358,7 +360,9 @@ def _first_guess(data: FloatArray, known: FloatArray, air: Air, added: bool) -> 
         ln_bl2 = np.log(air.stiffness_pa) + 2 * np.log(np.pi / 4) + 4 * known[0] - known[1] - data[-2]
     ln_mass = mass_ratio + ln_bl2
     compliance = -2 * ws - ln_mass
-    return np.array([ln_mass, compliance, loss_ratio + ln_bl2, 0.5 * ln_bl2, *known[:3], compliance, known[3], data[-1]])
+    return np.array(
+        [ln_mass, compliance, loss_ratio + ln_bl2, 0.5 * ln_bl2, *known[:3], compliance, known[3], data[-1]]
+    )
 
 
 def _disagreement(by_mass: _Estimate, by_box: _Estimate) -> tuple[float, float]:

@@ -24,6 +24,7 @@ TOPICS = (
     "decay_figures",
     "driver_and_box",
     "wild_boxes",
+    "wild_levels",
     "speed",
 )
 """Modules with ``rows(quick)``."""
