@@ -25,8 +25,10 @@ FAMILY = 3
 """Modes of a dimension, from the first on without a gap, that make a family."""
 FAMILY_FITS = 0.008
 """Relative: they lie at whole multiples so well."""
-FAMILY_OFF = (0.04, 0.25)
+FAMILY_OFF = (0.04, 0.15)
 """Relative deviation of a family from its dimension: least that is a contradiction, and most."""
+EXPLAINED = 0.025
+"""Relative: so near a standing wave of another dimension a resonance may be that."""
 FAMILY_FELT = 0.1
 """A family is of the air only if the cone feels each of it by at least this share of a corner's."""
 
@@ -88,7 +90,14 @@ def families_off(
         }
         if 1 not in family:
             continue
-        found = _family(held, family, setting)
+        # What another dimension explains is no family of this one.
+        elsewhere = [
+            candidate.frequency_hz * float(np.exp(candidate.shift))
+            for candidate in candidates
+            if candidate.mode is not None and candidate.mode.dimensions == 1 and not candidate.mode.orders[axis]
+        ]
+        free = [one for one in held if not any(abs(one.frequency_hz / hz - 1) < EXPLAINED for hz in elsewhere)]
+        found = _family(held, free, family, setting)
         mode = family[1].mode
         if found is None or mode is None:
             continue
@@ -103,13 +112,17 @@ def families_off(
 
 
 def _family(
-    held: Sequence[HeldResonance], family: Mapping[int, Candidate], setting: Setting
+    held: Sequence[HeldResonance],
+    free: Sequence[HeldResonance],
+    family: Mapping[int, Candidate],
+    setting: Setting,
 ) -> tuple[float, list[float]] | None:
-    """Common factor and places of the resonances that make a family off its dimension; None without one."""
+    """Common factor and places of the free resonances that make a family off its dimension; None without one."""
     strong = [one for one in held if setting.energy_ratio(one) > FAMILY_FELT * 2.0]
     first_hz = family[1].frequency_hz * float(np.exp(family[1].shift))
     if _members(strong, first_hz) is not None:
         return None  # it is where it was told
+    strong = [one for one in strong if one in free]
     for start in strong:
         deviation = abs(start.frequency_hz / first_hz - 1)
         if not FAMILY_OFF[0] <= deviation <= FAMILY_OFF[1]:

@@ -28,7 +28,7 @@ from analysis.cause_candidates import (
 from analysis.cause_doubts import contradiction, families_off, without_false_certainty
 from analysis.cause_evidence import evidence_for
 from analysis.cavity import RoomMode
-from analysis.findings import CAUSES, Cause, Finding, Resonance, ResonanceFit
+from analysis.findings import CAUSES, NOTABLE_OHM, Cause, Finding, Resonance, ResonanceFit
 from analysis.held_cone import HeldResonance, held_resonances
 from analysis.plates import PanelRange
 from analysis.room import room_rate
@@ -131,7 +131,8 @@ def assign_causes(
         )
         if doubt and probabilities["standing wave"] > _WORTH_A_DOUBT:
             evidence = (*evidence[:-1], doubt, evidence[-1])
-            against.append(f"{resonance.frequency_hz:.0f} Hz: {doubt}")
+            if resonance.height_ohm >= NOTABLE_OHM:
+                against.append(f"{resonance.frequency_hz:.0f} Hz: {doubt}")
         mode = best.get("standing wave")
         modes.append(None if mode is None else mode.mode)
         advice = first_advice(cause, resonance.frequency_hz, resonance.q, modes[-1], vented)

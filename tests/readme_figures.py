@@ -1,0 +1,95 @@
+"""The lines of README.md that `stillbox` prints of its demonstration: kept true by ``python tests/readme_figures.py``.
+
+Without an option it says what differs; ``--write`` puts what is printed now into README.md. Of each command only a few
+lines are shown; three dots stand for what is left out between them.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import io
+import re
+import sys
+import tempfile
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+ROOT = Path(__file__).resolve().parents[1]
+README = ROOT / "README.md"
+BUILD = "stillbox-demo/build"
+"""As README names the demonstration's build."""
+
+SHOWN = {
+    f"compare {BUILD} stock lined": (r"From stock", r"frequency", r"\d", r"\d", r"\d", r"tuning between"),
+    f"bass {BUILD} --state lined --against stock": (
+        r"bass ", r"3 dB point, Hz", r"slope there", r"from stock to lined", r"lined: 3 dB point"
+    ),
+}  # fmt: skip
+"""Commands shown, and how the lines begin that are shown of each, in their order."""
+LONGEST = 118
+"""Of a line: longer ones are wrapped nowhere but cut at a comma."""
+
+
+def printed(arguments: list[str]) -> list[str]:
+    """What the command line prints, without trailing blanks."""
+    import stillbox
+
+    out = io.StringIO()
+    with contextlib.redirect_stdout(out), contextlib.redirect_stderr(io.StringIO()):
+        try:
+            stillbox.main(arguments)
+        except SystemExit as ended:
+            assert not ended.code, arguments
+    return [line.rstrip() for line in out.getvalue().splitlines()]
+
+
+def chosen(lines: list[str], beginnings: tuple[str, ...]) -> Iterator[str]:
+    """The lines that begin so, in their order; three dots for what lies between."""
+    place = 0
+    for beginning in beginnings:
+        found = next(index for index in range(place, len(lines)) if re.match(beginning, lines[index]))
+        if found > place and place:
+            yield "..."
+        yield lines[found] if len(lines[found]) <= LONGEST else lines[found][:LONGEST].rsplit(",", 1)[0] + ", ..."
+        place = found + 1
+
+
+def blocks(build: Path, run: Callable[[list[str]], list[str]] = printed) -> dict[str, list[str]]:
+    """What README shows of each command, for the demonstration's build in a folder."""
+    return {
+        command: list(chosen(run(command.replace(BUILD, str(build)).split()), beginnings))
+        for command, beginnings in SHOWN.items()
+    }
+
+
+def with_figures(text: str, shown: dict[str, list[str]]) -> str:
+    """README with these lines behind their commands."""
+    for command, lines in shown.items():
+        head = f"    $ stillbox {command}\n"
+        assert head in text, f"README.md lacks: {head.strip()}"
+        begin = text.index(head) + len(head)
+        end = begin + len(re.match(r"(    (?!\$ ).*\n)*", text[begin:])[0])  # type: ignore[index]
+        text = text[:begin] + "".join(f"    {line}\n" for line in lines) + text[end:]
+    return text
+
+
+def main(arguments: list[str]) -> int:
+    """Compare or write; 1 where README differs and is not written."""
+    sys.path[:0] = [str(ROOT)]
+    from analysis.demonstration import demonstration_build
+
+    with tempfile.TemporaryDirectory() as folder:
+        shown = blocks(demonstration_build(Path(folder) / "build", lambda _: None).path)
+    old = README.read_text(encoding="utf-8")
+    new = with_figures(old, shown)
+    if new == old:
+        return 0
+    if "--write" in arguments:
+        README.write_text(new, encoding="utf-8")
+        return 0
+    print("README.md differs from what is printed; run python tests/readme_figures.py --write")
+    return 1
+
+
+if __name__ == "__main__":
+    sys.exit(main(sys.argv[1:]))
