@@ -294,7 +294,7 @@ def test_another_state(qtbot: QtBot, shared: MainWindow) -> None:
     against.setCurrentIndex(1)
     settle(qtbot, window)
     results = window.reading.results
-    assert results is not None and "From stock to lined: tuning " in results.sentence
+    assert results is not None and "From stock to lined: level " in results.sentence
     cost = results.sentence.split("From stock to lined")[1]
     before, after = row(window, "3 dB point, Hz").numbers.split(" → ")
     assert number(cost.split("3 dB point")[1]) == pytest.approx(float(after) - float(before), abs=0.11)
