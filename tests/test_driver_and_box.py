@@ -238,7 +238,7 @@ def test_against_has_the_sense_of_compare(bench: Bench, capsys: pytest.CaptureFi
     )
     assert status == 0
     assert re.search(r"^bass +stock +lined", said, re.MULTILINE)
-    assert re.search(r"^from stock to lined: tuning \+\d+\.\d+ ± ", said, re.MULTILINE)
+    assert re.search(r"^from stock to lined: level .* Hz, tuning \+\d+\.\d+ ± ", said, re.MULTILINE)
     picture = (tmp_path / "two.svg").read_text()
     assert "stock" in picture and "lined" in picture
 
@@ -421,7 +421,7 @@ def test_section_of_the_report(bench: Bench, capsys: pytest.CaptureFixture[str])
     assert bass.picture is not None
     assert "stock and lined" in bass.picture.caption
     assert "excursion of the cone at 2.83 V" in bass.picture.caption
-    assert any("from stock to lined: tuning +" in sentence for sentence in bass.sentences)
+    assert any("from stock to lined: level " in sentence and "tuning +" in sentence for sentence in bass.sentences)
 
 
 def test_section_of_one_state(bench: Bench) -> None:
