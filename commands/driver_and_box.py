@@ -9,6 +9,7 @@ import typer
 
 from capture.errors import StillboxError
 from capture.output_file import NETLIST, TABLE, write_output
+from commands.opening import open_bench
 from commands.options import (
     AnyUnitOption,
     BuildArgument,
@@ -19,7 +20,7 @@ from commands.options import (
     check_netlist,
     check_table,
 )
-from commands.printing import print_json, progress, say, show, warn
+from commands.printing import print_json, say, show, warn
 
 if TYPE_CHECKING:
     from analysis.bass import Change
@@ -54,15 +55,14 @@ def driver(
 
     With a take of added-mass or test-box (and the mass or volume in build.toml) also Vas, Mms, Cms, Bl and level.
     """
-    from analysis.bench import Bench
+    bench = open_bench(build, gate)
     from analysis.driver import MeterReading
     from analysis.driver_and_box import driver_report
     from analysis.driver_and_box_export import driver_document, driver_lines, driver_table
     from analysis.spice import driver_netlist
-    from capture.build_folder import BuildFolder
 
     meter = None if re_ohms is None else MeterReading(re_ohms, re_tolerance)
-    report = driver_report(Bench(BuildFolder.open(build, progress), gate), unit, meter)
+    report = driver_report(bench, unit, meter)
     if spice is not None:
         title = f"{report.build}, driver of unit {report.unit} in free air"
         write_output(spice, NETLIST, driver_netlist(report.fit, title))
@@ -90,14 +90,12 @@ def box(
 
     Needs a free-air take of the same driver: the box is what it adds to the driver.
     """
-    from analysis.bench import Bench
+    bench = open_bench(build, gate)
     from analysis.driver_and_box import box_report
     from analysis.driver_and_box_export import box_document, box_lines, box_table
     from analysis.opening import opening_of
     from analysis.spice import box_netlist
-    from capture.build_folder import BuildFolder
 
-    bench = Bench(BuildFolder.open(build, progress), gate)
     report = box_report(bench, state, unit)
     opening = opening_of(bench, [bench.in_box(state, unit)])
     if spice is not None:
@@ -154,9 +152,8 @@ def bass(
     """
     from analysis.bass import VOLTAGE_LIMITS_V
     from analysis.bass_export import bass_csv, bass_document, bass_lines, bass_table
-    from analysis.bench import Bench
+    bench = open_bench(build, gate)
     from analysis.driver_and_box import bass_report
-    from capture.build_folder import BuildFolder
 
     if absorption_q is not None:
         raise StillboxError(GONE)
@@ -168,7 +165,7 @@ def bass(
             "port_length_mm": port_length,
         }
     )
-    report = bass_report(Bench(BuildFolder.open(build, progress), gate), state, unit, change, against, volts)
+    report = bass_report(bench, state, unit, change, against, volts)
     if csv is not None:
         write_output(csv, TABLE, bass_csv(report.curves if report.changed_curves is None else report.changed_curves))
     if plot is not None:

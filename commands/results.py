@@ -7,6 +7,7 @@ from typing import Annotated
 
 import typer
 
+from commands.opening import open_bench, open_build
 from commands.options import (
     AnyUnitOption,
     BuildArgument,
@@ -38,10 +39,9 @@ def calibrate(
 
     Uses whichever calibration takes the build has: channel-match, open, short, load; check-resistor verifies.
     """
+    folder = open_build(build)
     from analysis.bench import Bench
-    from capture.build_folder import BuildFolder
 
-    folder = BuildFolder.open(build, progress)
     if reference_ohms is not None:
         folder.set_calibration(reference_ohms, reference_tolerance)
     elif reference_tolerance is not None:
@@ -68,12 +68,10 @@ def curve(
     gate: GateOption = None,
 ) -> None:
     """Impedance of a take: show or write it."""
-    from analysis.bench import Bench
+    bench = open_bench(build, gate)
     from analysis.export import write_curve_csv, write_touchstone
     from analysis.tables import curve_text
-    from capture.build_folder import BuildFolder
 
-    bench = Bench(BuildFolder.open(build, progress), gate)
     info = bench.build.find_take(take)
     measured = bench.curve(info, points)
     say(curve_text(info, measured))
@@ -106,15 +104,14 @@ def findings(
 
     Resonances with cause, evidence and advice, and the smallest that this measurement could have seen.
     """
-    from analysis.bench import Bench
+    bench = open_bench(build, gate)
     from analysis.export import findings_document
     from analysis.result_words import RINGING_MEANING
     from analysis.ringing import FIRST, in_order
     from analysis.summary import summary_of_findings
     from analysis.tables import finding_text, findings_table, motional_text
-    from capture.build_folder import BuildFolder
 
-    report = Bench(BuildFolder.open(build, progress), gate).findings(state, unit)
+    report = bench.findings(state, unit)
     if as_json:
         print_json(findings_document(report))
         return
@@ -150,13 +147,11 @@ def decay(
 
     Cumulative spectral decay from the impedance alone: no microphone, no room.
     """
-    from analysis.bench import Bench
+    bench = open_bench(build, gate)
     from analysis.repeatability import bare_driver_findings
     from analysis.tables import ridges_table
     from analysis.write_up import plot_decay, ridges_of, write_decay_table
-    from capture.build_folder import BuildFolder
 
-    bench = Bench(BuildFolder.open(build, progress), gate)
     info = bench.build.find_take(take)
     ridges, notes = ridges_of(bench, info)
     if ridges:
@@ -191,17 +186,15 @@ def compare(
 
     Each resonance: gone, reduced, unchanged, grown, new or moved; how surely that is told, and what could be seen.
     """
-    from analysis.bench import Bench
+    bench = open_bench(build, gate)
     from analysis.export import comparison_document
     from analysis.opening import opening_of
     from analysis.result_words import TOLD_MEANING
     from analysis.summary import first_changes, order_of_changes
     from analysis.tables import changes_table
-    from capture.build_folder import BuildFolder
     from capture.output_file import check_different
 
     check_different(plot=plot, difference=difference)
-    bench = Bench(BuildFolder.open(build, progress), gate)
     result = bench.comparison(before, after, unit)
     takes = bench.compared(before, after, unit)
     opening = opening_of(bench, takes)
@@ -256,11 +249,9 @@ def report(
 
     One page that holds its pictures, to be kept, sent or printed.
     """
-    from analysis.bench import Bench
+    bench = open_bench(build, gate, told=True)
     from analysis.write_up import write_build_report
-    from capture.build_folder import BuildFolder
 
-    bench = Bench(BuildFolder.open(build, progress), gate, progress)
     chosen = bench.reported(states or (), unit)
     write_build_report(bench, chosen, out)
     say(f"wrote {out}: {' and '.join(take.address for take in chosen)}")

@@ -288,7 +288,7 @@ def test_read_only_folder() -> None:
     (LiveRequest("in-box", seconds=0.01), "seconds"),
     (LiveRequest("in-box", repeats=0), "repeats"),
     (LiveRequest("in-box", accuracy_percent=0), "accuracy"),
-    (LiveRequest("in-box", level_dbfs=-200.0), "dBFS at the output"),
+    (LiveRequest("in-box", level_dbfs=-200.0), "a level of -200 dBFS cannot be played; give -80 to 0"),
     (LiveRequest("in-box", level_dbfs=3.0), "a level of 3 dBFS cannot be played"),
     (LiveRequest("in-box", level_dbfs=float("nan")), "a level of nan dBFS"),
     (LiveRequest("in-box", sample_rate_hz=-5), "a sample rate of -5 Hz"),

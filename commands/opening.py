@@ -1,0 +1,29 @@
+"""How commands open a build: what is wrong with its files is said before anything slow is loaded."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from commands.printing import progress
+
+if TYPE_CHECKING:
+    from analysis.bench import Bench
+    from capture.build_folder import BuildFolder
+
+
+def open_build(path: Path) -> BuildFolder:
+    """The build of a folder, its description read; StillboxError where either cannot be."""
+    from capture.build_folder import BuildFolder
+
+    folder = BuildFolder.open(path, progress)
+    _ = folder.description
+    return folder
+
+
+def open_bench(path: Path, gate_s: float | None = None, *, told: bool = False) -> Bench:
+    """A bench on the build of a folder; ``told``: what it computes is said on stderr."""
+    folder = open_build(path)
+    from analysis.bench import Bench
+
+    return Bench(folder, gate_s, progress if told else None)
