@@ -14,7 +14,6 @@ from typing import Concatenate, ParamSpec, TypeVar
 import numpy as np
 
 from analysis.bass import (
-    HEARD_FROM_HZ,
     BassCurves,
     BassFigures,
     Change,
@@ -22,11 +21,11 @@ from analysis.bass import (
     bass_curves,
     bass_figures,
     changed,
-    largest,
 )
 from analysis.bass_cost import LiningCost, figure_quantity, lining_cost
 from analysis.bass_published import PublishedBox, published_closed, published_vented
-from analysis.bass_sound import HATCHED_DB, BassSystem, Origin, bass_system, hatched_octaves
+from analysis.bass_sound import BassSystem, Origin, bass_system
+from analysis.bass_warnings import excursion_warning, far_volume, hatched_warning
 from analysis.bench import Bench, told_apart
 from analysis.box import BoxFit, fit_box
 from analysis.box_quantities import ClosedQuantities, VentedQuantities, closed_quantities, vented_quantities
@@ -68,10 +67,6 @@ CLOSE_THE_PORT = (
     "close the port airtight by hand and sweep once more with --port-closed, in the same state: without the port a "
     "leak and the losses of filling look different"
 )
-MUCH_HATCHED_OCTAVES = 1.0
-"""Of the band shown: from so many octaves in doubt on, it is among the warnings."""
-NEAR_VOLUME = (0.7, 1.5)
-"""Ratios of volume up to which a changed box keeps its standing waves well enough (tried on circuits)."""
 
 
 @dataclass(frozen=True)
@@ -429,8 +424,8 @@ def bass_of_box(
     if absolute is None:
         warnings.append("excursion and air speed need a second take of the driver (added-mass or test-box)")
     curves = bass_curves(system, voltage_v, absolute, area)
-    warnings += _excursion_warning(curves, description, voltage_v)
-    warnings += _hatched_warning(curves)
+    warnings += excursion_warning(curves, description, voltage_v)
+    warnings += hatched_warning(curves)
     changed_system = changed_curves = other = None
     new_area = area
     if change is not None:
@@ -439,8 +434,8 @@ def bass_of_box(
         if port is not None and change.port_diameter_m is not None:
             new_area = Port(change.port_diameter_m, port.length_m).area_m2
         changed_curves = bass_curves(changed_system, voltage_v, absolute, new_area)
-        warnings += _excursion_warning(changed_curves, description, voltage_v, "in the changed box ")
-        warnings += _far_volume(box, change)
+        warnings += excursion_warning(changed_curves, description, voltage_v, "in the changed box ")
+        warnings += far_volume(bool(box.fit.model.small.size), change)
     if before is not None:
         other = bass_system(before.fit, before.origins)
     return BassReport(
@@ -460,42 +455,6 @@ def bass_of_box(
         voltage_v=voltage_v,
         warnings=tuple(dict.fromkeys(warnings)),
     )
-
-
-def _hatched_warning(curves: BassCurves) -> list[str]:
-    """Where much of the level is in doubt."""
-    octaves = hatched_octaves(curves.hatched_hz)
-    if octaves < MUCH_HATCHED_OCTAVES:
-        return []
-    return [
-        f"over {octaves:.1f} octaves the level is not known better than {HATCHED_DB:g} dB, because small resonances "
-        "sound in a way that the terminals do not show; a microphone near the cone does"
-    ]
-
-
-def _far_volume(box: BoxReport, change: Change) -> list[str]:
-    """Where the standing waves of the box, kept as they are, would no longer be those of the changed one."""
-    ratio, (low, high) = change.volume_ratio, NEAR_VOLUME
-    if ratio is None or low <= ratio <= high or not box.fit.model.small.size:
-        return []
-    return [
-        f"{100 * ratio:.0f} % of the volume would move the box's standing waves as well, which is not foretold: the "
-        f"level may be off by a decibel or two (between {100 * low:.0f} and {100 * high:.0f} % by some tenths at most)"
-    ]
-
-
-def _excursion_warning(curves: BassCurves, description: BuildDescription, voltage_v: float, box: str = "") -> list[str]:
-    """Where the cone would leave the range that its maker allows, within the range of music."""
-    allowed_mm = description.driver.xmax_mm
-    if curves.excursion_m is None or allowed_mm is None:
-        return []
-    place_hz, most_m = largest(curves.frequency_hz, curves.excursion_m, HEARD_FROM_HZ)
-    if most_m * 1000 <= allowed_mm:
-        return []
-    return [
-        f"{box}at {voltage_v:g} V the cone moves {1000 * most_m:.1f} mm one way at {place_hz:.0f} Hz, more than the "
-        f"{allowed_mm:g} mm allowed"
-    ]
 
 
 def _published(box: BoxReport, system: BassSystem) -> tuple[PublishedBox, ...]:
