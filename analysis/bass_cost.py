@@ -35,6 +35,10 @@ NEPER_DB = 20 / float(np.log(10))
 COMPARED_DB, COMPARED_HZ = -10.0, (20.0, 200.0)
 """A difference of levels counts as bass within this band, where the better state has at least this level."""
 COMPARED_POINTS = 200
+IMPEDANCE_STD = 0.003
+"""Relative standard uncertainty of the impedance that was measured, the misfit of a model included."""
+MEASURED_HZ, MEASURED_POINTS = (0.4, 6.0), 60
+"""Where it is held, over the tuning or the resonance of a closed box: there driver, box and port make it."""
 
 
 @dataclass(frozen=True)
@@ -146,7 +150,29 @@ def _level(fit: BoxFit, system: BassSystem, frequency_hz: float) -> _Sloped:
     def level(x: FloatArray) -> float:
         return float(level_db(with_parameters(system, x), at)[0])
 
-    return level(fit.parameters), _slopes(fit, level)
+    return level(fit.parameters), _as_measured(fit, _slopes(fit, level))
+
+
+def _as_measured(fit: BoxFit, slopes: FloatArray) -> FloatArray:
+    """The derivatives along what parameters may do while the impedance stays as it was measured.
+
+    The covariance of a fit also holds what its parameters mean beyond the lumps: a leak or a filling may be another one
+    than the model has. The impedance is what it is all the same, and most of the level with it: g - J^T w with
+    w = (J C J^T + R)^-1 J C g, the derivatives J of ln Z and its uncertainty R (least squares with one more datum).
+    """
+    impedance_slopes = _impedance_slopes(fit)
+    moved = impedance_slopes @ fit.covariance
+    weight = moved @ impedance_slopes.T + IMPEDANCE_STD**2 * np.eye(len(impedance_slopes))
+    return slopes - impedance_slopes.T @ np.linalg.solve(weight, moved @ slopes)
+
+
+def _impedance_slopes(fit: BoxFit) -> FloatArray:
+    """Derivatives of the real and imaginary part of ln Z, shape (2 n, parameters), at frequencies over the bass."""
+    tuning_hz = fit.model.reference_rad_s / (2 * np.pi)
+    grid_hz = np.geomspace(MEASURED_HZ[0] * tuning_hz, MEASURED_HZ[1] * tuning_hz, MEASURED_POINTS)
+    impedance, by_parameter = fit.model(2j * np.pi * grid_hz, fit.parameters)
+    relative = by_parameter / impedance[:, None]
+    return np.concatenate([relative.real, relative.imag])
 
 
 def _figure(fit: BoxFit, system: BassSystem, name: Literal["f3_hz", "peak_db"]) -> _Sloped:
