@@ -285,8 +285,10 @@ def test_no_false_alarm(
 ) -> None:
     samples = record(excitation, impedance_ohm, chain, seed, jig)
     starts, flags = check(samples, subject, jig, excitation, subtype)
-    truth = (chain.extra_before + excitation.silence_before_frames) / (1 + chain.clock_ppm * 1e-6)
-    assert starts == (pytest.approx(truth, abs=0 if chain.clock_ppm == 0 else 3),)
+    apart = excitation.sweep_frames + excitation.silence_after_frames
+    first = chain.extra_before + excitation.silence_before_frames
+    truth = [(first + number * apart) / (1 + chain.clock_ppm * 1e-6) for number in range(excitation.repeats)]
+    assert starts == pytest.approx(truth, abs=0 if chain.clock_ppm == 0 else 3)
     # Only what is true may be said: hum above what little reaches channel 2, noise close below a quiet sweep.
     allowed = ("mains hum", "dB above the noise on", "turn up the input or the output")
     assert [flag for flag in flags if not any(words in flag for words in allowed)] == []
