@@ -132,8 +132,7 @@ def rig(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def test_the_rigs_ringing_wall_is_among_the_first_and_gets_advice(rig: Path) -> None:
     bench = Bench(BuildFolder.open(rig))
     found = in_order(bench.findings("stock"))
-    first = [one.resonance for one, _ in found[:FIRST]]
-    decays = {round(one.frequency_hz): one.q / one.frequency_hz for one in first}
+    decays = {round(one.resonance.frequency_hz): one.resonance.q / one.resonance.frequency_hz for one, _ in found}
     assert max(decays, key=lambda hz: decays[hz]) == 232  # the longest of all
     assert 232 in [round(one.resonance.frequency_hz) for one, _ in found[:FIRST]]
     code, out, _ = run("findings", rig, "--state", "stock")

@@ -66,7 +66,7 @@ def test_warmer_air(compared: Callable[[str, Strength, int], Compared], seed: in
 
 
 @pytest.mark.parametrize(
-    ("kind", "strength"), [("remount", "mild"), ("playing_in", "strong")]
+    ("kind", "strength"), [("remount", "mild"), ("playing_in", "strong"), ("contact_step", "strong")]
 )
 def test_what_a_speaker_does_by_itself(
     compared: Callable[[str, Strength, int], Compared], kind: str, strength: Strength
