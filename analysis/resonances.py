@@ -46,7 +46,7 @@ _KNOWN_THRESHOLD = float(stats.chi2.isf(0.001, 4))
 """Chi-square that a resonator must explain at a place at which another take has one: nothing was searched for."""
 _KEPT_PLACE = 0.1
 """Relative distance up to which a pole that was offered may move and still be the same."""
-_SEARCH_Q = (2.5, 5.0, 10.0, 20.0, 40.0)
+_SEARCH_Q = (2.5, 5.0, 10.0, 20.0, 40.0, 80.0)
 
 
 # The matrices are small: threads of the linear algebra only get in each other's way (up to 20 times slower).
@@ -77,6 +77,7 @@ def fit_resonances(
         )
     cells = cells_of(spectrum)
     relaxations, fit = _first_fit(cells)
+    cells, fit = _shown_by_bins(cells, relaxations, fit)
     inflation = _misfit(fit, cells.frequency_hz.size)
     problem, fit = _finished(cells, relaxations, fit, inflation)
     left_over = _left_over(cells, fit, inflation)
@@ -106,9 +107,10 @@ def fit_with_poles(
     port, free_air_hz
         As for `fit_resonances`.
     """
-    cells, relaxations = cells_of(spectrum), fit.real_coefficients.size - 2
+    relaxations = fit.real_coefficients.size - 2
     known = (*fit.motional, *fit.broad, *fit.resonances)
     own = np.array([resonance.pole_rad_s for resonance in known], dtype=complex)
+    cells = cells_of(spectrum).parted(np.append(own, offered_rad_s))
     first = FitProblem.of(cells.data(), relaxations, keeps_damped=True).solve(own)
     # Narrow resonators are rounded off in the cells until they are known.
     first = FitProblem.of(cells.data(first), relaxations, keeps_damped=True).solve(own)
@@ -142,6 +144,14 @@ def _first_fit(cells: Cells) -> tuple[int, PairFit]:
             return best
     assert best is not None
     return _from_other_starts(cells, best)
+
+
+def _shown_by_bins(cells: Cells, relaxations: int, first: PairFit) -> tuple[Cells, PairFit]:
+    """Cells parted around what is narrow, and the pairs that they show."""
+    parted = cells.parted(first.poles_rad_s)
+    if parted is cells:
+        return cells, first
+    return parted, _settle(FitProblem.of(parted.data(first), relaxations), first.poles_rad_s)
 
 
 def _finished(cells: Cells, relaxations: int, first: PairFit, inflation: FloatArray) -> tuple[FitProblem, PairFit]:

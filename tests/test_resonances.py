@@ -22,8 +22,10 @@ from analysis.impedance import ImpedanceSpectrum
 from analysis.rational import pole_from, resonators_ohm
 from analysis.resonance_report import FALSE_ALARM_RATE
 from analysis.resonances import fit_resonances
+from capture.audio_device import Clips
 from capture.errors import StillboxError
 from capture.excitation import Excitation
+from capture.practice_speakers import BARE_BOX, SPEAKERS
 
 SHORT = Excitation(seconds=3.0, repeats=1, silence_after_s=1.0)
 
@@ -243,3 +245,20 @@ def test_a_take_that_no_model_follows_is_told_of() -> None:
     fit = fit_resonances(replace(spectrum, impedance_ohm=spectrum.impedance_ohm * step))
     assert any("times the noise is left over, most of it near" in text for text in fit.warnings)
     assert not fit_resonances(spectrum).warnings
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_no_resonance_hides_between_cells(seed: int) -> None:
+    """Two waves 0.4 % apart, Q as the air of the box gives: once a Q of 530 and a height that no bin showed."""
+    speaker, clips = SPEAKERS[BARE_BOX], Clips("in-box", "stock", "A")
+    frequency_hz = np.arange(26, 39_273) / 1.8
+    exact = speaker.impedance_ohm(clips, frequency_hz)
+    variance = np.full(frequency_hz.size, 2 * 3e-4**2)
+    take = ImpedanceSpectrum(frequency_hz, exact, variance, np.zeros(frequency_hz.size), 0.0)
+    fit = fit_resonances(noisy(take, exact, np.random.default_rng(seed)))
+    assert speaker.box is not None
+    high = [one for one in fit.resonances if one.frequency_hz > 800 and one.height_ohm > 0.01]
+    assert len(high) >= 8
+    for one in high:
+        expected = 2 * np.pi * one.frequency_hz / speaker.box.damping_per_s
+        assert abs(one.q - expected) < 4 * one.q_std + 0.08 * expected
