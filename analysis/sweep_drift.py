@@ -9,6 +9,7 @@ which the take gives the mean; a gain does not, and nobody knows which sweep had
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -16,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from capture.arrays import ComplexArray, FloatArray
+from capture.take import JigKind
 
 CELLS_PER_OCTAVE = 24
 _COUNTS = 40.0
@@ -23,7 +25,6 @@ _COUNTS = 40.0
 _WORTH = 0.9
 """A step or a slow drift must leave at most this part of the misfit."""
 _GOOD = 1.3
-_MOST_TERMS = 4
 _OUTLIER = 3.0
 """A cell further off than so many standard deviations counts for less (Huber)."""
 _REWEIGHTINGS = 4
@@ -35,8 +36,35 @@ sweeps that would be 4.6; more sweeps count as four, for drift is not drawn anew
 
 Kind = Literal["gain", "resistance"]
 KINDS: tuple[Kind, ...] = ("gain", "resistance")
-Step = tuple[int, int, Kind]
+_CellStep = tuple[int, int, Kind]
 """Sweep, first cell after it, and what jumped."""
+Step = tuple[int, float, Kind]
+"""Sweep, frequency in Hz at that moment, and what jumped."""
+
+
+@dataclass(frozen=True)
+class Jump:
+    """A jump in one sweep.
+
+    Attributes
+    ----------
+    sweep : int
+        Number from 0.
+    frame : int
+        From the start of that sweep: the first one after the jump.
+    at_hz : float
+        What was swept at that moment.
+    kind : str
+        What jumped: gain or resistance.
+    size : float
+        Relative change of the ratio by a gain; resistance in units of the reference resistor.
+    """
+
+    sweep: int
+    frame: int
+    at_hz: float
+    kind: Kind
+    size: float
 
 
 @dataclass(frozen=True)
@@ -45,20 +73,21 @@ class Drift:
 
     Attributes
     ----------
-    of_sweep : complex ndarray, shape (sweeps, n)
-        To be taken from the ratio of each sweep, which then all agree: drift re the mean of the sweeps, and steps.
+    aligned : complex ndarray, shape (sweeps, n)
+        Ratio of each sweep without its jumps and its drift re the mean of the sweeps, or, for what jumped, re the
+        middle of its states: they all agree.
     common : tuple of complex ndarray, shape (n,) each
         One standard deviation of what is not known after that, as it changes the ratio: of a gain, and of a
         resistance that jumped.
-    steps : tuple of (sweep, frequency, kind)
-        Number from 0 of each sweep that holds a step, the frequency in Hz at that moment, and what jumped.
+    jumps : tuple of Jump
+        As they were taken out.
     spread : tuple of float
-        Standard deviations of gain (relative) and resistance (units of ``by_ohm``) among the sweeps.
+        Standard deviations of gain (relative) and resistance (of the reference resistor) among the sweeps.
     """
 
-    of_sweep: ComplexArray
+    aligned: ComplexArray
     common: tuple[ComplexArray, ...] = ()
-    steps: tuple[tuple[int, float, Kind], ...] = ()
+    jumps: tuple[Jump, ...] = ()
     spread: tuple[float, float] = (0.0, 0.0)
 
 
@@ -76,42 +105,117 @@ class _Cells:
     by: ComplexArray
 
 
-def find_drift(frequency_hz: FloatArray, ratios: ComplexArray, variance: FloatArray, by_ohm: ComplexArray) -> Drift:
-    """Drift and steps between the sweeps of a take.
+def by_resistance(ratio: ComplexArray, jig: JigKind) -> ComplexArray:
+    """What a resistance at the clips, in units of the reference resistor, adds to a ratio, shape of ``ratio``.
+
+    A high-side ratio is Z / (R + Z), a low-side one R / (R + Z).
+    """
+    return (1 - ratio) ** 2 if jig == "high-side" else -(ratio**2)
+
+
+def _without(ratios: ComplexArray, gain: FloatArray | float, resistance: FloatArray, jig: JigKind) -> ComplexArray:
+    """Ratios as they would be with so much less gain and resistance."""
+    straight = ratios / (1 + gain)
+    drop = resistance * (1 - straight if jig == "high-side" else straight)
+    return (straight - drop) / (1 - drop) if jig == "high-side" else straight / (1 - drop)
+
+
+def find_drift(
+    frequency_hz: FloatArray, ratios: ComplexArray, variance: FloatArray, jig: JigKind, jumps: Sequence[Jump] = ()
+) -> Drift:
+    """Drift between the sweeps of a take.
 
     Parameters
     ----------
     frequency_hz : ndarray, shape (n,)
     ratios : complex ndarray, shape (sweeps, n)
+        Without the jumps.
     variance : ndarray, shape (sweeps, n)
         E|noise|^2 of each, from the silences.
-    by_ohm : complex ndarray, shape (n,)
-        What a resistance at the clips adds to the ratio, in any unit.
+    jig : str
+        Which side of the speaker the reference resistor is on.
+    jumps : sequence of Jump
+        What was taken out of the sweeps.
     """
-    nothing = np.zeros_like(ratios)
     if len(ratios) < 2:
-        return Drift(nothing)
+        return Drift(ratios)
+    cells = _cells_of(frequency_hz, ratios, variance, jig)
+    fit = _smooth_fit(cells)
+    if not jumps and _cost(cells, cells.rest) - fit.cost < _COUNTS:
+        return Drift(ratios)
+    states = _states(frequency_hz, ratios, variance, jig, fit)
+    spread: list[float] = []
+    for kind, state in zip(KINDS, states, strict=True):
+        own = [jump for jump in jumps if jump.kind == kind]
+        middle, std = _between(frequency_hz, state, own) if own else _among(state)
+        state -= middle
+        spread.append(std)
+    aligned = _without(ratios, states[0], states[1], jig)
+    mean = aligned.mean(axis=0)
+    by_state = (spread[0] * mean, spread[1] * by_resistance(mean, jig))
+    jumped = any(jump.kind == "resistance" for jump in jumps)
+    return Drift(aligned, by_state if jumped else by_state[:1], tuple(jumps), (spread[0], spread[1]))
+
+
+def _states(
+    frequency_hz: FloatArray, ratios: ComplexArray, variance: FloatArray, jig: JigKind, fit: _Fit
+) -> FloatArray:
+    """Gain and resistance of every sweep at every bin, shape (2, sweeps, n); what is not in proportion too."""
+    states = fit.states(frequency_hz)
+    again = _cells_of(frequency_hz, _without(ratios, states[0], states[1], jig), variance, jig)
+    return states + _Fit.of(again, slow=fit.slow).states(frequency_hz)
+
+
+def expected_ratios(frequency_hz: FloatArray, ratios: ComplexArray, variance: FloatArray, jig: JigKind) -> ComplexArray:
+    """What each sweep would show had it one gain and one resistance; arguments as for ``find_drift``."""
+    fit = _Fit.of(_cells_of(frequency_hz, ratios, variance, jig))
+    gain, resistance = _states(frequency_hz, ratios, variance, jig, fit)
+    mean = _without(ratios, gain, resistance, jig).mean(axis=0)
+    return _without(mean, 0.0, -resistance, jig) * (1 + gain)
+
+
+def misfit(frequency_hz: FloatArray, ratios: ComplexArray, variance: FloatArray, jig: JigKind) -> float:
+    """Chi-square of the differences between the sweeps that no drift explains; arguments as for ``find_drift``."""
+    return _smooth_fit(_cells_of(frequency_hz, ratios, variance, jig)).cost
+
+
+def likely_step(frequency_hz: FloatArray, ratios: ComplexArray, variance: FloatArray, jig: JigKind) -> Step | None:
+    """Where a step explains most of what no drift does; None where none is worth it. Arguments as for ``find_drift``.
+
+    Of two sweeps it cannot be told here which one holds the step.
+    """
+    if len(ratios) < 2:
+        return None
+    cells = _cells_of(frequency_hz, ratios, variance, jig)
+    smooth = [_Fit.of(cells), _Fit.of(cells, slow=True)]
+    if min(fit.cost for fit in smooth) < _GOOD * 2 * cells.rest.size:
+        return None
+    trials = [_Fit.of(cells, (step,), fit.slow) for fit in smooth for step in _likely_cells(cells, fit)]
+    # A slow drift must be worth its terms, beside a step as without one.
+    even = min((fit for fit in trials if not fit.slow), key=lambda fit: fit.cost)
+    slow = min((fit for fit in trials if fit.slow), key=lambda fit: fit.cost)
+    best, before = (slow, smooth[1]) if _is_worth(slow, even) else (even, _smooth_fit(cells))
+    if not _is_worth(best, before):
+        return None
+    sweep, cell, kind = best.steps[0]
+    return sweep, float(np.sqrt(np.prod(cells.frequency_hz[cell - 1 : cell + 1]))), kind
+
+
+def _smooth_fit(cells: _Cells) -> _Fit:
+    """Gain and resistance of every sweep, drifting slowly where that is worth its terms."""
+    even = _Fit.of(cells)
+    if even.cost < _GOOD * 2 * cells.rest.size:
+        return even
+    slow = _Fit.of(cells, slow=True)
+    return slow if _is_worth(slow, even) else even
+
+
+def _is_worth(fit: _Fit, before: _Fit) -> bool:
+    return fit.cost < min(before.cost - _COUNTS, _WORTH * before.cost)
+
+
+def _cells_of(frequency_hz: FloatArray, ratios: ComplexArray, variance: FloatArray, jig: JigKind) -> _Cells:
     mean = ratios.mean(axis=0)
-    cells = _cells_of(frequency_hz, ratios, variance, mean, by_ohm)
-    fit = _Fit.of(cells)
-    for _ in range(_MOST_TERMS):
-        if fit.cost < _GOOD * 2 * cells.rest.size:
-            break
-        trials = [_Fit.of(cells, (*fit.steps, step), fit.slow) for step in _likely_steps(cells, fit)]
-        if not fit.slow:
-            trials.append(_Fit.of(cells, fit.steps, True))
-        best = min(trials, key=lambda trial: trial.cost)
-        if best.cost > fit.cost - _COUNTS or best.cost > _WORTH * fit.cost:
-            break
-        fit = best
-    if _cost(cells, cells.rest) - fit.cost < _COUNTS:
-        return Drift(nothing)
-    return fit.drift(frequency_hz, mean, by_ohm)
-
-
-def _cells_of(
-    frequency_hz: FloatArray, ratios: ComplexArray, variance: FloatArray, mean: ComplexArray, by_ohm: ComplexArray
-) -> _Cells:
     number = np.floor(CELLS_PER_OCTAVE * np.log2(frequency_hz / frequency_hz[0]))
     first = np.concatenate([[0], np.flatnonzero(np.diff(number) > 0) + 1])
     count = np.diff(np.append(first, frequency_hz.size))
@@ -128,7 +232,7 @@ def _cells_of(
     padded = np.pad(beside, ((0, 0), (_NEIGHBOURS, _NEIGHBOURS)), mode="edge")
     around = np.lib.stride_tricks.sliding_window_view(padded, 2 * _NEIGHBOURS + 1, axis=1)
     local = np.median(around, axis=-1) / np.log(2)
-    by = np.stack([averaged(mean), averaged(by_ohm)], axis=1)
+    by = np.stack([averaged(mean), averaged(by_resistance(mean, jig))], axis=1)
     return _Cells(_moment(centre_hz, frequency_hz), centre_hz, rest, np.sqrt(np.maximum(quiet, local) / 2), by)
 
 
@@ -153,7 +257,7 @@ class _Fit:
     """Gain and resistance of every sweep, constant or slowly drifting, and steps."""
 
     cells: _Cells
-    steps: tuple[Step, ...]
+    steps: tuple[_CellStep, ...]
     slow: bool
     solution: FloatArray
     weight: FloatArray
@@ -161,7 +265,7 @@ class _Fit:
     cost: float
 
     @classmethod
-    def of(cls, cells: _Cells, steps: tuple[Step, ...] = (), slow: bool = False) -> _Fit:
+    def of(cls, cells: _Cells, steps: tuple[_CellStep, ...] = (), slow: bool = False) -> _Fit:
         """Robust least squares; what all sweeps have in common cannot be seen and comes out as nothing."""
         design = _design(cells, steps, slow)
         weight, left, solution = 1 / cells.std, cells.rest, np.zeros(design.shape[-1])
@@ -176,31 +280,33 @@ class _Fit:
             weight = np.where(far > _OUTLIER, np.sqrt(_OUTLIER / np.maximum(far, 1e-9)), 1.0) / cells.std
         return cls(cells, steps, slow, solution, weight, left, _cost(cells, left))
 
-    def drift(self, frequency_hz: FloatArray, mean: ComplexArray, by_ohm: ComplexArray) -> Drift:
-        """The fit at every bin."""
-        sweeps = len(self.cells.rest)
+    def states(self, frequency_hz: FloatArray) -> FloatArray:
+        """Gain and resistance of every sweep at every bin without the steps, shape (2, sweeps, n)."""
         courses = _courses(_moment(frequency_hz, frequency_hz), self.slow)
-        count = courses.shape[1]
-        smooth = self.solution[: 2 * count * sweeps].reshape(sweeps, count, 2) if count else np.zeros((sweeps, 0, 2))
-        states = np.einsum("nc,sck->ksn", courses, smooth)  # kind, sweep, bin
-        states -= states.mean(axis=1, keepdims=True)
-        found = []
-        for size, (sweep, cell, kind) in zip(self.solution[2 * count * sweeps :], self.steps, strict=True):
-            place_hz = float(np.sqrt(np.prod(self.cells.frequency_hz[cell - 1 : cell + 1])))
-            states[KINDS.index(kind), sweep] += size * (frequency_hz >= place_hz)
-            found.append((sweep, place_hz, kind))
-        of_mean = _OF_MEAN.get(sweeps, _OF_MEAN[4])
-        gain, resistance = (of_mean * float(np.max(np.std(state, axis=0, ddof=1))) for state in states)
-        jumped = any(kind == "resistance" for _, _, kind in found)
-        return Drift(
-            of_sweep=states[0] * mean + states[1] * by_ohm,
-            common=(gain * mean, resistance * by_ohm) if jumped else (gain * mean,),
-            steps=tuple(found),
-            spread=(gain, resistance),
-        )
+        count = courses.shape[1] * len(self.cells.rest) * len(KINDS)
+        smooth = self.solution[:count].reshape(len(self.cells.rest), courses.shape[1], len(KINDS))
+        return np.einsum("nc,sck->ksn", courses, smooth)
 
 
-def _design(cells: _Cells, steps: tuple[Step, ...], slow: bool) -> ComplexArray:
+def _among(state: FloatArray) -> tuple[FloatArray, float]:
+    """Mean of the sweeps at each bin, and its standard deviation at the worst."""
+    of_mean = _OF_MEAN.get(len(state), _OF_MEAN[4])
+    return state.mean(axis=0), of_mean * float(np.max(np.std(state, axis=0, ddof=1)))
+
+
+def _between(frequency_hz: FloatArray, state: FloatArray, jumps: list[Jump]) -> tuple[float, float]:
+    """Middle of all states there were, and the standard deviation of a rectangular distribution over them.
+
+    Which of them is the right one nobody knows (JCGM 100, 4.3.7).
+    """
+    there_were = state.copy()
+    for jump in jumps:
+        there_were[jump.sweep] += jump.size * (frequency_hz >= jump.at_hz)
+    lowest, highest = float(np.min(there_were)), float(np.max(there_were))
+    return 0.5 * (lowest + highest), (highest - lowest) / np.sqrt(12)
+
+
+def _design(cells: _Cells, steps: tuple[_CellStep, ...], slow: bool) -> ComplexArray:
     """What each parameter does to the differences of the sweeps from their mean, shape (sweeps, cells, parameters)."""
     sweeps = len(cells.rest)
     courses = _courses(cells.moment, slow)
@@ -214,12 +320,12 @@ def _design(cells: _Cells, steps: tuple[Step, ...], slow: bool) -> ComplexArray:
     return design - design.mean(axis=0)
 
 
-def _likely_steps(cells: _Cells, fit: _Fit) -> list[Step]:
+def _likely_cells(cells: _Cells, fit: _Fit) -> list[_CellStep]:
     """For each sweep, and for gain and resistance, the step that would explain most of what is left in that sweep."""
     courses = _courses(cells.moment, fit.slow)
     smooth = (courses[:, :, None] * cells.by[:, None, :]).reshape(cells.moment.size, -1)
     after = np.tri(cells.moment.size)[:, 3:-3]  # column j: 1 from cell j + 3 on
-    likely: list[Step] = []
+    likely: list[_CellStep] = []
     for sweep in range(len(cells.rest)):
         weight = 1 / cells.std[sweep]
         target = _real(fit.left[sweep] * weight)

@@ -6,13 +6,15 @@ swept in that moment, and them in that sweep only: the differences between the s
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.sweep_drift import Drift, find_drift
+from analysis.sweep_drift import Drift, Jump, find_drift
 from capture.arrays import ComplexArray, FloatArray
+from capture.take import JigKind
 
 Span = tuple[NDArray[np.int64], NDArray[np.int64]]
 
@@ -52,7 +54,11 @@ class CombinedSweeps:
 
 
 def combine_sweeps(
-    frequency_hz: FloatArray, ratios: ComplexArray, variance: FloatArray, by_ohm: ComplexArray
+    frequency_hz: FloatArray,
+    ratios: ComplexArray,
+    variance: FloatArray,
+    jig: JigKind,
+    jumps: Sequence[Jump] = (),
 ) -> CombinedSweeps:
     """Weighted mean of the ratios of all sweeps, with its noise, drift and disturbances.
 
@@ -60,13 +66,16 @@ def combine_sweeps(
     ----------
     frequency_hz : ndarray, shape (n,)
     ratios : complex ndarray, shape (sweeps, n)
+        Without the jumps.
     variance : ndarray, shape (sweeps, n)
         E|noise|^2 of each, from the silences.
-    by_ohm : complex ndarray, shape (n,)
-        What a resistance at the clips adds to the ratio, in any unit.
+    jig : str
+        Which side of the speaker the reference resistor is on.
+    jumps : sequence of Jump
+        What was taken out of the sweeps.
     """
-    drift = find_drift(frequency_hz, ratios, variance, by_ohm)
-    aligned = ratios - drift.of_sweep
+    drift = find_drift(frequency_hz, ratios, variance, jig, jumps)
+    aligned = drift.aligned
     excess: FloatArray = np.ones(ratios.shape)
     if len(ratios) > 1:
         means = _Means.of(frequency_hz)

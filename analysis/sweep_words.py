@@ -42,15 +42,18 @@ def _disturbed(frequency_hz: FloatArray, combined: CombinedSweeps) -> tuple[str,
 
 def _drifted(combined: CombinedSweeps) -> tuple[str, ...]:
     remedy = {"gain": "look at plugs and automatic gain", "resistance": "look at clips and plugs"}
+    of_what = {"gain": "", "resistance": " of the reference resistor's"}
     said = [
-        f"the {kind} jumped in sweep {sweep + 1}, while it was at {at_hz:.3g} Hz: the step is taken out, its size "
-        f"stays in the uncertainty; {remedy[kind]}"
-        for sweep, at_hz, kind in combined.drift.steps
+        f"the {jump.kind} jumped in sweep {jump.sweep + 1}, while it was at {jump.at_hz:.3g} Hz, by "
+        f"{100 * abs(jump.size):.2g} %{of_what[jump.kind]}: the step is taken out, its size stays in the uncertainty; "
+        f"{remedy[jump.kind]}"
+        for jump in combined.drift.jumps
     ]
+    jumped = {jump.kind for jump in combined.drift.jumps}
     gain, resistance = combined.drift.spread
-    if gain > _LEAST_DRIFT:
+    if gain > _LEAST_DRIFT and "gain" not in jumped:
         said.append(f"the sweeps differ by {100 * gain:.2g} % in gain; the uncertainty takes it in")
-    if resistance > _LEAST_DRIFT:
+    if resistance > _LEAST_DRIFT and "resistance" not in jumped:
         said.append(
             f"a resistance of {100 * resistance:.2g} % of the reference resistor's comes and goes between the sweeps: "
             "contacts, or the coil warms; the impedance is the mean"

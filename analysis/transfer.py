@@ -13,6 +13,8 @@ from threadpoolctl import threadpool_limits
 from analysis.deconvolution import sweep_spectra
 from analysis.hum import find_hum
 from analysis.silence_noise import hum_rest, noise_spectra, silent_spans
+from analysis.sweep_drift import Jump
+from analysis.sweep_jumps import without_jumps
 from analysis.sweep_scatter import combine_sweeps
 from analysis.sweep_words import said_of_sweeps
 from capture.arrays import ComplexArray, FloatArray
@@ -42,6 +44,8 @@ class ChannelRatio:
         Mains hum that was taken out: fundamental and the louder channel's rms level.
     common : tuple of complex ndarray, shape (n,) each
         Scatter that all bins share, as in ``ImpedanceSpectrum.common_ohm``.
+    jumps : tuple of Jump
+        What jumped within a sweep and was taken out.
     """
 
     frequency_hz: FloatArray
@@ -52,6 +56,7 @@ class ChannelRatio:
     hum_dbfs: float | None
     warnings: tuple[str, ...] = ()
     common: tuple[ComplexArray, ...] = ()
+    jumps: tuple[Jump, ...] = ()
 
 
 @threadpool_limits.wrap(limits=1, user_api="blas")  # small matrices: threads only wait for each other
@@ -91,16 +96,15 @@ def channel_ratio(recording: Recording, gate_s: float | None = None) -> ChannelR
     if not np.any(recording.samples[:, 0]):
         raise StillboxError(f"take {info.number}: channel 1 carries no signal; check the wiring and record again")
     spectra = sweep_spectra(recording, hum, gate_s)
-    frequency_hz, ratios = spectra.frequency_hz, spectra.ratios
-    mean = ratios.mean(axis=0)
+    frequency_hz, mean = spectra.frequency_hz, spectra.ratios.mean(axis=0)
     quiet = noise.of_ratio(frequency_hz, mean)
     if hum is not None:
         quiet += hum_rest(hum, noise, frequency_hz, mean, rate)
-    # A high-side ratio is Z / (R + Z), a low-side one R / (R + Z).
-    by_ohm = (1 - mean) ** 2 if info.jig == "high-side" else -(mean**2)
+    variance = spectra.ratio_variance(quiet)
+    spectra, jumps = without_jumps(recording, hum, gate_s, spectra, variance)
     windows = np.zeros(frequency_hz.size)
     windows[: spectra.low_bins] = (_WINDOW_ERROR * np.abs(mean[: spectra.low_bins])) ** 2
-    combined = combine_sweeps(frequency_hz, ratios, spectra.ratio_variance(quiet), by_ohm)
+    combined = combine_sweeps(frequency_hz, spectra.ratios, variance, info.jig, jumps)
     return ChannelRatio(
         frequency_hz=frequency_hz,
         ratio=combined.ratio,
@@ -110,6 +114,7 @@ def channel_ratio(recording: Recording, gate_s: float | None = None) -> ChannelR
         hum_dbfs=None if hum is None else float(20 * np.log10(np.max(hum.rms))),
         warnings=said_of_sweeps(frequency_hz, combined),
         common=combined.drift.common,
+        jumps=jumps,
     )
 
 
