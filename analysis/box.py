@@ -31,7 +31,7 @@ from analysis.box_model import (
     BoxModel,
 )
 from analysis.box_priors import BoxPriors, at_rest, box_priors, waves_loss
-from analysis.box_search import TIGHT, Search
+from analysis.box_search import POOR, TIGHT, Search
 from analysis.cone_resonances import ConeResonances, cone_resonances
 from analysis.driver import DriverFit
 from analysis.driver_model import LN_WS
@@ -45,7 +45,8 @@ from capture.errors import StillboxError
 BROAD_Q = 0.8
 """Least Q of what may be a standing wave in a lining."""
 LEAK_EVIDENCE = 4.0
-"""Chi-square that a leak must explain to be kept."""
+"""Chi-square that a leak must explain to be kept; where the model leaves more than the noise (a jig that is not
+calibrated does that), as much beyond it as the leak leaves: what is left is no noise, and alike at all frequencies."""
 STRAY = 4.0
 """Standard deviations of a wave's loss at rest from which on a pair does not start as it was found."""
 COMMON = (MU, LEAK_MASS, KAPPA)
@@ -203,10 +204,14 @@ def fit_box(
     factor = misfit_factor(rough.fit)
     search = search.on(data.weakened(factor)) if np.any(factor > 1) else search
     fit = search.nonnegative(rough.fit.parameters, search.losses, TIGHT)
+    apart = rough.apart
     if model.first_box + LEAK in fit.moving:
-        wanted = fit.total_chi_square + LEAK_EVIDENCE
+        left = fit.total_chi_square if rough.fit.reduced_chi_square > POOR else 0.0
+        wanted = fit.total_chi_square + LEAK_EVIDENCE + left
         tight = search.nonnegative(fit.parameters, search.without_leak, TIGHT, TRIAL_STEPS, wanted)
         if tight.total_chi_square < wanted:
+            if left and apart is None:
+                apart = tight.parameters - fit.parameters
             fit = tight
     covariance = search.covariance(fit)
     shared = _shared(model, covariance, search.priors)
@@ -215,8 +220,8 @@ def fit_box(
     if filled:
         lost = 1.0 if softening is not None else min(1.0, waves_loss(model, fit.parameters) / MUCH_LOSS)
         covariance = covariance + lost**2 * _beyond_filling(model, fit.parameters.size, bool(told))
-    if rough.apart is not None:
-        covariance = covariance + np.outer(rough.apart, rough.apart)
+    if apart is not None:
+        covariance = covariance + np.outer(apart, apart)
     return BoxFit(
         vented=is_vented,
         model=model,
