@@ -11,7 +11,7 @@ from capture.audio_device import AudioDevice, StreamState
 from capture.errors import StillboxError
 from capture.excitation import Excitation
 from capture.recording_checks import SPEAKER_SUBJECTS, mains_hum
-from capture.sound_permit import SoundPermit
+from capture.sound_permit import OutputLimit, SoundPermit
 from capture.sweep_noise import ratio_variance, relative_std
 from capture.take import CALIBRATION_SUBJECTS
 from capture.tone_burst import BurstLost, ToneReading, read_tones, tone_burst
@@ -111,7 +111,24 @@ def check_before_sweep(
     RecordingStopped
     """
     check = _Check(device, permit, excitation, facts, state or StreamState())
-    limit = permit.limit
+    breaks = ""
+    for _ in range(STREAM_TRIES):
+        try:
+            return _checked_once(check, permit.limit, excitation, facts, accuracy, wanted_dbfs)
+        except _OutOfProportion as refusal:
+            # A stream that breaks may lower a whole burst; but an automatic gain is there again the next time.
+            last, breaks = refusal, breaks or refusal.breaks
+    raise PreCheckRefusal(_dropouts(breaks) if breaks else last.fault)
+
+
+def _checked_once(
+    check: _Check,
+    limit: OutputLimit,
+    excitation: Excitation,
+    facts: JigFacts,
+    accuracy: float,
+    wanted_dbfs: float | None,
+) -> PreCheck:
     quiet = check.quiet_reading()
     _require(_forbidding(hum_fault(quiet, -HEADROOM_DB)))
     gain = float(np.abs(quiet.gain).max()) * 10 ** (BETWEEN_TONES_DB / 20)
@@ -128,6 +145,14 @@ def check_before_sweep(
     _require(_noise_fault(quiet, excitation, facts, accuracy, (level_dbfs, reachable_dbfs)))
     notes = () if hum is None else (hum,)
     return PreCheck(level_dbfs, notes, expected_error(quiet, excitation, level_dbfs, facts), loudest)
+
+
+class _OutOfProportion(PreCheckRefusal):
+    """Two readings do not fit their levels; ``breaks``: what the system flagged in them."""
+
+    def __init__(self, fault: WiringFault, breaks: str) -> None:
+        super().__init__(fault)
+        self.breaks = breaks
 
 
 def _require(fault: WiringFault | None) -> None:
@@ -163,13 +188,7 @@ class _Check:
             if reading.steady:
                 return reading
             reason = "; ".join(reading.report.faults) or "the test tones come back with breaks in them"
-        raise PreCheckRefusal(
-            WiringFault(
-                "dropouts",
-                f"samples get lost or repeated on their way ({reason}, {STREAM_TRIES} times); close other programs, "
-                "and choose another device, rate or host API ('stillbox devices')",
-            )
-        )
+        raise PreCheckRefusal(_dropouts(reason))
 
     def quiet_reading(self) -> ToneReading:
         """The quietest reading whose tones are clear of the noise, far below the level of sweeps."""
@@ -195,31 +214,40 @@ class _Check:
             )
         span_db = target_dbfs - quiet.level_dbfs
         if span_db < LEAST_SPAN_DB:  # too near to tell whether the inputs follow
-            _require(_proportion_fault(self.read(min(quiet.level_dbfs, target_dbfs) - LEAST_SPAN_DB), quiet))
+            _require_proportion(self.read(min(quiet.level_dbfs, target_dbfs) - LEAST_SPAN_DB), quiet)
         steps = max(1, math.ceil(span_db / STEP_DB))
         for step in range(1, steps + 1):
             reading = self.read(quiet.level_dbfs + span_db * step / steps)
-            _require(_proportion_fault(quiet, reading))
+            _require_proportion(quiet, reading)
         strongest = int(np.argmax(np.abs(quiet.gain[:-1, 0])))
-        _require(_proportion_fault(quiet, self.read(target_dbfs, strongest)))
+        _require_proportion(quiet, self.read(target_dbfs, strongest))
         return reading
 
 
-def _proportion_fault(one: ToneReading, other: ToneReading) -> WiringFault | None:
+def _dropouts(reason: str) -> WiringFault:
+    return WiringFault(
+        "dropouts",
+        f"samples get lost or repeated on their way ({reason}, {STREAM_TRIES} times); close other programs, and choose "
+        "another device, rate or host API ('stillbox devices')",
+    )
+
+
+def _require_proportion(one: ToneReading, other: ToneReading) -> None:
     """Gains that follow the level are no gains of a jig."""
     sure = (np.abs(one.gain) > CLEAR * one.noise_gain) & (np.abs(other.gain) > CLEAR * other.noise_gain)
     sure[-1] = False
     if not sure.any():
-        return None
+        return
     change_db = float(np.median(20 * np.log10(np.abs(other.gain[sure]) / np.abs(one.gain[sure]))))
     if abs(change_db) <= PROPORTION_DB:
-        return None
+        return
     step_db = other.level_dbfs - one.level_dbfs
-    return WiringFault(
+    fault = WiringFault(
         "automatic gain",
         f"the level is not proportional: {step_db:.0f} dB more at the output gave {step_db + change_db:.1f} dB more "
         "at the inputs; switch automatic gain and other enhancements of the inputs off in the system's settings",
     )
+    raise _OutOfProportion(fault, "; ".join((*one.report.faults, *other.report.faults)))
 
 
 def hum_fault(reading: ToneReading, sweep_dbfs: float) -> WiringFault | None:

@@ -85,11 +85,16 @@ class SoundCard:
             "peak": permit.limit.peak,
         }
         try:
-            return sound_host().play(order, playback, sink, state)
+            report = sound_host().play(order, playback, sink, state)
         except StillboxError as error:
             if self._there():
                 raise
             raise DeviceLost(self.info.name) from error
+        if report.broken_frames and not report.device_lost:
+            # A server that dies leaves memory behind that is no sound; only another process sees that it is gone.
+            sound_host().end()
+            report = replace(report, device_lost=not self._there())
+        return report
 
     def _there(self) -> bool:
         """Whether the system still lists it."""

@@ -44,6 +44,9 @@ PRIMING_S = 0.1
 SILENCE_S = 2.0
 """A device that has not called back for so long is gone, s."""
 
+AHEAD_S = 0.5
+"""So far ahead of the clock no device can be: what calls back faster is what is left of one whose server died, s."""
+
 NO_PORTAUDIO = (
     "PortAudio is missing, so no sound card can be used; install it (Debian, Ubuntu: 'apt install libportaudio2'; "
     "Fedora: 'dnf install portaudio'); the practice rig works without"
@@ -232,6 +235,7 @@ class _Run:
         self._output_underflows = 0
         self._several_outputs = output_channels > 1
         self._stopping = False
+        self._rate_hz = rate_hz
         self._priming = int(PRIMING_S * rate_hz)
 
     def callback(
@@ -263,8 +267,12 @@ class _Run:
 
     def follow(self, stream: Any, emptier: RingEmptier, stop_ordered: Callable[[], bool]) -> None:
         """Wait for the end, pass on a stop, and notice when the device goes away."""
-        seen, seen_s = self.done, time.monotonic()
+        begun_s = seen_s = time.monotonic()
+        seen = self.done
         while stream.active:
+            if self._ahead(begun_s):
+                self.device_lost = True
+                return
             if not self._stopping and (stop_ordered() or emptier.failure is not None):
                 self._stopping = True
                 self._feed.stop()
@@ -274,7 +282,11 @@ class _Run:
                 self.device_lost = True
                 return
             time.sleep(POLL_S)
-        self.device_lost = not (self.done >= self._total or self._stopping or self.failure is not None)
+        ended = self.done >= self._total or self._stopping or self.failure is not None
+        self.device_lost = not ended or self._ahead(begun_s)
+
+    def _ahead(self, begun_s: float) -> bool:
+        return self.done / self._rate_hz > time.monotonic() - begun_s + AHEAD_S
 
     def report(self, emptier: RingEmptier, latency_s: float) -> Head:
         return {

@@ -2,35 +2,21 @@
 
 from __future__ import annotations
 
-import ctypes
 import os
 import shutil
-import signal
 import subprocess
 import sys
 import time
-import uuid
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
+from jack_server import jack_server
+from own_process import LogFile, log_file, start, stop
 from virtual_speaker import NAME, SINK_BACK, SINK_OUT
 
-START_S = 10.0
+START_S = 30.0
 VIRTUAL_SPEAKER = str(Path(__file__).with_name("virtual_speaker.py"))
-_LIBC = ctypes.CDLL(None)
-_PR_SET_PDEATHSIG = 1
-
-
-def _start(command: list[str], environment: dict[str, str], pipe: bool = False) -> subprocess.Popen[bytes]:
-    """Start a program that ends when the tests do, however they end."""
-    return subprocess.Popen(
-        command,
-        env=environment,
-        stdout=subprocess.PIPE if pipe else subprocess.DEVNULL,
-        stderr=subprocess.DEVNULL,
-        preexec_fn=lambda: _LIBC.prctl(_PR_SET_PDEATHSIG, signal.SIGTERM),
-    )
 
 
 def jack_missing() -> str | None:
@@ -57,21 +43,10 @@ def pulse_missing() -> str | None:
     return None
 
 
-def _stop(process: subprocess.Popen[bytes]) -> None:
-    process.terminate()
-    try:
-        process.wait(10)
-    except subprocess.TimeoutExpired:
-        process.kill()
-        process.wait()
-    if process.stdout is not None:
-        process.stdout.close()
-
-
-def _await_ready(process: subprocess.Popen[bytes]) -> None:
+def _await_ready(process: subprocess.Popen[bytes], said: LogFile) -> None:
     assert process.stdout is not None
     line = process.stdout.readline()
-    assert line.strip() == b"ready", f"the virtual speaker said {line!r}"
+    assert line.strip() == b"ready", f"the virtual speaker said {line!r} {said.text()}"
 
 
 @contextmanager
@@ -80,44 +55,15 @@ def jack_speaker(period_frames: int = 4096) -> Iterator[tuple[dict[str, str], su
 
     Yields the environment in which programs find it, and the server's process, which may be killed.
     """
-    name = f"stillbox-{uuid.uuid4().hex[:10]}"
-    environment = {**os.environ, "JACK_DEFAULT_SERVER": name, "JACK_NO_START_SERVER": "1"}
-    # Synchronous (-S): the server waits for its clients, so a busy machine makes it late but loses nothing.
-    command = ["jackd", "-r", "-S", "-t", "5000", "-n", name, "-d", "dummy", "-r", "48000", "-p", str(period_frames)]
-    server = _start(command, environment)
-    try:
-        _await_server(name)
-        client = _start([sys.executable, VIRTUAL_SPEAKER, "jack", name], environment, pipe=True)
+    with jack_server(period_frames) as (environment, server), log_file() as said:
+        command = [sys.executable, VIRTUAL_SPEAKER, "jack", environment["JACK_DEFAULT_SERVER"]]
+        client = start(command, environment, said, pipe=True)
         try:
-            _await_ready(client)
+            _await_ready(client, said)
             yield environment, server
         finally:
-            _stop(server)  # first, as it waits long for a client that dies
-            _stop(client)
-    finally:
-        _stop(server)
-        if server.returncode == -signal.SIGKILL:
-            # JACK has room for eight names a user, and only a server that ends by itself gives its name back.
-            heir = _start(command, environment)
-            _await_server(name)
-            _stop(heir)
-        for left in Path("/dev/shm").glob(f"jack_sem.*_{name}_*"):
-            left.unlink(missing_ok=True)
-
-
-def _await_server(name: str) -> None:
-    import jack
-
-    jack.set_error_function(lambda _: None)  # it says so on stderr as long as there is no server
-    end_s = time.monotonic() + START_S
-    while True:
-        try:
-            jack.Client("waiting", no_start_server=True, servername=name).close()
-            return
-        except jack.JackOpenError:
-            if time.monotonic() > end_s:
-                raise
-            time.sleep(0.05)
+            stop(server)  # first, as it waits long for a client that dies
+            stop(client)
 
 
 @contextmanager
@@ -130,6 +76,7 @@ def pulse_speaker(folder: Path) -> Iterator[dict[str, str]]:
     environment = {
         **os.environ,
         "HOME": str(folder),
+        "TMPDIR": str(folder),
         "XDG_RUNTIME_DIR": str(runtime),
         "PULSE_RUNTIME_PATH": str(runtime),
         "PULSE_SERVER": f"unix:{runtime}/native",
@@ -139,31 +86,31 @@ def pulse_speaker(folder: Path) -> Iterator[dict[str, str]]:
     }
     form = "rate=48000 format=float32le channels=2"
     sinks = [f"--load=module-null-sink sink_name={sink} {form}" for sink in (SINK_OUT, SINK_BACK)]
-    server = _start(
-        [
-            "pulseaudio", "-n", "--daemonize=no", "--exit-idle-time=-1", "--use-pid-file=no", "--disable-shm=yes",
-            f"--load=module-native-protocol-unix socket={runtime}/native auth-anonymous=1", *sinks,
-        ],
-        environment,
-    )  # fmt: skip
-    try:
-        _await_pulse(environment)
-        client = _start([sys.executable, VIRTUAL_SPEAKER, "pulse"], environment, pipe=True)
+    command = [
+        "pulseaudio", "-n", "--daemonize=no", "--exit-idle-time=-1", "--use-pid-file=no", "--disable-shm=yes",
+        f"--load=module-native-protocol-unix socket={runtime}/native auth-anonymous=1", *sinks,
+    ]  # fmt: skip
+    with log_file() as said:
+        server = start(command, environment, said)
         try:
-            _await_ready(client)
-            yield environment
+            _await_pulse(environment, server, said)
+            client = start([sys.executable, VIRTUAL_SPEAKER, "pulse"], environment, said, pipe=True)
+            try:
+                _await_ready(client, said)
+                yield environment
+            finally:
+                stop(client)
         finally:
-            _stop(client)
-    finally:
-        _stop(server)
+            stop(server)
 
 
-def _await_pulse(environment: dict[str, str]) -> None:
+def _await_pulse(environment: dict[str, str], server: subprocess.Popen[bytes], said: LogFile) -> None:
     end_s = time.monotonic() + START_S
     while SINK_BACK.encode() not in subprocess.run(
         ["pactl", "list", "short", "sinks"], env=environment, capture_output=True, check=False
     ).stdout:
-        assert time.monotonic() < end_s, "PulseAudio did not start"
+        started = server.poll() is None and time.monotonic() < end_s
+        assert started, f"PulseAudio did not start (status {server.returncode}): {said.text()}"
         time.sleep(0.05)
 
 

@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from injected_faults import FAULTS, Resistor, check, faulty_rig, good_rig, named_kind
 from practice_sound import leave, play
 
-from capture.audio_device import Clips, Collected, StreamState
+from capture.audio_device import BlockSink, Clips, Collected, Playback, StreamReport, StreamState
 from capture.build_description import Limits
 from capture.excitation import Excitation
 from capture.practice_rig import PracticeRig, RigParts
 from capture.pre_check import PreCheckRefusal
+from capture.sound_permit import SoundPermit
 from capture.take import SUBJECTS
 from capture.tone_burst import SILENCE_S, TAIL_S, read_tones, tone_burst
 
@@ -157,3 +160,32 @@ def test_expected_uncertainty_is_what_the_sweep_then_shows() -> None:
     inside = (curve.frequency_hz > 200) & (curve.frequency_hz < 15_000)
     scatter = float(np.std(np.abs(curve.impedance_ohm[inside]) / 10))
     assert found.expected_error == pytest.approx(scatter, rel=0.25)
+
+
+class WeakBursts(PracticeRig):
+    """A good rig whose stream loses level in some of its bursts, as one does whose blocks come late."""
+
+    def __init__(self, weak: range, flagged: int) -> None:
+        super().__init__("bare box", seed=2)
+        self._weak, self._flagged, self._bursts = weak, flagged, 0
+
+    def play_and_record(
+        self, permit: SoundPermit, playback: Playback, sink: BlockSink, state: StreamState
+    ) -> StreamReport:
+        weak = self._bursts in self._weak
+        self._bursts += 1
+        gain = 0.7 if weak else 1.0
+        report = super().play_and_record(permit, playback, lambda block: sink(gain * block), state)
+        return replace(report, output_underflows=self._flagged if weak else 0)
+
+
+@pytest.mark.parametrize("burst", range(5))
+@pytest.mark.parametrize("flagged", [0, 2])
+def test_one_burst_that_lost_level_is_no_automatic_gain(burst: int, flagged: int) -> None:
+    found = check(WeakBursts(range(burst, burst + 1), flagged))
+    assert found.level_dbfs == pytest.approx(check(WeakBursts(range(0), 0)).level_dbfs, abs=0.1)
+
+
+def test_bursts_that_lose_level_again_and_again_in_a_stream_with_breaks_are_called_lost_samples() -> None:
+    with pytest.raises(PreCheckRefusal, match=r"samples get lost or repeated on their way .*ran dry .2 underflow"):
+        check(WeakBursts(range(1, 20, 2), 2))

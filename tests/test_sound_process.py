@@ -74,6 +74,15 @@ def heard(tmp_path: Path) -> np.ndarray:
     return np.frombuffer((tmp_path / "heard").read_bytes(), dtype=np.float32)
 
 
+def until_in_full_sound(tmp_path: Path) -> None:
+    """Wait until a sweep sounds as loud as anything before it, for as long as its lowest notes swing."""
+    before, end_s = heard(tmp_path), time.monotonic() + 20
+    full = np.abs(before).max()
+    while np.count_nonzero(np.abs(heard(tmp_path)[before.size :]) > 0.95 * full) < 0.2 * RATE_HZ:
+        assert time.monotonic() < end_s
+        time.sleep(0.05)
+
+
 def noise(seconds: float, peak: float = 0.3) -> np.ndarray:
     return np.random.default_rng(1).uniform(-peak, peak, round(seconds * RATE_HZ)).astype(np.float32)
 
@@ -137,16 +146,31 @@ def test_a_stop_fades_within_50_ms_of_sound(card: Fate, build: BuildFolder, tmp_
     assert played(build, noise(0.2)).any()  # by the same process
 
 
-@pytest.mark.parametrize("fate", ["abort", "silence", "hang", "abort at start"])
-def test_a_sound_library_that_dies_takes_nothing_with_it(card: Fate, build: BuildFolder, fate: str) -> None:
+@pytest.mark.parametrize("fate", ["abort", "silence", "hang", "abort at start", "runs on", "no sound, gone"])
+def test_a_sound_library_that_dies_takes_nothing_with_it(
+    card: Fate, build: BuildFolder, tmp_path: Path, fate: str
+) -> None:
     host = card(fate)
     began_s = time.monotonic()
     with pytest.raises(DeviceLost, match="invented card went away while it ran"):
         played(build, noise(3.0))
     assert time.monotonic() - began_s < 15
-    assert host._worker is None  # what was lost is never opened again in its process
+    assert fate == "no sound, gone" or host._worker is None  # what was lost is never opened again in its process
     card()
+    (tmp_path / "gone").unlink(missing_ok=True)
     assert played(build, noise(0.2)).any()
+
+
+def test_a_card_that_delivers_no_sound_and_is_there_is_not_called_lost(card: Fate, build: BuildFolder) -> None:
+    card("no sound", 1.0)
+    device = find_device(CARD)
+    read_cautions(build, device.info, True)
+    keep_loudest_volts(device.info, 1.0)
+    permit = sound_permit(build, device, "in-box")
+    report = device.play_and_record(permit, Playback(noise(1.5), RATE_HZ, 2048), Collected(), StreamState())
+    assert not report.device_lost
+    [fault] = report.faults
+    assert "frames that are no sound" in fault
 
 
 def test_a_take_whose_device_dies_is_not_kept_and_not_tried_again(
@@ -252,7 +276,7 @@ def test_a_program_that_is_killed_leaves_no_sound_behind(card: Fate, build: Buil
     assert program.stdout is not None
     while "sweeping" not in (line := program.stdout.readline()):
         assert line
-    time.sleep(1.0)
+    until_in_full_sound(tmp_path)
     program.kill()
     program.wait()
     program.stdout.close()
@@ -280,7 +304,7 @@ def test_every_signal_fades_what_a_card_plays(
     assert program.stdout is not None
     while "sweeping" not in (line := program.stdout.readline()):
         assert line, program.communicate()
-    time.sleep(1.5)
+    until_in_full_sound(tmp_path)
     os.killpg(program.pid, number)  # as a terminal does: the process that plays gets it too
     _, errors = program.communicate(timeout=20)
     assert (program.returncode, errors.strip()) == (128 + number, "stillbox: stopped")

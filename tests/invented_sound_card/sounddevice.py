@@ -1,8 +1,9 @@
 """Stands in for the library of sound cards in the process that plays: a card whose output is wired to its inputs.
 
 Input 1 hears the output, input 2 half of it, half a block late. What befalls it is in the environment:
-``CARD_FATE`` is one of ``abort``, ``hang``, ``silence``, ``abort at start``, ``abort at list``; ``CARD_FATE_S`` says
-after how many seconds of a stream; ``CARD_HEARD`` names a file that gets all that is played, and
+``CARD_FATE`` is one of ``abort``, ``hang``, ``silence``, ``abort at start``, ``abort at list``, ``runs on`` (as if
+its server had died: silence as fast as it can), ``no sound`` (what it delivers are no numbers), ``no sound, gone``;
+``CARD_FATE_S`` says after how many seconds of a stream; ``CARD_HEARD`` names a file that gets all that is played, and
 ``CARD_GONE`` one whose being there takes the card off the list.
 """
 
@@ -105,10 +106,17 @@ class Stream:
                 heard = np.concatenate([late, out[: -len(late)]])
                 late = out[-len(late):].copy()
                 recorded = np.stack([heard[:, 0], 0.5 * heard[:, 0]], axis=1)
+                reached = done >= FATE_FRAMES > 0
+                if reached and FATE.startswith("no sound"):
+                    recorded[:] = np.nan
+                if reached and FATE.endswith("gone"):
+                    Path(os.environ["CARD_GONE"]).touch()
                 self._callback(recorded, out, self._frames, None, status)
                 file.write(out[:, 0].tobytes())
                 done += self._frames
-                if FATE and done >= FATE_FRAMES > 0:
+                if reached and FATE == "runs on":
+                    continue
+                if reached and FATE in ("abort", "hang", "silence"):
                     if FATE == "abort":
                         os.abort()
                     if FATE == "hang":
