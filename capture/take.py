@@ -160,6 +160,13 @@ class TakeInfo(BaseModel):
         """``subject/state/unit`` as a person types it."""
         return f"{self.subject}/{self.state or '-'}/{self.unit}"
 
+    @property
+    def circumstances(self) -> list[str]:
+        """What was said of how it was made, in words."""
+        air = [] if self.celsius is None else [f"{self.celsius:g} °C"]
+        marks = (("remounted", self.remounted), ("port closed", self.port_closed))
+        return air + [words for words, marked in marks if marked]
+
 
 def fitting_takes(
     takes: Iterable[TakeInfo],

@@ -197,12 +197,7 @@ def takes(
 def _take_row(info: TakeInfo) -> tuple[str, ...]:
     rate_hz = info.excitation.sample_rate_hz
     marked = [] if info.load_ohm is None else [f"marked {info.load_ohm:g} ohm"]
-    if info.celsius is not None:
-        marked.append(f"{info.celsius:g} °C")
-    if info.remounted:
-        marked.append("remounted")
-    if info.port_closed:
-        marked.append("port closed")
+    marked += info.circumstances
     if info.live is not None and info.live.kind == "practice rig":
         marked.append("practice rig")
     return (

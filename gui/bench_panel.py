@@ -39,6 +39,10 @@ REMOUNTED_TIP = (
     "The driver was taken out of the box and put back since the last take, and nothing else was done: "
     "comparisons learn from it what remounting does by itself."
 )
+PORT_CLOSED_TIP = (
+    "The port was closed by hand, airtight: such a take of the same state tells a leak from other losses where the one "
+    "with the open port cannot."
+)
 
 
 class BenchPanel(QWidget):
@@ -103,7 +107,9 @@ class BenchPanel(QWidget):
         self.celsius = celsius_field()
         self.remounted = QCheckBox("remounted")
         self.remounted.setToolTip(REMOUNTED_TIP)
-        self.air_row = _row(_label("&Air", self.celsius), self.celsius, self.remounted)
+        self.port_closed = QCheckBox("port closed")
+        self.port_closed.setToolTip(PORT_CLOSED_TIP)
+        self.air_row = _row(_label("&Air", self.celsius), self.celsius, self.remounted, self.port_closed)
 
     def _make_device(self) -> None:
         self.device = QComboBox()
@@ -215,6 +221,7 @@ class BenchPanel(QWidget):
             self.load_percent,
             self.celsius,
             self.remounted,
+            self.port_closed,
             self.device,
             self.output_button,
             self.hurry,
@@ -228,6 +235,11 @@ class BenchPanel(QWidget):
         ]
         for first, second in pairwise(order):
             QWidget.setTabOrder(first, second)
+
+    def forget_marks(self) -> None:
+        """What was marked was said of one take."""
+        for mark in (self.remounted, self.port_closed):
+            mark.setChecked(False)
 
     def set_theme(self, theme: Theme) -> None:
         self.wiring.theme = self.meters.theme = theme
@@ -246,7 +258,8 @@ class BenchPanel(QWidget):
         self.caption.setText(CAPTIONS[subject])
         self.load_row.setVisible(subject in MARKED)
         self.air_row.setVisible(subject not in CALIBRATION_SUBJECTS)
-        self.remounted.setVisible(subject == "in-box")
+        for mark in (self.remounted, self.port_closed):
+            mark.setVisible(subject == "in-box")
         self.state.setEnabled(subject in STATE_SUBJECTS)
         self.case_changed.emit()
 

@@ -23,6 +23,7 @@ from gui.words import take_words
 from gui.work import Failure, Lane
 
 if TYPE_CHECKING:
+    from capture.air_edit import BuildAir
     from capture.take import TakeInfo
 
 
@@ -110,6 +111,30 @@ class BuildEdits:
             lambda: _each(numbers, lambda number: restore_take(build, number)),
             lambda: _each(numbers, lambda number: remove_take(build, number)),
         )
+
+    def ask_air(self) -> None:
+        """Ask for temperature, height and pressure of the air."""
+        from capture.air_edit import BuildAir
+        from gui.air_form import AirForm
+
+        session = self._session
+        if session is None:
+            return
+
+        def ask(air: BuildAir) -> None:
+            form = AirForm(self._window, air)
+            if form.exec_() and form.answer() != air and self._session is session:
+                self.set_air(air, form.answer())
+
+        self._lane.order(lambda: BuildAir.of(session.build.description), ask, self._failed)
+
+    def set_air(self, before: BuildAir, after: BuildAir) -> None:
+        """Say the air of the build."""
+        from capture.air_edit import set_air
+
+        if self._session is not None:
+            build = self._session.build
+            self._push("another air", lambda: set_air(build, after), lambda: set_air(build, before))
 
     def set_reference(
         self, before: tuple[float, float | None] | None, reference_ohm: float, tolerance_percent: float

@@ -20,7 +20,7 @@ from PyQt5.QtWidgets import (
 
 from capture.shown_text import visible
 from capture.take import STATE_SUBJECTS
-from gui.bench_panel import MARKED, REMOUNTED_TIP, celsius_field, celsius_of
+from gui.bench_panel import MARKED, PORT_CLOSED_TIP, REMOUNTED_TIP, celsius_field, celsius_of
 from gui.plain_text import PlainLabel
 from gui.words import SUBJECT_WORDS
 
@@ -65,8 +65,9 @@ class ImportForm(QDialog):
         self.load_percent.setRange(0, 50)
         self.load_percent.setValue(1)
         self.load_percent.setSuffix(" %")
-        self.celsius, self.remounted = celsius_field(), QCheckBox()
+        self.celsius, self.remounted, self.port_closed = celsius_field(), QCheckBox(), QCheckBox()
         self.remounted.setToolTip(REMOUNTED_TIP)
+        self.port_closed.setToolTip(PORT_CLOSED_TIP)
         buttons = QDialogButtonBox(QDialogButtonBox.Ok | QDialogButtonBox.Cancel)
         self.ok = buttons.button(QDialogButtonBox.Ok)
         buttons.accepted.connect(self.accept)
@@ -84,6 +85,7 @@ class ImportForm(QDialog):
             ("its &tolerance", self.load_percent),
             ("&Air", self.celsius),
             ("&Remounted", self.remounted),
+            ("&Port closed", self.port_closed),
             ("Sweep played (&JSON)", row),
         ):
             form.addRow(words, field)
@@ -97,7 +99,8 @@ class ImportForm(QDialog):
         marked = self.subject.currentData() in MARKED
         self.load_ohm.setEnabled(marked)
         self.load_percent.setEnabled(marked)
-        self.remounted.setEnabled(self.subject.currentData() == "in-box")
+        for mark in (self.remounted, self.port_closed):
+            mark.setEnabled(self.subject.currentData() == "in-box")
         if self.ok is not None:
             self.ok.setEnabled(bool(self.excitation.text().strip()))
 
@@ -117,6 +120,7 @@ class ImportForm(QDialog):
             "subject": subject,
             "celsius": celsius_of(self.celsius),
             "remounted": self.remounted.isEnabled() and self.remounted.isChecked(),
+            "port_closed": self.port_closed.isEnabled() and self.port_closed.isChecked(),
             "state": state or None,
             "unit": self.unit.text().strip() or "A",
             "jig": self.jig.currentText(),

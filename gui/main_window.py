@@ -70,7 +70,7 @@ class MainWindow(QMainWindow):
         self.sweeps = SweepControl(self.bench, self.lanes["capture"], self)
         self.edits = BuildEdits(self, self.lanes["files"], self.refresh, self.show_failure)
         self._lay_out()
-        self.actions_by_name = make_menus(self, (self, self.transfers, self.help_pages))
+        self.actions_by_name = make_menus(self, (self, self.transfers, self.edits, self.help_pages))
         self._make_varying_menus()
         self._connect()
         self._restore_settings()
@@ -194,9 +194,9 @@ class MainWindow(QMainWindow):
 
         form = NewBuildForm(self, builds_folder())
         if form.exec_():
-            path, inside_mm, rated_ohm = form.path, form.inside_mm(), form.rated_ohm()
+            path, known = form.path, (form.inside_mm(), form.rated_ohm(), form.metres_above_sea())
             self.lanes["files"].order(
-                lambda: BuildFolder.create(path, inside_mm, rated_ohm).path, self.open_build, self.show_failure
+                lambda: BuildFolder.create(path, *known).path, self.open_build, self.show_failure
             )
 
     def ask_build(self) -> None:
@@ -458,6 +458,7 @@ class MainWindow(QMainWindow):
             "wastebasket": self.session is not None,
             "ask_import": self.session is not None,
             "edit_description": self.session is not None,
+            "ask_air": self.session is not None,
             "undo": stack.canUndo(),
             "redo": stack.canRedo(),
             "print_picture": self.reading.results is not None,

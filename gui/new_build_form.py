@@ -16,6 +16,7 @@ from PyQt5.QtWidgets import (
     QWidget,
 )
 
+from gui.air_form import height_field, told
 from gui.plain_text import PlainLabel
 
 SIDES = ("height", "width", "depth")
@@ -51,6 +52,7 @@ class NewBuildForm(QDialog):
         self.rated.setSuffix(" Ω")
         self.rated.setValue(8.0)
         self.rated.setToolTip("Rated impedance, as printed on the speaker.")
+        self.height = height_field(None)
         buttons = QDialogButtonBox(QDialogButtonBox.Ok | QDialogButtonBox.Cancel)
         buttons.accepted.connect(self.accept)
         buttons.rejected.connect(self.reject)
@@ -59,6 +61,7 @@ class NewBuildForm(QDialog):
         form.addRow("&In folder", place)
         form.addRow("I&nside: height, width, depth", inside)
         form.addRow("&Rated impedance", self.rated)
+        form.addRow("&Height above the sea", self.height)
         hint = PlainLabel("Standing waves are told by the inside. More can be written into build.toml later.")
         hint.setWordWrap(True)
         hint.setObjectName("caption")
@@ -82,6 +85,9 @@ class NewBuildForm(QDialog):
 
     def rated_ohm(self) -> float | None:
         return self.rated.value() or None
+
+    def metres_above_sea(self) -> float | None:
+        return told(self.height)
 
 
 def _millimetres() -> QDoubleSpinBox:

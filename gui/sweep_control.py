@@ -131,6 +131,7 @@ class SweepControl(QObject):
             load_tolerance_percent=panel.load_percent.value() if marked else None,
             celsius=celsius_of(panel.celsius) if panel.air_row.isVisibleTo(panel) else None,
             remounted=subject == "in-box" and panel.remounted.isChecked(),
+            port_closed=subject == "in-box" and panel.port_closed.isChecked(),
             level_dbfs=None if level <= AUTOMATIC_DBFS else level,
             seconds=float(panel.seconds.currentData()),
         )
@@ -161,6 +162,7 @@ class SweepControl(QObject):
     def _done(self, info: TakeInfo) -> None:
         notes = [*info.flags, *(info.live.notes if info.live else ())]
         words = f"Kept as take {info.number}."
+        self._panel.forget_marks()
         self._end(" ".join([words, *(f"Note: {note}." for note in notes)]))
         self.taken.emit(info)
 

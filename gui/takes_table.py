@@ -72,6 +72,7 @@ class TakesModel(QAbstractTableModel):
                 [
                     f"Take {take.number}: {SUBJECT_WORDS[take.subject][0]}, recorded "
                     f"{take.created.astimezone():%Y-%m-%d %H:%M} from {take.origin}",
+                    *take.circumstances,
                     *([SIMULATED] if _is_simulated(take) else []),
                     *take.flags,
                     *(take.live.notes if take.live else ()),
@@ -84,7 +85,7 @@ class TakesModel(QAbstractTableModel):
     def _text(take: TakeInfo, column: int) -> str:
         live = take.live
         notes = len(take.flags) + (len(live.notes) if live else 0)
-        noted = ["rig"] if _is_simulated(take) else []
+        noted = [*(["port closed"] if take.port_closed else []), *(["rig"] if _is_simulated(take) else [])]
         noted += [f"⚑ {notes}"] if notes else []
         return (
             str(take.number),

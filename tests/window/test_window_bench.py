@@ -18,6 +18,7 @@ from capture.build_folder import BuildFolder
 from capture.live_take import LiveRequest, record_take
 from capture.practice_rig import PracticeRig
 from capture.safety import cautions_acknowledged
+from gui.air_form import AirForm, told
 from gui.build_edits import Wastebasket
 from gui.import_form import ImportForm
 from gui.main_window import MainWindow
@@ -209,12 +210,14 @@ def test_a_new_build_asks_for_the_resistor_when_it_sweeps(
         form.name.setText("shelf pair")
         for field, value in zip(form.sides, (460, 300, 230), strict=True):
             field.setValue(value)
+        form.height.setValue(480)
 
     agree(monkeypatch, NewBuildForm, fill)
     window.new_build()
     settle(qtbot, window)
     folder = BuildFolder.open(tmp_path / "shelf pair")
     assert folder.description.inside_mm == (460, 300, 230)
+    assert folder.description.metres_above_sea == 480.0
     assert folder.calibration is None
     window.sweep()
     settle(qtbot, window)
@@ -237,6 +240,7 @@ def test_a_dropped_recording_is_taken_in(
         form.state.setText("from outside")
         form.celsius.setValue(24.0)
         form.remounted.setChecked(True)
+        form.port_closed.setChecked(True)
         form.excitation.setText(str(RECORDINGS / "sweep-5s.json"))
 
     agree(monkeypatch, ImportForm, fill)
@@ -245,7 +249,61 @@ def test_a_dropped_recording_is_taken_in(
     window.dropEvent(QDropEvent(QPointF(5, 5), Qt.CopyAction, data, Qt.LeftButton, Qt.NoModifier))
     qtbot.waitUntil(lambda: "Kept as take 4" in window.bench.said.text(), timeout=WAIT_MS)
     kept = BuildFolder.open(quick).find_take("4")
-    assert (kept.state, kept.celsius, kept.remounted) == ("from outside", 24.0, True)
+    assert (kept.state, kept.celsius, kept.remounted, kept.port_closed) == ("from outside", 24.0, True, True)
+    settle(qtbot, window)
+    shown = window.bench.takes.takes_model
+    tip = shown.data(shown.index(0, 0), Qt.ToolTipRole)
+    assert "24 °C" in tip and "remounted" in tip and "port closed" in shown.data(shown.index(0, 5))
+
+
+def test_a_sweep_with_the_port_closed_is_kept_as_such_and_the_mark_goes(
+    qtbot: QtBot, window: MainWindow, quick: Path
+) -> None:
+    opened(qtbot, window, quick)
+    panel = window.bench
+    panel.choose_subject("in-box")
+    for mark in (panel.remounted, panel.port_closed):
+        assert mark.isVisible()
+        mark.setChecked(True)
+    window.sweep()
+    settle(qtbot, window)
+    kept = BuildFolder.open(quick).takes()[-1]
+    assert kept.port_closed and kept.remounted and not trouble(window)
+    assert not panel.port_closed.isChecked() and not panel.remounted.isChecked()
+    panel.port_closed.setChecked(True)
+    panel.choose_subject("free-air")
+    assert not panel.port_closed.isVisible() and not window.sweeps.request().port_closed
+
+
+def test_the_air_of_a_build_can_be_told_and_taken_back(
+    qtbot: QtBot, window: MainWindow, quick: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    opened(qtbot, window, quick)
+    path = quick / "build.toml"
+    before = path.read_text()
+
+    def fill(form: QDialog) -> None:
+        assert isinstance(form, AirForm)
+        assert (form.height.value(), told(form.pressure)) == (0.0, None)
+        form.celsius.setValue(24.5)
+        form.height.setValue(620)
+        form.pressure.setValue(938.5)
+        assert not form.height.isEnabled()  # a barometer on the spot says more
+        form.pressure.setValue(form.pressure.minimum())
+        assert form.height.isEnabled() and form.pressure.text() == "not known"
+
+    agree(monkeypatch, AirForm, fill)
+    window.actions_by_name["ask_air"].trigger()
+    settle(qtbot, window)
+    assert not trouble(window)
+    said = BuildFolder.open(quick).description
+    assert (said.temperature_c, said.metres_above_sea, said.pressure_hpa) == (24.5, 620.0, None)
+    kept = [line for line in path.read_text().splitlines() if "temperature_c" not in line and "metres" not in line]
+    assert kept == [line for line in before.splitlines() if "temperature_c" not in line and "metres" not in line]
+    window.undo()
+    settle(qtbot, window)
+    said = BuildFolder.open(quick).description
+    assert (said.temperature_c, said.metres_above_sea) == (20.0, 0.0)
 
 
 def test_the_panel_asks_for_air_and_remounting(qtbot: QtBot, window: MainWindow, quick: Path) -> None:
