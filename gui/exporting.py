@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
-from typing import TYPE_CHECKING
+from tempfile import TemporaryDirectory
 
-from PyQt5.QtCore import QBuffer, QByteArray, QRectF, Qt
+from PyQt5.QtCore import QRectF, Qt
 from PyQt5.QtGui import QImage, QPainter
-from PyQt5.QtWidgets import QFileDialog, QWidget
+from PyQt5.QtPrintSupport import QPrinter
+from PyQt5.QtWidgets import QFileDialog, QMessageBox, QWidget
 
+from capture.errors import StillboxError
+from capture.output_file import PRINT, check_output, write_output
 from gui.view import Export, Results, View, Wish
-
-if TYPE_CHECKING:
-    from PyQt5.QtPrintSupport import QPrinter
 
 
 def exports_of(view: View, results: Results, wish: Wish) -> list[Export]:
@@ -28,14 +29,30 @@ def _save(view: View, results: Results, wish: Wish, path: Path) -> None:
 
 
 def ask_path(parent: QWidget, export: Export, folder: str, stem: str) -> Path | None:
-    """Where to write it; the suffix is put on where it is missing."""
+    """Where to write it; the suffix is put on where it is missing.
+
+    The dialog asks before it gives the name of a file that is there, but it does not know what the suffix makes of it.
+    """
     kinds = " ".join(f"*{suffix}" for suffix in export.suffixes)
-    begin = str(Path(folder or Path.home()) / f"{stem}{export.suffixes[0]}")
-    name, _ = QFileDialog.getSaveFileName(parent, export.words, begin, f"{export.words} ({kinds})")
-    if not name:
-        return None
-    path = Path(name)
-    return path if path.suffix.lower() in export.suffixes else path.with_name(path.name + export.suffixes[0])
+    path = Path(folder or Path.home()) / f"{stem}{export.suffixes[0]}"
+    while True:
+        name, _ = QFileDialog.getSaveFileName(parent, export.words, str(path), f"{export.words} ({kinds})")
+        if not name:
+            return None
+        path = Path(name)
+        if path.suffix.lower() in export.suffixes:
+            return path
+        path = path.with_name(path.name + export.suffixes[0])
+        if not os.path.lexists(path) or _may_replace(parent, path):
+            return path
+
+
+def _may_replace(parent: QWidget, path: Path) -> bool:
+    words = f"{path.name} is already in {path.parent}. Replace it?"
+    box = QMessageBox(QMessageBox.Question, "Replace the file?", words, QMessageBox.Yes | QMessageBox.No, parent)
+    box.setTextFormat(Qt.PlainText)
+    box.setDefaultButton(QMessageBox.No)
+    return box.exec_() == QMessageBox.Yes
 
 
 def file_stem(title: str) -> str:
@@ -51,13 +68,53 @@ def picture_for_paper(view: View, results: Results, wish: Wish) -> bytes:
     return picture_bytes(view.paper(results, wish), ".png")
 
 
+def printed_file(printer: QPrinter) -> Path | None:
+    """The file that a printer writes to, if it does; it may be written as `capture.output_file` says.
+
+    Raises
+    ------
+    StillboxError
+        If it may not be written, or nothing is chosen to print on.
+    """
+    name = printer.outputFileName()
+    if not name and printer.outputFormat() == QPrinter.NativeFormat:
+        return None
+    if not name:
+        raise StillboxError("there is neither a printer nor the name of a file to print to; choose one of them")
+    path = Path(name)
+    check_output(path, PRINT)
+    return path
+
+
 def print_picture(printer: QPrinter, content: bytes, sentence: str) -> None:
-    """The sentence and the picture on one page."""
+    """The sentence and the picture on one page, on paper or in a file.
+
+    Raises
+    ------
+    StillboxError
+        If the printer does not begin, or the file may not be written.
+    """
+    path = printed_file(printer)
+    if path is None:
+        _paint(printer, content, sentence)
+        return
+    # Qt writes over whatever bears the name it is given.
+    with TemporaryDirectory() as folder:
+        private = Path(folder) / f"page{path.suffix}"
+        printer.setOutputFileName(str(private))
+        try:
+            _paint(printer, content, sentence)
+        finally:
+            printer.setOutputFileName(str(path))
+        write_output(path, PRINT, private.read_bytes())
+
+
+def _paint(printer: QPrinter, content: bytes, sentence: str) -> None:
     image = QImage()
-    buffer = QBuffer()
-    buffer.setData(QByteArray(content))
-    image.loadFromData(buffer.data())
-    painter = QPainter(printer)
+    image.loadFromData(content)
+    painter = QPainter()
+    if not painter.begin(printer):
+        raise StillboxError("the printer does not begin; see that it is there and switched on, or print to a file")
     page = QRectF(painter.viewport())
     words = painter.boundingRect(page, Qt.TextWordWrap, sentence)
     painter.drawText(words, Qt.TextWordWrap, sentence)

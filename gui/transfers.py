@@ -9,11 +9,14 @@ from typing import TYPE_CHECKING
 
 from PyQt5.QtWidgets import QFileDialog, QMenu
 
+from capture.errors import StillboxError
 from gui.menus import fill_menu
 from gui.view import Export
 from gui.work import Failure
 
 if TYPE_CHECKING:
+    from PyQt5.QtPrintSupport import QPrinter
+
     from capture.take import TakeInfo
     from gui.main_window import MainWindow
 
@@ -121,13 +124,18 @@ class Transfers:
         if QPrintDialog(printer, window).exec_():
             self.print_on(printer)
 
-    def print_on(self, printer: object) -> None:
+    def print_on(self, printer: QPrinter) -> None:
         """The same on a printer that is chosen already."""
-        from gui.exporting import picture_for_paper, print_picture
+        from gui.exporting import picture_for_paper, print_picture, printed_file
 
         window = self._window
         view, results, wish = window.reading.view, window.reading.results, window.results.wish()
         if view is None or results is None:
+            return
+        try:
+            printed_file(printer)
+        except StillboxError as error:
+            window.show_error(error)
             return
         window.lanes["picture"].order(
             lambda: picture_for_paper(view, results, wish),

@@ -11,9 +11,9 @@ import invented_speaker
 import numpy as np
 import pytest
 from PyQt5.QtCore import QPoint, Qt
-from PyQt5.QtGui import QImage
+from PyQt5.QtGui import QImage, QPainter
 from PyQt5.QtPrintSupport import QPrinter
-from PyQt5.QtWidgets import QFileDialog
+from PyQt5.QtWidgets import QFileDialog, QMessageBox, QWidget
 from pytestqt.qtbot import QtBot
 from window_driving import click, opened, settle, trouble
 
@@ -25,9 +25,10 @@ from analysis.repeatability import bare_driver_findings
 from analysis.summary import summary_of_comparison
 from capture.build_folder import BuildFolder
 from capture.practice_speakers import INSIDE_M, SPEED_OF_SOUND_M_S
+from gui.exporting import ask_path
 from gui.main_window import MainWindow
 from gui.panel_drawing import driver_row
-from gui.view import all_views
+from gui.view import Export, all_views
 from gui.views.two_states import change_row
 
 HEIGHT_WAVE_HZ = SPEED_OF_SOUND_M_S / 2 / INSIDE_M[0]
@@ -263,6 +264,81 @@ def test_printing_fills_a_page(qtbot: QtBot, window: MainWindow, build: Path, tm
     settle(qtbot, window)
     assert (tmp_path / "page.pdf").read_bytes().startswith(b"%PDF")
     assert (tmp_path / "page.pdf").stat().st_size > 20_000
+
+
+@pytest.mark.parametrize("form", [QPrinter.PdfFormat, QPrinter.NativeFormat])
+def test_printing_to_a_file_obeys_the_rules_of_files(
+    qtbot: QtBot, window: MainWindow, build: Path, tmp_path: Path, form: QPrinter.OutputFormat
+) -> None:
+    opened(qtbot, window, build)
+    take = sorted((build / "takes").glob("*.flac"))[0]
+    precious = tmp_path / "precious.pdf"
+    precious.write_text("no print at all")
+    (tmp_path / "link.pdf").symlink_to(build / "build.toml")
+    before = {path: path.read_bytes() for path in (take, build / "build.toml", precious)}
+    for path, words in (
+        (take, "must end in .pdf or .ps"),
+        (build / "build.toml", "must end in .pdf or .ps"),
+        (build / "takes" / "page.pdf", "holds nothing but takes"),
+        (tmp_path / "link.pdf", "never written over"),
+        (precious, "is not a print"),
+        (tmp_path / "nowhere" / "page.pdf", "no folder"),
+    ):
+        printer = QPrinter()
+        printer.setOutputFormat(form)
+        printer.setOutputFileName(str(path))
+        window.transfers.print_on(printer)
+        settle(qtbot, window)
+        assert words in trouble(window)
+        window.results.clear_trouble()
+    assert {path: path.read_bytes() for path in before} == before
+    assert not (build / "takes" / "page.pdf").exists()
+    printer = QPrinter()
+    printer.setOutputFileName(str(tmp_path / "again.pdf"))
+    for _ in range(2):  # a print may be replaced by a print
+        window.transfers.print_on(printer)
+        settle(qtbot, window)
+        assert not trouble(window)
+        assert (tmp_path / "again.pdf").stat().st_size > 20_000
+
+
+def test_a_printer_that_does_not_begin_is_said(
+    qtbot: QtBot, window: MainWindow, build: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    opened(qtbot, window, build)
+    monkeypatch.setattr(QPainter, "begin", lambda *_: False)
+    printer = QPrinter()
+    printer.setOutputFormat(QPrinter.PdfFormat)
+    for name, words in (("", "neither a printer nor the name of a file"), ("page.pdf", "printer does not begin")):
+        printer.setOutputFileName(name and str(tmp_path / name))
+        window.transfers.print_on(printer)
+        settle(qtbot, window)
+        assert words in trouble(window)
+        window.results.clear_trouble()
+    assert not list(tmp_path.glob("*.pdf"))
+
+
+@pytest.mark.parametrize("answer", [QMessageBox.Yes, QMessageBox.No])
+def test_a_file_that_the_suffix_leads_to_is_asked_about(
+    qtbot: QtBot, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, answer: int
+) -> None:
+    """The person types "mine" and is asked by the dialog about that; "mine.csv" is what would be replaced."""
+    (tmp_path / "mine.csv").write_text("a,b\n")
+    given = [str(tmp_path / "mine"), str(tmp_path / "other")]
+    begun, asked = [], []
+    monkeypatch.setattr(
+        QFileDialog, "getSaveFileName", lambda _, words, begin, kinds: (begun.append(begin), (given.pop(0), ""))[1]
+    )
+    monkeypatch.setattr(QMessageBox, "exec_", lambda box: (asked.append(box.text()), answer)[1])
+    parent = QWidget()
+    qtbot.addWidget(parent)
+    chosen = ask_path(parent, Export("A table", (".csv",), lambda _: None), str(tmp_path), "first")
+    assert asked == [f"mine.csv is already in {tmp_path}. Replace it?"]
+    if answer == QMessageBox.Yes:
+        assert chosen == tmp_path / "mine.csv"
+    else:
+        assert chosen == tmp_path / "other.csv"
+        assert begun[1] == str(tmp_path / "mine.csv")
 
 
 def test_views_find_themselves() -> None:
