@@ -4,8 +4,12 @@ from __future__ import annotations
 
 import os
 from collections.abc import Generator, Iterator
+from pathlib import Path
 
 import pytest
+from computed_once import computed_once
+
+from capture.build_folder import BuildFolder
 
 
 @pytest.fixture(autouse=True, scope="session")
@@ -14,6 +18,28 @@ def own_data_folder(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
     with pytest.MonkeyPatch.context() as patch:
         patch.setenv("XDG_DATA_HOME", str(tmp_path_factory.mktemp("data")))
         yield
+
+
+@pytest.fixture(autouse=True, scope="session")
+def slow_results_kept(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
+    """See `computed_once`; all workers of a run keep them in one folder."""
+    base = tmp_path_factory.getbasetemp()
+    with computed_once((base.parent if "PYTEST_XDIST_WORKER" in os.environ else base) / "computed-once"):
+        yield
+
+
+@pytest.fixture
+def own_settings(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """What is set in a test is forgotten after it."""
+    monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path / "settings"))
+
+
+@pytest.fixture
+def build(tmp_path: Path) -> BuildFolder:
+    """A build without takes whose reference resistor is known."""
+    made = BuildFolder.create(tmp_path / "build", rated_ohm=8.0)
+    made.set_calibration(10.0, 1.0)
+    return made
 
 
 NO_SKIPS = os.environ.get("STILLBOX_NO_SKIPS") == "1"

@@ -11,7 +11,7 @@ from reference.jig_circuit import Jig
 from reference.ngspice_run import jig_netlist, logarithmic, ngspice_there, run_netlist
 from reference.random_boxes import true_box
 from reference.random_drivers import true_driver, with_mass
-from reference.speaker_circuit import HungMass, Leak, SpeakerCircuit, port_mass_kg_per_m4
+from reference.speaker_circuit import Cavity, HungMass, Leak, SpeakerCircuit, port_mass_kg_per_m4
 from reference.speaker_circuit import Port as Tube
 
 from analysis.alignments import b4, c4, closed_alignment, qb3
@@ -165,36 +165,35 @@ def test_another_volume_is_foretold(leak: bool) -> None:
     assert foretold.tuning_hz == pytest.approx(then.tuning_hz, rel=1e-3)
 
 
-def test_another_port_is_foretold() -> None:
-    driver, circuit = random_speaker(903, True, False, False)
+def _with_longer_port(
+    seed: int, waves: bool, longer_by: float
+) -> tuple[BassSystem, BassSystem, BassSystem, tuple[Tube, Tube, Cavity, Port]]:
+    """A box as it is, as foretold, and as it becomes with a longer port; both ports, and the cavity."""
+    driver, circuit = random_speaker(seed, True, False, waves)
     free = fitted_driver(driver, 1)
     tube, cavity = circuit.branches[0], circuit.cavity
     assert isinstance(tube, Tube)
     assert cavity is not None
-    diameter = float(2 * np.sqrt(tube.area_m2 / np.pi))
-    longer = replace(tube, length_m=1.4 * tube.length_m)
+    longer = replace(tube, length_m=longer_by * tube.length_m)
     now, then = (bass_system(fitted_box(replace(circuit, branches=(one,)), free, True, 2)) for one in (tube, longer))
-    port = Port(diameter, tube.length_m)
-    foretold = changed(now, Change(port_length_m=1.4 * tube.length_m), cavity.volume_m3, port, AIR)
+    port = Port(float(2 * np.sqrt(tube.area_m2 / np.pi)), tube.length_m)
+    foretold = changed(now, Change(port_length_m=longer.length_m), cavity.volume_m3, port, AIR)
+    return now, foretold, then, (tube, longer, cavity, port)
+
+
+def test_another_port_is_foretold() -> None:
+    now, foretold, then, (tube, longer, cavity, port) = _with_longer_port(903, False, 1.4)
     ratio = port_mass_kg_per_m4(longer, cavity) / port_mass_kg_per_m4(tube, cavity)
     assert now.tuning_hz is not None
     assert foretold.tuning_hz == pytest.approx(now.tuning_hz / np.sqrt(ratio), rel=2e-3)
     assert foretold.tuning_hz == pytest.approx(then.tuning_hz, rel=3e-3)
     ends = ends_over_radius(port, now.tuning_hz, cavity.volume_m3, AIR)
-    assert ends == pytest.approx(tube.end_correction_m / (diameter / 2), rel=0.02)
+    assert ends == pytest.approx(tube.end_correction_m / (port.diameter_m / 2), rel=0.02)
 
 
 def test_another_port_leaves_the_air_that_it_shares_with_the_cone() -> None:
     """In a box with standing waves: the air that moves for both keeps its mass, whatever that of the port becomes."""
-    driver, circuit = random_speaker(913, True, False, True)
-    free = fitted_driver(driver, 1)
-    tube, cavity = circuit.branches[0], circuit.cavity
-    assert isinstance(tube, Tube)
-    assert cavity is not None
-    longer = replace(tube, length_m=2.5 * tube.length_m)
-    now, then = (bass_system(fitted_box(replace(circuit, branches=(one,)), free, True, 2)) for one in (tube, longer))
-    port = Port(float(2 * np.sqrt(tube.area_m2 / np.pi)), tube.length_m)
-    foretold = changed(now, Change(port_length_m=longer.length_m), cavity.volume_m3, port, AIR)
+    _, foretold, then, _ = _with_longer_port(913, True, 2.5)
     s = 2j * np.pi * np.geomspace(15, 120, 60)
     assert np.abs(response(foretold, s)) == pytest.approx(np.abs(response(then, s)), rel=8e-3)
 

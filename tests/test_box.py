@@ -8,6 +8,7 @@ from itertools import pairwise
 import numpy as np
 import pytest
 from circuit_takes import fitted_box, fitted_driver, random_speaker, shared_air, spectrum
+from derivatives import assert_derivatives
 from recorded import spectrum_of
 from reference import demo_build
 from reference.analytic import coil_ohm, impedance_ohm, mechanical_impedance
@@ -106,12 +107,7 @@ def test_derivatives_are_those_of_the_model(vented: bool) -> None:
     air = [0.1, 0.3, 0.7, 0.2, np.log(500.0), 0.05]
     box = [0.05, np.log(1.3), *air, np.log(220.0), 0.04, 0.03, -0.02][: model.box_size]
     x = np.array([*driver, *box, *(0.1 * np.cos(np.arange(8)))])
-    _, slopes = model(s, x)
-    for index in range(x.size):
-        move = np.zeros(x.size)
-        move[index] = 1e-6
-        numeric = (model(s, x + move)[0] - model(s, x - move)[0]) / 2e-6
-        assert slopes[:, index] == pytest.approx(numeric, abs=1e-6 * np.abs(numeric).max())
+    assert_derivatives(model, s, x)
     assert model.first_box == FIRST_COIL + 3
 
 

@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from circuit_takes import fitted_driver, spectrum
+from derivatives import assert_derivatives
 from recorded import spectrum_of
 from reference.random_boxes import random_box
 from reference.random_drivers import random_driver, true_driver
@@ -115,12 +116,7 @@ def test_derivatives_are_those_of_the_model(coil) -> None:
     start = coil.start(s, 6 + 0.02 * s**0.7)
     x = np.concatenate([np.log([6.0, 250.0, 5.0, 3_000.0]), [0.1], start, [0.1, -0.1, 0.05, 0.2]])
     model = FreeAirModel(coil, small)
-    _, slopes = model(s, x)
-    for index in range(x.size):
-        move = np.zeros(x.size)
-        move[index] = 1e-6
-        numeric = (model(s, x + move)[0] - model(s, x - move)[0]) / 2e-6
-        assert slopes[:, index] == pytest.approx(numeric, abs=1e-6 * np.abs(numeric).max())
+    assert_derivatives(model, s, x)
 
 
 # Random drivers

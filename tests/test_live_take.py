@@ -19,6 +19,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from kill_while_recording import kill_at_random_moments
+from practice_sound import silent
 
 from analysis.transfer import channel_ratio
 from capture.audio_device import Clips, DeviceLost, RecordingStopped, StreamState
@@ -39,20 +40,7 @@ SHORT = LiveRequest("in-box", seconds=1.0)
 IDEAL = RigParts(source_ohm=0.0, second_gain=1.0, lead_ohm=0.0, input_ohm=1e12, noise_dbfs=-130.0)
 
 
-def silent(_: str) -> None:
-    pass
-
-
-@pytest.fixture
-def build(tmp_path: Path) -> BuildFolder:
-    made = BuildFolder.create(tmp_path / "build", rated_ohm=8.0)
-    made.set_calibration(10.0, 1.0)
-    return made
-
-
-@pytest.fixture(autouse=True)
-def own_settings(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path / "settings"))
+pytestmark = pytest.mark.usefixtures("own_settings")
 
 
 def content(build: BuildFolder) -> dict[str, str]:

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from practice_sound import leave
+from practice_sound import leave, silent
 from test_house import ROOMS, ROOT, modules_of
 
 from capture.audio_device import DeviceInfo, Playback, StreamState
@@ -29,20 +29,7 @@ SHORT = LiveRequest("in-box", seconds=1.0)
 RATE_HZ = 48_000
 
 
-def silent(_: str) -> None:
-    pass
-
-
-@pytest.fixture
-def build(tmp_path: Path) -> BuildFolder:
-    made = BuildFolder.create(tmp_path / "build", rated_ohm=8.0)
-    made.set_calibration(10.0, 1.0)
-    return made
-
-
-@pytest.fixture(autouse=True)
-def own_settings(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path / "settings"))
+pytestmark = pytest.mark.usefixtures("own_settings")
 
 
 def set_limits(build: BuildFolder, limits: str) -> None:

@@ -8,13 +8,13 @@ import subprocess
 import sys
 import threading
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from pathlib import Path
 
 import numpy as np
 import pytest
+from invented_host import Fate, invented_hosts
 
-from capture import sound_card
 from capture.audio_device import Collected, DeviceLost, Playback, StreamState
 from capture.build_folder import BuildFolder
 from capture.devices import find_device, list_devices
@@ -22,12 +22,10 @@ from capture.errors import StillboxError
 from capture.live_take import LiveRequest, record_take
 from capture.output_calibration import keep_loudest_volts
 from capture.sound_gate import read_cautions, sound_permit
-from capture.sound_host import SoundHost
 
 ROOT = Path(__file__).parents[1]
 RATE_HZ = 48_000
 CARD = "invented card"
-Fate = Callable[..., SoundHost]
 
 
 @pytest.fixture
@@ -40,22 +38,11 @@ def build(tmp_path: Path) -> BuildFolder:
 @pytest.fixture
 def card(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Fate]:
     """Gives a host whose processes find the invented card, with what is to befall it."""
-    monkeypatch.setenv("PYTHONPATH", str(Path(__file__).parent / "invented_sound_card"))
     monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path / "settings"))
     monkeypatch.setenv("CARD_HEARD", str(tmp_path / "heard"))
     monkeypatch.setenv("CARD_GONE", str(tmp_path / "gone"))
-    hosts: list[SoundHost] = []
-
-    def made(fate: str = "", after_s: float = 0.5) -> SoundHost:
-        monkeypatch.setenv("CARD_FATE", fate)
-        monkeypatch.setenv("CARD_FATE_S", str(after_s))
-        hosts.append(SoundHost())
-        monkeypatch.setattr(sound_card, "sound_host", lambda: hosts[-1])
-        return hosts[-1]
-
-    yield made
-    for host in hosts:
-        host.end()
+    with invented_hosts(monkeypatch) as made:
+        yield made
 
 
 def played(build: BuildFolder, samples: np.ndarray, state: StreamState | None = None, tail: int = 2048) -> np.ndarray:

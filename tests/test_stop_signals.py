@@ -22,13 +22,6 @@ DEMO = ROOT / "demo_recordings"
 SIGNALS = [signal.SIGINT, signal.SIGTERM, signal.SIGHUP]
 
 
-@pytest.fixture
-def build(tmp_path: Path) -> BuildFolder:
-    made = BuildFolder.create(tmp_path / "build", rated_ohm=8.0)
-    made.set_calibration(10.0, 1.0)
-    return made
-
-
 def started(*arguments: str, prefix: tuple[str, ...] = ()) -> subprocess.Popen[str]:
     return subprocess.Popen(
         [*prefix, sys.executable, str(ROOT / "stillbox.py"), *arguments],

@@ -78,15 +78,15 @@ def _modes_across(width: float, height: float, highest: float) -> tuple[Real, Re
 
 
 @dataclass(frozen=True)
-class Cavity:
-    """A rectangular box filled in layers from front to back.
+class _Filled:
+    """A rectangular inside, filled in layers, with openings.
 
     Attributes
     ----------
     depth, width, height : float
         Inside, m.
     thicknesses : tuple of float
-        Of the layers from the front to the back, m; their sum is the depth.
+        Of the layers, m; their sum is the side along which they lie.
     openings : tuple of Opening
     """
 
@@ -95,6 +95,10 @@ class Cavity:
     height: float
     thicknesses: tuple[float, ...]
     openings: tuple[Opening, ...]
+
+
+class Cavity(_Filled):
+    """A rectangular box filled in layers from front to back: their thicknesses add up to the depth."""
 
     @property
     def volumes(self) -> tuple[float, ...]:
@@ -202,26 +206,12 @@ def _static_mass(cavity: Cavity) -> NDArray[np.float64]:
     return mass
 
 
-@dataclass(frozen=True)
-class Chain:
-    """A box as a line along its height, filled in pieces from top to bottom, with openings along it.
+class Chain(_Filled):
+    """A box as a line along its height, filled in pieces from the top down, with openings along it.
 
-    Attributes
-    ----------
-    depth, width, height : float
-        Inside, m.
-    thicknesses : tuple of float
-        Of the pieces from the top down, m; their sum is the height.
-    openings : tuple of Opening
-        Only ``down`` and ``radius`` count; what the line cannot hold of the flow near an opening is a mass there:
-        its end correction, less where the opening is wide for the line.
+    The thicknesses of the pieces add up to the height. Of an opening only ``down`` and ``radius`` count; what the line
+    cannot hold of the flow near it is a mass there: its end correction, less where the opening is wide for the line.
     """
-
-    depth: float
-    width: float
-    height: float
-    thicknesses: tuple[float, ...]
-    openings: tuple[Opening, ...]
 
     @property
     def volumes(self) -> tuple[float, ...]:

@@ -14,11 +14,11 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from invented_host import Fate, invented_hosts
 from PyQt5.QtWidgets import QDialog
 from pytestqt.qtbot import QtBot
 from window_driving import WAIT_MS, Card, agree, click, opened, settle, trouble
 
-from capture import sound_card
 from capture.audio_device import DeviceInfo
 from capture.build_folder import BuildFolder
 from capture.build_lock import build_lock
@@ -26,7 +26,6 @@ from capture.errors import StillboxError
 from capture.output_calibration import keep_loudest_volts, loudest_volts
 from capture.safety import cautions_acknowledged
 from capture.sound_gate import read_cautions
-from capture.sound_host import SoundHost
 from capture.sound_permit import share_below
 from gui import sweep_control
 from gui.main_window import MainWindow
@@ -298,26 +297,15 @@ def test_a_sweep_that_never_ends_keeps_the_window_open_for_a_while_only(
 
 
 @pytest.fixture
-def mortal_card(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Callable[[str, float], SoundHost]]:
+def mortal_card(monkeypatch: pytest.MonkeyPatch) -> Iterator[Fate]:
     """Gives a host whose processes find the invented card, with what is to befall it."""
-    monkeypatch.setenv("PYTHONPATH", str(ROOT / "tests" / "invented_sound_card"))
-    hosts: list[SoundHost] = []
-
-    def made(fate: str, after_s: float) -> SoundHost:
-        monkeypatch.setenv("CARD_FATE", fate)
-        monkeypatch.setenv("CARD_FATE_S", str(after_s))
-        hosts.append(SoundHost())
-        monkeypatch.setattr(sound_card, "sound_host", lambda: hosts[-1])
-        return hosts[-1]
-
-    yield made
-    for host in hosts:
-        host.end()
+    with invented_hosts(monkeypatch) as made:
+        yield made
 
 
 @pytest.mark.parametrize("fate", ["abort", "hang"])
 def test_a_dying_sound_library_takes_neither_window_nor_takes(
-    qtbot: QtBot, window: MainWindow, quick: Path, mortal_card: Callable[[str, float], SoundHost], fate: str
+    qtbot: QtBot, window: MainWindow, quick: Path, mortal_card: Fate, fate: str
 ) -> None:
     mortal_card(fate, 1.5)  # later than the check before the sweep
     build = BuildFolder.open(quick)
