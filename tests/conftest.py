@@ -42,6 +42,31 @@ def build(tmp_path: Path) -> BuildFolder:
     return made
 
 
+LONG_FIRST = (
+    "test_real_audio",
+    "test_driver_and_box",
+    "test_window_results",
+    "test_window_driver_and_box",
+    "test_window_gate",
+    "test_window_bench",
+    "test_stop_signals",
+    "test_live_take",
+    "test_hostile_input",
+    "test_summary",
+    "test_states",
+    "test_flow",
+    "test_report",
+    "test_sound_process",
+)
+"""Modules that take long: begun first, so that all workers end together."""
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Bring the long modules to the front."""
+    rank = {name: place for place, name in enumerate(LONG_FIRST)}
+    items.sort(key=lambda item: rank.get(item.path.stem, len(rank)))
+
+
 NO_SKIPS = os.environ.get("STILLBOX_NO_SKIPS") == "1"
 
 

@@ -10,17 +10,15 @@ from pathlib import Path
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from practice_takes import practice_takes
 from test_command_line import one_line, run
 
 from analysis.bench import Bench
 from capture.build_folder import BuildFolder
 from capture.errors import StillboxError
-from capture.live_take import LiveRequest, record_take
-from capture.practice_rig import PracticeRig
 from capture.states import check_name, next_state, standing_sentence
 from capture.take import TakeInfo, fitting_takes
 from capture.take_edit import rename_state
-from gui.session import practice_build
 
 FREE_AIR, STOCK, AGAIN, LINED = 1, 2, 3, 4
 
@@ -28,13 +26,8 @@ FREE_AIR, STOCK, AGAIN, LINED = 1, 2, 3, 4
 @pytest.fixture(scope="module")
 def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The rig in free air, bare twice, and lined."""
-    path = practice_build(tmp_path_factory.mktemp("states"))
-    for seed, (subject, state) in enumerate(
-        (("free-air", None), ("in-box", "stock"), ("in-box", "stock"), ("in-box", "lined"))
-    ):
-        rig = PracticeRig("bare box", seed=seed + 1)
-        record_take(BuildFolder.open(path), rig, LiveRequest(subject, state, seconds=2.0), say=lambda _: None)
-    return path
+    takes = (("free-air", None), ("in-box", "stock"), ("in-box", "stock"), ("in-box", "lined"))
+    return practice_takes(tmp_path_factory.mktemp("states"), takes)
 
 
 @pytest.fixture

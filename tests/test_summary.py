@@ -13,6 +13,7 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from practice_takes import practice_takes
 from test_command_line import run
 
 from analysis.bench import Bench
@@ -24,9 +25,6 @@ from analysis.ringing import FALL, FIRST, GOOD_ENOUGH_S, good_enough, in_order, 
 from analysis.summary import summary_of_comparison, summary_of_findings
 from analysis.write_up import write_build_report
 from capture.build_folder import BuildFolder
-from capture.live_take import LiveRequest, record_take
-from capture.practice_rig import PracticeRig
-from gui.session import practice_build
 
 Parts = tuple[tuple[float, float, float], ...]
 
@@ -122,11 +120,8 @@ def test_ratios_in_words_are_near_what_they_say(ratio: float) -> None:
 @pytest.fixture(scope="module")
 def rig(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The practice rig's bare box, in free air, as it is, and lined."""
-    path = practice_build(tmp_path_factory.mktemp("summary"))
-    for subject, state in (("free-air", None), ("in-box", "stock"), ("in-box", "lined")):
-        device = PracticeRig("bare box", seed=3)
-        record_take(BuildFolder.open(path), device, LiveRequest(subject, state, seconds=2.0), say=lambda _: None)
-    return path
+    takes = (("free-air", None), ("in-box", "stock"), ("in-box", "lined"))
+    return practice_takes(tmp_path_factory.mktemp("summary"), takes)
 
 
 def test_the_rigs_ringing_wall_is_among_the_first_and_gets_advice(rig: Path) -> None:

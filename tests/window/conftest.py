@@ -11,14 +11,11 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from practice_takes import practice_takes
 from pytestqt.qtbot import QtBot
 from window_driving import WAIT_MS, settle
 
-from capture.build_folder import BuildFolder
-from capture.devices import find_device
-from capture.live_take import LiveRequest, record_take
 from gui.main_window import MainWindow
-from gui.session import practice_build
 from gui.settings import Settings
 
 
@@ -33,21 +30,14 @@ def own_home(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
 @pytest.fixture(scope="module")
 def swept(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A practice build with sweeps in free air, stock and lined."""
-    path = practice_build(tmp_path_factory.mktemp("swept"))
-    rig = find_device("practice rig")
-    for subject, state in (("free-air", None), ("in-box", "stock"), ("in-box", "lined")):
-        record_take(BuildFolder.open(path), rig, LiveRequest(subject, state, seconds=2.0), say=lambda _: None)
-    return path
+    takes = (("free-air", None), ("in-box", "stock"), ("in-box", "lined"))
+    return practice_takes(tmp_path_factory.mktemp("swept"), takes)
 
 
 @pytest.fixture(scope="module")
 def quick_takes(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A build whose takes take little to work out: three of free air."""
-    path = practice_build(tmp_path_factory.mktemp("quick"))
-    rig = find_device("practice rig")
-    for _ in range(3):
-        record_take(BuildFolder.open(path), rig, LiveRequest("free-air", seconds=2.0), say=lambda _: None)
-    return path
+    return practice_takes(tmp_path_factory.mktemp("quick"), 3 * (("free-air", None),))
 
 
 @pytest.fixture

@@ -16,6 +16,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from practice_takes import practice_takes
 from PyQt5.QtCore import Qt
 from PyQt5.QtPrintSupport import QPrinter
 from PyQt5.QtTest import QTest
@@ -34,15 +35,12 @@ from analysis.driver_and_box_export import driver_table
 from analysis.lumped_fits import lumped_fits
 from analysis.picture_marks import Mark
 from capture.build_folder import BuildFolder
-from capture.devices import find_device
 from capture.excitation import Excitation
-from capture.live_take import LiveRequest, record_take
 from capture.practice_speakers import ADDED_MASS_KG, speaker_named
 from gui.control_fields import ControlFields
 from gui.exporting import exports_of
 from gui.flow_layout import FlowLayout
 from gui.main_window import MainWindow
-from gui.session import practice_build
 from gui.settings import Settings
 from gui.view import Choice, Number, Row
 from gui.views.box_and_bass import VIEW as BOX
@@ -55,11 +53,8 @@ WOOFER = speaker_named("bare box").driver
 @pytest.fixture(scope="module")
 def swept_with_mass(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A practice build swept in free air, with added mass, and in its box in two states."""
-    path = practice_build(tmp_path_factory.mktemp("lumped"))
-    rig = find_device("practice rig")
-    for subject, state in (("free-air", None), ("added-mass", None), ("in-box", "stock"), ("in-box", "lined")):
-        record_take(BuildFolder.open(path), rig, LiveRequest(subject, state, seconds=2.0), say=lambda _: None)
-    return path
+    takes = (("free-air", None), ("added-mass", None), ("in-box", "stock"), ("in-box", "lined"))
+    return practice_takes(tmp_path_factory.mktemp("lumped"), takes)
 
 
 @pytest.fixture
