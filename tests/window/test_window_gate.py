@@ -288,7 +288,7 @@ def test_a_sweep_that_never_ends_keeps_the_window_open_for_a_while_only(
     try:
         window.close()
         assert window.isVisible()
-        qtbot.waitUntil(lambda: not window.isVisible(), timeout=5_000)
+        qtbot.waitUntil(lambda: not window.isVisible(), timeout=WAIT_MS)
     finally:
         stuck.set()
 
