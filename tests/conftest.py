@@ -61,10 +61,14 @@ LONG_FIRST = (
 """Modules that take long: begun first, so that all workers end together."""
 
 
+@pytest.hookimpl(tryfirst=True)
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Bring the long modules to the front."""
+    """Bring the long modules to the front, and keep each module on one worker, so that it makes its fixtures once."""
     rank = {name: place for place, name in enumerate(LONG_FIRST)}
     items.sort(key=lambda item: rank.get(item.path.stem, len(rank)))
+    for item in items:
+        if item.get_closest_marker("xdist_group") is None:
+            item.add_marker(pytest.mark.xdist_group(item.path.stem))
 
 
 NO_SKIPS = os.environ.get("STILLBOX_NO_SKIPS") == "1"
