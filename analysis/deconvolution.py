@@ -6,8 +6,8 @@ as the record allows or as the gate says.
 
 The lower edge of the band makes the response begin before time 0, some cycles of that edge: at the lowest
 frequencies it must be kept from so early on that the second harmonic comes in. But that has no content below twice
-the sweep's lowest frequency. So the spectrum is put together from bands, an octave each at the low end, with a lower
-edge and a window of their own: every band keeps only what its own edge needs.
+the sweep's lowest frequency. So the spectrum is put together from bands, half an octave each at the low end, with a
+lower edge and a window of their own: every band keeps only what its own edge needs.
 """
 
 from __future__ import annotations
@@ -30,7 +30,9 @@ _CYCLES_OF_LEAD = 4.0
 _HARMLESS_LEAD = 0.25
 """A lead that is at most this part of the second harmonic's advance keeps nothing of it, nor of its ringing."""
 
-_MOST_BANDS = 6
+_BAND_RATIO = 2**0.5
+"""Of the lower edges of two bands: the narrower, the less of the second harmonic's ringing comes in."""
+_MOST_BANDS = 8
 _MOST_STEP = 256
 _LOW_BANDS_RATE_HZ = 16.0
 """Sample rate of the low bands' responses, in units of their highest edge."""
@@ -100,6 +102,14 @@ def band_filter(frequency_hz: FloatArray, excitation: Excitation, edge_hz: float
     fall = (upper_foot - frequency_hz[feet[2] : feet[3]]) / (upper_foot - high_hz)
     result[feet[2] : feet[3]] = 0.5 - 0.5 * np.cos(np.pi * fall)
     return result
+
+
+def lead_weight(frequency_hz: FloatArray, excitation: Excitation, before_s: float) -> FloatArray:
+    """Weight that what comes ``before_s`` before the impulse has in the spectrum, shape of ``frequency_hz``."""
+    plan = _Plan.of(excitation, None)
+    frame = -min(round(before_s * plan.rate_hz), plan.size)
+    weights = np.array([plan.window(edge_hz, 1)[frame] for edge_hz in plan.edges_hz])
+    return weights[np.maximum(np.searchsorted(plan.edges_hz, frequency_hz, side="right") - 1, 0)]
 
 
 @dataclass(frozen=True)
@@ -271,11 +281,11 @@ class _Plan:
 
 
 def _edges_hz(excitation: Excitation) -> tuple[float, ...]:
-    """Lower edges of the bands, an octave apart, until the lead is short against the second harmonic's advance."""
+    """Lower edges of the bands, half an octave apart, until the lead is short against the second harmonic's advance."""
     edges_hz = [usable_band_hz(excitation)[0]]
     harmless_s = _HARMLESS_LEAD * excitation.harmonic_advance_s(2)
     while _CYCLES_OF_LEAD / edges_hz[-1] > harmless_s and len(edges_hz) < _MOST_BANDS:
-        edges_hz.append(2 * edges_hz[-1])
+        edges_hz.append(_BAND_RATIO * edges_hz[-1])
     return tuple(edge for edge in edges_hz if edge < 0.25 * usable_band_hz(excitation)[1]) or (edges_hz[0],)
 
 

@@ -36,8 +36,8 @@ def without_jumps(
     gate_s: float | None,
     spectra: SweepSpectra,
     variance: FloatArray,
-) -> tuple[SweepSpectra, tuple[Jump, ...]]:
-    """The spectra of a take as they would be had nothing jumped within a sweep, and what jumped.
+) -> tuple[Recording, SweepSpectra, tuple[Jump, ...]]:
+    """A take and its spectra as they would be had nothing jumped within a sweep, and what jumped.
 
     Parameters
     ----------
@@ -72,7 +72,7 @@ def without_jumps(
             break
         recording, spectra = trial, trial_spectra
         jumps.append(Jump(seen.sweep, seen.frame, seen.at_hz, seen.source.kind, size))
-    return spectra, tuple(jumps)
+    return recording, spectra, tuple(jumps)
 
 
 def _exchanged(spectra: SweepSpectra, sweep: int, one: SweepSpectra) -> SweepSpectra:

@@ -13,6 +13,7 @@ from threadpoolctl import threadpool_limits
 from analysis.deconvolution import sweep_spectra
 from analysis.hum import find_hum
 from analysis.silence_noise import hum_rest, noise_spectra, silent_spans
+from analysis.sweep_distortion import bent_variance
 from analysis.sweep_drift import Jump
 from analysis.sweep_jumps import without_jumps
 from analysis.sweep_scatter import combine_sweeps
@@ -101,14 +102,17 @@ def channel_ratio(recording: Recording, gate_s: float | None = None) -> ChannelR
     if hum is not None:
         quiet += hum_rest(hum, noise, frequency_hz, mean, rate)
     variance = spectra.ratio_variance(quiet)
-    spectra, jumps = without_jumps(recording, hum, gate_s, spectra, variance)
+    recording, spectra, jumps = without_jumps(recording, hum, gate_s, spectra, variance)
     windows = np.zeros(frequency_hz.size)
     windows[: spectra.low_bins] = (_WINDOW_ERROR * np.abs(mean[: spectra.low_bins])) ** 2
     combined = combine_sweeps(frequency_hz, spectra.ratios, variance, info.jig, jumps)
+    variance = combined.variance + windows
+    if gate_s is None:
+        variance = variance + bent_variance(recording, hum, frequency_hz, combined.ratio, combined.variance)
     return ChannelRatio(
         frequency_hz=frequency_hz,
         ratio=combined.ratio,
-        noise_variance=combined.variance + windows,
+        noise_variance=variance,
         noise_dbfs=(_level_dbfs(noise.power_1), _level_dbfs(noise.power_2)),
         hum_hz=None if hum is None else hum.fundamental_hz,
         hum_dbfs=None if hum is None else float(20 * np.log10(np.max(hum.rms))),
