@@ -148,7 +148,7 @@ def read_header(path: Path) -> AudioHeader:
         raise _not_audio(path, error) from error
 
 
-def read_audio(path: Path, channels: tuple[int, ...] = (2,)) -> AudioClip:
+def read_audio(path: Path, channels: tuple[int, ...] = (2,), most_frames: int = MOST_SAMPLES) -> AudioClip:
     """Read a whole WAV, FLAC or AIFF file.
 
     Parameters
@@ -156,6 +156,8 @@ def read_audio(path: Path, channels: tuple[int, ...] = (2,)) -> AudioClip:
     path : Path
     channels : tuple of int
         Allowed channel counts.
+    most_frames : int
+        A file with more is refused before it is read.
 
     Raises
     ------
@@ -168,7 +170,7 @@ def read_audio(path: Path, channels: tuple[int, ...] = (2,)) -> AudioClip:
     _require_file(path)
     try:
         with soundfile.SoundFile(str(path)) as file:
-            header = _checked_header(file, path)
+            header = _checked_header(file, path, most_frames)
             _require_channels(header.channels, channels, path)
             kind = "float64" if is_float_subtype(header.subtype) else "int32"
             samples = file.read(dtype=kind, always_2d=True)
@@ -207,7 +209,7 @@ def _not_audio(path: Path, error: Exception | str) -> StillboxError:
     return StillboxError(f"{path} cannot be read as audio ({reason}); give a WAV, FLAC or AIFF file")
 
 
-def _checked_header(file: object, path: Path) -> AudioHeader:
+def _checked_header(file: object, path: Path, most_frames: int = MOST_SAMPLES) -> AudioHeader:
     container, subtype = str(file.format), str(file.subtype)  # type: ignore[attr-defined]
     frames, channels = int(file.frames), int(file.channels)  # type: ignore[attr-defined]
     rate_hz = int(file.samplerate)  # type: ignore[attr-defined]
@@ -217,14 +219,15 @@ def _checked_header(file: object, path: Path) -> AudioHeader:
         raise StillboxError(f"{path} holds {subtype} samples, which lose detail; record as 24-bit PCM or float")
     if frames <= 0:
         raise StillboxError(f"{path} holds no samples; record it again")
-    if frames * channels > MOST_SAMPLES:
-        raise StillboxError(
-            f"{path} is too long with {frames} frames of {channels} channels (at most {MOST_SAMPLES // channels} "
-            "frames); cut it to the sweep and its silences"
-        )
     if not LOWEST_RATE_HZ <= rate_hz <= HIGHEST_RATE_HZ:
         raise StillboxError(
             f"{path} has a sample rate of {rate_hz} Hz; record with {LOWEST_RATE_HZ} to {HIGHEST_RATE_HZ} Hz"
+        )
+    most_frames = min(most_frames, MOST_SAMPLES // channels)
+    if frames > most_frames:
+        raise StillboxError(
+            f"{path} is too long with {frames} frames of {channels} channels ({frames / rate_hz:.0f} s; at most "
+            f"{most_frames} frames, {most_frames / rate_hz:.0f} s); cut it to the sweep and its silences"
         )
     return AudioHeader(frames, channels, rate_hz, subtype)
 

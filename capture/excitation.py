@@ -28,7 +28,10 @@ HIGHEST_FRACTION_OF_RATE = 0.475
 """Default upper band limit as a fraction of the sample rate: leaves room for converters' filters."""
 
 MOST_FRAMES = 2**27 - 2**24
-"""Longest signal: a stereo recording of it, begun early and ended late, can still be read (see audio_file)."""
+"""Longest signal of a take that is there: a stereo recording of it can still be read (see audio_file)."""
+
+MOST_NEW_FRAMES = 20_000_000
+"""Longest signal that is made or taken in now: 7 minutes at 48 kHz; more would take more than 1 GB to look through."""
 
 FADE_IN_RATIO = 1.4
 """The level is full from ``low_hz`` times this ratio on."""
@@ -105,9 +108,17 @@ class Excitation(BaseModel):
 def make_excitation(**settings: float) -> Excitation:
     """An excitation of the given fields; StillboxError names field, value and range where one does not fit."""
     try:
-        return Excitation.model_validate(settings)
+        made = Excitation.model_validate(settings)
     except ValidationError as error:
         raise StillboxError(f"excitation: {describe_validation_error(error)}; give another value") from error
+    if made.total_frames > MOST_NEW_FRAMES:
+        rate_hz = made.sample_rate_hz
+        raise StillboxError(
+            f"excitation: the whole signal is {made.total_frames / rate_hz:.0f} s long, at most "
+            f"{MOST_NEW_FRAMES // rate_hz} s at {rate_hz} Hz can be recorded and read; choose fewer repeats, shorter "
+            "sweeps or a lower rate"
+        )
+    return made
 
 
 def default_high_hz(sample_rate_hz: int) -> float:
@@ -176,8 +187,14 @@ def check_excitation_name(wav_path: Path) -> Path:
 def _wav(excitation: Excitation) -> bytes:
     import soundfile
 
-    sound = io.BytesIO()
-    soundfile.write(sound, excitation_samples(excitation), excitation.sample_rate_hz, subtype="PCM_24", format="WAV")
+    # Sweep by sweep: they are all alike, and the whole signal would take several times the memory.
+    sound, rate_hz = io.BytesIO(), excitation.sample_rate_hz
+    sweep = sweep_samples(excitation)
+    with soundfile.SoundFile(sound, "w", rate_hz, channels=1, subtype="PCM_24", format="WAV") as file:
+        file.write(np.zeros(excitation.silence_before_frames))
+        for _ in range(excitation.repeats):
+            file.write(sweep)
+            file.write(np.zeros(excitation.silence_after_frames))
     return sound.getvalue()
 
 

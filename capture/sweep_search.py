@@ -186,14 +186,14 @@ def _reduced_correlation(
     channel: NDArray[np.float32], form: SweepForm, step: int
 ) -> tuple[NDArray[np.float32], int]:
     """Magnitude of the correlation at the reduced rate, and the lag of its first value in reduced frames."""
-    from scipy import fft
+    from scipy import fft, signal
 
     template = form.samples(step)
     count = len(template)
-    size = fft.next_fast_len(-(-len(channel) // step) + count, real=True)
-    size += size % 2
-    # Keeping the lowest bins of the long transform is a brick-wall low-pass and a change of rate in one.
-    spectrum = fft.rfft(channel, size * step)[: size // 2 + 1].copy()
+    # Filtered piece by piece: a transform of the whole recording would take several times its memory.
+    reduced = signal.resample_poly(channel, 1, step)
+    size = fft.next_fast_len(len(reduced) + count, real=True)
+    spectrum = fft.rfft(reduced, size)
     spectrum *= np.conj(fft.rfft(template, size))
     return np.abs(np.roll(fft.irfft(spectrum, size), count)), -count
 

@@ -13,7 +13,7 @@ from capture.audio_file import AudioClip, RawSamples, quantum, read_audio, to_fl
 from capture.build_folder import BuildFolder
 from capture.channel_offset import check_offset
 from capture.errors import StillboxError
-from capture.excitation import Excitation
+from capture.excitation import MOST_NEW_FRAMES, Excitation
 from capture.jig_kind_check import doubt_of_jig_kind
 from capture.recording_checks import (
     Circumstances,
@@ -35,6 +35,8 @@ MARKED_LOAD_SUBJECTS = ("load", "check-resistor")
 LOAD_RANGE_OHM = (0.01, 100_000.0)
 JIGS = ("high-side", "low-side")
 CLOCK_ROUNDS = 3
+SPARE_S = 120.0
+"""So much longer than its excitation a recording may be, s."""
 
 
 def import_take(
@@ -71,7 +73,8 @@ def import_take(
     """
     check_options(subject, jig, load_ohm, load_tolerance_percent, state)
     check_circumstances(subject, celsius, remounted, port_closed)
-    clip = read_audio(audio_path, (1, 2) if subject == "microphone" else (2,))
+    most_frames = min(excitation.total_frames, MOST_NEW_FRAMES) + round(SPARE_S * excitation.sample_rate_hz)
+    clip = read_audio(audio_path, (1, 2) if subject == "microphone" else (2,), most_frames)
     if clip.sample_rate_hz != excitation.sample_rate_hz:
         raise StillboxError(
             f"{audio_path} has the wrong rate: {clip.sample_rate_hz} Hz where its excitation has "
