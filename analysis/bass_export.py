@@ -18,7 +18,7 @@ from analysis.tables import Table
 from analysis.volume import LITRE
 
 BASS_COLUMNS = "frequency_hz,level_db,group_delay_ms,excursion_mm,port_speed_m_s,hatched"
-ALPHA_RATIO = "alpha times"
+ALPHA_RATIO = "alpha"
 LEVEL = "level"
 
 
@@ -123,7 +123,7 @@ def bass_lines(report: BassReport) -> Iterator[str]:
     slope = report.figures.f3_slope_db
     yield (
         f"{of_state}3 dB point {report.f3_hz.text()}, where the level changes by {abs(slope):.1f} dB an octave; "
-        f"highest level {report.peak_db.text()}"
+        f"highest level {_signed(report.peak_db)}"
     )
     yield from hatched_lines(report)
     yield from _moved_lines(report.curves, report.voltage_v)
@@ -162,11 +162,11 @@ def cost_texts(report: BassReport) -> dict[str, str]:
         return {}
     tuning = {} if cost.fb_shift_hz is None else {"tuning": _signed(cost.fb_shift_hz)}
     return {
-        LEVEL: f"{change_text(cost.level_shift_db.value, cost.level_shift_db.std, 'dB')} at {cost.level_hz:.0f} Hz",
+        LEVEL: f"{_signed(cost.level_shift_db)} at {cost.level_hz:.0f} Hz",
         **tuning,
         "3 dB point": _signed(cost.f3_shift_hz),
         "highest level": _signed(cost.peak_shift_db),
-        ALPHA_RATIO: cost.alpha_ratio.text(),
+        ALPHA_RATIO: f"{cost.alpha_ratio.text()} times what it was",
     }
 
 
@@ -176,8 +176,7 @@ def alignment_texts(report: BassReport) -> list[str]:
 
 
 def _signed(quantity: Quantity) -> str:
-    text = quantity.text()
-    return text if text.startswith("-") else f"+{text}"
+    return change_text(quantity.value, quantity.std, quantity.unit)
 
 
 def _alignment(published: PublishedBox, report: BassReport) -> str:

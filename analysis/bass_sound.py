@@ -22,7 +22,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.box import BoxFit
-from analysis.box_model import KAPPA, LN_ALPHA, LN_WB, PORT_LOSS, BoxModel
+from analysis.box_model import KAPPA, LEAK, LEAK_MASS, LEAK_PLACE, LN_ALPHA, LN_WB, PORT_LOSS, BoxModel
 from analysis.cone_resonances import SAME_PAIR, ConeResonances
 from analysis.driver import DriverFit
 from analysis.driver_model import FIRST_COIL, LN_RE, LN_SCALE, LN_WS
@@ -173,12 +173,13 @@ def _doubt(system: BassSystem, s: ComplexArray, pair: int, pole: complex, residu
         # Above its resonance it stands still. What goes into the compliance is s times the shared pressure.
         over_air = np.minimum(over_air, np.abs(load / system.stiffness_rad2_s2))
         return over_air * np.abs(s) / share
-    if not system.model.vented:
-        return np.zeros(s.size)
-    # A standing wave drives the port as well, forward or backward; at low frequency kappa has it already.
-    wb = float(np.exp(box[LN_WB]))
-    port = (1 - box[KAPPA]) * s / wb**2 + box[PORT_LOSS] / wb
-    return over_air / (np.abs(port) * share)
+    # A standing wave drives the leak as well, and the port, forward or backward; at low frequency place and kappa have
+    # it already. The place is one number, though each wave may see the leak from either side.
+    wb = float(np.exp(box[LN_WB])) if system.model.vented else system.model.reference_rad_s
+    outlets = (1 + abs(box[LEAK_PLACE])) * np.abs(box[LEAK] * wb / (1 + box[LEAK_MASS] * s / wb))
+    if system.model.vented:
+        outlets = outlets + 1 / np.abs((1 - box[KAPPA]) * s / wb**2 + box[PORT_LOSS] / wb)
+    return over_air * outlets / share
 
 
 def hatched_hz(system: BassSystem) -> Bands:

@@ -104,6 +104,10 @@ class BoxPriors:
         values[mass], covariance[mass, mass], covariance[leak, leak] = GAP_MASS[0], GAP_MASS[1] ** 2, GAP_STD**2
         return replace(self, box=replace(self.box, values=values, covariance=covariance))
 
+    def value(self, index: int) -> float:
+        """What one of the box's numbers is held for beforehand."""
+        return float(self.box.values[self.box.index.index(index)])
+
     def std(self, index: int) -> float | None:
         """Standard deviation of one of the box's numbers; None where nothing is known of it."""
         if index not in self.box.index:

@@ -9,6 +9,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from analysis.box_model import (
+    ABSORPTION,
+    KAPPA,
     LEAK,
     LEAK_MASS,
     LEAK_PLACE,
@@ -85,7 +87,13 @@ class Search:
         """What may be there or not: it cannot be negative."""
         soft = self.priors.std(self.model.first_box + SOFT) or 0.0
         filling = [SOFT] if soft > LEAST_SOFT_STD else []
-        return [LEAK, LEAK_MASS, *filling, *([PORT_LOSS] if self.model.vented else [])]
+        return [LEAK, LEAK_MASS, *filling, self._air_loss]
+
+    @property
+    def _air_loss(self) -> int:
+        """Loss of the air that only takes: in a vented box that of the port, for what cone and port share of the loss
+        of the air may be less than nothing."""
+        return PORT_LOSS if self.model.vented else ABSORPTION
 
     @property
     def without_leak(self) -> list[int]:
@@ -93,7 +101,7 @@ class Search:
 
     def _held(self, losses: list[int]) -> set[int]:
         """Parameters that stay where they are without the others of what may be there."""
-        absent = {LEAK, LEAK_MASS, SOFT, *([PORT_LOSS] if self.model.vented else [])} - set(losses)
+        absent = {LEAK, LEAK_MASS, SOFT, self._air_loss} - set(losses)
         absent |= {LEAK_PLACE} if LEAK in absent else set()
         absent |= {LN_SOFT_W} if SOFT in absent else set()
         held = {self.model.first_box + name for name in absent} | set(self.fixed)
@@ -102,10 +110,17 @@ class Search:
     def fit(
         self, start: FloatArray, losses: list[int], tolerance: float, iterations: int = 30, wanted: float = np.inf
     ) -> LumpedFit:
-        """Fit with the losses named; the others are zero."""
+        """Fit with the losses named; the others are zero.
+
+        The air that cone and port share is what their places say: in the impedance more of it is alike with a larger
+        alpha and less mass on the cone (`analysis.box_model`), so a fit would only make up with it for what is no lump.
+        """
         held, begin = self._held(losses), start.copy()
-        zero = {self.model.first_box + loss for loss in (LEAK, LEAK_MASS, SOFT, PORT_LOSS)}
+        zero = {self.model.first_box + loss for loss in (LEAK, LEAK_MASS, SOFT, self._air_loss)}
         begin[sorted(held & zero)] = 0.0
+        shared = self.model.first_box + KAPPA
+        if self.model.vented:
+            begin[shared], held = self.priors.value(shared), held | {shared}
         free = [index for index in range(start.size) if index not in held]
         return fit_lumped(self.data, self.model, begin, self.priors.all, free, iterations, tolerance, wanted)
 
@@ -118,10 +133,18 @@ class Search:
     def nonnegative(
         self, start: FloatArray, losses: list[int], tolerance: float, iterations: int = 30, wanted: float = np.inf
     ) -> LumpedFit:
-        """Fit; as long as a loss is negative, set the most negative one (in its uncertainty) to zero and fit again."""
-        kept = list(losses)
+        """Fit; as long as a loss is negative, set the most negative one (in its uncertainty) to zero and fit again.
+
+        A leak feels at most the whole of the pressure that the cone has alone: one that asks for more is no lump.
+        """
+        kept, spot = list(losses), self.model.first_box + LEAK_PLACE
         while True:
             fit = self.fit(start, kept, tolerance, iterations, wanted)
+            if spot in fit.moving and abs(fit.parameters[spot]) > 1:
+                start = fit.parameters.copy()
+                start[spot] = np.sign(start[spot])
+                at_end = replace(self, fixed=(*self.fixed, spot))
+                return at_end.nonnegative(start, kept, tolerance, iterations, wanted)
             places = [self.model.first_box + loss for loss in kept]
             if not kept or np.all(fit.parameters[places] >= 0):
                 return fit

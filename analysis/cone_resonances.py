@@ -137,12 +137,16 @@ def cone_resonances(fit: ResonanceFit, least_q: float = 2.0) -> ConeResonances:
     """Pairs of the mechanical impedance from the pairs of the electrical one.
 
     Of the broad pairs, which may be the coil's, those of ``least_q`` and more count too: standing waves in a lining.
+    Where all pairs together have no mass on the cone (the coil's have been taken for the cone's), the motional ones
+    alone count.
 
     The zeros of ``sum r/(s-p) + r*/(s-p*)`` are eigenvalues of the bordered state matrix; the residue of 1/Zmot at
     a zero is 1/Zmot'.
     """
     small = (*(r for r in fit.broad if r.q >= least_q), *fit.resonances)
     pairs = (*fit.motional, *(r for r in small if r.frequency_hz < HIGHEST_HZ))
+    if sum(r.residue_ohm_rad_s.real for r in pairs) <= 0:
+        pairs = fit.motional
     poles = np.array([r.pole_rad_s for r in pairs], dtype=complex)
     residues = np.array([r.residue_ohm_rad_s for r in pairs], dtype=complex)
     scale = float(2 * residues.real.sum())

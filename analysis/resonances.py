@@ -12,6 +12,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy import fft, stats
 from threadpoolctl import threadpool_limits
 
@@ -47,6 +48,8 @@ _KNOWN_THRESHOLD = float(stats.chi2.isf(0.001, 4))
 _KEPT_PLACE = 0.1
 """Relative distance up to which a pole that was offered may move and still be the same."""
 _SEARCH_Q = (2.5, 5.0, 10.0, 20.0, 40.0, 80.0)
+_MOST_HEIGHT = 10.0
+"""Height of a pair over the largest impedance of the take, at most: higher ones only cancel each other."""
 
 
 # The matrices are small: threads of the linear algebra only get in each other's way (up to 20 times slower).
@@ -228,12 +231,17 @@ def _pruned(problem: FitProblem, poles: ComplexArray, iterations: int = 30) -> P
 
 def _drop_weak(problem: FitProblem, fit: PairFit) -> PairFit:
     while fit.poles_rad_s.size:
-        explained = np.where(problem.free(fit.poles_rad_s), fit.explained, 0.0)
+        explained = np.where(problem.free(fit.poles_rad_s) & _of_its_size(problem, fit), fit.explained, 0.0)
         weakest = int(np.argmin(explained))
         if explained[weakest] >= THRESHOLD:
             break
         fit = problem.solve(np.delete(fit.poles_rad_s, weakest))
     return fit
+
+
+def _of_its_size(problem: FitProblem, fit: PairFit) -> NDArray[np.bool_]:
+    """Whether each pair may be a part of this impedance: broad ones may cancel each other to follow what is smooth."""
+    return fit.height_ohm < _MOST_HEIGHT * float(np.abs(problem.data.impedance_ohm).max())
 
 
 def _drop_split(problem: FitProblem, fit: PairFit) -> PairFit:
@@ -280,8 +288,11 @@ def _add_missing(problem: FitProblem, fit: PairFit) -> PairFit | None:
     """Fit with one more resonator where the rest shows one that is significant; None where it shows none."""
     for pole in _candidates(problem, fit):
         trial = refine(problem, np.append(fit.poles_rad_s, pole), _ITERATIONS_ALONE, held=fit.poles_rad_s.size)
-        if problem.free(trial.poles_rad_s).all() and fit.chi_square - trial.chi_square >= THRESHOLD:
-            return refine(problem, trial.poles_rad_s, _ITERATIONS_TOGETHER)
+        if not (problem.free(trial.poles_rad_s).all() and fit.chi_square - trial.chi_square >= THRESHOLD):
+            continue
+        together = refine(problem, trial.poles_rad_s, _ITERATIONS_TOGETHER)
+        if _of_its_size(problem, together).all():
+            return together
     return None
 
 
