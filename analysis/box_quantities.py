@@ -121,7 +121,6 @@ class VentedQuantities:
     absorption: LossQ | None
     port: LossQ | None
     qb: LossQ
-    saddle_ohm: float
     textbook: TextbookVented
 
 
@@ -188,7 +187,6 @@ def vented_quantities(fit: BoxFit) -> VentedQuantities:
         absorption=_filling(fit),
         port=_port(fit),
         qb=LossQ(all_losses, all_losses.std),
-        saddle_ohm=peaks.zm_ohm,
         textbook=small_vented(peaks, driver.fs_hz.value, driver.qes.value, driver.qms.value, re_ohm),
     )
 

@@ -19,7 +19,6 @@ from analysis.cone_resonances import ConeResonances
 from capture.arrays import ComplexArray, FloatArray
 
 LN_RE, LN_WS, LN_QMS, LN_SCALE, CREEP = range(5)
-MECHANICAL = (LN_WS, LN_QMS, LN_SCALE, CREEP)
 FIRST_COIL = 5
 """Order of the parameters: ln Re, ln ws, ln Qms, ln scale, lambda, then those of the coil."""
 

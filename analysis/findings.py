@@ -193,10 +193,5 @@ class FindingsReport:
         return math.hypot(peak.frequency_std_hz, self.peak_spread.frequency * peak.frequency_hz)
 
     @property
-    def notable(self) -> tuple[Finding, ...]:
-        """Those of at least ``NOTABLE_OHM``."""
-        return tuple(finding for finding in self.findings if finding.resonance.height_ohm >= NOTABLE_OHM)
-
-    @property
     def detection_limit(self) -> DetectionLimit:
         return self.fit.detection_limit

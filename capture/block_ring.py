@@ -68,7 +68,6 @@ class RingEmptier:
 
     def __init__(self, ring: BlockRing, sink: BlockSink, state: StreamState) -> None:
         self.failure: BaseException | None = None
-        self.handed = 0
         self.broken = 0
         self._ring, self._sink, self._state = ring, sink, state
         self._ending = False
@@ -99,7 +98,6 @@ class RingEmptier:
             return
         try:
             self._sink(block)
-            self.handed += len(block)
         except BaseException as error:
             self.failure = error
 

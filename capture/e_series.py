@@ -31,13 +31,6 @@ def values_between(low: float, high: float, series: str = "E24") -> list[float]:
     return [value for value in found if low * (1 - 1e-9) <= value <= high * (1 + 1e-9)]
 
 
-def nearest_value(value: float, series: str = "E24") -> float:
-    """The value of a series whose ratio to ``value`` (above 0) is nearest to 1."""
-    if not value > 0:
-        raise StillboxError(f"there is no preferred value near {value:g}; give one above 0")
-    return min(values_between(value / 2, value * 2, series), key=lambda one: abs(math.log(one / value)))
-
-
 def _decade(series: str) -> tuple[float, ...]:
     if series not in SERIES:
         raise StillboxError(f"there is no series '{series}'; choose one of {', '.join(SERIES)}")

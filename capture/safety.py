@@ -81,11 +81,6 @@ def allowed_volts(limits: Limits, reference_ohm: float | None) -> tuple[float, s
     )
 
 
-def highest_power_watts(volts: float, reference_ohm: float) -> tuple[float, float]:
-    """The most that resistor and device can get of ``volts`` rms at the source, W (see output_limit)."""
-    return volts**2 / reference_ohm, volts**2 / (4 * reference_ohm)
-
-
 def cautions_acknowledged(build: BuildFolder) -> bool:
     """Whether this person has said for this build, on this machine, that the cautions were read."""
     return is_read(build.path / ACKNOWLEDGED_FILE)

@@ -19,7 +19,6 @@ from capture.errors import StillboxError
 
 LOG = logging.getLogger("stillbox")
 
-Said = Callable[[str], None]
 Job = Callable[[], Any]
 
 

@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 
 from capture.audio_device import Clips
 from capture.build_description import BuildDescription, Limits, description_template
-from capture.e_series import SERIES, nearest_value, values_between
+from capture.e_series import SERIES, values_between
 from capture.errors import StillboxError
 from capture.jig_guide import (
     JigLevels,
@@ -44,7 +44,7 @@ from capture.practice_speakers import (
     PracticeSpeaker,
     driver_impedance_ohm,
 )
-from capture.safety import highest_power_watts, output_limit
+from capture.safety import output_limit
 
 ROOT = Path(__file__).parents[1]
 
@@ -61,17 +61,8 @@ def test_preferred_values() -> None:
     assert round(100 * SERIES["E96"][-1]) == 976
     assert values_between(4.6, 12, "E12") == [4.7, 5.6, 6.8, 8.2, 10.0, 12.0]
     assert values_between(4700, 4700) == [4700.0]
-    assert nearest_value(45.0, "E12") == 47.0
-    assert nearest_value(0.96, "E6") == 1.0
     with pytest.raises(StillboxError, match="no series 'E13'"):
         values_between(1, 2, "E13")
-
-
-@given(st.floats(1e-3, 1e7), st.sampled_from(sorted(SERIES)))
-def test_nearest_preferred_value_is_nearest(value: float, series: str) -> None:
-    near = nearest_value(value, series)
-    everything = [one * 10.0**power for one in SERIES[series] for power in range(-4, 9)]
-    assert abs(math.log(near / value)) <= min(abs(math.log(one / value)) for one in everything) + 1e-6
 
 
 @given(
@@ -96,7 +87,6 @@ def test_no_load_whatever_gets_more_than_the_limits(
     assert volts <= clips * (1 + 1e-9)
     assert current**2 * reference_ohm <= resistor_watts * (1 + 1e-9)
     assert current**2 * device.real <= speaker_watts * (1 + 1e-9)
-    assert highest_power_watts(volts, reference_ohm)[0] >= current**2 * reference_ohm * (1 - 1e-9)
 
 
 def test_an_output_that_was_never_measured_is_held_at_40_db_below_full_scale() -> None:

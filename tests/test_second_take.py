@@ -26,7 +26,6 @@ from capture.errors import StillboxError
 
 AIR = Air(1.2, 343.7)
 """That of the reference circuits."""
-TRUE = Known(0.0, 1e-4)
 MASS_B, FS_B, RE_B = 9.3e-3, 60.9, 5.9
 """Data set B (es.scribd.com/document/700105709; project check values, section 1) with fs 60.9 taken as exact."""
 

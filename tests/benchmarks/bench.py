@@ -39,8 +39,6 @@ TAKES = 20
 PAIRS = 6
 LEAST_OHM = 0.05
 CLEAN = "clean"
-BETWEEN = ("warm_air", "room", "remount", "playing_in")
-"""Kinds in which the speaker itself changes between two takes."""
 
 
 @dataclass

@@ -11,8 +11,6 @@ from reference.analytic import cavity_matrix
 from reference.random_drivers import RHO_C2, true_driver
 from reference.speaker_circuit import Cavity, Driver, Leak, Line, Port, SpeakerCircuit, port_mass_kg_per_m4
 
-SPEED = 343.7
-
 
 @dataclass(frozen=True)
 class TrueBox:

@@ -116,10 +116,6 @@ class BoxTruth:
     def leaks(self) -> bool:
         return self.leak_place is not None
 
-    @property
-    def effective_litres(self) -> float:
-        return 1000 * self.effective_m3
-
 
 @dataclass(frozen=True)
 class WildBox:
@@ -227,10 +223,6 @@ class WildBox:
     @cached_property
     def driver_truth(self) -> DriverTruth:
         return driver_truth(self.driver, self.enclosure.air)
-
-    def driver_truth_in(self, take: str) -> DriverTruth:
-        """The same of the driver as it was in a take: what a fit of that take alone should find."""
-        return driver_truth(self.driver_in(take), self.enclosure.air)
 
     @cached_property
     def truth(self) -> BoxTruth:

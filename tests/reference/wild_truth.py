@@ -12,8 +12,8 @@ A sweep passes f at ``start + L ln(f / f1)``. By kind:
 - nonlinearity, level dependence: ratio of the fundamentals of voltage and current for a stationary tone of the level
   that the sweep has there (harmonic balance, 15 harmonics), with the source and jig of the take. Its own error: a
   sweep is not stationary; peaks of Q 5 to 12 are still building up when it has passed. What this very sweep answers
-  without any noise (its fundamental cut out of the answer) is ``impedance_ohm(..., as_swept=True)``; the distance of
-  the two is ``own_error_ohm``, 2 to 20 % of what the bends change.
+  without any noise (its fundamental cut out of the answer) is ``impedance_ohm(..., as_swept=True)``; the two
+  lie 2 to 20 % of what the bends change apart.
 - room, air, remounting, semi-inductance, creep: the speaker itself is so; truth is its impedance. Exact.
 """
 
@@ -63,13 +63,6 @@ class WildTruth:
     def undisturbed_ohm(self, frequency_hz: Floats) -> Complexes:
         """Impedance of the speaker of this take for small signals, without contact, warming or playing in."""
         return self.speaker.impedance_ohm(frequency_hz)
-
-    def own_error_ohm(self, frequency_hz: Floats) -> Floats:
-        """How far the truth itself may be off by its definition where something bends, ohm."""
-        if not self.more_hz.size:
-            return np.zeros(np.shape(frequency_hz))
-        apart = np.abs(self.more_swept_ohm - self.more_ohm)
-        return np.interp(np.log(frequency_hz), np.log(self.more_hz), apart)
 
     def impedance_ohm(self, frequency_hz: Floats, *, as_swept: bool = False) -> Complexes:
         """True impedance, mean of the sweeps, ohm; outside of the sweep's band as at its end."""
