@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -71,11 +72,7 @@ def driver(
         return
     say(f"{report.build}, unit {report.unit}")
     show(driver_table(report))
-    for line in driver_lines(report):
-        say(line)
-    _say_written(spice)
-    for warning in report.warnings:
-        warn(warning)
+    _say_rest(driver_lines(report), [spice], report.warnings)
 
 
 def box(
@@ -109,11 +106,7 @@ def box(
     say("")
     say(f"{report.build}, state {report.state or '-'}, unit {report.unit}: {kind} box")
     show(box_table(report))
-    for line in box_lines(report):
-        say(line)
-    _say_written(spice)
-    for warning in report.warnings:
-        warn(warning)
+    _say_rest(box_lines(report), [spice], report.warnings)
 
 
 def bass(
@@ -175,12 +168,7 @@ def bass(
         return
     say(f"{report.box.build}, state {report.box.state or '-'}, unit {report.box.unit}")
     show(bass_table(report))
-    for line in bass_lines(report):
-        say(line)
-    _say_written(csv)
-    _say_written(plot)
-    for warning in report.warnings:
-        warn(warning)
+    _say_rest(bass_lines(report), [csv, plot], report.warnings)
 
 
 def _change(given: dict[str, float | None]) -> Change | None:
@@ -207,6 +195,12 @@ def _plot(report: BassReport, path: Path) -> None:
     save_picture(picture_of_bass(title, bass_curves_named(report)), path)
 
 
-def _say_written(path: Path | None) -> None:
-    if path is not None:
-        say(f"wrote {path}")
+def _say_rest(lines: Iterable[str], written: Iterable[Path | None], warnings: Iterable[str]) -> None:
+    """What stands below a table: sentences, files that were written, warnings."""
+    for line in lines:
+        say(line)
+    for path in written:
+        if path is not None:
+            say(f"wrote {path}")
+    for warning in warnings:
+        warn(warning)

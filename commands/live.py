@@ -13,6 +13,7 @@ import typer
 
 from capture.shown_text import visible
 from capture.usual_take import SECONDS, SWEEPS
+from commands.notes import say_notes
 from commands.options import CelsiusOption, PortClosedOption, RemountedOption
 from commands.printing import ask, confirm, print_table, progress, say, say_lines, warn
 
@@ -130,7 +131,6 @@ def record(
     from capture.devices import find_device
     from capture.first_use import heed_cautions, know_output, offer_removal
     from capture.live_take import LiveRequest, record_take
-    from capture.states import standing_sentence
 
     folder = BuildFolder.open(build, progress)
     chosen = find_device(device, input_device, real_pace=not fast)
@@ -166,8 +166,7 @@ def record(
         info = record_take(folder, chosen, request, stream, tell)
     latency = "" if info.latency_s is None else f", latency {1000 * info.latency_s:.1f} ms"
     say(f"take {info.number}: {info.address}, {len(info.sweep_starts)} sweep(s){latency}")
-    for note in (*info.flags, *filter(None, [standing_sentence(folder.takes(), info)])):
-        say(f"note: {note}")
+    say_notes(folder, info)
 
 
 def _dialogue() -> Dialogue:

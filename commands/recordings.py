@@ -9,6 +9,7 @@ import typer
 
 from capture.errors import StillboxError
 from capture.usual_take import SECONDS, SWEEPS
+from commands.notes import say_notes
 from commands.options import (
     SUBJECT_HELP,
     BuildArgument,
@@ -118,7 +119,6 @@ def import_recording(
     """Take a recording made elsewhere into a build."""
     from capture.build_folder import BuildFolder
     from capture.excitation import read_excitation
-    from capture.states import standing_sentence
     from capture.take_import import import_take
 
     folder = BuildFolder.open(build, progress)
@@ -139,8 +139,7 @@ def import_recording(
     rate_hz = info.excitation.sample_rate_hz
     places = ", ".join(f"{frame / rate_hz:.3f} s" for frame in info.sweep_starts)
     say(f"take {info.number}: {info.address}, {len(info.sweep_starts)} sweep(s), starting at {places}")
-    for note in (*info.flags, *filter(None, [standing_sentence(folder.takes(), info)])):
-        say(f"note: {note}")
+    say_notes(folder, info)
 
 
 def takes(

@@ -12,15 +12,14 @@ from PyQt5.QtWidgets import (
     QDoubleSpinBox,
     QFileDialog,
     QFormLayout,
-    QHBoxLayout,
     QLineEdit,
-    QPushButton,
     QWidget,
 )
 
 from capture.shown_text import visible
 from capture.take import STATE_SUBJECTS
 from gui.bench_panel import MARKED, PORT_CLOSED_TIP, REMOUNTED_TIP, celsius_field, celsius_of
+from gui.path_row import path_row
 from gui.plain_text import PlainLabel
 from gui.words import SUBJECT_WORDS
 
@@ -51,13 +50,6 @@ class ImportForm(QDialog):
         beside = excitation_beside(audio_path)
         self.excitation = QLineEdit("" if beside is None else str(beside))
         self.excitation.setToolTip("The JSON file that was written beside the sweep you played.")
-        choose = QPushButton("Choose …")
-        choose.clicked.connect(self._choose)
-        row = QWidget()
-        line = QHBoxLayout(row)
-        line.setContentsMargins(0, 0, 0, 0)
-        line.addWidget(self.excitation, 1)
-        line.addWidget(choose)
         self.load_ohm, self.load_percent = QDoubleSpinBox(), QDoubleSpinBox()
         self.load_ohm.setRange(0.1, 100_000)
         self.load_ohm.setValue(8.2)
@@ -86,7 +78,7 @@ class ImportForm(QDialog):
             ("&Air", self.celsius),
             ("&Remounted", self.remounted),
             ("&Port closed", self.port_closed),
-            ("Sweep played (&JSON)", row),
+            ("Sweep played (&JSON)", path_row(self.excitation, self._choose)),
         ):
             form.addRow(words, field)
         form.addRow(buttons)

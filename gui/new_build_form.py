@@ -12,11 +12,11 @@ from PyQt5.QtWidgets import (
     QFormLayout,
     QHBoxLayout,
     QLineEdit,
-    QPushButton,
     QWidget,
 )
 
 from gui.air_form import height_field, told
+from gui.path_row import path_row
 from gui.plain_text import PlainLabel
 
 SIDES = ("height", "width", "depth")
@@ -31,13 +31,6 @@ class NewBuildForm(QDialog):
         self.name = QLineEdit("my-speakers")
         self.name.setToolTip("Name of the build, and of its folder.")
         self.folder = QLineEdit(str(parent_folder))
-        choose = QPushButton("Choose …")
-        choose.clicked.connect(self._choose)
-        place = QWidget()
-        line = QHBoxLayout(place)
-        line.setContentsMargins(0, 0, 0, 0)
-        line.addWidget(self.folder, 1)
-        line.addWidget(choose)
         self.sides = [_millimetres() for _ in SIDES]
         inside = QWidget()
         line = QHBoxLayout(inside)
@@ -58,7 +51,7 @@ class NewBuildForm(QDialog):
         buttons.rejected.connect(self.reject)
         form = QFormLayout(self)
         form.addRow("&Name", self.name)
-        form.addRow("&In folder", place)
+        form.addRow("&In folder", path_row(self.folder, self._choose))
         form.addRow("I&nside: height, width, depth", inside)
         form.addRow("&Rated impedance", self.rated)
         form.addRow("&Height above the sea", self.height)
