@@ -9,10 +9,11 @@ from tempfile import TemporaryDirectory
 from PyQt5.QtCore import QRectF, Qt
 from PyQt5.QtGui import QImage, QPainter
 from PyQt5.QtPrintSupport import QPrinter
-from PyQt5.QtWidgets import QFileDialog, QMessageBox, QWidget
+from PyQt5.QtWidgets import QFileDialog, QWidget
 
 from capture.errors import StillboxError
 from capture.output_file import PRINT, check_output, write_output
+from gui.plain_text import said_yes
 from gui.view import Export, Results, View, Wish
 
 
@@ -48,11 +49,7 @@ def ask_path(parent: QWidget, export: Export, folder: str, stem: str) -> Path | 
 
 
 def _may_replace(parent: QWidget, path: Path) -> bool:
-    words = f"{path.name} is already in {path.parent}. Replace it?"
-    box = QMessageBox(QMessageBox.Question, "Replace the file?", words, QMessageBox.Yes | QMessageBox.No, parent)
-    box.setTextFormat(Qt.PlainText)
-    box.setDefaultButton(QMessageBox.No)
-    return box.exec_() == QMessageBox.Yes
+    return said_yes(parent, "Replace the file?", f"{path.name} is already in {path.parent}. Replace it?")
 
 
 def file_stem(title: str) -> str:

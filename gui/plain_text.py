@@ -6,7 +6,7 @@ from html import escape
 from typing import Any
 
 from PyQt5.QtCore import Qt
-from PyQt5.QtWidgets import QLabel
+from PyQt5.QtWidgets import QLabel, QMessageBox, QWidget
 
 
 class PlainLabel(QLabel):
@@ -27,3 +27,11 @@ def plain_tip(text: str) -> str:
 def plain_action(text: str) -> str:
     """A name for a button or a menu, where ``&`` would underline the next letter."""
     return text.replace("&", "&&")
+
+
+def said_yes(parent: QWidget, title: str, question: str) -> bool:
+    """Ask a question that is shown letter by letter; No is what Enter answers."""
+    box = QMessageBox(QMessageBox.Question, title, question, QMessageBox.Yes | QMessageBox.No, parent)
+    box.setTextFormat(Qt.PlainText)
+    box.setDefaultButton(QMessageBox.No)
+    return bool(box.exec_() == QMessageBox.Yes)
