@@ -83,10 +83,17 @@ _Trial = tuple[CoilModel, bool, LumpedFit]
 
 @dataclass(frozen=True)
 class MeterReading:
-    """DC resistance of the coil read from a multimeter, leads subtracted."""
+    """DC resistance of the coil read from a multimeter, leads subtracted; StillboxError where it cannot be one."""
 
     resistance_ohm: float
     tolerance_percent: float | None = None
+
+    def __post_init__(self) -> None:
+        ohm, percent = self.resistance_ohm, self.tolerance_percent
+        if not 0.05 <= ohm <= 1_000:
+            raise StillboxError(f"DC resistance by multimeter {ohm:g} ohm must be 0.05 to 1000 ohm; correct it")
+        if percent is not None and not 0 <= percent <= 50:
+            raise StillboxError(f"tolerance of the multimeter {percent:g} % must be 0 to 50 %; correct it")
 
 
 @dataclass(frozen=True)
@@ -424,10 +431,6 @@ def _weigh_meter(
     parameters: FloatArray, covariance: FloatArray, meter: MeterReading
 ) -> tuple[FloatArray, FloatArray, list[str]]:
     """Parameters after one more datum, ln Re by multimeter (recursive least squares); it also mends the ohm scale."""
-    if not 0.05 <= meter.resistance_ohm <= 1_000:
-        raise StillboxError(
-            f"DC resistance by multimeter {meter.resistance_ohm:g} ohm must be 0.05 to 1000 ohm; correct it"
-        )
     tolerance = DEFAULT_METER_PERCENT if meter.tolerance_percent is None else meter.tolerance_percent
     variance = rectangular_std(tolerance) ** 2
     difference = float(np.log(meter.resistance_ohm)) - parameters[LN_RE]

@@ -62,6 +62,8 @@ def driver(
     from analysis.driver_and_box_export import driver_document, driver_lines, driver_table
     from analysis.spice import driver_netlist
 
+    if re_tolerance is not None and re_ohms is None:
+        raise StillboxError("--re-tolerance belongs to a reading of the multimeter; give that too, as --re-ohms")
     meter = None if re_ohms is None else MeterReading(re_ohms, re_tolerance)
     report = driver_report(bench, unit, meter)
     if spice is not None:

@@ -158,6 +158,9 @@ def takes(
     remove_unfinished: Annotated[
         bool, typer.Option("--remove-unfinished", help="Delete recordings that were cut off.")
     ] = False,
+    check: Annotated[
+        bool, typer.Option("--check", help="Read every recording to its end and name what is damaged inside.")
+    ] = False,
 ) -> None:
     """List what a build holds; name a take anew, set it aside, bring it back.
 
@@ -176,7 +179,8 @@ def takes(
     if remove_unfinished:
         for path in folder.remove_unfinished():
             warn(f"removed {path}")
-    found, faults, aside = folder.takes(), folder.damaged(), removed_takes(folder)
+    found, aside = folder.takes(), removed_takes(folder)
+    faults = folder.damaged() + (folder.check_recordings() if check else [])
     if as_json:
         listed = {"takes": found, "set_aside": aside}
         dumped = {name: [info.model_dump(mode="json") for info in infos] for name, infos in listed.items()}
@@ -191,6 +195,8 @@ def takes(
         say(f"set aside (--restore N brings one back): {names}")
     for fault in faults:
         warn(fault)
+    if check and not faults:
+        say(f"all {len(found)} recordings are what was recorded")
 
 
 def _take_row(info: TakeInfo) -> tuple[str, ...]:

@@ -14,6 +14,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 import soundfile
+from invoked import one_line, run
 
 import capture.build_folder
 from capture.build_folder import BuildFolder
@@ -297,6 +298,32 @@ def test_samples_that_cannot_be_read_are_to_be_put_back(build: BuildFolder) -> N
     with pytest.raises(StillboxError, match="put the original back, or delete the take and import it again") as caught:
         build.load(info)
     assert "give a WAV" not in str(caught.value)
+
+
+@pytest.mark.parametrize("damage", ["frames", "one bit", "cut and padded"])
+def test_a_recording_damaged_inside_is_named_by_a_check(build: BuildFolder, damage: str) -> None:
+    good, bad = add(build), add(build)
+    path = build.path / "takes" / bad.audio_file
+    assert build.check_recordings() == []
+    code, out, _ = run("takes", build.path, "--check")
+    assert (code, "all 2 recordings are what was recorded" in out) == (0, True)
+    content, half = path.read_bytes(), path.stat().st_size // 2
+    hurt = {
+        "frames": content[:half] + bytes(200) + content[half + 200 :],
+        "one bit": content[:half] + bytes([content[half] ^ 1]) + content[half + 1 :],
+        "cut and padded": content[:half] + bytes(len(content) - half),
+    }[damage]
+    path.write_bytes(hurt)
+    [fault] = [*build.damaged(), *build.check_recordings()]
+    assert str(path) in fault and "put the original back" in fault
+    code, out, err = run("takes", build.path, "--check")
+    assert code == 0 and "are what was recorded" not in out
+    assert one_line(err) == f"stillbox: {fault}\n"
+    code, out, _ = run("takes", build.path, "--check", "--json")
+    assert json.loads(out)["damaged"] == [fault]
+    assert build.load(good).samples.shape[1] == 2
+    code, _, err = run("curve", build.path, str(bad.number))
+    assert code == 2 and (str(path) in one_line(err) or "1 more cannot be read, see 'stillbox takes" in err)
 
 
 def test_where_a_take_is_missed_damage_is_told(build: BuildFolder) -> None:
