@@ -14,6 +14,7 @@ from analysis.bass_sound import HATCHED_DB, SHOWN_HZ
 from analysis.picture_style import (
     GRID,
     INK,
+    PAPER,
     RULE,
     SMALL_PT,
     SOFT_INK,
@@ -126,15 +127,16 @@ def _draw_hatched(axes: Axes, named: Sequence[NamedCurves]) -> None:
             band.set_zorder(0.8)
             drawn = True
     if drawn:
+        # Below, where no level is: the hatching lies at high frequencies.
         axes.text(
             0.995,
-            0.96,
+            0.06,
             f"hatched: not known to {HATCHED_DB:g} dB",
             transform=axes.transAxes,
             ha="right",
-            va="top",
             fontsize=SMALL_PT,
             color=SOFT_INK,
+            bbox={"facecolor": PAPER, "edgecolor": "none", "pad": 1.0, "alpha": 0.85},
         )
 
 
