@@ -26,6 +26,7 @@ from analysis.picture_style import (
     plain_axes,
     state_styles,
 )
+from analysis.picture_words import give_way
 from capture.arrays import FloatArray
 
 WIDTH_IN = 9.0
@@ -128,7 +129,7 @@ def _draw_hatched(axes: Axes, named: Sequence[NamedCurves]) -> None:
             drawn = True
     if drawn:
         # Below, where no level is: the hatching lies at high frequencies.
-        axes.text(
+        words = axes.text(
             0.995,
             0.06,
             f"hatched: not known to {HATCHED_DB:g} dB",
@@ -138,13 +139,14 @@ def _draw_hatched(axes: Axes, named: Sequence[NamedCurves]) -> None:
             color=SOFT_INK,
             bbox={"facecolor": PAPER, "edgecolor": "none", "pad": 1.0, "alpha": 0.85},
         )
+        give_way(words)
 
 
 def _draw_limit(axes: Axes, value: float, words: str) -> None:
     if value > axes.get_ylim()[1]:
         return
     axes.axhline(value, color=SOFT_INK, linewidth=0.9, linestyle=(0, (1.5, 2.0)), zorder=2)
-    axes.text(
+    said = axes.text(
         0.995,
         value,
         words,
@@ -154,3 +156,4 @@ def _draw_limit(axes: Axes, value: float, words: str) -> None:
         fontsize=SMALL_PT,
         color=SOFT_INK,
     )
+    give_way(said, along=True)

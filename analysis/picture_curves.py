@@ -21,6 +21,7 @@ from analysis.picture_style import (
     signed_text,
     tint,
 )
+from analysis.picture_words import give_way
 from capture.arrays import FloatArray
 
 LINEAR_NOISE = 3.0
@@ -139,7 +140,7 @@ def draw_difference(axes: Axes, before: ImpedanceCurve, after: ImpedanceCurve, s
     axes.grid(axis="y", which="major", color=GRID, linewidth=0.7)
     axes.axhspan(-linear_ohm, linear_ohm, facecolor=tint(GRID, 0.5), linewidth=0, zorder=0.4)
     axes.set_ylabel("Change of impedance, Ω", fontsize=TEXT_PT, color=INK)
-    axes.text(
+    words = axes.text(
         0.995,
         0.02,
         f"axis linear within ±{linear_ohm:g} Ω (tinted), logarithmic beyond",
@@ -150,6 +151,7 @@ def draw_difference(axes: Axes, before: ImpedanceCurve, after: ImpedanceCurve, s
         bbox={"facecolor": PAPER, "edgecolor": "none", "pad": 1.0, "alpha": 0.85},
         zorder=4,
     )
+    give_way(words)
 
 
 def magnitude_difference(before: ImpedanceCurve, after: ImpedanceCurve) -> tuple[FloatArray, FloatArray, FloatArray]:

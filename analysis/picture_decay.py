@@ -115,7 +115,7 @@ def _scale_bar(axes: Axes, range_db: float) -> None:
     top = LAYER_HEIGHT
     place = axes.get_yaxis_transform()
     axes.plot([0.012, 0.012], [top - 20 * unit, top], transform=place, color=SOFT_INK, linewidth=1.2, zorder=5)
-    axes.text(0.02, top - 10 * unit, "20 dB", transform=place, va="center", fontsize=SMALL_PT, color=SOFT_INK, zorder=5)
+    axes.text(0.02, top, "20 dB", transform=place, va="top", fontsize=SMALL_PT, color=SOFT_INK, zorder=5)
     axes.text(0.02, top, "0 dB", transform=place, va="bottom", fontsize=SMALL_PT, color=SOFT_INK, zorder=5)
 
 

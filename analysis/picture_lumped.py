@@ -27,6 +27,7 @@ from analysis.picture_style import (
     state_styles,
     tint,
 )
+from analysis.picture_words import give_way
 from analysis.pictures import marked_panels
 from capture.arrays import ComplexArray, FloatArray
 
@@ -134,7 +135,7 @@ def draw_misfit(axes: Axes, curve: ImpedanceCurve, model_ohm: ComplexArray, styl
     axes.set_ylim(-1.5 * largest, 1.15 * largest)
     axes.grid(axis="y", color=GRID, linewidth=0.7)
     axes.set_ylabel("Misfit, %", fontsize=TEXT_PT, color=INK)
-    axes.text(
+    words = axes.text(
         0.005,
         0.03,
         "measured minus model: in size; thin: in phase (1 % is 0.57°); band: what noise explains",
@@ -144,6 +145,7 @@ def draw_misfit(axes: Axes, curve: ImpedanceCurve, model_ohm: ComplexArray, styl
         bbox={"facecolor": PAPER, "edgecolor": "none", "pad": 1.0, "alpha": 0.85},
         zorder=4,
     )
+    give_way(words)
 
 
 def picture_of_driver(title: str, fitted: Sequence[Fitted], marks: Sequence[Mark]) -> Figure:

@@ -28,6 +28,7 @@ from analysis.picture_style import (
     frequency_text,
     plain_ohm_axis,
 )
+from analysis.picture_words import give_way
 
 if TYPE_CHECKING:
     from analysis.comparison import Comparison
@@ -309,7 +310,7 @@ def draw_heights(
         _draw_arrow(axes, mark)
     axes.set_ylabel("Height, Ω", fontsize=TEXT_PT, color=INK)
     if limits:
-        axes.text(
+        words = axes.text(
             0.995,
             0.06,
             "too small to be seen beside what was found",
@@ -319,6 +320,7 @@ def draw_heights(
             color=SOFT_INK,
             bbox={"facecolor": PAPER, "edgecolor": "none", "pad": 1.0, "alpha": 0.85},
         )
+        give_way(words)
 
 
 def _draw_error_bars(axes: Axes, marks: Sequence[Mark], two_states: bool) -> None:

@@ -20,6 +20,7 @@ from matplotlib.figure import Figure
 from matplotlib.layout_engine import ConstrainedLayoutEngine
 from matplotlib.ticker import FixedLocator, FuncFormatter, Locator, NullFormatter
 
+from analysis.picture_words import place_words
 from capture.errors import StillboxError
 from capture.output_file import PICTURE, check_output, write_output
 from capture.shown_text import visible
@@ -201,6 +202,9 @@ def picture_bytes(figure: Figure, suffix: str) -> bytes:
     # Without date and with a fixed salt the same results give the same file.
     metadata = {".svg": {"Date": None}, ".pdf": {"CreationDate": None}, ".png": {}}[suffix]
     make_drawable(figure)
+    for _ in range(2):  # room above the curves may change numbers at the axis, and those the size of a panel
+        figure.draw_without_rendering()
+        place_words(figure)
     buffer = io.BytesIO()
     with rc_context({"svg.hashsalt": "stillbox"}):
         figure.savefig(buffer, format=suffix[1:], dpi=PICTURE_DPI, metadata=metadata, facecolor=figure.get_facecolor())

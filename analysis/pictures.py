@@ -54,6 +54,7 @@ from analysis.picture_style import (
     signed_text,
     state_styles,
 )
+from analysis.picture_words import give_way
 
 if TYPE_CHECKING:
     from analysis.comparison import Comparison
@@ -263,7 +264,7 @@ def _draw_decay(axes: Axes, decay: CumulativeDecay, style: StateStyle, decay_sty
 
 
 def _name_panel(axes: Axes, name: str, style: StateStyle) -> None:
-    axes.text(
+    words = axes.text(
         0.995,
         0.9,
         name,
@@ -276,6 +277,7 @@ def _name_panel(axes: Axes, name: str, style: StateStyle) -> None:
         bbox={"facecolor": PAPER, "edgecolor": "none", "pad": 1.5, "alpha": 0.85},
         zorder=6,
     )
+    give_way(words)
 
 
 def _decay_band(decay: CumulativeDecay) -> tuple[float, float]:

@@ -75,6 +75,7 @@ def make_picture(
 
     from analysis.picture_marks import draw_labels, draw_mark_lines, lanes_height_pt, place_labels
     from analysis.picture_style import PAPER, SMALL_PT, frequency_axis, make_drawable, plain_axes
+    from analysis.picture_words import give_way, place_words
 
     width, height = size
     dpi = SCREEN_DPI * scale
@@ -96,7 +97,7 @@ def make_picture(
         plain_axes(axes)
         return axes
 
-    places = []
+    drawn: list[tuple[Axes, float, float, PanelRequest]] = []
     label_axes = axes_at(HEAD_PX, labels_px) if labels else None
     for index, (request, panel_px) in enumerate(zip(requests, heights, strict=True)):
         axes = axes_at(top, panel_px)
@@ -107,7 +108,7 @@ def make_picture(
         axes.set_xlim(*ends_hz)
         draw_mark_lines(axes, marks, zorder=2.7)
         if request.title:
-            axes.text(
+            words = axes.text(
                 0.995,
                 0.93,
                 request.title,
@@ -120,22 +121,29 @@ def make_picture(
                 zorder=6,
                 bbox={"facecolor": PAPER, "edgecolor": "none", "pad": 1.0, "alpha": 0.85},
             )
-        low, high = axes.get_ylim()
-        logarithmic = axes.get_yscale() == "log"
-        if logarithmic:
-            low, high = float(np.log10(low)), float(np.log10(high))
-        places.append(PanelPlace(LEFT_PX, top, panel_width, panel_px, low, high, logarithmic, request))
+            give_way(words)
+        drawn.append((axes, top, panel_px, request))
         top += panel_px + GAP_PX
     if label_axes is not None:
         frequency_axis(label_axes, *ends_hz, labelled=False)
         draw_labels(label_axes, labels, [mark for mark in marks if ends_hz[0] <= mark.frequency_hz <= ends_hz[1]])
     make_drawable(figure)
+    place_words(figure)
+    places = tuple(_place_of(*one, panel_width) for one in drawn)
     canvas.draw()
     shown = np.asarray(canvas.buffer_rgba())
     pixels = darkened(shown) if dark else shown.copy()
     # Its parts refer to each other in circles: what is taken apart here the garbage collector need not look for.
     figure.clear()
-    return Picture(pixels, scale, tuple(places), *ends_hz, size)
+    return Picture(pixels, scale, places, *ends_hz, size)
+
+
+def _place_of(axes: Axes, top: float, height: float, request: PanelRequest, width: float) -> PanelPlace:
+    low, high = axes.get_ylim()
+    logarithmic = axes.get_yscale() == "log"
+    if logarithmic:
+        low, high = float(np.log10(low)), float(np.log10(high))
+    return PanelPlace(LEFT_PX, top, width, height, low, high, logarithmic, request)
 
 
 def _most_labels(height: int) -> int:
