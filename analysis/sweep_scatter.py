@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.sweep_alone import alone
 from analysis.sweep_drift import Drift, Jump, find_drift
 from capture.arrays import ComplexArray, FloatArray
 from capture.take import JigKind
@@ -84,6 +85,8 @@ def combine_sweeps(
             excess = means.excess(aligned, variance, share)
             weight = 1 / (variance * excess)
             share = weight / weight.sum(axis=0)
+    else:
+        excess = alone(frequency_hz, ratios[0], variance[0])[None]
     weight = 1 / (variance * excess)
     total = weight.sum(axis=0)
     ratio = np.sum(weight * aligned, axis=0) / total

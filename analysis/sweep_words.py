@@ -14,12 +14,28 @@ _LEAST_OCTAVES = 1 / 12
 _LEAST_DRIFT = 5e-4
 """Relative difference between sweeps that is worth a word."""
 
+ONE_SWEEP = (
+    "one sweep cannot tell whether gain, level, contact or the coil's warmth changed while it ran, nor all of what a "
+    "sound did to it: such errors are not in the uncertainty; record several (the usual take has three)"
+)
+
 
 def said_of_sweeps(frequency_hz: FloatArray, combined: CombinedSweeps) -> tuple[str, ...]:
     """Warnings in sentences."""
     if len(combined.excess) < 2:
-        return ()
+        return (*_loud_alone(frequency_hz, combined.excess[0]), ONE_SWEEP)
     return (*_disturbed(frequency_hz, combined), *_drifted(combined))
+
+
+def _loud_alone(frequency_hz: FloatArray, excess: FloatArray) -> tuple[str, ...]:
+    """Where a sweep that stands alone shows more noise than the silence."""
+    places = frequency_hz[excess > _DISTURBED]
+    if not places.size:
+        return ()
+    return (
+        f"noise during the sweep was up to {np.sqrt(excess.max()):.2g} times that of the silence, between "
+        f"{places[0]:.3g} and {places[-1]:.3g} Hz: the uncertainty takes it in; was there a sound?",
+    )
 
 
 def _disturbed(frequency_hz: FloatArray, combined: CombinedSweeps) -> tuple[str, ...]:
