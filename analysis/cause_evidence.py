@@ -10,6 +10,7 @@ from analysis.findings import Cause, Resonance
 from analysis.held_cone import HeldResonance
 from analysis.plates import PanelRange
 from analysis.quantity import value_text
+from analysis.result_words import share_text
 
 
 class WhatIsMissing(Protocol):
@@ -51,7 +52,7 @@ def evidence_for(
             "a room are; those change with the place of the speaker"
         )
     order = sorted(probabilities, key=lambda cause: -probabilities[cause])
-    told = [f"{cause} {100 * probabilities[cause]:.0f} %" for cause in order if probabilities[cause] >= 0.01]
+    told = [f"{cause} {share_text(probabilities[cause])}" for cause in order if probabilities[cause] >= 0.01]
     sentences.append("probability: " + ", ".join(told))
     return tuple(sentences)
 

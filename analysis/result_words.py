@@ -32,7 +32,12 @@ def sure_text(finding: Finding) -> str:
     """How probable the cause is; nothing where it is not decided, for there is nothing to be sure of."""
     if finding.cause == "undecided":
         return NONE
-    percent = 100 * finding.confidence
+    return share_text(finding.confidence)
+
+
+def share_text(probability: float) -> str:
+    """A probability in percent; nothing is surer than above 99 %."""
+    percent = 100 * probability
     return "above 99 %" if percent >= 99.5 else f"{percent:.0f} %"
 
 

@@ -179,6 +179,7 @@ MEANINGLESS = (
     r"significance",
     r"\b0\.00\d* %",
     r"undecided +100 %|undecided +above 99 %",
+    r"probability: .*\b100 %",
     r"\bnan\b|\binf\b",
 )
 
@@ -194,6 +195,10 @@ MEANINGLESS = (
         ("decay", "in-box/lined"),
         ("curve", "in-box/stock"),
         ("driver",),
+        ("box", "--state", "stock"),
+        ("box", "--state", "lined"),
+        ("bass", "--state", "stock"),
+        ("bass", "--state", "lined", "--against", "stock"),
         ("takes",),
         ("calibrate",),
     ],
