@@ -17,6 +17,7 @@ from analysis.bass_sound import BassSystem
 from analysis.box_model import (
     ABSORPTION,
     CONE_LOSS,
+    FRONT,
     KAPPA,
     LEAK,
     LEAK_MASS,
@@ -73,7 +74,7 @@ def in_box_of_lumps(
     x = system.parameters[: first + model.box_size].copy()
     x[:first] = driver.parameters[:first]
     x[first + LN_ALPHA] = np.log(alpha)
-    for loss in (LEAK, LEAK_MASS, LEAK_PLACE, SOFT, MU):
+    for loss in (LEAK, LEAK_MASS, LEAK_PLACE, SOFT, MU, FRONT):
         x[first + loss] = 0.0
     x[first + ABSORPTION] = absorption
     if tuning_hz is not None:

@@ -18,10 +18,12 @@ from threadpoolctl import threadpool_limits
 from analysis.box_model import (
     ABSORPTION,
     CONE_LOSS,
+    FRONT,
     KAPPA,
     LEAK,
     LEAK_MASS,
     LN_ALPHA,
+    LN_FRONT_S,
     LN_WB,
     MU,
     PORT_LOSS,
@@ -30,7 +32,7 @@ from analysis.box_model import (
     USUAL_SOFT_W,
     BoxModel,
 )
-from analysis.box_priors import BoxPriors, at_rest, box_priors, waves_loss
+from analysis.box_priors import FRONT_PRIOR, LN_FRONT_S_PRIOR, BoxPriors, at_rest, box_priors, waves_loss
 from analysis.box_search import POOR, TIGHT, Search
 from analysis.cone_resonances import ConeResonances, cone_resonances
 from analysis.driver import DriverFit
@@ -49,7 +51,7 @@ LEAK_EVIDENCE = 4.0
 calibrated does that), as much beyond it as the leak leaves: what is left is no noise, and alike at all frequencies."""
 STRAY = 4.0
 """Standard deviations of a wave's loss at rest from which on a pair does not start as it was found."""
-COMMON = (MU, LEAK_MASS, KAPPA)
+COMMON = (MU, FRONT, LN_FRONT_S, LEAK_MASS, KAPPA)
 """What is known of them beforehand is the same in every state of a box."""
 TUNING_STD, TUNING_LOSS_STD = 0.0015, 0.03
 """Relative, of fB: the air between two takes (1 K is 0.17 %), and what losses that are no lumps do to it, over 1/Q."""
@@ -61,6 +63,9 @@ TOLD = 0.4
 """Part of that which a take with the port closed leaves."""
 LEAK_WAVES_STD = 0.03
 """Relative, of 1/QL: what one number for the leak's place leaves (tried on circuits with leaks at random places)."""
+LEAK_TUNING_STD, LEAK_ALPHA_STD = 0.04, 0.2
+"""Of ln wB and ln alpha, over 1/QL, in a vented box: the air in a slit weighs less the faster it swings, and one number
+for its mass leaves that much (tried on circuits with slits at random places)."""
 ALIKE_STD, LEAK_ALIKE_STD = 0.003, 0.05
 """Of ln alpha, and relative of a leak: what is alike with the port open and closed."""
 SOFT_ALIKE = 0.3
@@ -259,6 +264,7 @@ def _start(resonances: ResonanceFit, driver: DriverFit, vented: bool) -> tuple[B
     """
     found = cone_resonances(resonances, BROAD_Q)
     ws2 = float(np.exp(2 * driver.parameters[LN_WS]))
+    front = [FRONT_PRIOR[0], LN_FRONT_S_PRIOR[0]]
     air = [USUAL_PLACE, 0.0, float(np.log(USUAL_SOFT_W))]
     if vented:
         tuning = _tuning_pair(found, resonances)
@@ -266,12 +272,12 @@ def _start(resonances: ResonanceFit, driver: DriverFit, vented: bool) -> tuple[B
         found = found.only(np.arange(found.poles_rad_s.size) != tuning)
         wb, loss = abs(pole), 2 * abs(pole.real) / abs(pole)
         stiffness = np.log(max(2 * residue.real / ws2, 0.05))
-        box = [0.03, stiffness, loss / 3, 0.0, *air, loss / 3, np.log(wb), loss / 3, 0.0, 0.0]
+        box = [0.03, *front, stiffness, loss / 3, 0.0, *air, loss / 3, np.log(wb), loss / 3, 0.0, 0.0]
     else:
         pole = max(resonances.motional, key=lambda r: r.height_ohm).pole_rad_s
         wb = abs(pole)
         load = found.load(np.array([1j * wb]), np.zeros(found.size))[0].imag / wb
-        box = [0.0, np.log(max((1 + load) * wb**2 / ws2 - 1, 0.05)), 0.02, 0.0, *air, 0.02]
+        box = [0.0, *front, np.log(max((1 + load) * wb**2 / ws2 - 1, 0.05)), 0.02, 0.0, *air, 0.02]
     own = found.apart_from(driver.small.moved(driver.changes))
     if not vented:
         # Below the resonance of a closed box stands no wave: what is found there is a gap's.
@@ -330,8 +336,10 @@ def _beyond_the_lumps(model: BoxModel, parameters: FloatArray) -> FloatArray:
     if model.vented:
         places = [model.first_box + name for name in (ABSORPTION, CONE_LOSS, PORT_LOSS)]
         lost = float(np.abs(parameters[places]).sum())
-        tuning = model.first_box + LN_WB
-        added[tuning, tuning] += TUNING_STD**2 + (TUNING_LOSS_STD * lost) ** 2
+        tuning, stiffness = model.first_box + LN_WB, model.first_box + LN_ALPHA
+        leak = float(parameters[model.first_box + LEAK])
+        added[tuning, tuning] += TUNING_STD**2 + (TUNING_LOSS_STD * lost) ** 2 + (LEAK_TUNING_STD * leak) ** 2
+        added[stiffness, stiffness] += (LEAK_ALPHA_STD * leak) ** 2
     return added
 
 

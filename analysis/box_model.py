@@ -15,6 +15,10 @@ cone has alone: 1 at the cone's rim, -1 at the far end of the box. ``tau`` is th
 its resistance at wB. A closed box has no zp and no rho, and its quality factors are taken at a fixed
 reference frequency. Losses enter as 1/Q.
 
+In a front the cone radiates as it does not in free air. Its mass of air ``front`` (over the moving mass) becomes a
+resistance above 1/t: ``front s/(1 + s t)`` in the place of ``front s``, as of a small source; a piston of radius a in a
+wall has front = 8/3 rho a^3/Mms and t = 9 pi/48 a/c (Rayleigh [M]).
+
 Filling gives its heat back late: below ``wt`` the air in it is softer (isothermal), with loss around there,
 
     g = 1 + soft [1/(1 + s/wt) - Re 1/(1 + j w0/wt)],
@@ -34,8 +38,9 @@ from analysis.cone_resonances import ConeResonances
 from analysis.driver_model import CREEP, FIRST_COIL, LN_QMS, LN_RE, LN_SCALE, LN_WS, mechanical
 from capture.arrays import ComplexArray, FloatArray
 
-MU, LN_ALPHA, LEAK, LEAK_MASS, LEAK_PLACE, SOFT, LN_SOFT_W, ABSORPTION, LN_WB, PORT_LOSS, KAPPA, CONE_LOSS = range(12)
-"""Order of the box's parameters, behind those of the coil; a closed box has the first eight. ``KAPPA``: kappa wB^2."""
+MU, FRONT, LN_FRONT_S, LN_ALPHA, LEAK, LEAK_MASS, LEAK_PLACE, SOFT, LN_SOFT_W, ABSORPTION = range(10)
+LN_WB, PORT_LOSS, KAPPA, CONE_LOSS = range(10, 14)
+"""Order of the box's parameters, behind those of the coil; a closed box has the first ten. ``KAPPA``: kappa wB^2."""
 
 USUAL_PLACE = 0.3
 """``LEAK_PLACE`` where nothing is known: between the cone's rim and the far end."""
@@ -86,7 +91,7 @@ class BoxModel:
 
     @property
     def box_size(self) -> int:
-        return 12 if self.vented else 8
+        return 14 if self.vented else 10
 
     @property
     def changes(self) -> slice:
@@ -137,10 +142,10 @@ class BoxModel:
         by_own = (1 - box[LEAK_PLACE] * air.out) ** 2
         by_stiffness = load - by_own * waves
         cone_slopes[:, 0] += 2 * by_stiffness
-        box_slopes = np.concatenate(
-            [s[:, None], by_stiffness[:, None], stiffness * self._air_slopes(s, box, air)], axis=1
-        )
-        total = cone + box[MU] * s + load
+        front, front_slopes = _radiation(s, box)
+        by_air = stiffness * self._air_slopes(s, box, air)
+        box_slopes = np.concatenate([s[:, None], front_slopes, by_stiffness[:, None], by_air], axis=1)
+        total = cone + box[MU] * s + front + load
         parts = [cone_slopes, box_slopes]
         if self.of_driver:
             small, small_slopes = self.drivers.load_and_slopes(s, x[self.changes.start : border])
@@ -217,3 +222,10 @@ class BoxModel:
         air = self._air(s, box, waves / np.exp(box[LN_ALPHA] + 2 * x[LN_WS]))
         left = (1 - air.out) * air.shared
         return left / air.zc, np.zeros(s.shape, dtype=complex) if air.zp is None else left / air.zp
+
+
+def _radiation(s: ComplexArray, box: FloatArray) -> tuple[ComplexArray, ComplexArray]:
+    """What the front adds to the load of the air beyond its mass; derivatives by ``FRONT`` and ``LN_FRONT_S``."""
+    late = s * np.exp(box[LN_FRONT_S])
+    by_front = -s * late / (1 + late)
+    return box[FRONT] * by_front, np.stack([by_front, box[FRONT] * by_front / (1 + late)], axis=1)

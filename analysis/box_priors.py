@@ -9,11 +9,13 @@ import numpy as np
 from analysis.box_model import (
     ABSORPTION,
     CONE_LOSS,
+    FRONT,
     KAPPA,
     LEAK,
     LEAK_MASS,
     LEAK_PLACE,
     LN_ALPHA,
+    LN_FRONT_S,
     LN_SOFT_W,
     LN_WB,
     MU,
@@ -32,14 +34,16 @@ from capture.arrays import FloatArray
 
 MU_PRIOR = (0.01, 0.04)
 """Air load of the box over the moving mass, beyond that of its standing waves and less that of free air."""
+FRONT_PRIOR, LN_FRONT_S_PRIOR = (0.05, 0.04), (float(np.log(1.1e-4)), 0.4)
+"""Air before the front over the moving mass, and the time from which it radiates: cones of 80 to 210 mm."""
 LEAK_STD = 0.15
 """1/QL before the fit, around 0: QL 7 is usual (Small 1973 [M])."""
 LOSS_STD = 0.3
 """1/QA before the fit, around 0, as long as nothing is known of the air."""
 PORT_LOSS_PRIOR = (0.02, 0.05)
 """1/QP before the fit: 50 and more for a smooth port (Small 1973 has 50 to 100 [M]), less with its grille."""
-LEAK_MASS_PRIOR = (0.2, 0.25)
-"""Reactance over resistance of a leak: slits up to half a millimetre, and the air before them."""
+LEAK_MASS_PRIOR = (0.1, 0.25)
+"""Reactance over resistance of a leak: slits of 0.2 mm, up to half a millimetre, and the air before them."""
 GAP_STD, GAP_MASS = 1.0, (1.0, 1.0)
 """1/QL and reactance over resistance of a gap as wide as a small port: slits of one to two millimetres."""
 LEAK_PLACE_STD = 0.8
@@ -166,6 +170,8 @@ def box_priors(
     known = [
         (LN_RE, driver.parameters[LN_RE], RE_STD),
         (model.first_box + MU, *MU_PRIOR),
+        (model.first_box + FRONT, *FRONT_PRIOR),
+        (model.first_box + LN_FRONT_S, *LN_FRONT_S_PRIOR),
         (model.first_box + LEAK, 0.0, LEAK_STD),
         (model.first_box + LEAK_MASS, *LEAK_MASS_PRIOR),
         (model.first_box + LEAK_PLACE, USUAL_PLACE, LEAK_PLACE_STD),
@@ -278,11 +284,13 @@ def _vented(
     spread = (SHARED_LOSS_STD * (1 + loss / LINED_LOSS) if shared_air else 1.0) * loss
     least, port_least = FILLED_STD if filled else (SHARED_LOSS_LEAST_STD, 0.0)
     shared_std = float(np.linalg.norm([spread, HIDDEN_SHARE[1] * hidden, least]))
+    # Whatever the cone alone meets is filling, or loss that is counted with the waves already.
+    cone_std = float(np.linalg.norm([CONE_LOSS_LEAST_STD, loss, hidden, least]))
     port, port_std = PORT_LOSS_PRIOR[0], float(np.hypot(PORT_LOSS_PRIOR[1], port_least))
     return [
         *air,
         # The air before the port loses about what that before the cone does.
         (first + PORT_LOSS, port + met.all, float(np.hypot(port_std, met.all))),
         (first + ABSORPTION, share * loss + HIDDEN_SHARE[0] * hidden, shared_std),
-        (first + CONE_LOSS, hidden - share * loss - HIDDEN_SHARE[0] * hidden, LOSS_STD),
+        (first + CONE_LOSS, hidden - share * loss - HIDDEN_SHARE[0] * hidden, cone_std),
     ]

@@ -7,9 +7,11 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
+from scipy import stats
 
 from analysis.box_model import (
     ABSORPTION,
+    CONE_LOSS,
     KAPPA,
     LEAK,
     LEAK_MASS,
@@ -19,12 +21,13 @@ from analysis.box_model import (
     LN_WB,
     PORT_LOSS,
     SOFT,
+    USUAL_PLACE,
     BoxModel,
 )
 from analysis.box_priors import LEAK_MASS_PRIOR, BoxPriors
 from analysis.cone_resonances import BROAD_Q
 from analysis.driver_model import CREEP, FIRST_COIL
-from analysis.lumped_fit import CellData, LumpedFit, covariance_at, fit_lumped
+from analysis.lumped_fit import CellData, LumpedFit, covariance_at, fit_lumped, misfit_factor
 from capture.arrays import FloatArray
 
 POOR = 3.0
@@ -42,6 +45,10 @@ LOOSE, TIGHT = 0.3, 1e-3
 """Gain in chi-square at which a fit ends: while starts are compared, and at the end."""
 ROUGH = 1e-3
 """Relative error of the data from which a fit finds its way."""
+AS_GOOD = float(stats.chi2.isf(0.05, 2))
+"""Chi-square more, for leak and place, up to which another minimum is as good."""
+START_LEAK, LEAK_PLACES = 0.1, (1.0, -0.7)
+"""A leak from which a fit starts, 1/QL, and its places: at the cone, and at the far end."""
 LOW_BAND = 2.5
 """Frequencies up to which a gap is looked for, over the tuning."""
 GAPS = tuple((leak, mass, alpha) for leak in (0.4, 1.2) for mass in (0.3, 1.5) for alpha in (0.0, 0.4))
@@ -165,30 +172,62 @@ class Search:
         found = covariance_at(self.data, self.model, parameters, self.priors.all, free)
         if leak in fit.moving:
             return found
-        # Mass and place of a leak matter only as far as there is one: here one of a standard deviation.
+        # Mass and place of a leak matter only as far as there is one: here one of a standard deviation, where it would
+        # be seen least.
         parameters[leak], parameters[mass] = np.sqrt(found[leak, leak]), LEAK_MASS_PRIOR[0]
-        return covariance_at(self.data, self.model, parameters, self.priors.all, free)
+        tried = []
+        for place in (USUAL_PLACE, *LEAK_PLACES):
+            parameters[self.model.first_box + LEAK_PLACE] = place
+            tried.append(covariance_at(self.data, self.model, parameters, self.priors.all, free))
+        return max(tried, key=lambda covariance: float(covariance[leak, leak]))
 
     def rough(self, start: FloatArray) -> Found:
         """The best fit of several starts: with and without a leak; if both are poor, a driver that has changed; if all
         are hopeless, a gap."""
         tight = self.from_start(start, self.without_leak)
-        found = [self.from_start(start), self.nonnegative(tight.parameters, self.losses, LOOSE)]
+        coarse = self.on(self.data.coarse(ROUGH))
+        leaks = [coarse.fit(self._leaking(tight.parameters, place), self.losses, LOOSE) for place in LEAK_PLACES]
+        begins = [tight.parameters, min(leaks, key=lambda fit: fit.total_chi_square).parameters]
+        found = [self.from_start(start), *(self.nonnegative(begin, self.losses, LOOSE) for begin in begins)]
         leaky = min(found, key=lambda fit: fit.total_chi_square)
         alike = self.model.vented and SOFT in self.losses and tight.total_chi_square < ALIKE * leaky.total_chi_square
-        best = Found(self, leaky, apart=tight.parameters - leaky.parameters if alike else None)
+        best = Found(self, leaky, apart=self._apart(leaky, found, [tight] if alike else []))
         if best.fit.reduced_chi_square <= POOR and not best.driver_is_off:
             return best
         freer = self.knowing(self.priors.relaxed())
         other = Found(freer, freer.from_start(start), changed=True, apart=best.apart)
         gain = _chi_square(best) - _chi_square(other)
         moved = best.driver_is_off and gain > POOR**2 * max(1.0, best.fit.reduced_chi_square)
+        moved = moved and self._weakly(best).driver_is_off
         if moved or gain > (1 - BETTER) * _chi_square(best):
             best = other
         if best.fit.reduced_chi_square <= HOPELESS:
             return best
         gap = min(self._gaping(start), key=_chi_square)
         return gap if _chi_square(gap) < BETTER * _chi_square(best) else best
+
+    def _apart(self, best: LumpedFit, found: list[LumpedFit], alike: list[LumpedFit]) -> FloatArray | None:
+        """Another fit less the best: the farthest of those alike, and of other starts that ended about as good."""
+        limit = best.total_chi_square + AS_GOOD * max(1.0, best.reduced_chi_square)
+        near = [*alike, *(fit for fit in found if fit is not best and fit.total_chi_square < limit)]
+        if not near:
+            return None
+        leak = self.model.first_box + LEAK
+        return max((fit.parameters - best.parameters for fit in near), key=lambda apart: float(abs(apart[leak])))
+
+    def _weakly(self, found: Found) -> Found:
+        """The same where the model's own errors count as such, so that the driver does not make up for them."""
+        search = self.on(self.data.weakened(misfit_factor(found.fit)))
+        return replace(found, search=search, fit=search.nonnegative(found.fit.parameters, self.losses, LOOSE))
+
+    def _leaking(self, start: FloatArray, place: float) -> FloatArray:
+        """The same with a leak in the place of the losses that have stood in for it."""
+        known, begin = self.priors.box, start.copy()
+        for name in (LEAK_MASS, ABSORPTION, *((PORT_LOSS, CONE_LOSS) if self.model.vented else ())):
+            index = self.model.first_box + name
+            begin[index] = known.values[known.index.index(index)]
+        begin[[self.model.first_box + name for name in (LEAK, LEAK_PLACE)]] = START_LEAK, place
+        return begin
 
     def _gaping(self, start: FloatArray) -> Iterator[Found]:
         """The same for a box with a gap like a small port, from several starts.

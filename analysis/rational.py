@@ -166,7 +166,9 @@ class FitProblem:
         nearest = self.confined(poles_rad_s)
         q = np.abs(nearest) / (2 * np.abs(nearest.real))
         resolution = 2 * np.pi * (self.data.frequency_hz[1] - self.data.frequency_hz[0])
+        natural_hz = np.abs(nearest) / (2 * np.pi)
         inside = (q < 0.98 * MOST_Q) & (2 * np.abs(nearest.real) > resolution)
+        inside &= (natural_hz > 0.51 * self.data.frequency_hz[0]) & (natural_hz < 0.98 * self.data.frequency_hz[-1])
         if not self.keeps_damped:
             inside &= q > 1.02 * LEAST_Q
         return inside & (np.abs(nearest - poles_rad_s) < 1e-6 * np.abs(poles_rad_s))

@@ -15,11 +15,13 @@ from analysis.box import BoxFit
 from analysis.box_model import (
     ABSORPTION,
     CONE_LOSS,
+    FRONT,
     KAPPA,
     LEAK,
     LEAK_MASS,
     LEAK_PLACE,
     LN_ALPHA,
+    LN_FRONT_S,
     LN_SOFT_W,
     LN_WB,
     MU,
@@ -61,7 +63,14 @@ def netlist(system: BassSystem, title: str) -> str:
     scale = float(np.exp(x[LN_SCALE]))
     lines = _head(title)
     lines += _coil(model.coil, x)
-    lines += _cone(x, float(model.box_of(x)[MU]))
+    box = model.box_of(x)
+    lines += _cone(x, float(box[MU] - box[FRONT]))
+    if box[FRONT]:
+        lines += [
+            "* air before the front: a mass, and a resistance where it radiates",
+            f"cfront emf front {_number(box[FRONT] / scale)}",
+            f"rfront front 0 {_number(scale * np.exp(box[LN_FRONT_S]) / box[FRONT])}",
+        ]
     drivers = model.drivers.moved(x[model.changes.start : model.own_changes.start])
     lines += ["* small resonances on the cone", *_small(drivers, unit=scale)]
     lines += _air(model, x)

@@ -200,9 +200,13 @@ def piston_in_baffle(omega: Real, radius_m: float, air: Air) -> Complex:
 
 
 def piston_in_free_air(omega: Real, radius_m: float, air: Air) -> Complex:
-    """Acoustic load of a disc that moves in free air, both sides: 8/3 rho a^3 and the dipole's resistance."""
-    ka = omega * radius_m / air.speed
-    resistance = np.minimum(8 * ka**4 / (27 * np.pi**2), 1.0)
-    return 1j * piston_in_baffle(omega, radius_m, air).imag + air.density * air.speed * resistance / (
-        np.pi * radius_m**2
-    )
+    """Acoustic load of a disc that moves in free air, both sides.
+
+    Mass 8/3 rho a^3 and the dipole's resistance rho c pi a^2 8 (ka)^4/(27 pi^2) at low frequencies; beyond them as of a
+    rigid sphere that swings, p (1 + p)/(2 + 2 p + p^2) with p = j w tau (Lamb, Hydrodynamics, section 295), so that
+    real and imaginary part belong to one load that does not know the future.
+    """
+    delay = (2 / (9 * np.pi)) ** (1 / 3) * radius_m / air.speed
+    p = 1j * omega * delay
+    final = 2 * 8 / 3 * air.density * radius_m**3 / delay
+    return final * p * (1 + p) / (2 + 2 * p + p**2) / (np.pi * radius_m**2) ** 2
