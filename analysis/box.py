@@ -55,7 +55,7 @@ COMMON = (MU, FRONT, LN_FRONT_S, LEAK_MASS, KAPPA)
 """What is known of them beforehand is the same in every state of a box."""
 TUNING_STD, TUNING_LOSS_STD = 0.0015, 0.03
 """Relative, of fB: the air between two takes (1 K is 0.17 %), and what losses that are no lumps do to it, over 1/Q."""
-FILLING_STD = {LN_ALPHA: 0.035, LN_WB: 0.012, LEAK: 0.2}
+FILLING_STD = {LN_ALPHA: 0.035, LN_WB: 0.012, LEAK: 0.25}
 """Of ln alpha, ln wB and 1/QL in a vented box with filling (found on random boxes with layers of fibre)."""
 MUCH_LOSS = 0.1
 """Loss of the standing waves at the tuning, as 1/Q, from which on a box counts as filled without being told so."""
@@ -63,7 +63,7 @@ TOLD = 0.4
 """Part of that which a take with the port closed leaves."""
 LEAK_WAVES_STD = 0.03
 """Relative, of 1/QL: what one number for the leak's place leaves (tried on circuits with leaks at random places)."""
-LEAK_TUNING_STD, LEAK_ALPHA_STD = 0.04, 0.2
+LEAK_TUNING_STD, LEAK_ALPHA_STD = 0.06, 0.2
 """Of ln wB and ln alpha, over 1/QL, in a vented box: the air in a slit weighs less the faster it swings, and one number
 for its mass leaves that much (tried on circuits with slits at random places)."""
 ALIKE_STD, LEAK_ALIKE_STD = 0.003, 0.05

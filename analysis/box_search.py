@@ -186,8 +186,11 @@ class Search:
         are hopeless, a gap."""
         tight = self.from_start(start, self.without_leak)
         coarse = self.on(self.data.coarse(ROUGH))
-        leaks = [coarse.fit(self._leaking(tight.parameters, place), self.losses, LOOSE) for place in LEAK_PLACES]
-        begins = [tight.parameters, min(leaks, key=lambda fit: fit.total_chi_square).parameters]
+        # Filling is like any leak: there, more starts would only find it as one.
+        places = () if SOFT in self.losses else LEAK_PLACES
+        leaks = [coarse.fit(self._leaking(tight.parameters, place), self.losses, LOOSE) for place in places]
+        leaks.sort(key=lambda fit: fit.total_chi_square)
+        begins = [tight.parameters, *(fit.parameters for fit in leaks[:1])]
         found = [self.from_start(start), *(self.nonnegative(begin, self.losses, LOOSE) for begin in begins)]
         leaky = min(found, key=lambda fit: fit.total_chi_square)
         alike = self.model.vented and SOFT in self.losses and tight.total_chi_square < ALIKE * leaky.total_chi_square
