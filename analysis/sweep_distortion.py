@@ -22,7 +22,6 @@ from scipy import fft, interpolate
 from analysis.deconvolution import band_filter, inverse_filter, lead_weight
 from analysis.hum import Hum
 from capture.arrays import ComplexArray, FloatArray
-from capture.excitation import sweep_samples
 from capture.take import JigKind, Recording
 
 _DOUBTFUL = 0.1
@@ -89,7 +88,7 @@ def _bend_by_third(harmonics: _Harmonics, frequency_hz: FloatArray, ratio: Compl
 def _harmonics_of(
     recording: Recording, hum: Hum | None, frequency_hz: FloatArray, ratio: ComplexArray, noise: FloatArray
 ) -> _Harmonics:
-    """Second and third harmonic in the mean of the sweeps, the linear answer taken out."""
+    """Second and third harmonic in the mean of the sweeps over channel 1, the linear answer taken out."""
     info, excitation = recording.info, recording.info.excitation
     rate_hz, sweeps = excitation.sample_rate_hz, len(info.sweep_starts)
     frames = excitation.sweep_frames + excitation.silence_after_frames
@@ -104,7 +103,8 @@ def _harmonics_of(
     every_hz = fft.rfftfreq(length, 1 / rate_hz)
     first, second = fft.rfft(mean, axis=1)
     linear = interpolate.CubicSpline(frequency_hz, ratio)(np.clip(every_hz, frequency_hz[0], frequency_hz[-1]))
-    inverse = inverse_filter(fft.rfft(sweep_samples(excitation), length), band_filter(every_hz, excitation))
+    # Over the sweep as channel 1 has it, as the ratio and its noise are: a recording has a level of its own.
+    inverse = inverse_filter(first, band_filter(every_hz, excitation))
     # Below, and near the lower end, the linear answer is not known; no harmonic lies there.
     rise = np.clip((every_hz / frequency_hz[0] - 1) / 0.9, 0.0, 1.0)
     left_over = fft.irfft((second - linear * first) * inverse * (0.5 - 0.5 * np.cos(np.pi * rise)), length)

@@ -37,6 +37,22 @@ def held(curve: ImpedanceCurve, take: WildTake) -> tuple[np.ndarray, np.ndarray]
     return hz, np.abs(error) < 1.96 * std
 
 
+def test_the_doubt_does_not_depend_on_the_gain_of_the_inputs(tmp_path: Path) -> None:
+    """It was ten times too small in a recording of a tenth of the level."""
+    take = wild_take("nonlinear", "strong", 3001, SWEEPS)
+    doubts = []
+    for gain in (1.0, 0.1):
+        quieter = WildTake(gain * take.samples, take.sweep_starts, 48_000, take.reference_ohm, SWEEPS)
+        folder = BuildFolder.create(tmp_path / f"gain-{gain}")
+        folder.set_calibration(take.reference_ohm)
+        bench = Bench(folder)
+        found = bench.ratio(quieter.keep_in(folder, "in-box", state="stock"))
+        low = found.frequency_hz < 100
+        doubts.append(np.sqrt(np.median(found.noise_variance[low]) / np.median(np.abs(found.ratio[low]) ** 2)))
+    assert doubts[1] == pytest.approx(doubts[0], rel=0.02)
+    assert doubts[0] > 5e-4  # far above the noise
+
+
 @pytest.mark.parametrize("kind", ["nonlinear", "level_dependence"])
 def test_intervals_hold_where_the_suspension_bends(tmp_path: Path, kind: str) -> None:
     shares, low_shares = [], []
