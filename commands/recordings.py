@@ -195,7 +195,7 @@ def takes(
         say(f"set aside (--restore N brings one back): {names}")
     for fault in faults:
         warn(fault)
-    if check and not faults:
+    if check and found and not faults:
         say(f"all {len(found)} recordings are what was recorded")
 
 

@@ -23,7 +23,7 @@ class AirForm(QDialog):
         self.celsius.setValue(air.temperature_c)
         self.celsius.setToolTip("Of all takes that do not say another: standing waves move by 0.17 % a degree.")
         self.height = height_field(air.metres_above_sea)
-        self.pressure = or_not_known(PRESSURE_RANGE_HPA, " hPa", air.pressure_hpa)
+        self.pressure = or_not_known(PRESSURE_RANGE_HPA, " hPa", air.pressure_hpa, decimals=1)
         self.pressure.setToolTip(
             "As a barometer on the spot shows it; weather reports give it for sea level. Where it is known, the height "
             "is not needed."
@@ -35,7 +35,7 @@ class AirForm(QDialog):
         form.addRow("&Temperature", self.celsius)
         form.addRow("&Height above the sea", self.height)
         form.addRow("or air &pressure", self.pressure)
-        hint = PlainLabel("Air is thinner and softer up there: at 500 m Vas is 6 % larger. Written into build.toml.")
+        hint = PlainLabel("Air is thinner and softer up there: at 500 m Vas is 6 % smaller. Written into build.toml.")
         hint.setWordWrap(True)
         hint.setObjectName("caption")
         form.addRow(hint)
@@ -54,19 +54,19 @@ class AirForm(QDialog):
 
 def height_field(metres: float | None) -> QDoubleSpinBox:
     """Height of a place above the sea."""
-    field = or_not_known(HEIGHT_RANGE_M, " m", metres)
+    field = or_not_known(HEIGHT_RANGE_M, " m", metres, decimals=0)
     field.setToolTip(
         "Height of the place above the sea; Vas follows the air, and is uncertain by 6 % where it is not known."
     )
     return field
 
 
-def or_not_known(limits: tuple[float, float], suffix: str, value: float | None) -> QDoubleSpinBox:
+def or_not_known(limits: tuple[float, float], suffix: str, value: float | None, decimals: int) -> QDoubleSpinBox:
     """A number whose step below the least says that it is not known."""
     low, high = limits
     field = QDoubleSpinBox()
     field.setRange(low - 1, high)
-    field.setDecimals(0 if suffix == " m" else 1)
+    field.setDecimals(decimals)
     field.setSpecialValueText("not known")
     field.setSuffix(suffix)
     field.setValue(low - 1 if value is None else value)

@@ -123,7 +123,8 @@ class BuildEdits:
 
         def ask(air: BuildAir) -> None:
             form = AirForm(self._window, air)
-            if form.exec_() and form.answer() != air and self._session is session:
+            shown = form.answer()  # rounded: that is no change
+            if form.exec_() and form.answer() != shown and self._session is session:
                 self.set_air(air, form.answer())
 
         self._lane.order(lambda: BuildAir.of(session.build.description), ask, self._failed)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -304,6 +305,20 @@ def test_the_air_of_a_build_can_be_told_and_taken_back(
     settle(qtbot, window)
     said = BuildFolder.open(quick).description
     assert (said.temperature_c, said.metres_above_sea) == (20.0, 0.0)
+
+
+def test_air_that_is_only_looked_at_stays_as_it_was_written(
+    qtbot: QtBot, window: MainWindow, quick: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = quick / "build.toml"
+    path.write_text(re.sub("(?m)^.*metres_above_sea.*$", "metres_above_sea = 312.25", path.read_text()))
+    before = path.read_text()
+    assert "\nmetres_above_sea = 312.25\n" in before
+    opened(qtbot, window, quick)
+    agree(monkeypatch, AirForm, lambda form: None)
+    window.actions_by_name["ask_air"].trigger()
+    settle(qtbot, window)
+    assert path.read_text() == before and not trouble(window)
 
 
 def test_the_panel_asks_for_air_and_remounting(qtbot: QtBot, window: MainWindow, quick: Path) -> None:
