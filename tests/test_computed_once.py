@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from inspect import getclosurevars
 from pathlib import Path
 
 import numpy as np
@@ -11,8 +12,10 @@ import pytest
 from computed_once import NoDigest, computed_once, digest
 
 from analysis.coil_models import COIL_MODELS, CoilModel
+from analysis.resonances import fit_resonances
 
 COMPUTED: list[float] = []
+OFFSET = 0.0
 
 
 @dataclass(frozen=True)
@@ -29,7 +32,7 @@ def slow(values: np.ndarray, factor: float = 2.0, say: Callable[[], None] | None
     COMPUTED.append(factor)
     if factor < 0:
         raise ValueError(factor)
-    return Result(values * factor, COIL_MODELS[1])
+    return Result(values * factor + OFFSET, COIL_MODELS[1])
 
 
 @pytest.fixture
@@ -65,6 +68,25 @@ def test_a_result_leans_on_the_very_object_that_was_given(kept: Path) -> None:
             assert before is given
             assert after.values.tolist() == [2.0, 2.0]
     assert len(list(kept.iterdir())) == 1
+
+
+@pytest.mark.parametrize(
+    "place", [f"{__name__}.OFFSET", "analysis.rational.MOST_Q", "analysis.rational.FitProblem.free"]
+)
+def test_as_long_as_code_is_changed_nothing_is_kept(kept: Path, monkeypatch: pytest.MonkeyPatch, place: str) -> None:
+    with computed_once(kept, [(__name__, "slow")]):
+        assert slow(np.zeros(1)).values.tolist() == [0.0]
+        with monkeypatch.context() as patch:
+            patch.setattr(place, 1.0)
+            for _ in range(2):
+                assert slow(np.zeros(1)).values.tolist() == [OFFSET]
+        assert slow(np.zeros(1)).values.tolist() == [0.0]
+    assert len(COMPUTED) == 3
+
+
+def test_no_code_is_changed_by_itself_while_tests_run() -> None:
+    """Else every result would be computed anew, and nobody would see why."""
+    assert getclosurevars(fit_resonances).nonlocals["code"].untouched
 
 
 def test_a_fault_is_raised_each_time_and_what_has_no_digest_is_computed_each_time(kept: Path) -> None:
