@@ -387,7 +387,7 @@ def test_shared_air_without_places_says_little() -> None:
     inside, nothing = (600.0, 300.0, 250.0), Mouth(None, None, None)
     known = shared_air_s2(inside, Mouth(150.0, 150.0, 0.0), Mouth(480.0, 150.0, 0.0), 343.0)
     unknown = shared_air_s2(inside, Mouth(None, None, 0.0), nothing, 343.0)
-    assert unknown.std > 1.3 * known.std
+    assert unknown.std > 1.8 * known.std
     assert abs(unknown.value - known.value) < 3 * unknown.std
 
 
