@@ -26,8 +26,8 @@ from capture.take import JigKind, Recording
 
 _DOUBTFUL = 0.1
 """Standard deviation of what a sweep says of a bent impedance, over the bend."""
-_RINGING_IN = 0.5
-"""Part of the second harmonic that still rings half of its advance later."""
+_RINGING_IN, _RINGING_AT = 0.5, 0.75
+"""Part of the second harmonic that still rings within half of its advance, and where that is before the impulse."""
 _OVER_NOISE = 14.0
 """A harmonic counts where its power is so many times what noise has there: by chance once in a million places."""
 _SMOOTHED_OCTAVES = 1 / 12
@@ -66,7 +66,7 @@ def bent_variance(
     harmonics = _harmonics_of(recording, hum, frequency_hz, ratio, noise)
     excitation = recording.info.excitation
     bend = _bend_by_third(harmonics, frequency_hz, ratio, recording.info.jig)
-    late_s = 0.75 * excitation.harmonic_advance_s(2)
+    late_s = _RINGING_AT * excitation.harmonic_advance_s(2)
     ringing = _RINGING_IN * lead_weight(frequency_hz, excitation, late_s)
     return (_DOUBTFUL * bend) ** 2 + ringing**2 * np.interp(frequency_hz, harmonics.frequency_hz, harmonics.second)
 

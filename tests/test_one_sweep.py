@@ -7,35 +7,19 @@ from pathlib import Path
 import numpy as np
 import pytest
 from reference.wild_bench import WildTake, wild_take
+from wild_curves import curve_of, held, kept
 
 from analysis.bench import Bench
 from analysis.sweep_alone import alone
 from analysis.sweep_words import ONE_SWEEP
-from capture.build_folder import BuildFolder
 from capture.excitation import Excitation
-from capture.take import TakeInfo
 
 ONE = Excitation(seconds=5.0, repeats=1, silence_after_s=1.0)
 
 
-def kept(take: WildTake, path: Path) -> tuple[Bench, TakeInfo]:
-    folder = BuildFolder.create(path)
-    folder.set_calibration(take.reference_ohm)
-    info = take.keep_in(folder, "in-box", state="stock")
-    return Bench(folder), info
-
-
-def held(take: WildTake, path: Path) -> float:
+def share(take: WildTake, path: Path) -> float:
     """Share of the band in which the 95 % interval of |Z| holds the truth."""
-    bench, info = kept(take, path)
-    curve = bench.curve(info)
-    assert take.truth is not None
-    inside = curve.frequency_hz >= 15
-    impedance = curve.impedance_ohm[inside]
-    along = np.stack([impedance.real, impedance.imag], axis=-1) / np.abs(impedance)[:, None]
-    std = np.sqrt(np.einsum("ni,nij,nj->n", along, curve.covariance_ohm2[inside], along))
-    truth = np.abs(take.truth.impedance_ohm(curve.frequency_hz[inside]))
-    return float(np.mean(np.abs(np.abs(impedance) - truth) < 1.96 * std))
+    return float(np.mean(held(curve_of(take, path), take)[1]))
 
 
 def test_noise_that_the_silence_did_not_have_is_seen_in_the_sweep_itself(
@@ -43,9 +27,9 @@ def test_noise_that_the_silence_did_not_have_is_seen_in_the_sweep_itself(
 ) -> None:
     """Steps in the room: intervals from the silence alone hold 68 % of the truth, these 90 %."""
     takes = [wild_take("footsteps", "strong", seed, ONE) for seed in (4001, 4002, 4003)]
-    seen = [held(take, tmp_path / f"seen-{index}") for index, take in enumerate(takes)]
+    seen = [share(take, tmp_path / f"seen-{index}") for index, take in enumerate(takes)]
     monkeypatch.setattr("analysis.sweep_scatter.alone", lambda frequency_hz, *_: np.ones(frequency_hz.size))
-    blind = [held(take, tmp_path / f"blind-{index}") for index, take in enumerate(takes)]
+    blind = [share(take, tmp_path / f"blind-{index}") for index, take in enumerate(takes)]
     assert np.mean(seen) > np.mean(blind) + 0.15
     assert np.mean(seen) > 0.85
 

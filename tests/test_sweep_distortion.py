@@ -9,32 +9,13 @@ import pytest
 from recorded import recording
 from reference.wild_bench import WildTake, wild_take
 from scipy import signal
+from wild_curves import curve_of, held, kept
 
 from analysis import deconvolution
-from analysis.bench import Bench
 from analysis.deconvolution import sweep_spectra
-from analysis.impedance import ImpedanceCurve
-from capture.build_folder import BuildFolder
 from capture.excitation import Excitation
 
 SWEEPS = Excitation()
-
-
-def curve_of(take: WildTake, path: Path) -> ImpedanceCurve:
-    folder = BuildFolder.create(path)
-    folder.set_calibration(take.reference_ohm)
-    return Bench(folder).curve(take.keep_in(folder, "in-box", state="stock"))
-
-
-def held(curve: ImpedanceCurve, take: WildTake) -> tuple[np.ndarray, np.ndarray]:
-    """Frequencies from 15 Hz, and whether the 95 % interval of |Z| holds the truth there."""
-    assert take.truth is not None
-    inside = curve.frequency_hz >= 15
-    hz, impedance = curve.frequency_hz[inside], curve.impedance_ohm[inside]
-    along = np.stack([impedance.real, impedance.imag], axis=-1) / np.abs(impedance)[:, None]
-    std = np.sqrt(np.einsum("ni,nij,nj->n", along, curve.covariance_ohm2[inside], along))
-    error = np.abs(impedance) - np.abs(take.truth.impedance_ohm(hz, as_swept=True))
-    return hz, np.abs(error) < 1.96 * std
 
 
 def test_the_doubt_does_not_depend_on_the_gain_of_the_inputs(tmp_path: Path) -> None:
@@ -43,10 +24,8 @@ def test_the_doubt_does_not_depend_on_the_gain_of_the_inputs(tmp_path: Path) -> 
     doubts = []
     for gain in (1.0, 0.1):
         quieter = WildTake(gain * take.samples, take.sweep_starts, 48_000, take.reference_ohm, SWEEPS)
-        folder = BuildFolder.create(tmp_path / f"gain-{gain}")
-        folder.set_calibration(take.reference_ohm)
-        bench = Bench(folder)
-        found = bench.ratio(quieter.keep_in(folder, "in-box", state="stock"))
+        bench, info = kept(quieter, tmp_path / f"gain-{gain}")
+        found = bench.ratio(info)
         low = found.frequency_hz < 100
         doubts.append(np.sqrt(np.median(found.noise_variance[low]) / np.median(np.abs(found.ratio[low]) ** 2)))
     assert doubts[1] == pytest.approx(doubts[0], rel=0.02)
@@ -58,7 +37,7 @@ def test_intervals_hold_where_the_suspension_bends(tmp_path: Path, kind: str) ->
     shares, low_shares = [], []
     for seed in (3001, 3002, 3003):
         take = wild_take(kind, "strong", seed, SWEEPS)
-        hz, inside = held(curve_of(take, tmp_path / str(seed)), take)
+        hz, inside = held(curve_of(take, tmp_path / str(seed)), take, as_swept=True)
         shares.append(np.mean(inside))
         low_shares.append(np.mean(inside[hz < 100]))
     assert min(shares) > 0.88

@@ -7,21 +7,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 from reference.wild_bench import WildTake, wild_take
+from wild_curves import curve_of, kept
 
-from analysis.bench import Bench
-from analysis.impedance import ImpedanceCurve
-from capture.build_folder import BuildFolder
 from capture.excitation import Excitation
 
 THREE, TWO = Excitation(), Excitation(seconds=2.5, repeats=2)
-
-
-def curve_of(take: WildTake, path: Path) -> ImpedanceCurve:
-    path.mkdir()
-    folder = BuildFolder.create(path / "build")
-    folder.set_calibration(take.reference_ohm)
-    info = take.keep_in(folder, "in-box", state="stock")
-    return Bench(folder).curve(info)
 
 
 def jumped_in(take: WildTake, frame: int) -> int:
@@ -63,12 +53,9 @@ def test_the_moment_and_the_size_of_a_gain_that_jumps(channel: int, sweep: int, 
     frame = round(THREE.rate_constant_s * np.log(at_hz / THREE.low_hz) * THREE.sample_rate_hz)
     samples = take.samples.copy()
     samples[take.sweep_starts[sweep] + frame :, channel] *= 1.005
-    folder = BuildFolder.create(tmp_path / "build")
-    folder.set_calibration(take.reference_ohm)
-    info = WildTake(samples, take.sweep_starts, 48_000, take.reference_ohm, THREE, truth=take.truth).keep_in(
-        folder, "in-box", state="stock"
-    )
-    (jump,) = Bench(folder).ratio(info).jumps
+    jumpy = WildTake(samples, take.sweep_starts, 48_000, take.reference_ohm, THREE, truth=take.truth)
+    bench, info = kept(jumpy, tmp_path / "build")
+    (jump,) = bench.ratio(info).jumps
     assert (jump.sweep, jump.kind) == (sweep, "gain")
     assert abs(jump.frame - frame) < 2e-3 * 48_000
     assert jump.size == pytest.approx(0.005 if channel else -0.005, rel=0.03)
