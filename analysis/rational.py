@@ -21,6 +21,9 @@ from capture.arrays import ComplexArray, FloatArray
 
 LEAST_Q, MOST_Q = 0.6, 1_000.0
 """More damped than this a pair is as good as two relaxations; narrower than this it is noise in a few bins."""
+_BELOW_BAND, _EDGE = 0.5, 0.02
+"""A resonator may lie as low as this part of the band's lowest frequency. Within this relative distance it stands at an
+edge of what it may be: there it only follows what no resonator does."""
 _FAIR_STEPS, _HOPELESS = 3, 0.03
 """After so many steps a step must gain this share of the chi-square that is still missing."""
 _WELL_CONDITIONED = 1e-4
@@ -156,7 +159,7 @@ class FitProblem:
     def confined(self, poles_rad_s: ComplexArray) -> ComplexArray:
         """Poles moved to the nearest that can be resonators: within the band, neither too damped nor too narrow."""
         frequency_hz = self.data.frequency_hz
-        low, high = 0.5 * frequency_hz[0], frequency_hz[-1]
+        low, high = _BELOW_BAND * frequency_hz[0], frequency_hz[-1]
         natural = np.clip(np.abs(poles_rad_s), 2 * np.pi * low, 2 * np.pi * high)
         q = np.clip(np.abs(poles_rad_s) / np.maximum(2 * np.abs(poles_rad_s.real), 1e-300), LEAST_Q, MOST_Q)
         return natural * (-1 / (2 * q) + 1j * np.sqrt(1 - 1 / (4 * q * q)))
@@ -167,10 +170,11 @@ class FitProblem:
         q = np.abs(nearest) / (2 * np.abs(nearest.real))
         resolution = 2 * np.pi * (self.data.frequency_hz[1] - self.data.frequency_hz[0])
         natural_hz = np.abs(nearest) / (2 * np.pi)
-        inside = (q < 0.98 * MOST_Q) & (2 * np.abs(nearest.real) > resolution)
-        inside &= (natural_hz > 0.51 * self.data.frequency_hz[0]) & (natural_hz < 0.98 * self.data.frequency_hz[-1])
+        inside = (q < (1 - _EDGE) * MOST_Q) & (2 * np.abs(nearest.real) > resolution)
+        lowest_hz, highest_hz = _BELOW_BAND * self.data.frequency_hz[0], self.data.frequency_hz[-1]
+        inside &= (natural_hz > (1 + _EDGE) * lowest_hz) & (natural_hz < (1 - _EDGE) * highest_hz)
         if not self.keeps_damped:
-            inside &= q > 1.02 * LEAST_Q
+            inside &= q > (1 + _EDGE) * LEAST_Q
         return inside & (np.abs(nearest - poles_rad_s) < 1e-6 * np.abs(poles_rad_s))
 
     def real_coefficients(self, fit: PairFit) -> FloatArray:

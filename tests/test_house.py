@@ -143,6 +143,6 @@ def test_every_command_has_help(name: str) -> None:
 
 
 def test_the_commands_of_the_main_job_are_there() -> None:
-    """Those named in issue 2."""
+    """From the first sweep to the comparison of two states."""
     named = {"demo", "excitation", "start", "import", "calibrate", "takes", "curve", "findings", "decay", "compare"}
     assert named <= set(COMMANDS)

@@ -54,14 +54,14 @@ def curve_through(
 
 @pytest.mark.parametrize("kind", ["high-side", "low-side"])
 def test_clean_chain(kind: str) -> None:
-    """24 bit, noise at -100 dBFS, 5 s: at most 0.05 % (issue 2)."""
+    """24 bit, noise at -100 dBFS, the usual take: at most 0.05 %."""
     chain = replace(CLEAN, jig=Jig(kind))  # type: ignore[arg-type]
     assert error_95(curve_of_spectrum(spectrum_of(SPEAKER, Excitation(), chain, seed=1))) < 5e-4
 
 
 @pytest.mark.parametrize("kind", ["high-side", "low-side"])
 def test_bad_chain_with_three_standards(tmp_path: Path, kind: str) -> None:
-    """3 % gain, one frame of delay, 10 kohm loading, 0.15 ohm leads: at most 0.1 % (issue 2), and far off without."""
+    """3 % gain, one frame of delay, 10 kohm loading, 0.15 ohm leads: at most 0.1 %, and far off without."""
     chain = replace(BAD, jig=replace(BAD.jig, kind=kind))
     assert error_95(curve_through(tmp_path / "three", chain, Excitation())) < 1e-3
     assert error_95(curve_through(tmp_path / "none", chain, Excitation(), standards=())) > 0.03
