@@ -7,6 +7,7 @@ otherwise than the others, ``v2 - m v1`` with the ratio m of all of them, tells 
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 
@@ -26,6 +27,8 @@ _REACH_OCTAVES = 1.0
 """The states before and after a jump are looked at so far to both sides, beyond where it is looked for."""
 _SEARCH_CELLS, _SEARCH_WIDTHS = 3, 3.0
 """A jump is looked for within so many cells, and widths that a sweep can resolve, of where the spectra show it."""
+_CYCLES_OF_RINGING = 4.0
+"""So many cycles of the lowest frequency the edge of the band rings before and after what it filters."""
 _ROUNDS = 3
 """A size is known to its square at first, and the states of whole sweeps only when the jump is out."""
 
@@ -121,11 +124,13 @@ class _Seen:
 class _Sweeps:
     """Spectra of whole sweeps as recorded, without window: a product with a filter keeps the time.
 
-    ``spectra`` has a row of both channels for each sweep, shape (sweeps, 2, bins); ``ratios`` is what the sweeps are
+    ``length`` is longer than the ``frames`` of a sweep: what rings before the sweep's start must not come round to its
+    end. ``spectra`` has a row of both channels for each sweep, shape (sweeps, 2, bins); ``ratios`` is what the sweeps are
     compared with, one row for all or one for each.
     """
 
     recording: Recording
+    frames: int
     length: int
     spectra: ComplexArray
     ratios: ComplexArray
@@ -134,7 +139,8 @@ class _Sweeps:
     def of(cls, recording: Recording, band_hz: FloatArray, ratios: ComplexArray) -> _Sweeps:
         excitation = recording.info.excitation
         frames = excitation.sweep_frames + excitation.silence_after_frames
-        length = fft.next_fast_len(frames, real=True)
+        ringing = math.ceil(_CYCLES_OF_RINGING / excitation.low_hz * excitation.sample_rate_hz)
+        length = fft.next_fast_len(frames + ringing, real=True)
         frequency_hz = fft.rfftfreq(length, 1 / excitation.sample_rate_hz)
         everywhere = [
             np.interp(frequency_hz, band_hz, row.real) + 1j * np.interp(frequency_hz, band_hz, row.imag)
@@ -145,7 +151,7 @@ class _Sweeps:
             fft.rfft(recording.samples[start : start + frames], length, axis=0).T * inside
             for start in recording.info.sweep_starts
         ]
-        return cls(recording, length, np.stack(rows), np.stack(everywhere))
+        return cls(recording, frames, length, np.stack(rows), np.stack(everywhere))
 
     def located(self, step: Step) -> _Seen:
         """The jump to the sample, by the explanation that fits best."""
@@ -165,7 +171,7 @@ class _Sweeps:
         unit = self._unit(seen.source, seen.sweep)
         samples = self.recording.samples.copy()
         first = starts[seen.sweep] + seen.frame
-        last = min(starts[seen.sweep] + unit.size, len(samples))
+        last = min(starts[seen.sweep] + self.frames, len(samples))
         for channel, share in enumerate(seen.source.taken):
             samples[first:last, channel] -= share * size * unit[seen.frame : seen.frame + last - first]
         return replace(self.recording, samples=samples)
