@@ -15,6 +15,7 @@ import numpy as np
 
 from analysis.causes import assign_causes
 from analysis.comparison import Comparison, compare, unshared_poles
+from analysis.contact import contact_sentence, contact_std_ohm, contact_warnings, resistance_ohm
 from analysis.decay_response import DecayResponse, decay_response
 from analysis.findings import FindingsReport, ResonanceFit
 from analysis.impedance import (
@@ -174,6 +175,8 @@ class Bench:
         calibration = self.calibration(like)
         warned = [f"warning: {text}" for text in calibration.warnings]
         sentences = [calibration.summary, *self._unused_standards(like), *calibration.found, *warned]
+        shorts = self._short_ohm(like, calibration)
+        sentences += [contact_sentence(shorts)] if shorts else []
         load = self.standards(like.jig, like.excitation.sample_rate_hz).get("load")
         proofs = [take for take in self.takes if take.subject == "check-resistor" and take.jig == like.jig]
         sentences += [] if load is None else proof_of_load(load, proofs)
@@ -183,6 +186,16 @@ class Bench:
                 said = (check.sentence, *check.warnings, *_of_other_jig(check, take, settings.reference_ohm))
                 sentences += [f"check-resistor (take {take.number}): {text}" for text in said]
         return sentences
+
+    def _short_ohm(self, take: TakeInfo, calibration: JigCalibration) -> list[float]:
+        """Resistance of every take of short in the jig of a take, after the correction by the newest of them."""
+        rate_hz = take.excitation.sample_rate_hz
+        shorts = [
+            self.ratio(one)
+            for one in fitting_takes(self.takes, "short")
+            if one.jig == take.jig and one.excitation.sample_rate_hz == rate_hz
+        ]
+        return [resistance_ohm(calibration, one.frequency_hz, one.ratio) for one in shorts]
 
     def _unused_standards(self, like: TakeInfo) -> tuple[str, ...]:
         """A sentence on the calibration takes that cannot be used, as they are of another jig or rate."""
@@ -219,17 +232,20 @@ class Bench:
             inside = slice(first, first + calibration.frequency_hz.size)
             measured = ratio.ratio[inside]
             derivative = calibration.derivative(measured)
+            shorts = self._short_ohm(take, calibration)
+            contact = (np.full(measured.size, contact_std_ohm(shorts), dtype=complex),) if shorts else ()
             self._spectra[take.number] = ImpedanceSpectrum(
                 frequency_hz=calibration.frequency_hz,
                 impedance_ohm=calibration.impedance_from_ratio(measured),
                 noise_variance_ohm2=np.abs(derivative) ** 2 * ratio.noise_variance[inside],
                 calibration_variance_ohm2=calibration.noise_variance(measured, np.zeros(measured.size)),
                 scale_std=calibration.scale_std,
-                common_ohm=tuple(derivative * common[inside] for common in ratio.common),
+                common_ohm=(*(derivative * common[inside] for common in ratio.common), *contact),
                 warnings=(
                     *take.flags,
                     *_uncorrected(calibration),
                     *calibration.warnings,
+                    *contact_warnings(shorts),
                     *ratio.warnings,
                     *self._smeared(take),
                 ),
@@ -262,7 +278,8 @@ class Bench:
             raise StillboxError(f"take {take.number} has no marked value; import it again with --load-ohms")
         if take.subject == "load":
             raise StillboxError(no_proof(take))
-        curve = curve_of_spectrum(self.spectrum(take), *_CHECK_BAND_HZ, points_per_octave=_INDEPENDENT_POINTS)
+        spectrum = self.spectrum(take)
+        curve = curve_of_spectrum(spectrum, *_CHECK_BAND_HZ, points_per_octave=_INDEPENDENT_POINTS)
         tolerance = take.load_tolerance_percent
         return check_resistor(
             curve.frequency_hz,
@@ -271,6 +288,7 @@ class Bench:
             curve.scale_std,
             take.load_ohm,
             self.settings.reference_tolerance_percent if tolerance is None else tolerance,
+            float(np.linalg.norm([np.median(common.real) for common in spectrum.common_ohm])),
         )
 
     def fit(self, take: TakeInfo) -> ResonanceFit:

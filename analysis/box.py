@@ -39,7 +39,7 @@ from analysis.driver import DriverFit
 from analysis.driver_model import LN_WS
 from analysis.findings import ResonanceFit
 from analysis.impedance import ImpedanceSpectrum
-from analysis.lumped_fit import Prior, cell_data, misfit_factor
+from analysis.lumped_fit import Prior, cell_data, common_covariance, misfit_factor
 from analysis.quantity import Quantity, derived
 from capture.arrays import ComplexArray, FloatArray
 from capture.errors import StillboxError
@@ -221,7 +221,7 @@ def fit_box(
     covariance = search.covariance(fit)
     shared = _shared(model, covariance, search.priors)
     filled = is_vented and SOFT in search.losses
-    covariance = covariance + _beyond_the_lumps(model, fit.parameters)
+    covariance = covariance + common_covariance(fit, spectrum) + _beyond_the_lumps(model, fit.parameters)
     if filled:
         lost = 1.0 if softening is not None else min(1.0, waves_loss(model, fit.parameters) / MUCH_LOSS)
         covariance = covariance + lost**2 * _beyond_filling(model, fit.parameters.size, bool(told))

@@ -14,6 +14,7 @@ from analysis.common_factor import SHARING, CommonFactor, common_factor
 from analysis.detection import limit_for_q, typical_limit
 from analysis.findings import NOTABLE_OHM, Finding, FindingsReport, ResonanceFit
 from analysis.repeatability import USUAL
+from analysis.result_words import named_warnings
 from analysis.room import may_be_of_room
 from analysis.tuning_shifts import SIGNIFICANT, TuningShift, port_tunings_hz, tuning_shifts
 from capture.arrays import FloatArray
@@ -151,7 +152,8 @@ def compare(before: FindingsReport, after: FindingsReport) -> Comparison:
     shifts, tuning_warnings = tuning_shifts(before, after, by_air)
     if before.unit != after.unit:
         warnings.append(f"unit {before.unit} is compared with unit {after.unit}")
-    named = [f"{report.state or 'unnamed state'}: {text}" for report in (before, after) for text in report.warnings]
+    names = [report.state or "unnamed state" for report in (before, after)]
+    named = named_warnings(names, [before.warnings, after.warnings])
     return Comparison(
         before=before.state,
         after=after.state,

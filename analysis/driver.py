@@ -34,6 +34,7 @@ from analysis.lumped_fit import (
     LumpedFit,
     Prior,
     cell_data,
+    common_covariance,
     fit_lumped,
     misfit_factor,
     pairs_ohm,
@@ -242,7 +243,7 @@ def fit_driver(spectrum: ImpedanceSpectrum, resonances: ResonanceFit, meter: Met
     factor = misfit_factor(fit)
     data = data.weakened(factor) if np.any(factor > 1) else data
     fit = _fit(data, small, coil, fit.parameters, creep, TIGHT)
-    covariance = fit.covariance * (CHAIN_INFLATION**2 if coil is CHAIN else 1.0)
+    covariance = fit.covariance * (CHAIN_INFLATION**2 if coil is CHAIN else 1.0) + common_covariance(fit, spectrum)
     if coil is CHAIN:
         covariance[LN_RE, LN_RE] += CHAIN_RE_STD**2
     reported = fit.parameters

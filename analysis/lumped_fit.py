@@ -239,6 +239,20 @@ def fit_lumped(
     return LumpedFit(parameters, moving, point.jacobian, chi_data, point.chi_square - chi_data, rest, data)
 
 
+def common_covariance(fit: LumpedFit, spectrum: ImpedanceSpectrum) -> FloatArray:
+    """What the scatter that all points share adds to the covariance, shape (k, k): the fit follows each cause.
+
+    A contact resistance goes into the DC resistance whole; no number of points makes it smaller.
+    """
+    added = np.zeros(fit.covariance.shape)
+    slopes = fit.jacobian[: fit.rest.size]
+    for common in spectrum.common_ohm:
+        there = np.interp(fit.data.frequency_hz, spectrum.frequency_hz, common)
+        move = fit.covariance[:, fit.moving] @ (slopes.T @ stacked(there, fit.data.std_ohm))
+        added += np.outer(move, move)
+    return added
+
+
 def covariance_at(
     data: CellData, model: Model, parameters: FloatArray, priors: Sequence[Prior], free: Sequence[int]
 ) -> FloatArray:

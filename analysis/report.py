@@ -19,7 +19,7 @@ from analysis.cause_signs import CAUSE_SIGNS
 from analysis.detection import typical_limit
 from analysis.findings import Cause, Finding, FindingsReport
 from analysis.quantity import value_text
-from analysis.result_words import RINGING_MEANING, TOLD_MEANING, ringing_text, sure_text, told_text
+from analysis.result_words import RINGING_MEANING, TOLD_MEANING, named_warnings, ringing_text, sure_text, told_text
 from analysis.ridges import Ridge
 from analysis.ringing import FIRST, in_order
 from analysis.summary import first_changes, order_of_changes, summary_of_comparison, summary_of_findings
@@ -174,7 +174,7 @@ def _comparison_warnings(report: Report) -> list[str]:
     """Those of the comparison that no state says for itself."""
     if report.comparison is None:
         return []
-    said = {f"{state.name}: {warning}" for state in report.states for warning in state.findings.warnings}
+    said = named_warnings([state.name for state in report.states], [state.findings.warnings for state in report.states])
     return [warning for warning in report.comparison.warnings if warning not in said]
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 from scipy import optimize, stats
 
@@ -36,7 +38,11 @@ def report_of(
 ) -> ResonanceFit:
     """The fit in plain data; ``told`` are warnings of how it went."""
     tangent = tangent_of(problem, fit)
-    resonances = with_uncertainty(fit, tangent, spectrum.scale_std)
+    common = [
+        problem.project(np.interp(problem.data.frequency_hz, spectrum.frequency_hz, one)[:, None])[:, 0]
+        for one in spectrum.common_ohm
+    ]
+    resonances = with_uncertainty(fit, tangent, spectrum.scale_std, common)
     motional = _motional(resonances, port, free_air_hz)
     others = sorted((r for r in resonances if r not in motional), key=lambda r: r.frequency_hz)
     warnings = () if motional else ("no motional peak shows: is a driver on the clips?",)
@@ -58,15 +64,23 @@ def tangent_of(problem: FitProblem, fit: PairFit) -> FloatArray:
     return np.concatenate([fit.pairs, problem.project(slopes)], axis=1)
 
 
-def with_uncertainty(fit: PairFit, tangent: FloatArray, scale_std: float) -> list[Resonance]:
-    """Each pair with the standard deviations of frequency, Q and height from the joint covariance."""
+def with_uncertainty(
+    fit: PairFit, tangent: FloatArray, scale_std: float, common: Sequence[FloatArray] = ()
+) -> list[Resonance]:
+    """Each pair with the standard deviations of frequency, Q and height from the joint covariance.
+
+    ``common`` is what all points share besides, as ``FitProblem.project`` leaves it: each moves the pairs as the fit
+    would follow it. A contact resistance moves none.
+    """
     count = fit.poles_rad_s.size
     covariance = inverse_gram(tangent)
+    moves = [covariance @ (tangent.T @ one) for one in common]
     resonances = []
     for index, (pole, residue, explained) in enumerate(zip(fit.poles_rad_s, fit.residues, fit.explained, strict=True)):
         at = [2 * (count + index), 2 * (count + index) + 1, 2 * index, 2 * index + 1]
         gradient = _gradients(pole, residue)
-        std = np.sqrt(np.diag(gradient @ covariance[np.ix_(at, at)] @ gradient.T))
+        variance = np.diag(gradient @ covariance[np.ix_(at, at)] @ gradient.T)
+        std = np.sqrt(variance + sum((gradient @ move[at]) ** 2 for move in moves))
         height_std = np.hypot(std[2], abs(residue) / abs(pole.real) * scale_std)
         resonances.append(
             Resonance(

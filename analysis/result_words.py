@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 
 from analysis.findings import Finding
@@ -44,3 +46,14 @@ def share_text(probability: float) -> str:
 def ringing_text(seconds: float) -> str:
     """Milliseconds for which a resonance rings out; nothing where it never stands out."""
     return f"{1000 * seconds:.0f}" if seconds > 0 else NONE
+
+
+def named_warnings(names: Sequence[str], warnings: Sequence[Sequence[str]]) -> list[str]:
+    """Warnings of one take or two with the take's name before them; what holds for both is said once, for both."""
+    both = set(warnings[0]) & set(warnings[1]) if len(warnings) > 1 else set()
+    return [
+        f"{' and '.join(names) if text in both else name}: {text}"
+        for index, name in enumerate(names)
+        for text in warnings[index]
+        if index == 0 or text not in both
+    ]

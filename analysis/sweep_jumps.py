@@ -125,8 +125,8 @@ class _Sweeps:
     """Spectra of whole sweeps as recorded, without window: a product with a filter keeps the time.
 
     ``length`` is longer than the ``frames`` of a sweep: what rings before the sweep's start must not come round to its
-    end. ``spectra`` has a row of both channels for each sweep, shape (sweeps, 2, bins); ``ratios`` is what the sweeps are
-    compared with, one row for all or one for each.
+    end. ``spectra`` has a row of both channels for each sweep, shape (sweeps, 2, bins); ``ratios`` is what the sweeps
+    are compared with, one row for all or one for each.
     """
 
     recording: Recording

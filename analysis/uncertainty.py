@@ -75,7 +75,8 @@ class ResistorCheck:
     Attributes
     ----------
     measured_ohm, measured_std_ohm : float
-        Weighted mean of the resistance over ``band_hz``; standard uncertainty from noise and scale.
+        Weighted mean of the resistance over ``band_hz``; standard uncertainty from noise, scale and
+        what else all points share.
     marked_ohm, marked_std_ohm : float
         Marked value; its tolerance as a rectangular distribution (0 if not given).
     combined_std_ohm : float
@@ -117,6 +118,7 @@ def check_resistor(
     scale_std: float,
     marked_ohm: float,
     tolerance_percent: float | None,
+    common_std_ohm: float = 0.0,
 ) -> ResistorCheck:
     """Compare a measured resistor with its marked value, with combined uncertainty.
 
@@ -133,6 +135,8 @@ def check_resistor(
         Greater than 0.
     tolerance_percent : float or None
         Of the marked value.
+    common_std_ohm : float
+        Standard uncertainty of the resistance beside noise and scale, common to all points: contacts, drift.
 
     Raises
     ------
@@ -150,7 +154,8 @@ def check_resistor(
     weight = 2 / noise_variance_ohm2[inside]  # the real part holds half of the noise
     resistance = impedance_ohm.real[inside]
     measured = float(np.average(resistance, weights=weight))
-    measured_std = float(np.hypot(1 / np.sqrt(weight.sum()), np.hypot(scale_std, CHAIN_FLOOR) * measured))
+    of_scale = np.hypot(scale_std, CHAIN_FLOOR) * measured
+    measured_std = float(np.linalg.norm([1 / np.sqrt(weight.sum()), of_scale, common_std_ohm]))
     marked_std = marked_ohm * rectangular_std(tolerance_percent)
     # Measured and marked value are independent: propagate through the difference.
     combined = float(np.sqrt(propagate(np.array([[1.0, -1.0]]), np.diag([measured_std**2, marked_std**2]))[0, 0]))

@@ -224,6 +224,13 @@ def test_warnings_and_names_are_passed_on() -> None:
     assert "stock: hum was loud" in comparison.warnings
 
 
+def test_what_holds_for_both_takes_is_said_once() -> None:
+    before = replace(report(), warnings=("one sweep cannot tell", "hum was loud"))
+    after = replace(report(state="lined"), warnings=("a sound", "one sweep cannot tell"))
+    said = [text for text in compare(before, after).warnings if "fundamental" not in text]
+    assert said == ["stock and lined: one sweep cannot tell", "stock: hum was loud", "lined: a sound"]
+
+
 def test_nothing_in_either_state() -> None:
     assert compare(report(), report()).changes == ()
 

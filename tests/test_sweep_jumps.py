@@ -11,6 +11,7 @@ from wild_curves import curve_of, kept
 
 from capture.excitation import Excitation
 
+DISTURBED = "was disturbed"
 THREE, TWO = Excitation(), Excitation(seconds=2.5, repeats=2)
 
 
@@ -30,9 +31,14 @@ def test_a_contact_that_jumps_leaves_a_resistance_and_nothing_else(
     assert take.truth.series_ohm is not None
     curve, reference = (curve_of(one, tmp_path / str(index)) for index, one in enumerate((take, steady)))
     number = jumped_in(take, take.truth.steps[0])
+    since_s = (take.truth.steps[0] - take.sweep_starts[number - 1]) / excitation.sample_rate_hz
+    jump_hz = excitation.low_hz * np.exp(since_s / excitation.rate_constant_s)
     told = [text for text in curve.warnings if "jumped" in text]
     assert len(told) == 1
     assert f"the resistance jumped in sweep {number}" in told[0]
+    # What is taken out is taken out where it was: the lowest frequencies, long swept by then, have no part in it.
+    disturbed_hz = [float(text.split("between ")[1].split(" and ")[0]) for text in curve.warnings if DISTURBED in text]
+    assert all(hz > 0.5 * jump_hz for hz in disturbed_hz)
     step_ohm = float(np.ptp(take.truth.series_ohm))
     heard = (curve.frequency_hz > 20) & (curve.frequency_hz < 20_000)
     more_ohm = (curve.impedance_ohm - reference.impedance_ohm)[heard]
