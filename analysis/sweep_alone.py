@@ -19,8 +19,9 @@ died out; the last part is faded out, or lies before time 0."""
 _DECAYED = 37.0, 74.0
 """Cycles in which a peak falls by 100 dB: of Q 10, as the lowest ones have, and of Q 20."""
 _TAPERED_OCTAVES = 1.0
-_LOCAL_OCTAVES = 1 / 3
-_FEWEST_BINS = 24
+"""At both ends of the band, where the ratio is led to zero and nothing can be told."""
+_LOCAL_OCTAVES, _FEWEST_BINS = 1 / 3, 24
+"""Power is the mean over so much, and over so many bins to both sides at least: fewer scatter too much."""
 _CHANCE_IN_STD = 5.0
 """Noise as in the silence is not taken for more by chance, at any of some thousand places."""
 

@@ -30,8 +30,8 @@ _RINGING_IN, _RINGING_AT = 0.5, 0.75
 """Part of the second harmonic that still rings within half of its advance, and where that is before the impulse."""
 _OVER_NOISE = 14.0
 """A harmonic counts where its power is so many times what noise has there: by chance once in a million places."""
-_SMOOTHED_OCTAVES = 1 / 12
-_LEAST_WIDTH_HZ = 6.0
+_SMOOTHED_OCTAVES, _LEAST_WIDTH_HZ = 1 / 12, 6.0
+"""Power of harmonics is the mean over so much, and over so many hertz at least: a few bins where they are coarse."""
 _SOUND_HZ = (20.0, 1_000.0)
 """Between these the impedance comes down to that of the coil at rest."""
 _LEAST_MOTIONAL = 0.02

@@ -21,6 +21,7 @@ from capture.arrays import ComplexArray, FloatArray
 from capture.take import JigKind, Recording
 
 _MOST_JUMPS = 4
+"""Where more jump than that, the take is no use and its sweeps differ."""
 _WORTH = 0.9
 """Taking a jump out must leave at most this part of the misfit."""
 _REACH_OCTAVES = 1.0
