@@ -13,6 +13,7 @@ from analysis.box_model import ABSORPTION, LN_WB
 from analysis.box_priors import LEAK_STD
 from analysis.box_quantities import LossQ, leakage
 from analysis.findings import Resonance
+from analysis.quantity import value_text
 from capture.arrays import FloatArray
 
 SMALLEST_LEAK = 0.02
@@ -147,7 +148,7 @@ def tuning_hump(fit: BoxFit, modes_hz: FloatArray | None = None, stuffed: bool |
         return None
     hump = max(near, key=lambda r: r.significance)
     evidence = [
-        f"{hump.height_ohm:.2f} ± {hump.height_std_ohm:.2f} ohm at {hump.frequency_hz:.1f} Hz "
+        f"{value_text(hump.height_ohm, hump.height_std_ohm, 'ohm')} at {hump.frequency_hz:.1f} Hz "
         f"(Q {hump.q:.1f}), {hump.frequency_hz / fb_hz:.2f} times the tuning of {fb_hz:.1f} Hz; neither of the two "
         "motional peaks of the lumped box",
         f"it explains a chi-square of {hump.significance:.0f} against the known noise",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from typing import Protocol
 
@@ -10,6 +11,7 @@ from analysis.findings import Cause, Resonance
 from analysis.held_cone import HeldResonance
 from analysis.plates import PanelRange
 from analysis.quantity import value_text
+from analysis.repeatability import USUAL_SPREADS
 from analysis.result_words import share_text
 
 
@@ -34,7 +36,8 @@ def evidence_for(
     probabilities: Mapping[Cause, float],
 ) -> tuple[str, ...]:
     """Sentences: the box with the cone held, the driver, the air, the port, the walls, and the probabilities."""
-    lies = value_text(held.frequency_hz, held.frequency_std_hz)
+    repeats_hz = USUAL_SPREADS[max(probabilities, key=lambda cause: probabilities[cause])].frequency * held.frequency_hz
+    lies = value_text(held.frequency_hz, math.hypot(held.frequency_std_hz, repeats_hz))
     sentences = [f"with the cone held it would lie at {lies} Hz, Q {held.q:.3g}"]
     sentences.append(_driver(held, candidates, best, missing))
     sentences.append(_air(held, candidates, best, setting, missing, probabilities))

@@ -13,6 +13,7 @@ from scipy import optimize
 from analysis.common_factor import SHARING, CommonFactor, common_factor
 from analysis.detection import limit_for_q, typical_limit
 from analysis.findings import NOTABLE_OHM, Finding, FindingsReport, ResonanceFit
+from analysis.number_words import short_number
 from analysis.repeatability import USUAL
 from analysis.result_words import named_warnings
 from analysis.room import may_be_of_room
@@ -295,8 +296,8 @@ def _judge_alone(finding: Finding, other: FindingsReport, verdict: Literal["gone
     if least_ohm < resonance.height_ohm:
         return Change(resonance.frequency_hz, first, second, verdict, signed, limit), []
     warning = (
-        f"{resonance.frequency_hz:.4g} Hz, {resonance.height_ohm:.2g} ohm, shows only in "
+        f"{resonance.frequency_hz:.4g} Hz, {short_number(resonance.height_ohm)} ohm, shows only in "
         f"{'the earlier' if gone else 'the later'} state, but in {other.state or 'the other'} nothing below "
-        f"{least_ohm:.2g} ohm could have been told there"
+        f"{short_number(least_ohm)} ohm could have been told there"
     )
     return Change(resonance.frequency_hz, first, second, "unchanged", signed, limit), [warning]

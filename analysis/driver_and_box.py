@@ -52,6 +52,7 @@ from analysis.plausibility import (
     rated_warning,
 )
 from analysis.quantity import Quantity
+from analysis.repeatability import as_it_repeats
 from analysis.second_take import Absolute, AddedMassTake, Known, KnownBoxTake, SecondTake, second_take
 from analysis.three_point import ThreePoint, disagreements, three_point_of_curve
 from analysis.volume import VolumeBudget, VolumeComparison, compare_volumes, effective_volume_m3
@@ -333,7 +334,9 @@ def box_of_take(bench: Bench, take: TakeInfo, driver: DriverReport) -> BoxReport
     effective = None
     if driver.absolute is not None:
         effective = effective_volume_m3(driver.absolute.vas_m3, fit.alpha)
-    compared = None if budget is None or effective is None else compare_volumes(budget.effective_m3, effective)
+    compared = None
+    if budget is not None and effective is not None:
+        compared = compare_volumes(budget.effective_m3, as_it_repeats("effective_litres", effective))
     if compared is not None and not compared.agrees:
         warnings.append(compared.sentence)
     return BoxReport(

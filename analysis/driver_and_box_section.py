@@ -9,6 +9,7 @@ from analysis.bench import Bench
 from analysis.driver_and_box import BassReport, BoxReport, DriverReport, bass_of_box
 from analysis.driver_and_box_export import box_lines, box_table, driver_lines, driver_table
 from analysis.lumped_fits import lumped_fits
+from analysis.meanings import meaning_lines
 from analysis.picture_bass import picture_of_bass
 from analysis.picture_style import picture_bytes
 from analysis.report import DriverAndBox, ReportPart, ReportPicture
@@ -52,6 +53,9 @@ def driver_and_box_section(bench: Bench, takes: Sequence[TakeInfo]) -> DriverAnd
         bass, said = _bass(bench, boxes)
         parts.append(bass)
         warnings += said
+    meanings = tuple(meaning_lines(part.table for part in parts if part.table is not None))
+    if meanings:
+        parts.append(ReportPart("", None, meanings))
     return DriverAndBox(tuple(parts), tuple(dict.fromkeys(warnings)))
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from decimal import Decimal
+
 _FRACTIONS = {2: "half", 3: "a third", 4: "a quarter", 5: "a fifth", 6: "a sixth", 7: "a seventh", 8: "an eighth",
               9: "a ninth", 10: "a tenth"}  # fmt: skip
 
@@ -14,12 +16,17 @@ def frequency_words(frequency_hz: float) -> str:
 def ratio_words(ratio: float) -> str:
     """What a height has become, from its ratio to what it was: down to a fifth, up to twice, as it was."""
     if ratio >= 0.95:
-        times = f"{ratio:.2g} times" if round(ratio, 1) != 2 else "twice"
+        times = "twice" if round(ratio, 1) == 2 else f"{short_number(ratio)} times"
         return "as it was" if ratio < 1.05 else f"up to {times} of what it was"
     nearest = min(_FRACTIONS, key=lambda parts: abs(1 / parts - ratio) * parts)
     if abs(nearest * ratio - 1) <= 0.12:
         return f"down to {_FRACTIONS[nearest]}"
-    return f"down to {100 * ratio:.2g} %"
+    return f"down to {100 * ratio:.2g} %" if ratio >= 0.01 else "down to less than 1 %"
+
+
+def short_number(number: float, digits: int = 2) -> str:
+    """So many digits that count, and never with an exponent: 120, 0.0012."""
+    return format(Decimal(f"{number:.{digits}g}"), "f")
 
 
 def counted(number: int, noun: str) -> str:

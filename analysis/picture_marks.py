@@ -31,10 +31,10 @@ from analysis.picture_style import (
 from analysis.picture_words import give_way
 
 if TYPE_CHECKING:
-    from analysis.comparison import Comparison
+    from analysis.comparison import Change
 
 MOST_LABELS = 9
-"""So many of the highest resonances carry words; lower ones only their marker, and the table lists them all."""
+"""So many of the marks that come first carry words; the others only their marker, and the table lists them all."""
 LANE_PT = 15.0
 """Height of one row of labels."""
 OVERHANG_PT = 24.0
@@ -75,12 +75,6 @@ class Mark:
     colour: str = INK
 
     @property
-    def height_ohm(self) -> float:
-        """The greater of its heights; 0 for a place."""
-        findings = (finding for finding in (self.before, self.after) if finding is not None)
-        return max((finding.resonance.height_ohm for finding in findings), default=0.0)
-
-    @property
     def sign(self) -> CauseSign:
         """Marker and colour; a place has no marker."""
         return CauseSign("", "", self.colour) if self.cause is None else CAUSE_SIGNS[self.cause]
@@ -101,7 +95,7 @@ class PlacedLabel:
 
 
 def marks_of_findings(findings: Sequence[Finding]) -> tuple[Mark, ...]:
-    """A mark for each finding of one state, labelled with frequency and cause."""
+    """A mark for each finding, in their order, labelled with frequency and cause."""
     return tuple(
         Mark(
             finding.resonance.frequency_hz,
@@ -118,10 +112,10 @@ def marks_of_driver(resonances: Sequence[Resonance]) -> tuple[Mark, ...]:
     return tuple(Mark(one.frequency_hz, "driver", f"{frequency_text(one.frequency_hz)} driver") for one in resonances)
 
 
-def marks_of_comparison(comparison: Comparison) -> tuple[Mark, ...]:
-    """A mark for each change between two states, labelled with frequency, cause and verdict."""
+def marks_of_changes(changes: Sequence[Change]) -> tuple[Mark, ...]:
+    """A mark for each change between two states, in their order, labelled with frequency, cause and verdict."""
     marks = []
-    for change in comparison.changes:
+    for change in changes:
         named = change.before or change.after
         if named is not None:
             label = f"{frequency_text(change.frequency_hz)} {named.cause}: {change.verdict_words}"
@@ -147,7 +141,7 @@ def text_width_pt(text: str, size_pt: float) -> float:
 
 
 def place_labels(marks: Sequence[Mark], low_hz: float, high_hz: float, width_pt: float) -> tuple[PlacedLabel, ...]:
-    """Give each label a lane so that no text lies on another's text or line.
+    """Give each label a lane so that no text lies on another's text or line; the first `MOST_LABELS` marks have one.
 
     From right to left: a label lies right of its line, one lane above every mark that its text spans. Lines end at
     their own lane, so they pass below the texts left of them. Texts that would leave the picture go to the left,
@@ -156,8 +150,7 @@ def place_labels(marks: Sequence[Mark], low_hz: float, high_hz: float, width_pt:
     span = np.log(high_hz / low_hz)
     placed: list[tuple[float, float, float, PlacedLabel]] = []
     inside = [mark for mark in marks if low_hz <= mark.frequency_hz <= high_hz]
-    named = sorted(inside, key=lambda mark: mark.height_ohm, reverse=True)[:MOST_LABELS]
-    for mark in sorted(named, key=lambda mark: mark.frequency_hz, reverse=True):
+    for mark in sorted(inside[:MOST_LABELS], key=lambda mark: mark.frequency_hz, reverse=True):
         line_pt = float(np.log(mark.frequency_hz / low_hz) / span * width_pt)
         reach_pt = LABEL_GAP_PT + text_width_pt(mark.label, TEXT_PT) + LABEL_GAP_PT
         leftward = line_pt + reach_pt > width_pt + OVERHANG_PT

@@ -32,7 +32,7 @@ from analysis.picture_marks import (
     draw_labels,
     draw_mark_lines,
     lanes_height_pt,
-    marks_of_comparison,
+    marks_of_changes,
     marks_of_findings,
     place_labels,
 )
@@ -55,6 +55,8 @@ from analysis.picture_style import (
     state_styles,
 )
 from analysis.picture_words import give_way
+from analysis.ringing import listed
+from analysis.summary import listed_changes
 
 if TYPE_CHECKING:
     from analysis.comparison import Comparison
@@ -147,7 +149,10 @@ def picture_of_curve(
     findings: Sequence[Finding] = (),
     limit: DetectionLimit | None = None,
 ) -> Figure:
-    """Magnitude, phase and uncertainty of one take; with findings also their marks, heights and detection limit."""
+    """Magnitude, phase and uncertainty of one take; with findings also their marks, heights and detection limit.
+
+    Words go to the first of the findings.
+    """
     marks = marks_of_findings(findings)
     heights = [CURVE_IN * 1.3, *([HEIGHTS_IN] if limit is not None else [])]
     figure, panels = marked_panels(title, marks, heights, LOWEST_HZ, HIGHEST_HZ, WIDTH_IN)
@@ -197,10 +202,13 @@ def picture_of_difference(
 
 
 def _marks(states: Sequence[PicturedState], comparison: Comparison | None) -> tuple[Mark, ...]:
-    if comparison is not None:
-        return marks_of_comparison(comparison)
-    found = [finding for state in states if state.findings is not None for finding in state.findings.findings]
-    return marks_of_findings(found)
+    """In the order of the lists, so that words go to what stands first there."""
+    reports = [state.findings for state in states if state.findings is not None]
+    if comparison is None:
+        return marks_of_findings(listed(*reports))
+    if len(reports) < 2:
+        return marks_of_changes(comparison.changes)
+    return marks_of_changes(listed_changes(comparison.changes, *reports))
 
 
 def marked_panels(

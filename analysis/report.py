@@ -18,6 +18,7 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from analysis.cause_signs import CAUSE_SIGNS
 from analysis.detection import typical_limit
 from analysis.findings import Cause, Finding, FindingsReport
+from analysis.number_words import short_number
 from analysis.quantity import value_text
 from analysis.result_words import RINGING_MEANING, TOLD_MEANING, named_warnings, ringing_text, sure_text, told_text
 from analysis.ridges import Ridge
@@ -247,7 +248,7 @@ def _finding_row(finding: Finding, ridge: Ridge | None, limit_ohm: float) -> dic
         "frequency": value_text(resonance.frequency_hz, finding.frequency_std_hz),
         "q": value_text(resonance.q, finding.q_std),
         "height": value_text(resonance.height_ohm, finding.height_std_ohm),
-        "limit": f"{limit_ohm:.2g}",
+        "limit": short_number(limit_ohm),
         "cause": finding.cause,
         "confidence": sure_text(finding),
         "decay": _decay_text(ridge),
@@ -293,7 +294,7 @@ def limit_text(change: Change) -> str:
     """What could be seen where a resonance is missing; beside one that is seen it would say nothing."""
     if change.before is not None and change.after is not None:
         return _NONE
-    return f"{change.detection_limit_ohm:.2g}"
+    return short_number(change.detection_limit_ohm)
 
 
 def _height_text(finding: Finding | None) -> str:

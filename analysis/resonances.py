@@ -19,6 +19,7 @@ from threadpoolctl import threadpool_limits
 from analysis.cells import CELLS_PER_OCTAVE, Cells, cells_of
 from analysis.findings import ResonanceFit
 from analysis.impedance import ImpedanceSpectrum
+from analysis.number_words import frequency_words, short_number
 from analysis.rational import FitProblem, PairFit, pole_from, refine, relocate_poles
 from analysis.resonance_report import LOWEST_Q, THRESHOLD, report_of, tangent_of, with_uncertainty
 from capture.arrays import ComplexArray, FloatArray
@@ -342,7 +343,7 @@ def _left_over(cells: Cells, fit: PairFit, inflation: FloatArray) -> tuple[str, 
     window = np.ones(_CELLS_OF_A_PLACE)
     worst_hz = cells.frequency_hz[int(np.argmax(np.convolve(rest, window, "same")))]
     return (
-        f"no set of resonances follows this take within its noise: {ratio:.2g} times the noise is left over, most of "
-        f"it near {worst_hz:.2g} Hz, from whatever start the fit was tried; a sound or a contact may have disturbed "
-        "the sweep: take it again and compare",
+        f"no set of resonances follows this take within its noise: {short_number(ratio)} times the noise is left over, "
+        f"most of it near {frequency_words(worst_hz)}, from whatever start the fit was tried; a sound or a contact may "
+        "have disturbed the sweep: take it again and compare",
     )

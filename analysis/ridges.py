@@ -150,15 +150,20 @@ def _follow(decay: CumulativeDecay, near_hz: float, bandwidth_hz: float) -> Ridg
         reason = f"clear of noise and neighbours in {slices.size} slices only; {FEWEST_SLICES} are needed"
         return replace(ridge, reason=reason)
     if _fall_db(ridge) < LEAST_FALL_DB:
-        fall_db = max(_fall_db(ridge), 0.0)  # a neighbour may even lift it
-        reason = f"falls by {fall_db:.1f} dB only before it is lost; {LEAST_FALL_DB:g} dB are needed"
-        return replace(ridge, reason=reason)
+        return replace(ridge, reason=_fall_words(_fall_db(ridge)))
     noise, interference = _noise_covariance(decay, slices, column), _interference_covariance(ridge.time_s)
     slope, slope_std = _slope_with_bend(ridge.time_s, ridge.level_db, noise, interference)
     if slope <= LEAST_CLARITY * slope_std:
         reason = f"does not fall clearly: {slope:.0f} dB/s with a standard deviation of {slope_std:.0f} dB/s"
         return replace(ridge, reason=reason)
     return replace(ridge, slope_db_per_s=slope, slope_std_db_per_s=slope_std)
+
+
+def _fall_words(fall_db: float) -> str:
+    """That it falls too little; a neighbour may even lift it."""
+    shown_db = np.floor(10 * fall_db) / 10  # never as much as is needed
+    falls = f"falls by {shown_db:.1f} dB only" if shown_db > 0 else "does not fall"
+    return f"{falls} before it is lost; {LEAST_FALL_DB:g} dB are needed"
 
 
 def _checked(ridge: Ridge, resonance: Resonance) -> Ridge:

@@ -15,6 +15,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from analysis.findings import Cause, Finding, FindingsReport, Resonance, ResonanceFit
+from analysis.number_words import frequency_words
 from capture.arrays import FloatArray
 
 FALL = 1e-3
@@ -73,7 +74,17 @@ def in_order(report: FindingsReport) -> list[tuple[Finding, float]]:
     """Findings with the seconds for which they ring out, the longest first; where none does, the higher first."""
     seconds = ringing_of(report)
     found = [(finding, float(rings)) for finding, rings in zip(report.findings, seconds, strict=True)]
-    return sorted(found, key=lambda one: (one[1], one[0].resonance.height_ohm), reverse=True)
+    return sorted(found, key=_longer_or_higher, reverse=True)
+
+
+def listed(*reports: FindingsReport) -> tuple[Finding, ...]:
+    """Findings of one state or of several, in the order of `in_order`."""
+    found = [one for report in reports for one in in_order(report)]
+    return tuple(finding for finding, _ in sorted(found, key=_longer_or_higher, reverse=True))
+
+
+def _longer_or_higher(one: tuple[Finding, float]) -> tuple[float, float]:
+    return one[1], one[0].resonance.height_ohm
 
 
 def to_be_treated(report: FindingsReport) -> list[tuple[Finding, float]]:
@@ -93,7 +104,7 @@ def good_enough(report: FindingsReport) -> str:
     if not report.findings:
         return "no resonance stands out of the noise"
     longest, seconds = in_order(report)[0]
-    named = f"{longest.resonance.frequency_hz:.3g} Hz ({longest.cause}), {1000 * seconds:.0f} ms"
+    named = f"{frequency_words(longest.resonance.frequency_hz)} ({longest.cause}), {1000 * seconds:.0f} ms"
     if seconds > GOOD_ENOUGH_S:
         return f"what rings out longer than {limit} is not of the box (the longest: {named})"
     return f"nothing rings out of its surroundings longer than {limit} (the longest: {named})"

@@ -127,6 +127,13 @@ def first_changes(changes: Sequence[Change]) -> list[Change]:
     return [change for place, change in enumerate(changes) if place < FIRST or change.verdict in _WORSE]
 
 
+def listed_changes(changes: Sequence[Change], before: FindingsReport, after: FindingsReport) -> tuple[Change, ...]:
+    """All changes in the order in which they are shown: `first_changes` first, then the others."""
+    ordered = order_of_changes(changes, before, after)
+    first = first_changes(ordered)
+    return (*first, *(change for change in ordered if change not in first))
+
+
 def _seconds_by_frequency(report: FindingsReport) -> list[tuple[float, float]]:
     """Frequency of each finding, and the seconds for which it rings out."""
     return [(finding.resonance.frequency_hz, seconds) for finding, seconds in in_order(report)]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from analysis.number_words import frequency_words, short_number
 from analysis.sweep_scatter import CombinedSweeps
 from capture.arrays import FloatArray
 
@@ -33,8 +34,9 @@ def _loud_alone(frequency_hz: FloatArray, excess: FloatArray) -> tuple[str, ...]
     if not places.size:
         return ()
     return (
-        f"noise during the sweep was up to {np.sqrt(excess.max()):.2g} times that of the silence, between "
-        f"{places[0]:.3g} and {places[-1]:.3g} Hz: the uncertainty takes it in; was there a sound?",
+        f"noise during the sweep was up to {short_number(np.sqrt(excess.max()))} times that of the silence, between "
+        f"{frequency_words(places[0])} and {frequency_words(places[-1])}: the uncertainty takes it in; was there a "
+        "sound?",
     )
 
 
@@ -50,8 +52,9 @@ def _disturbed(frequency_hz: FloatArray, combined: CombinedSweeps) -> tuple[str,
         places = frequency_hz[high]
         worst = np.sqrt(excess[high].max())
         said.append(
-            f"sweep {number} of {sweeps} was disturbed between {places[0]:.3g} and {places[-1]:.3g} Hz (up to "
-            f"{worst:.2g} times the noise of the silence): it counts for less there; was there a sound?"
+            f"sweep {number} of {sweeps} was disturbed between {frequency_words(places[0])} and "
+            f"{frequency_words(places[-1])} (up to {short_number(worst)} times the noise of the silence): it counts "
+            "for less there; was there a sound?"
         )
     return tuple(said)
 
@@ -60,18 +63,18 @@ def _drifted(combined: CombinedSweeps) -> tuple[str, ...]:
     remedy = {"gain": "look at plugs and automatic gain", "resistance": "look at clips and plugs"}
     of_what = {"gain": "", "resistance": " of the reference resistor's"}
     said = [
-        f"the {jump.kind} jumped in sweep {jump.sweep + 1}, while it was at {jump.at_hz:.3g} Hz, by "
-        f"{100 * abs(jump.size):.2g} %{of_what[jump.kind]}: the step is taken out, its size stays in the uncertainty; "
-        f"{remedy[jump.kind]}"
+        f"the {jump.kind} jumped in sweep {jump.sweep + 1}, while it was at {frequency_words(jump.at_hz)}, by "
+        f"{short_number(100 * abs(jump.size))} %{of_what[jump.kind]}: the step is taken out, its size stays in the "
+        f"uncertainty; {remedy[jump.kind]}"
         for jump in combined.drift.jumps
     ]
     jumped = {jump.kind for jump in combined.drift.jumps}
     gain, resistance = combined.drift.spread
     if gain > _LEAST_DRIFT and "gain" not in jumped:
-        said.append(f"the sweeps differ by {100 * gain:.2g} % in gain; the uncertainty takes it in")
+        said.append(f"the sweeps differ by {short_number(100 * gain)} % in gain; the uncertainty takes it in")
     if resistance > _LEAST_DRIFT and "resistance" not in jumped:
         said.append(
-            f"a resistance of {100 * resistance:.2g} % of the reference resistor's comes and goes between the sweeps: "
-            "contacts, or the coil warms; the impedance is the mean"
+            f"a resistance of {short_number(100 * resistance)} % of the reference resistor's comes and goes between "
+            "the sweeps: contacts, or the coil warms; the impedance is the mean"
         )
     return tuple(said)

@@ -9,6 +9,7 @@ import numpy as np
 
 from analysis.findings import FindingsReport, ResonanceFit
 from analysis.held_cone import held_motional_hz
+from analysis.number_words import frequency_words
 from analysis.quantity import change_text, rounded_text
 from analysis.repeatability import USUAL, USUAL_TUNING
 
@@ -155,7 +156,7 @@ def network_change(before: ResonanceFit, after: ResonanceFit) -> str:
     capacitive = min(old.imag / abs(old), new.imag / abs(new)) < _CAPACITIVE
     if capacitive and abs(new / old - 1) > NETWORK_CHANGE:
         return (
-            f"at {low_hz:.2g} Hz the impedance is that of a capacitor and differs by {100 * abs(new / old - 1):.0f} %: "
-            "a part of the crossover was changed, and that moves the peaks too"
+            f"at {frequency_words(low_hz)} the impedance is that of a capacitor and differs by "
+            f"{100 * abs(new / old - 1):.0f} %: a part of the crossover was changed, and that moves the peaks too"
         )
     return ""

@@ -6,6 +6,7 @@ import numpy as np
 
 from analysis.findings import NOTABLE_OHM, Resonance, ResonanceFit
 from analysis.impedance import ImpedanceCurve
+from analysis.number_words import frequency_words, short_number
 from capture.take import TakeInfo
 
 ALIKE = 0.004
@@ -33,7 +34,8 @@ def difference(newest: ResonanceFit, earlier: ResonanceFit) -> str:
         return f"{len(earlier.motional)} fundamental peak(s) there, {len(newest.motional)} here"
     for here, there in zip(newest.motional, earlier.motional, strict=True):
         if abs(here.frequency_hz / there.frequency_hz - 1) > LEAST_PEAK_SHIFT:
-            return f"a fundamental peak at {there.frequency_hz:.3g} Hz there, at {here.frequency_hz:.3g} Hz here"
+            places = [frequency_words(one.frequency_hz) for one in (there, here)]
+            return f"a fundamental peak at {places[0]} there, at {places[1]} here"
     found = [*_of_one_only(earlier, newest, "there", "here"), *_of_one_only(newest, earlier, "here", "there")]
     return max(found, default=(0.0, ""))[1]
 
@@ -47,8 +49,9 @@ def _of_one_only(one: ResonanceFit, other: ResonanceFit, place: str, elsewhere: 
         partner = _partner(resonance, other)
         lower_ohm = other.detection_limit.at(resonance.frequency_hz) if partner is None else partner.height_ohm
         if resonance.height_ohm > LEAST_TIMES * lower_ohm:
-            least = "none" if partner is None else f"{partner.height_ohm:.2g} ohm"
-            words = f"{resonance.frequency_hz:.4g} Hz: {resonance.height_ohm:.2g} ohm {place}, {least} {elsewhere}"
+            least = "none" if partner is None else f"{short_number(partner.height_ohm)} ohm"
+            height = f"{short_number(resonance.height_ohm)} ohm"
+            words = f"{resonance.frequency_hz:.4g} Hz: {height} {place}, {least} {elsewhere}"
             found.append((resonance.height_ohm - lower_ohm, words))
     return found
 

@@ -18,7 +18,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analysis.quantity import Quantity
+from analysis.quantity import Quantity, value_text
 from capture.errors import StillboxError
 
 GAMMA = 1.4
@@ -189,8 +189,8 @@ def compare_volumes(predicted: Quantity, measured: Quantity) -> VolumeComparison
     combined = float(np.hypot(measured.std, predicted.std))
     agrees = abs(difference) <= WARNING_FACTOR * combined
     numbers = (
-        f"the driver feels {measured.value / LITRE:.2f} ± {measured.std / LITRE:.2f} litres, the budget says "
-        f"{predicted.value / LITRE:.2f} ± {predicted.std / LITRE:.2f} litres"
+        f"the driver feels {value_text(measured.value / LITRE, measured.std / LITRE, 'litres')}, the budget says "
+        f"{value_text(predicted.value / LITRE, predicted.std / LITRE, 'litres')}"
     )
     if agrees:
         return VolumeComparison(measured, predicted, True, f"{numbers}: they agree")

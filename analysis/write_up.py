@@ -19,6 +19,7 @@ from analysis.decay_response import decay_of_response, decay_on_log_grid
 from analysis.driver_and_box_section import driver_and_box_section
 from analysis.export import write_curve_csv, write_decay_csv, write_touchstone
 from analysis.findings import FindingsReport
+from analysis.number_words import counted
 from analysis.opening import cost_in_bass
 from analysis.pictures import (
     PicturedState,
@@ -32,6 +33,7 @@ from analysis.pictures import (
 )
 from analysis.report import Fact, Report, ReportPicture, ReportState, write_report
 from analysis.ridges import Ridge, find_ridges, follow_ridges
+from analysis.ringing import listed
 from capture.errors import StillboxError
 from capture.output_file import PAGE, check_output
 from capture.take import TakeInfo
@@ -72,7 +74,7 @@ def plot_curve(bench: Bench, take: TakeInfo, path: Path) -> None:
     """Impedance of a take; with what rings in it where it is a take in the box."""
     if take.subject == "in-box":
         report = bench.findings_of(take)
-        figure = picture_of_curve(_title(bench, take), bench.curve(take), report.findings, report.detection_limit)
+        figure = picture_of_curve(_title(bench, take), bench.curve(take), listed(report), report.detection_limit)
     else:
         figure = picture_of_curve(_title(bench, take), bench.curve(take))
     save_picture(figure, path)
@@ -80,7 +82,7 @@ def plot_curve(bench: Bench, take: TakeInfo, path: Path) -> None:
 
 def plot_decay(bench: Bench, take: TakeInfo, path: Path, cycles: bool = False) -> None:
     """Decay as layered ridges and as a heat map."""
-    found = bench.findings_of(take).findings if take.subject == "in-box" else ()
+    found = listed(bench.findings_of(take)) if take.subject == "in-box" else ()
     save_picture(picture_of_decay(_title(bench, take), decay_of_take(bench, take, cycles), found), path)
 
 
@@ -126,8 +128,8 @@ def write_everything(bench: Bench, before: str, after: str, unit: str, folder: P
     title = f"{bench.name}, unit {unit}"
     figures = {
         "findings": picture_of_findings(f"{title}: {before} and {after}", states, comparison),
-        f"decay-{before}": picture_of_decay(f"{title}: {before}", _decay(states[0]), _findings(states[0]).findings),
-        f"decay-{after}": picture_of_decay(f"{title}: {after}", _decay(states[1]), _findings(states[1]).findings),
+        f"decay-{before}": picture_of_decay(f"{title}: {before}", _decay(states[0]), listed(_findings(states[0]))),
+        f"decay-{after}": picture_of_decay(f"{title}: {after}", _decay(states[1]), listed(_findings(states[1]))),
         "overlay": picture_overlay(f"{title}: {before} and {after}", states[0], states[1], comparison),
         "difference": picture_of_difference(f"{title}: {after} minus {before}", states[0], states[1], comparison),
     }
@@ -245,7 +247,8 @@ def _take_facts(bench: Bench, take: TakeInfo) -> tuple[Fact, ...]:
         (
             "Sweep",
             f"{excitation.low_hz:g} to {excitation.high_hz:g} Hz, {excitation.seconds:g} s, "
-            f"{len(take.sweep_starts)} time(s), {excitation.level_dbfs:g} dBFS, {excitation.sample_rate_hz} Hz",
+            f"{counted(len(take.sweep_starts), 'time')}, {excitation.level_dbfs:g} dBFS, "
+            f"{excitation.sample_rate_hz} Hz",
         ),
         ("Noise of the channels", " and ".join(f"{level:.0f} dBFS" for level in ratio.noise_dbfs)),
         ("Mains hum", hum),

@@ -47,7 +47,7 @@ def disturbance(samples: FloatArray, starts: tuple[int, ...], excitation: Excita
     places_s = np.flatnonzero(high[worst])[[0, -1]] * _BLOCK_S + [0.0, _BLOCK_S]
     low_hz, high_hz = (excitation.low_hz * math.exp(place_s / excitation.rate_constant_s) for place_s in places_s)
     return (
-        f"sweep {worst + 1} of {len(starts)} was disturbed while it ran from {low_hz:.3g} to {high_hz:.3g} Hz: was "
+        f"sweep {worst + 1} of {len(starts)} was disturbed while it ran from {low_hz:.0f} to {high_hz:.0f} Hz: was "
         "there a sound, a step, a touch?"
     )
 

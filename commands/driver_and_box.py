@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from itertools import chain
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -60,6 +61,7 @@ def driver(
     from analysis.driver import MeterReading
     from analysis.driver_and_box import driver_report
     from analysis.driver_and_box_export import driver_document, driver_lines, driver_table
+    from analysis.meanings import meaning_lines
     from analysis.spice import driver_netlist
 
     if re_tolerance is not None and re_ohms is None:
@@ -73,8 +75,9 @@ def driver(
         print_json(driver_document(report))
         return
     say(f"{report.build}, unit {report.unit}")
-    show(driver_table(report))
-    _say_rest(driver_lines(report), [spice], report.warnings)
+    table = driver_table(report)
+    show(table)
+    _say_rest(chain(driver_lines(report), meaning_lines([table])), [spice], report.warnings)
 
 
 def box(
@@ -92,6 +95,7 @@ def box(
     bench = open_bench(build, gate)
     from analysis.driver_and_box import box_report
     from analysis.driver_and_box_export import box_document, box_lines, box_table
+    from analysis.meanings import meaning_lines
     from analysis.opening import opening_of
     from analysis.spice import box_netlist
 
@@ -107,8 +111,9 @@ def box(
     say(opening)
     say("")
     say(f"{report.build}, state {report.state or '-'}, unit {report.unit}: {kind} box")
-    show(box_table(report))
-    _say_rest(box_lines(report), [spice], report.warnings)
+    table = box_table(report)
+    show(table)
+    _say_rest(chain(box_lines(report), meaning_lines([table])), [spice], report.warnings)
 
 
 def bass(
@@ -149,6 +154,7 @@ def bass(
     from analysis.bass_export import bass_csv, bass_document, bass_lines, bass_table
     bench = open_bench(build, gate)
     from analysis.driver_and_box import bass_report
+    from analysis.meanings import meaning_lines
 
     if absorption_q is not None:
         raise StillboxError(GONE)
@@ -169,8 +175,9 @@ def bass(
         print_json(bass_document(report))
         return
     say(f"{report.box.build}, state {report.box.state or '-'}, unit {report.box.unit}")
-    show(bass_table(report))
-    _say_rest(bass_lines(report), [csv, plot], report.warnings)
+    table = bass_table(report)
+    show(table)
+    _say_rest(chain(bass_lines(report), meaning_lines([table])), [csv, plot], report.warnings)
 
 
 def _change(given: dict[str, float | None]) -> Change | None:

@@ -84,7 +84,8 @@ def make_picture(
     requests = view.panels(results, wish)
     marks = view.marks(results)
     panel_width = width - LEFT_PX - RIGHT_PX
-    named = sorted(marks, key=lambda mark: mark.height_ohm, reverse=True)[: _most_labels(height)]
+    inside = [mark for mark in marks if ends_hz[0] <= mark.frequency_hz <= ends_hz[1]]
+    named = inside[: _most_labels(height)]
     labels = place_labels(named, *ends_hz, panel_width * 72 / SCREEN_DPI) if requests else ()
     labels_px = lanes_height_pt(labels) / 72 * SCREEN_DPI if labels else 0.0
     top = HEAD_PX + labels_px
@@ -126,7 +127,7 @@ def make_picture(
         top += panel_px + GAP_PX
     if label_axes is not None:
         frequency_axis(label_axes, *ends_hz, labelled=False)
-        draw_labels(label_axes, labels, [mark for mark in marks if ends_hz[0] <= mark.frequency_hz <= ends_hz[1]])
+        draw_labels(label_axes, labels, inside)
     make_drawable(figure)
     place_words(figure)
     places = tuple(_place_of(*one, panel_width) for one in drawn)
@@ -147,7 +148,7 @@ def _place_of(axes: Axes, top: float, height: float, request: PanelRequest, widt
 
 
 def _most_labels(height: int) -> int:
-    """So many resonances carry words in a picture of that height; the list beside it names them all."""
+    """So many resonances, the first ones, carry words in a picture of that height; the list names them all."""
     return 3 if height < 520 else 5 if height < 760 else 8
 
 

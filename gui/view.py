@@ -251,7 +251,7 @@ class View:
         raise NotImplementedError
 
     def marks(self, results: Results) -> Sequence[Mark]:
-        """Resonances that run through all panels."""
+        """Resonances that run through all panels; words go to the first of them, so in the order of the list."""
         return ()
 
     def paper(self, results: Results, wish: Wish) -> Figure:

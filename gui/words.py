@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING
 
 from analysis.number_words import frequency_words as frequency_words
@@ -52,8 +53,10 @@ def sentence_of_fit(take: TakeInfo, fit: ResonanceFit, in_box: bool) -> str:
         return "No fundamental peak found: is a driver on the clips?"
     peak = fit.motional[0]
     from analysis.quantity import value_text
+    from analysis.repeatability import USUAL_FUNDAMENTAL
 
-    place = value_text(peak.frequency_hz, peak.frequency_std_hz, "Hz")
+    repeats_hz = USUAL_FUNDAMENTAL.frequency * peak.frequency_hz
+    place = value_text(peak.frequency_hz, math.hypot(peak.frequency_std_hz, repeats_hz), "Hz")
     if take.subject != "free-air":
         more = "Next: sweep the other takes that this one is compared with."
     elif in_box:

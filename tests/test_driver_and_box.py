@@ -26,6 +26,7 @@ from analysis.demonstration import demonstration_build
 from analysis.driver_and_box import bass_report, box_report, driver_report
 from analysis.driver_and_box_export import box_document, box_lines, box_table
 from analysis.driver_and_box_section import driver_and_box_section
+from analysis.meanings import meaning_lines
 from analysis.quantity import Quantity
 from capture.build_description import BuildDescription, description_template
 from capture.build_folder import BuildFolder
@@ -398,7 +399,7 @@ def test_section_of_the_report(bench: Bench, capsys: pytest.CaptureFixture[str])
     """What the page says is what the commands say, table for table and line for line."""
     opened = AnalysisBench(BuildFolder.open(bench.path))
     section = driver_and_box_section(opened, [opened.in_box(state) for state in ("stock", "lined")])
-    assert [part.title for part in section.parts] == ["Driver", "Box, stock", "Box, lined", "Bass"]
+    assert [part.title for part in section.parts] == ["Driver", "Box, stock", "Box, lined", "Bass", ""]
     commands = (
         ("driver", bench.path),
         ("box", bench.path, "--state", "stock"),
@@ -406,7 +407,7 @@ def test_section_of_the_report(bench: Bench, capsys: pytest.CaptureFixture[str])
         ("bass", bench.path, "--state", "lined", "--against", "stock"),
     )
     warned = ""
-    for part, command in zip(section.parts, commands, strict=True):
+    for part, command in zip(section.parts[:-1], commands, strict=True):
         status, said, complained = run(capsys, *command)
         assert status == 0
         assert part.table is not None
@@ -417,7 +418,9 @@ def test_section_of_the_report(bench: Bench, capsys: pytest.CaptureFixture[str])
         warned += complained
     assert section.warnings
     assert all(warning in warned for warning in section.warnings)
-    bass = section.parts[-1]
+    bass, meanings = section.parts[-2:]
+    assert meanings.sentences[0] == "what these are:"
+    assert all(sentence in said for sentence in meaning_lines([bass.table] if bass.table else []))
     assert bass.picture is not None
     assert "stock and lined" in bass.picture.caption
     assert "excursion of the cone at 2.83 V" in bass.picture.caption
@@ -427,9 +430,9 @@ def test_section_of_the_report(bench: Bench, capsys: pytest.CaptureFixture[str])
 def test_section_of_one_state(bench: Bench) -> None:
     opened = AnalysisBench(BuildFolder.open(bench.path))
     section = driver_and_box_section(opened, [opened.in_box("stock")])
-    assert [part.title for part in section.parts] == ["Driver", "Box, stock", "Bass"]
-    assert section.parts[-1].table is not None
-    assert section.parts[-1].table.heads == ("bass", "as measured")
+    assert [part.title for part in section.parts] == ["Driver", "Box, stock", "Bass", ""]
+    assert section.parts[-2].table is not None
+    assert section.parts[-2].table.heads == ("bass", "as measured")
 
 
 def test_section_without_what_it_needs(tmp_path: Path) -> None:

@@ -204,15 +204,16 @@ def test_labels_keep_clear_of_texts_and_lines() -> None:
                 assert not (begin < line < end and other_lane >= lane)
 
 
-def test_only_the_highest_resonances_carry_words_but_all_carry_marks() -> None:
+def test_only_the_first_resonances_carry_words_but_all_carry_marks() -> None:
+    """The first of the list, whatever their height."""
     parts = tuple((100.0 * 1.25**place, 12.0, 0.05 * (place + 1)) for place in range(16))
     fit = invented_speaker.fit(parts)
     figure = picture_of_curve("many", invented_speaker.curve(fit), invented_speaker.report(fit).findings)
     assert len(markers(figure)) == 16
     labels = [text for text in words(figure) if text.endswith("undecided")]
     assert len(labels) == MOST_LABELS
-    assert frequency_text(parts[-1][0]) + " undecided" in labels
-    assert frequency_text(parts[0][0]) + " undecided" not in labels
+    assert frequency_text(parts[0][0]) + " undecided" in labels
+    assert frequency_text(parts[-1][0]) + " undecided" not in labels
 
 
 def test_three_states_are_refused() -> None:

@@ -21,7 +21,7 @@ from analysis.picture_marks import Mark, marks_of_driver, marks_of_findings
 from analysis.picture_style import ALONE, HIGHEST_HZ, LOWEST_HZ
 from analysis.pictures import PicturedState, picture_of_curve, picture_of_findings
 from analysis.repeatability import bare_driver_findings
-from analysis.ringing import FIRST, in_order
+from analysis.ringing import FIRST, in_order, listed
 from analysis.summary import summary_of_findings
 from analysis.write_up import write_build_report
 from capture.errors import StillboxError
@@ -113,7 +113,7 @@ class _OneState(View):
                 curve,
                 report,
                 report=partial(write_build_report, bench, takes),
-                marked=marks_of_findings(report.findings),
+                marked=marks_of_findings(listed(report)),
             ),
             complete=False,
         )

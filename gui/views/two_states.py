@@ -18,12 +18,12 @@ from analysis.findings import FindingsReport
 from analysis.impedance import ImpedanceCurve
 from analysis.opening import opening_of
 from analysis.picture_curves import draw_difference, magnitude_difference
-from analysis.picture_marks import Mark, marks_of_comparison
+from analysis.picture_marks import Mark, marks_of_changes
 from analysis.picture_style import AFTER, BEFORE, TEXT_PT
 from analysis.pictures import PicturedState, picture_of_findings
 from analysis.quantity import value_text
-from analysis.result_words import told_text
-from analysis.summary import first_changes, order_of_changes
+from analysis.result_words import BEYOND_DOUBT, told_text
+from analysis.summary import first_changes, listed_changes
 from analysis.write_up import write_build_report
 from capture.errors import StillboxError
 from capture.output_file import PAGE
@@ -58,6 +58,7 @@ class TwoStates:
     reports: tuple[FindingsReport, FindingsReport]
     comparison: Comparison
     report: Callable[[Path], None]
+    marked: tuple[Mark, ...]
     decays: tuple[Decays, Decays] | None = None
 
 
@@ -80,10 +81,8 @@ class _TwoStates(View):
         reports = bench.findings_of(before), bench.findings_of(after)
         curves = bench.curve(before), bench.curve(after)
         report = partial(write_build_report, bench, takes)
-        data = TwoStates(names, curves, reports, comparison, report)
-        ordered = order_of_changes(comparison.changes, *reports)
-        first = first_changes(ordered)
-        rows = [*first, *(change for change in ordered if change not in first)]
+        rows = listed_changes(comparison.changes, *reports)
+        data = TwoStates(names, curves, reports, comparison, report, marks_of_changes(rows))
         found = Results(
             opening_of(bench, takes, cost=""),
             [change_row(change) for change in rows],
@@ -91,7 +90,7 @@ class _TwoStates(View):
             f"{bench.name}, {before.unit}: {names[0]} and {names[1]}",
             data=data,
             complete=False,
-            first=len(first),
+            first=len(first_changes(rows)),
         )
         yield found
         try:
@@ -110,7 +109,8 @@ class _TwoStates(View):
         yield replace(found, sentence=opening_of(bench, takes), complete=True)
 
     def marks(self, results: Results) -> Sequence[Mark]:
-        return marks_of_comparison(results.data.comparison)
+        data: TwoStates = results.data
+        return data.marked
 
     def panels(self, results: Results, wish: Wish) -> list[PanelRequest]:
         data: TwoStates = results.data
@@ -181,12 +181,14 @@ def change_row(change: Change) -> Row:
     """What became of one resonance, as a line of the list."""
     named = change.before or change.after
     heights = [
-        "–" if finding is None else value_text(finding.resonance.height_ohm, finding.height_std_ohm)
-        for finding in (change.before, change.after)
+        f"height {when} {value_text(finding.resonance.height_ohm, finding.height_std_ohm, 'Ω')}"
+        for when, finding in (("before", change.before), ("after", change.after))
+        if finding is not None
     ]
     details = [VERDICT_WORDS[change.verdict_words]]
     if np.isfinite(change.significance):
-        details.append(f"the change, told: {told_text(change.significance)} (its standard uncertainty)")
+        of_uncertainty = "" if abs(change.significance) >= BEYOND_DOUBT else " its standard uncertainty"
+        details.append(f"the change: {told_text(change.significance)}{of_uncertainty}")
     if np.isfinite(change.detection_limit_ohm):
         details.append(f"a resonance of this Q is seen there from {ohm_words(change.detection_limit_ohm)} on")
     details += [] if named is None else list(named.evidence)
@@ -201,7 +203,7 @@ def change_row(change: Change) -> Row:
             "–" if finding is None else ohm_words(finding.resonance.height_ohm)
             for finding in (change.before, change.after)
         ),
-        (f"height before {heights[0]} Ω", f"height after {heights[1]} Ω"),
+        tuple(heights),
         tuple(details),
         named.advice if left and named is not None else "",
     )

@@ -20,7 +20,7 @@ from window_driving import click, opened, settle, trouble
 from analysis.cause_signs import CAUSE_SIGNS
 from analysis.comparison import Change, Comparison
 from analysis.number_words import frequency_words
-from analysis.picture_marks import marks_of_comparison, marks_of_driver
+from analysis.picture_marks import marks_of_changes, marks_of_driver
 from analysis.repeatability import bare_driver_findings
 from analysis.summary import summary_of_comparison
 from capture.build_folder import BuildFolder
@@ -139,7 +139,8 @@ def test_what_cannot_be_told_is_not_called_unchanged() -> None:
     unseen = frequency_words(second.resonance.frequency_hz)
     assert f"{unseen} cannot be told" in said and f"nothing new below {unseen}" in said
     assert [row.numbers.split(":")[0] for row in map(change_row, changes)] == ["unchanged", "cannot be told"]
-    assert [mark.label.split(": ")[1] for mark in marks_of_comparison(comparison)] == ["unchanged", "cannot be told"]
+    marks = marks_of_changes(comparison.changes)
+    assert [mark.label.split(": ")[1] for mark in marks] == ["unchanged", "cannot be told"]
 
 
 def test_a_resonance_of_the_driver_alone() -> None:
