@@ -48,6 +48,7 @@ def test_a_contact_that_jumps_leaves_a_resistance_and_nothing_else(
     states = np.array([take.truth.series_ohm.min(), take.truth.series_ohm.max()])
     half_width = 1.96 * np.median(curve.resistance_std_ohm)
     assert np.all(np.abs(level_ohm - states) < half_width)
+    # Two states, one of them right: 1.96 / sqrt(12) of the step, 0.57, and no more than noise and drift add.
     assert half_width < 0.65 * step_ohm
 
 
