@@ -159,7 +159,10 @@ class Search:
             worst = kept.pop(int(np.argmin(relative)))
             if worst == LEAK and LEAK_MASS in kept:
                 kept.remove(LEAK_MASS)  # without a leak there is no air in it
+            # What made up for the loss is far from right without it: back roughly first.
             start = fit.parameters
+            for rough in (ROUGH, ROUGH / 10):
+                start = self.on(self.data.coarse(rough)).fit(start, kept, LOOSE, 60).parameters
 
     def covariance(self, fit: LumpedFit) -> FloatArray:
         """Covariance at the fit; what may be there is uncertain even where the best guess is none, and what passes for

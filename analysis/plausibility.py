@@ -81,7 +81,7 @@ def coil_warning(re_in_box_ohm: float, re_free_ohm: float) -> list[str]:
         return []
     return [
         f"the DC resistance is {re_in_box_ohm:.2f} ohm in the box but {re_free_ohm:.2f} ohm in free air: is it the "
-        "same driver, wired alike, on the same reference resistor?"
+        "same driver, wired alike, on the same reference resistor, with no crossover or other part on the clips?"
     ]
 
 

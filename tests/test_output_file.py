@@ -304,7 +304,8 @@ def test_nothing_in_the_wastebasket_is_moved_over(build: BuildFolder) -> None:
 def test_every_file_is_written_by_one_of_a_few() -> None:
     """Whoever writes a file of a person's choice goes through ``capture.output_file``."""
     allowed = {
-        "capture": {"build_folder", "build_lock", "consent", "output_calibration", "output_file", "sidecar"},
+        "capture": {"build_folder", "build_lock", "consent", "output_calibration", "output_file", "sidecar"}
+        | {"air_edit"},
         "analysis": {"demonstration"},
         "gui": {"session", "settings"},
     }
