@@ -45,6 +45,8 @@ LOOSE, TIGHT = 0.3, 1e-3
 """Gain in chi-square at which a fit ends: while starts are compared, and at the end."""
 ROUGH = 1e-3
 """Relative error of the data from which a fit finds its way."""
+LOST = 100.0
+"""Times the chi-square that a loss may leave when it is taken out: beyond that the fit has not found its way back."""
 AS_GOOD = float(stats.chi2.isf(0.05, 2))
 """Chi-square more, for leak and place, up to which another minimum is as good."""
 START_LEAK, LEAK_PLACES = 0.1, (1.0, -0.7)
@@ -145,8 +147,11 @@ class Search:
         A leak feels at most the whole of the pressure that the cone has alone: one that asks for more is no lump.
         """
         kept, spot = list(losses), self.model.first_box + LEAK_PLACE
+        before = np.inf
         while True:
             fit = self.fit(start, kept, tolerance, iterations, wanted)
+            if fit.total_chi_square > LOST * before:
+                fit = self.fit(self._roughly(start, kept), kept, tolerance, iterations, wanted)
             if spot in fit.moving and abs(fit.parameters[spot]) > 1:
                 start = fit.parameters.copy()
                 start[spot] = np.sign(start[spot])
@@ -159,10 +164,13 @@ class Search:
             worst = kept.pop(int(np.argmin(relative)))
             if worst == LEAK and LEAK_MASS in kept:
                 kept.remove(LEAK_MASS)  # without a leak there is no air in it
-            # What made up for the loss is far from right without it: back roughly first.
-            start = fit.parameters
-            for rough in (ROUGH, ROUGH / 10):
-                start = self.on(self.data.coarse(rough)).fit(start, kept, LOOSE, 60).parameters
+            start, before = fit.parameters, fit.total_chi_square
+
+    def _roughly(self, start: FloatArray, losses: list[int]) -> FloatArray:
+        """From far off back to where a sharp fit finds its way, in two steps of what counts as noise."""
+        for relative in (ROUGH, ROUGH / 10):
+            start = self.on(self.data.coarse(relative)).fit(start, losses, LOOSE, 60).parameters
+        return start
 
     def covariance(self, fit: LumpedFit) -> FloatArray:
         """Covariance at the fit; what may be there is uncertain even where the best guess is none, and what passes for

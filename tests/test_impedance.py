@@ -85,9 +85,10 @@ def test_intervals_cover_the_truth_in_a_clean_chain() -> None:
 
 
 def test_intervals_cover_the_truth_behind_three_standards(tmp_path: Path) -> None:
-    """The noise of the standards is smoothed over 1/12 octave, so one take has far fewer independent points."""
+    """The noise of the standards is smoothed over 1/12 octave, so one take has far fewer independent points; and the
+    usual scatter of clips, which this chain has not, is part of the interval: it may be wider, never narrower."""
     shares = [covered(curve_through(tmp_path / str(seed), BAD, Excitation(), seed)) for seed in range(3)]
-    assert 0.91 < np.mean(shares) < 0.98
+    assert 0.91 < np.mean(shares) < 0.99
 
 
 def test_intervals_cover_the_truth_beside_hum() -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import numpy as np
@@ -18,6 +19,13 @@ THREE, TWO = Excitation(), Excitation(seconds=2.5, repeats=2)
 def jumped_in(take: WildTake, frame: int) -> int:
     """Number from 1 of the sweep that holds a frame."""
     return sum(frame >= start for start in take.sweep_starts)
+
+
+def lowest_hz(disturbed: str) -> float:
+    """The lower end of the band that a sentence about a disturbed sweep names, as in "between 35.6 Hz and 57.8 Hz"."""
+    found = re.search(r"between ([0-9.]+)(?: (k?Hz))? and [0-9.]+ (k?Hz)", disturbed)
+    assert found is not None, disturbed
+    return float(found[1]) * (1000.0 if (found[2] or found[3]) == "kHz" else 1.0)
 
 
 @pytest.mark.parametrize("excitation", [THREE, TWO])
@@ -37,7 +45,7 @@ def test_a_contact_that_jumps_leaves_a_resistance_and_nothing_else(
     assert len(told) == 1
     assert f"the resistance jumped in sweep {number}" in told[0]
     # What is taken out is taken out where it was: the lowest frequencies, long swept by then, have no part in it.
-    disturbed_hz = [float(text.split("between ")[1].split(" and ")[0]) for text in curve.warnings if DISTURBED in text]
+    disturbed_hz = [lowest_hz(text) for text in curve.warnings if DISTURBED in text]
     assert all(hz > 0.5 * jump_hz for hz in disturbed_hz)
     step_ohm = float(np.ptp(take.truth.series_ohm))
     heard = (curve.frequency_hz > 20) & (curve.frequency_hz < 20_000)
