@@ -84,11 +84,14 @@ def test_intervals_cover_the_truth_in_a_clean_chain() -> None:
     assert 0.93 < np.mean(shares) < 0.97
 
 
-def test_intervals_cover_the_truth_behind_three_standards(tmp_path: Path) -> None:
-    """The noise of the standards is smoothed over 1/12 octave, so one take has far fewer independent points; and the
-    usual scatter of clips, which this chain has not, is part of the interval: it may be wider, never narrower."""
+def test_intervals_cover_the_truth_behind_three_standards(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The noise of the standards is smoothed over 1/12 octave, so one take has far fewer independent points.
+
+    The clips of this chain are alike each time: their usual scatter would only widen the intervals.
+    """
+    monkeypatch.setattr("analysis.contact.USUAL_OHM", 0.0)
     shares = [covered(curve_through(tmp_path / str(seed), BAD, Excitation(), seed)) for seed in range(3)]
-    assert 0.91 < np.mean(shares) < 0.99
+    assert 0.91 < np.mean(shares) < 0.98
 
 
 def test_intervals_cover_the_truth_beside_hum() -> None:

@@ -246,8 +246,10 @@ def test_stated_noise_is_the_scatter_over_seeds(case: str) -> None:
 
 
 def test_a_gate_takes_noise_away() -> None:
-    samples = record(SPEAKER, SHORT, replace(CLEAN, noise_dbfs=(-80.0, -80.0)), seed=2)
-    whole, gated = measured(samples), measured(samples, gate_s=0.3)
+    # One sweep alone has more of its noise to find (`analysis.sweep_alone`).
+    twice = SHORT.model_copy(update={"repeats": 2})
+    samples = record(SPEAKER, twice, replace(CLEAN, noise_dbfs=(-80.0, -80.0)), seed=2)
+    whole, gated = measured(samples, twice), measured(samples, twice, gate_s=0.3)
     step_hz = [ratio.frequency_hz[1] - ratio.frequency_hz[0] for ratio in (whole, gated)]
     assert 1 / step_hz[0] > 1.0
     assert 0.3 < 1 / step_hz[1] < 0.7
@@ -255,10 +257,8 @@ def test_a_gate_takes_noise_away() -> None:
     whole_variance, gated_variance = (
         np.interp(at_hz, ratio.frequency_hz, ratio.noise_variance) for ratio in (whole, gated)
     )
-    # Noise goes with the length that is kept; in a single sweep a louder moment counts, where the whole record has one.
-    share = gated_variance / whole_variance / (step_hz[0] / step_hz[1])
-    assert np.all(share < 1.1)
-    assert np.mean(share > 0.9) > 0.95
+    # Noise goes with the length that is kept.
+    np.testing.assert_allclose(gated_variance / whole_variance, step_hz[0] / step_hz[1], rtol=0.1)
 
 
 # Repeats
