@@ -13,7 +13,6 @@ from dataclasses import dataclass
 from functools import cached_property, partial
 
 import numpy as np
-from threadpoolctl import threadpool_limits
 
 from analysis.box_model import (
     ABSORPTION,
@@ -155,8 +154,6 @@ class BoxFit:
         return self.of(lambda x: float(x[self.box(index)]))
 
 
-# The matrices are small: threads of the linear algebra only get in each other's way.
-@threadpool_limits.wrap(limits=1, user_api="blas")
 def fit_box(
     spectrum: ImpedanceSpectrum,
     resonances: ResonanceFit,

@@ -13,7 +13,6 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
-from threadpoolctl import threadpool_limits
 
 from analysis.coil_models import CHAIN, COIL_MODELS, CoilModel
 from analysis.cone_resonances import ConeResonances, cone_resonances
@@ -212,8 +211,6 @@ class DriverFit:
         return self._of(lambda x: float(self.coil.evaluate(s, x[coil])[0].imag[0] / s[0].imag), "H")
 
 
-# The matrices are small: threads of the linear algebra only get in each other's way.
-@threadpool_limits.wrap(limits=1, user_api="blas")
 def fit_driver(spectrum: ImpedanceSpectrum, resonances: ResonanceFit, meter: MeterReading | None = None) -> DriverFit:
     """Fit the lumped driver to a free-air take.
 

@@ -14,7 +14,6 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 from scipy import fft, stats
-from threadpoolctl import threadpool_limits
 
 from analysis.cells import CELLS_PER_OCTAVE, Cells, cells_of
 from analysis.findings import ResonanceFit
@@ -53,8 +52,6 @@ _MOST_HEIGHT = 10.0
 """Height of a pair over the largest impedance of the take, at most: higher ones only cancel each other."""
 
 
-# The matrices are small: threads of the linear algebra only get in each other's way (up to 20 times slower).
-@threadpool_limits.wrap(limits=1, user_api="blas")
 def fit_resonances(
     spectrum: ImpedanceSpectrum, port: bool | None = None, free_air_hz: float | None = None
 ) -> ResonanceFit:
@@ -88,7 +85,6 @@ def fit_resonances(
     return report_of(problem, fit, spectrum, port, free_air_hz, left_over)
 
 
-@threadpool_limits.wrap(limits=1, user_api="blas")
 def fit_with_poles(
     spectrum: ImpedanceSpectrum,
     fit: ResonanceFit,

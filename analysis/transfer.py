@@ -8,7 +8,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from threadpoolctl import threadpool_limits
 
 from analysis.deconvolution import sweep_spectra
 from analysis.hum import find_hum
@@ -60,7 +59,6 @@ class ChannelRatio:
     jumps: tuple[Jump, ...] = ()
 
 
-@threadpool_limits.wrap(limits=1, user_api="blas")  # small matrices: threads only wait for each other
 def channel_ratio(recording: Recording, gate_s: float | None = None) -> ChannelRatio:
     """Ratio of the channels over the band of the sweep, with its noise.
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import ast
 import json
+import os
 import subprocess
 import sys
 import tomllib
@@ -146,3 +147,17 @@ def test_the_commands_of_the_main_job_are_there() -> None:
     """From the first sweep to the comparison of two states."""
     named = {"demo", "excitation", "start", "import", "calibrate", "takes", "curve", "findings", "decay", "compare"}
     assert named <= set(COMMANDS)
+
+
+def test_linear_algebra_keeps_to_one_thread() -> None:
+    """In whatever order the libraries come: each that is there when results are computed has one thread."""
+    code = (
+        "import analysis.bench, numpy, scipy.linalg, threadpoolctl as t\n"
+        "print([one['num_threads'] for one in t.threadpool_info() if one['user_api'] == 'blas'])"
+    )
+    free = {name: value for name, value in os.environ.items() if not name.endswith("_NUM_THREADS")}
+    done = subprocess.run(
+        [sys.executable, "-c", code], cwd=ROOT, env=free, capture_output=True, text=True, check=True, timeout=60
+    )
+    threads = json.loads(done.stdout)
+    assert threads and set(threads) == {1}
