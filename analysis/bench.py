@@ -109,6 +109,12 @@ class Bench:
     def _description(self) -> BuildDescription:
         return self.build.description
 
+    def description_at(self, take: TakeInfo) -> BuildDescription:
+        """What ``build.toml`` says, with the temperature of the air that the take was made in, if it was told."""
+        if take.celsius is None:
+            return self._description
+        return self._description.model_copy(update={"temperature_c": take.celsius})
+
     @cached_property
     def takes(self) -> list[TakeInfo]:
         return self.build.takes()
@@ -332,10 +338,8 @@ class Bench:
     ) -> FindingsReport:
         """The same from a fit; takes that are ``compared`` are no measure of how far they repeat."""
         free_air = self.newest("free-air", unit=take.unit)
-        described = self._description
-        if take.celsius is not None:
-            described = described.model_copy(update={"temperature_c": take.celsius})
-        found, warnings = assign_causes(fit, None if free_air is None else self.fit(free_air), described)
+        free_fit = None if free_air is None else self.fit(free_air)
+        found, warnings = assign_causes(fit, free_fit, self.description_at(take))
         repeats = repeats_of(take, self.takes, self.fit, compared)
         return FindingsReport(
             build=self.name,

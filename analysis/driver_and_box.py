@@ -183,7 +183,7 @@ def driver_report(bench: Bench, unit: str | None = None, meter: MeterReading | N
 @_blaming_the_take
 def driver_of_take(bench: Bench, take: TakeInfo, meter: MeterReading | None = None) -> DriverReport:
     """Driver parameters of one free-air take, with the newest second takes of its unit."""
-    description = bench.build.description
+    description = bench.description_at(take)
     given = description.driver
     if meter is None and given.re_ohm is not None:
         meter = MeterReading(given.re_ohm, given.re_tolerance_percent)

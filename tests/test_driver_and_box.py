@@ -23,7 +23,7 @@ from analysis.bench import Bench as AnalysisBench
 from analysis.box_quantities import LossQ
 from analysis.box_verdicts import LeakVerdict
 from analysis.demonstration import demonstration_build
-from analysis.driver_and_box import bass_report, box_report, driver_report
+from analysis.driver_and_box import bass_report, box_report, driver_of_take, driver_report
 from analysis.driver_and_box_export import box_document, box_lines, box_table
 from analysis.driver_and_box_section import driver_and_box_section
 from analysis.meanings import meaning_lines
@@ -114,6 +114,22 @@ def test_driver(bench: Bench, capsys: pytest.CaptureFixture[str]) -> None:
     assert abs(found["second_takes"]["disagreement_sigma"]) < 2
     assert found["coil"]["compared"][0]["criterion"] == 0
     assert any("tolerances not given" in sentence for sentence in found["warnings"])
+
+
+def test_warm_air_is_thinner(bench: Bench) -> None:
+    """Pressure in 1 m is rho Sd a / (2 pi), so the level follows the density of moist air; Vas is gamma p Sd^2 Cms."""
+    analysed = AnalysisBench(BuildFolder.open(bench.path))
+    take = analysed.newest("free-air")
+    assert take is not None
+    vapour_kpa = {20.0: 0.5 * 2.339, 35.0: 0.5 * 5.628}  # steam tables, 50 % relative humidity
+    density = {c: (101.325 - 0.378 * kpa) / (273.15 + c) for c, kpa in vapour_kpa.items()}
+    cool, warm = (
+        driver_of_take(analysed, take.model_copy(update={"celsius": celsius})).absolute for celsius in density
+    )
+    assert cool is not None and warm is not None
+    thinner_db = 20 * np.log10(density[35.0] / density[20.0])
+    assert warm.sensitivity_db.value - cool.sensitivity_db.value == pytest.approx(thinner_db, abs=0.01)
+    assert warm.vas_m3.value == pytest.approx(cool.vas_m3.value, rel=2e-3)
 
 
 def test_driver_in_words(bench: Bench, capsys: pytest.CaptureFixture[str]) -> None:
