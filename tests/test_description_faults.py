@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import re
+import tomllib
 from pathlib import Path
 
 import pytest
 
-from capture.build_description import description_template, read_description
+from capture.build_description import BuildDescription, description_template, read_description
 from capture.errors import StillboxError
 
 
@@ -65,3 +67,37 @@ def test_every_line_of_the_template_is_known(tmp_path: Path) -> None:
     assert known.driver.xmax_mm == 5
     assert known.limits.of("free-air").clips_volts == 0.5
     assert (len(known.lining), len(known.stuffing)) == (1, 1)
+
+
+def test_every_line_of_the_template_is_valid() -> None:
+    text = description_template("x", (600.0, 350.0, 280.0), 8.0)
+    uncommented = re.sub(r"^# (\[|\w+ = )", r"\1", text, flags=re.MULTILINE)
+    full = BuildDescription.model_validate(tomllib.loads(uncommented))
+    assert full.added_mass.grams == 12.0
+    assert full.test_box.litres == 12.5
+    assert full.volumes.driver_litres == 1.2
+    assert full.lining[0].is_in("lined")
+    assert not full.lining[0].is_in("stock")
+    assert full.stuffing[0].material == "polyester"
+    assert full.driver.re_ohm == 5.7
+    assert full.port.wall_mm == 3.0
+    assert BuildDescription.model_validate(tomllib.loads(text)).lining == ()
+
+
+@pytest.mark.parametrize(
+    "wrong",
+    [
+        "[added_mass]\ngrams = -1.0",
+        "[test_box]\nlitres = 0.0",
+        "[[lining]]\narea_m2 = 1.0\nthickness_mm = 10.0\nporosity = 1.0",
+        "[[lining]]\nthickness_mm = 10.0",
+        "[[stuffing]]\ngrams = 100.0\nmaterial = 'straw'",
+        "[volumes]\nport_litres = 1.0",
+        "[driver]\nre_ohm = 0.0",
+    ],
+)
+def test_nonsense_in_build_toml_is_refused(wrong: str, tmp_path: Path) -> None:
+    file = tmp_path / "build.toml"
+    file.write_text(wrong)
+    with pytest.raises(StillboxError, match=r"build\.toml"):
+        read_description(file)

@@ -28,9 +28,7 @@ from analysis.driver_and_box_export import box_document, box_lines, box_table
 from analysis.driver_and_box_section import driver_and_box_section
 from analysis.meanings import meaning_lines
 from analysis.quantity import Quantity
-from capture.build_description import BuildDescription, description_template
 from capture.build_folder import BuildFolder
-from capture.errors import StillboxError
 from capture.excitation import Excitation
 from gui.lumped_words import box_rows, sentence_of_box
 
@@ -468,44 +466,3 @@ def test_section_without_what_it_needs(tmp_path: Path) -> None:
     assert sentence.startswith("No numbers of the driver: no motional peak shows in the free-air take")
     build.add(SpeakerCircuit(random_driver(np.random.default_rng(77))), "free-air")
     assert any(sentence.startswith("No numbers of the box: no motional peak") for sentence in sentences())
-
-
-# build.toml
-
-
-def test_every_line_of_the_template_is_valid() -> None:
-    import tomllib
-
-    text = description_template("x", (600.0, 350.0, 280.0), 8.0)
-    uncommented = re.sub(r"^# (\[|\w+ = )", r"\1", text, flags=re.MULTILINE)
-    full = BuildDescription.model_validate(tomllib.loads(uncommented))
-    assert full.added_mass.grams == 12.0
-    assert full.test_box.litres == 12.5
-    assert full.volumes.driver_litres == 1.2
-    assert full.lining[0].is_in("lined")
-    assert not full.lining[0].is_in("stock")
-    assert full.stuffing[0].material == "polyester"
-    assert full.driver.re_ohm == 5.7
-    assert full.port.wall_mm == 3.0
-    assert BuildDescription.model_validate(tomllib.loads(text)).lining == ()
-
-
-@pytest.mark.parametrize(
-    "wrong",
-    [
-        "[added_mass]\ngrams = -1.0",
-        "[test_box]\nlitres = 0.0",
-        "[[lining]]\narea_m2 = 1.0\nthickness_mm = 10.0\nporosity = 1.0",
-        "[[lining]]\nthickness_mm = 10.0",
-        "[[stuffing]]\ngrams = 100.0\nmaterial = 'straw'",
-        "[volumes]\nport_litres = 1.0",
-        "[driver]\nre_ohm = 0.0",
-    ],
-)
-def test_nonsense_in_build_toml_is_refused(wrong: str, tmp_path: Path) -> None:
-    from capture.build_description import read_description
-
-    file = tmp_path / "build.toml"
-    file.write_text(wrong)
-    with pytest.raises(StillboxError, match=r"build\.toml"):
-        read_description(file)
