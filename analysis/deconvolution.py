@@ -151,8 +151,7 @@ def sweep_spectra(recording: Recording, hum: Hum | None, gate_s: float | None) -
             f"the sweep of take {info.number}, {info.excitation.low_hz:g} to {info.excitation.high_hz:g} Hz, is too "
             "narrow to give an impedance; record with a wider one, or give a longer gate"
         )
-    sweep = fft.rfft(sweep_samples(info.excitation), plan.length)
-    filters = [plan.inverse(sweep, edge_hz) for edge_hz in plan.edges_hz]
+    filters, noise_gain = plan.filters()
 
     def segment(start: int, channel: int) -> FloatArray:
         last = min(start + plan.frames, info.frames)
@@ -164,7 +163,7 @@ def sweep_spectra(recording: Recording, hum: Hum | None, gate_s: float | None) -
 
     rows_1 = [plan.spectrum(segment(start, 0), filters) for start in info.sweep_starts]
     rows_2 = [plan.spectrum(segment(start, 1), filters) for start in info.sweep_starts]
-    return SweepSpectra(plan.bins_hz, np.stack(rows_1), np.stack(rows_2), plan.noise_gain(sweep), plan.low_bins)
+    return SweepSpectra(plan.bins_hz, np.stack(rows_1), np.stack(rows_2), noise_gain, plan.low_bins)
 
 
 @dataclass(frozen=True)
@@ -221,6 +220,11 @@ class _Plan:
     def rate_hz(self) -> int:
         return self.excitation.sample_rate_hz
 
+    def filters(self) -> tuple[list[ComplexArray], FloatArray]:
+        """Inverse filters of all bands, and the noise gain (see SweepSpectra)."""
+        sweep = fft.rfft(sweep_samples(self.excitation), self.length)
+        return [self.inverse(sweep, edge_hz) for edge_hz in self.edges_hz], self.noise_gain(sweep)
+
     def inverse(self, sweep_spectrum: ComplexArray, edge_hz: float) -> ComplexArray:
         """Inverse filter of one band; where the band is not the last one, with a soft upper edge and no longer."""
         filter_hz = fft.rfftfreq(self.length, 1 / self.rate_hz)
@@ -246,8 +250,9 @@ class _Plan:
     def noise_gain(self, sweep_spectrum: ComplexArray) -> FloatArray:
         """See SweepSpectra."""
         filter_hz = fft.rfftfreq(self.length, 1 / self.rate_hz)
-        inverse = inverse_filter(sweep_spectrum, band_filter(filter_hz, self.excitation))
-        density = np.interp(self.bins_hz, filter_hz, np.abs(inverse)) ** 2
+        band = band_filter(filter_hz, self.excitation)
+        inverse = np.divide(band, np.abs(sweep_spectrum), out=np.zeros_like(band), where=band > 0)
+        density = np.interp(self.bins_hz, filter_hz, inverse) ** 2
         for edge_hz, (first, last) in zip(self.edges_hz, self._bands(), strict=True):
             density[first:last] *= np.sum(self.window(edge_hz, 1) ** 2)
         return density
@@ -260,7 +265,9 @@ class _Plan:
         first_bin = round(self.bins_hz[0] * self.size / self.rate_hz)
         for edge_hz, inverse, (first, last) in zip(self.edges_hz, filters, self._bands(), strict=True):
             step = 1 if edge_hz == self.edges_hz[-1] else self.step
-            product = recorded[: inverse.size] * inverse
+            # The last band may have the recorded spectrum itself: of a long take it is 90 MB.
+            product = recorded[: inverse.size]
+            product = np.multiply(product, inverse, out=product if edge_hz == self.edges_hz[-1] else None)
             response = fft.irfft(product, self.length // step, overwrite_x=True)
             del product
             lead = _lead_frames(self.excitation, edge_hz) // step

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.polynomial import Legendre, Polynomial, legendre
 from numpy.polynomial.polynomial import polyval
+from numpy.typing import NDArray
 from scipy import fft, optimize
 
 from capture.arrays import ComplexArray, FloatArray
@@ -101,13 +102,13 @@ def _real_product(left: ComplexArray, right: ComplexArray) -> FloatArray:
     return left.real @ right.real - left.imag @ right.imag
 
 
-def _block_means(samples: FloatArray, spans: list[Span], block: int) -> tuple[FloatArray, FloatArray]:
+def _block_means(samples: NDArray[np.floating], spans: list[Span], block: int) -> tuple[FloatArray, FloatArray]:
     """Means over blocks of frames: their centre (in frames) and values, shapes (n,) and (n, 2)."""
     centres, values = [], []
     for first, last in spans:
         count = (last - first) // block
         centres.append(first + (np.arange(count) + 0.5) * block - 0.5)
-        values.append(samples[first : first + count * block].reshape(count, block, 2).mean(axis=1))
+        values.append(samples[first : first + count * block].reshape(count, block, 2).mean(axis=1, dtype=float))
     return np.concatenate(centres), np.concatenate(values)
 
 
@@ -124,7 +125,7 @@ def _unexplained(fundamental_hz: float, time_s: FloatArray, values: FloatArray) 
     return float(-np.sum(projected * np.linalg.solve(basis.T @ basis, projected)))
 
 
-def _coarse_fundamental(samples: FloatArray, span: Span, sample_rate_hz: int) -> tuple[float, float]:
+def _coarse_fundamental(samples: NDArray[np.floating], span: Span, sample_rate_hz: int) -> tuple[float, float]:
     """Fundamental with most power at its harmonics in one silence, and that power over the noise floor."""
     block = max(1, sample_rate_hz // _SEARCH_RATE_HZ)
     _, values = _block_means(samples, [span], block)
@@ -144,7 +145,7 @@ def _coarse_fundamental(samples: FloatArray, span: Span, sample_rate_hz: int) ->
     return float(candidates[best]), float(score[best])
 
 
-def find_hum(samples: FloatArray, sample_rate_hz: int, spans: list[Span]) -> Hum | None:
+def find_hum(samples: NDArray[np.floating], sample_rate_hz: int, spans: list[Span]) -> Hum | None:
     """Hum that fits all silences at once, or None where none shows above the noise.
 
     The phases in the silences before and after a sweep together fix the fundamental to far below a millihertz,

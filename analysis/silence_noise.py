@@ -54,7 +54,9 @@ def silent_spans(frames: int, starts: tuple[int, ...], excitation: Excitation) -
     return [span for span in spans if span[1] - span[0] >= shortest]
 
 
-def noise_spectra(samples: FloatArray, sample_rate_hz: int, spans: list[Span], hum: Hum | None) -> NoiseSpectra:
+def noise_spectra(
+    samples: NDArray[np.floating], sample_rate_hz: int, spans: list[Span], hum: Hum | None
+) -> NoiseSpectra:
     """Noise of both channels from the silences, hum taken out, smoothed over a third of an octave.
 
     The longest silence (up to 2 s) sets the resolution; shorter ones, if not by far, are padded to it. Lines that
@@ -67,7 +69,7 @@ def noise_spectra(samples: FloatArray, sample_rate_hz: int, spans: list[Span], h
         size = min(last - first, length)
         if size < _SHORTEST_PART * length:
             continue
-        piece = samples[first:last].copy()
+        piece = samples[first:last].astype(float)
         if hum is not None:
             for channel in (0, 1):
                 piece[:, channel] -= hum.samples((first, last), channel, sample_rate_hz)

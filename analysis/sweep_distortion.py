@@ -14,6 +14,7 @@ and those stand in the response to the sweep at times of their own (``-L ln k``,
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -34,6 +35,8 @@ _SMOOTHED_OCTAVES, _LEAST_WIDTH_HZ = 1 / 12, 6.0
 """Power of harmonics is the mean over so much, and over so many hertz at least: a few bins where they are coarse."""
 _SOUND_HZ = (20.0, 1_000.0)
 """Between these the impedance comes down to that of the coil at rest."""
+_BLOCK = 2**18
+"""Bins worked on at once: of a long take a whole spectrum is 90 MB."""
 _LEAST_MOTIONAL = 0.02
 """Motional impedance is not taken for less than this part of the coil's: what is left of it is not known better."""
 
@@ -89,38 +92,58 @@ def _harmonics_of(
     recording: Recording, hum: Hum | None, frequency_hz: FloatArray, ratio: ComplexArray, noise: FloatArray
 ) -> _Harmonics:
     """Second and third harmonic in the mean of the sweeps over channel 1, the linear answer taken out."""
-    info, excitation = recording.info, recording.info.excitation
-    rate_hz, sweeps = excitation.sample_rate_hz, len(info.sweep_starts)
-    frames = excitation.sweep_frames + excitation.silence_after_frames
-    length = fft.next_fast_len(frames, real=True)
-    mean = np.zeros((2, length))
-    for start in info.sweep_starts:
-        last = min(start + frames, info.frames)
-        for channel in (0, 1):
-            mean[channel, : last - start] += recording.samples[start:last, channel] / sweeps
-            if hum is not None:
-                mean[channel, : last - start] -= hum.samples((start, last), channel, rate_hz) / sweeps
+    excitation = recording.info.excitation
+    rate_hz = excitation.sample_rate_hz
+    length = fft.next_fast_len(excitation.sweep_frames + excitation.silence_after_frames, real=True)
+    left_over = fft.irfft(_left_over(recording, hum, length, frequency_hz, ratio), length)
     every_hz = fft.rfftfreq(length, 1 / rate_hz)
-    first, second = fft.rfft(mean, axis=1)
-    linear = interpolate.CubicSpline(frequency_hz, ratio)(np.clip(every_hz, frequency_hz[0], frequency_hz[-1]))
-    # Over the sweep as channel 1 has it, as the ratio and its noise are: a recording has a level of its own.
-    inverse = inverse_filter(first, band_filter(every_hz, excitation))
-    # Below, and near the lower end, the linear answer is not known; no harmonic lies there.
-    rise = np.clip((every_hz / frequency_hz[0] - 1) / 0.9, 0.0, 1.0)
-    left_over = fft.irfft((second - linear * first) * inverse * (0.5 - 0.5 * np.cos(np.pi * rise)), length)
-    time_s = fft.fftfreq(length, 1 / length) / rate_hz
     powers = []
     for order in (2, 3):
         advances_s = [excitation.harmonic_advance_s(k) for k in (order - 1, order, order + 1)]
         latest_s, earliest_s = -0.5 * (advances_s[0] + advances_s[1]), -0.5 * (advances_s[1] + advances_s[2])
-        place = (time_s - earliest_s) / (latest_s - earliest_s)
-        window = np.sqrt(np.sin(np.pi * np.clip(place, 0.0, 1.0)))
-        power = np.abs(fft.rfft(left_over * window)) ** 2
-        smooth = _smoothed(every_hz, power, frequency_hz)
+        frame = np.arange(max(math.ceil(earliest_s * rate_hz), -(length // 2)), math.floor(latest_s * rate_hz) + 1)
+        place = (frame / rate_hz - earliest_s) / (latest_s - earliest_s)
+        window = np.sqrt(np.maximum(np.sin(np.pi * place), 0.0))
+        there = np.zeros(length)
+        there[frame] = left_over[frame] * window
+        smooth = _smoothed(every_hz, np.abs(fft.rfft(there)) ** 2, frequency_hz)
         # Noise goes with the length of the window in time.
         expected = noise * np.sum(window**2) * (frequency_hz[1] - frequency_hz[0]) / rate_hz
         powers.append(np.where(smooth > _OVER_NOISE * expected, smooth - expected, 0.0))
     return _Harmonics(frequency_hz, powers[0], powers[1])
+
+
+def _left_over(
+    recording: Recording, hum: Hum | None, length: int, frequency_hz: FloatArray, ratio: ComplexArray
+) -> ComplexArray:
+    """Spectrum of what channel 2 has besides the linear answer, over channel 1, in the mean of the sweeps."""
+    excitation = recording.info.excitation
+    first, left = (_mean_spectrum(recording, hum, length, channel) for channel in (0, 1))
+    linear = interpolate.CubicSpline(frequency_hz, ratio)
+    for begin in range(0, left.size, _BLOCK):
+        block = slice(begin, begin + _BLOCK)
+        every_hz = np.arange(begin, min(begin + _BLOCK, left.size)) * (excitation.sample_rate_hz / length)
+        left[block] -= linear(np.clip(every_hz, frequency_hz[0], frequency_hz[-1])) * first[block]
+        # Over the sweep as channel 1 has it, as the ratio and its noise are: a recording has a level of its own.
+        left[block] *= inverse_filter(first[block], band_filter(every_hz, excitation))
+        # Below, and near the lower end, the linear answer is not known; no harmonic lies there.
+        rise = np.clip((every_hz / frequency_hz[0] - 1) / 0.9, 0.0, 1.0)
+        left[block] *= 0.5 - 0.5 * np.cos(np.pi * rise)
+    return left
+
+
+def _mean_spectrum(recording: Recording, hum: Hum | None, length: int, channel: int) -> ComplexArray:
+    """Spectrum of the mean of the sweeps of one channel, hum taken out, padded to ``length``."""
+    info, excitation = recording.info, recording.info.excitation
+    frames = excitation.sweep_frames + excitation.silence_after_frames
+    mean = np.zeros(length)
+    for start in info.sweep_starts:
+        last = min(start + frames, info.frames)
+        mean[: last - start] += recording.samples[start:last, channel]
+        if hum is not None:
+            mean[: last - start] -= hum.samples((start, last), channel, excitation.sample_rate_hz)
+    mean /= len(info.sweep_starts)
+    return fft.rfft(mean)
 
 
 def _smoothed(every_hz: FloatArray, power: FloatArray, at_hz: FloatArray) -> FloatArray:

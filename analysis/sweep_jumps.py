@@ -149,7 +149,7 @@ class _Sweeps:
         ]
         inside = band_filter(frequency_hz, excitation)
         rows = [
-            fft.rfft(recording.samples[start : start + frames], length, axis=0).T * inside
+            fft.rfft(recording.samples[start : start + frames].astype(float), length, axis=0).T * inside
             for start in recording.info.sweep_starts
         ]
         return cls(recording, frames, length, np.stack(rows), np.stack(everywhere))

@@ -66,6 +66,13 @@ def to_float(samples: RawSamples | NDArray[np.floating]) -> NDArray[np.float64]:
     return np.asarray(samples, dtype=np.float64)
 
 
+def to_least_float(samples: RawSamples, subtype: str) -> NDArray[np.floating]:
+    """Samples with full scale = 1 in the smallest type that holds them exactly: float32 up to 24 bit, else float64."""
+    if is_float_subtype(subtype) or BITS[subtype] > 24:
+        return to_float(samples)
+    return np.multiply(samples, 1 / np.float32(RAW_FULL_SCALE), dtype=np.float32)
+
+
 def to_raw(samples: NDArray[np.floating] | RawSamples, subtype: str) -> RawSamples:
     """Samples in the form in which ``subtype`` holds them: floats are rounded (and limited) to its steps."""
     if is_float_subtype(subtype):

@@ -33,7 +33,7 @@ from capture.audio_file import (
     read_header,
     samples_sha256,
     storage_form,
-    to_float,
+    to_least_float,
     to_raw,
     write_audio,
 )
@@ -227,7 +227,7 @@ class BuildFolder:
                 f"{path} is not what was recorded (its samples have another SHA-256 than the sidecar says); "
                 + AUDIO_REMEDY
             )
-        return Recording(info, to_float(clip.samples))
+        return Recording(info, to_least_float(clip.samples, clip.subtype))
 
     def check_recordings(self) -> list[str]:
         """Read every recording to its end: one sentence for each take that is not what was recorded.

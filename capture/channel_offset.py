@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
+from capture.audio_file import RawSamples
 from capture.errors import StillboxError
 from capture.recording_checks import Circumstances
 from capture.sweep_form import sweep_form
@@ -24,13 +24,13 @@ LEAST_MATCH = 0.3
 LEAST_SEGMENTS = 2
 
 
-def check_offset(second: NDArray[np.float32], sweep: FoundSweep, case: Circumstances) -> None:
+def check_offset(second: RawSamples, sweep: FoundSweep, case: Circumstances) -> None:
     """Refuse a recording whose channels lie apart.
 
     Parameters
     ----------
     second : ndarray, shape (frames,)
-        Channel 2, full scale = 1.
+        Channel 2.
     sweep : FoundSweep
         As it was found in what channel 1 tells.
 

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from capture.audio_file import RawSamples
 from capture.errors import StillboxError
 from capture.excitation import Excitation
-from capture.sweep_track import SweepTrack
+from capture.sweep_track import SweepTrack, chunks_of_blocks
 from capture.take import JigKind, Subject
 
 SPEAKER_SUBJECTS = ("free-air", "added-mass", "test-box", "in-box")
@@ -114,10 +114,12 @@ def sample_step(samples: RawSamples, quantum: float) -> float:
     """
     steps = []
     for channel in samples.T:
-        values = np.unique(channel)
-        if len(values) > LEAST_VALUES:
-            distances = np.diff(values.astype(np.float64))
-            steps.append(float(np.quantile(distances, RARE_DISTANCES, method="higher")))
+        values = np.sort(channel)  # not np.unique: on millions of values its table is slow
+        # Of whole numbers the difference is right without a sign, whatever it is with one.
+        distances = np.diff(values.view(np.uint32) if values.dtype == np.int32 else values)
+        distances = distances[distances > 0]
+        if len(distances) >= LEAST_VALUES:
+            steps.append(float(np.quantile(distances, RARE_DISTANCES, method="higher", overwrite_input=True)))
     full_scale = 2.0**31 if samples.dtype == np.int32 else 1.0
     # A silent channel says nothing; where both speak, the finer one is the converter.
     found = min(steps, default=0.0) / full_scale
@@ -268,29 +270,36 @@ def _flat_topped(
     channel: RawSamples, track: SweepTrack, index: int, case: Circumstances
 ) -> NDArray[np.bool_]:
     """Blocks of a channel that are clipped at the top or at the bottom."""
-    first, last = int(track.first_frame[0]), int(track.first_frame[-1] + track.frames[-1])
-    scale = 2.0**-31 if channel.dtype == np.int32 else 1.0
-    signal = (channel[first:last] * scale).astype(np.float32)
-    offsets = track.first_frame - first
-    top, bottom = np.maximum.reduceat(signal, offsets), np.minimum.reduceat(signal, offsets)
-    amplitude = 0.5 * (top - bottom)
-    # Coarse steps give flat tops of their own: they are allowed for, and very coarse ones are not judged.
-    step = case.quantum / np.maximum(amplitude, 1e-9)
-    judged = (np.abs(track.gain[:, index]) > SURE_GAIN * track.noise_gain[:, index]) & (step < 0.05)
-    window = np.clip(2 * step, TOP_WINDOW, 0.1)
-    allowed = FLAT_TOP * np.arccos(1 - window) / np.pi
-    tied = TIED_SHARE + 1.5 * np.arccos(1 - np.minimum(step, 0.1)) / np.pi
-    clipped = np.zeros(len(offsets), dtype=bool)
-    for sign, extreme in ((1, top), (-1, -bottom)):
-        near = np.repeat(extreme - window * amplitude, track.frames).astype(np.float32)
-        share = np.add.reduceat((sign * signal >= near).astype(np.float32), offsets) / track.frames
-        equal = np.repeat(extreme, track.frames)
-        tie_share = np.add.reduceat((sign * signal == equal).astype(np.float32), offsets) / track.frames
-        clipped |= (share > allowed) | (tie_share > tied)
-    clipped &= judged
+    borders = np.append(track.first_frame, track.first_frame[-1] + track.frames[-1])
+    sure = np.abs(track.gain[:, index]) > SURE_GAIN * track.noise_gain[:, index]
+    clipped = sure & np.concatenate(
+        [_flat_blocks(channel, borders[chunk], case.quantum) for chunk in chunks_of_blocks(borders)]
+    )
     # A single block means nothing: near a quarter of the sample rate all samples may meet the same phases.
     beside = np.concatenate([[False], clipped, [False]])
     return clipped & (beside[:-2] | beside[2:])
+
+
+def _flat_blocks(channel: RawSamples, borders: NDArray[np.int64], quantum: float) -> NDArray[np.bool_]:
+    """Neighbouring blocks whose waves have flat tops or bottoms; coarse steps hide them."""
+    scale = np.float32(2.0**-31 if channel.dtype == np.int32 else 1.0)
+    signal = np.multiply(channel[borders[0] : borders[-1]], scale, dtype=np.float32)
+    offsets, frames = borders[:-1] - borders[0], np.diff(borders)
+    top, bottom = np.maximum.reduceat(signal, offsets), np.minimum.reduceat(signal, offsets)
+    amplitude = 0.5 * (top - bottom)
+    # Coarse steps give flat tops of their own: they are allowed for, and very coarse ones are not judged.
+    step = quantum / np.maximum(amplitude, 1e-9)
+    window = np.clip(2 * step, TOP_WINDOW, 0.1)
+    allowed = FLAT_TOP * np.arccos(1 - window) / np.pi
+    tied = TIED_SHARE + 1.5 * np.arccos(1 - np.minimum(step, 0.1)) / np.pi
+    flat = np.zeros(len(offsets), dtype=bool)
+    for sign, extreme in ((1, top), (-1, -bottom)):
+        near = np.repeat(extreme - window * amplitude, frames).astype(np.float32)
+        share = np.add.reduceat((sign * signal >= near).astype(np.float32), offsets) / frames
+        equal = np.repeat(extreme, frames)
+        tie_share = np.add.reduceat((sign * signal == equal).astype(np.float32), offsets) / frames
+        flat |= (share > allowed) | (tie_share > tied)
+    return flat & (step < 0.05)
 
 
 def check_hum(silence: NDArray[np.float64], track: SweepTrack, case: Circumstances) -> list[str]:

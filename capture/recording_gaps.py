@@ -255,9 +255,7 @@ def _still_run(samples: RawSamples, track: SweepTrack, case: Circumstances) -> t
     first, last = int(track.first_frame[0]), int(track.first_frame[-1] + track.frames[-1])
     middles = track.first_frame + track.frames // 2
     for index in range(samples.shape[1]):
-        changes = np.flatnonzero(np.diff(samples[first:last, index])) + 1
-        starts = np.concatenate([[0], changes])
-        lengths = np.diff(np.concatenate([starts, [last - first]]))
+        starts, lengths = _equal_runs(samples[first:last, index])
         long = np.flatnonzero(lengths > LEAST_STILL_FRAMES)
         if len(long) == 0:
             continue
@@ -272,6 +270,13 @@ def _still_run(samples: RawSamples, track: SweepTrack, case: Circumstances) -> t
             worst = int(np.argmax(np.where(odd, lengths[long], 0)))
             return int(frames[worst]), int(lengths[long][worst])
     return None
+
+
+def _equal_runs(channel: RawSamples) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Where runs of two or more equal samples start, and how long they are."""
+    equal = np.concatenate([[False], channel[1:] == channel[:-1], [False]])
+    edges = np.flatnonzero(equal[1:] != equal[:-1])
+    return edges[::2], edges[1::2] - edges[::2] + 1
 
 
 def _usual_level(track: SweepTrack, index: int) -> NDArray[np.float64]:

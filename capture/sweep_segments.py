@@ -9,6 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from capture.audio_file import RawSamples
 from capture.sweep_form import SweepForm
 
 MOST_CLOCK_DIFFERENCE = 5e-4
@@ -56,7 +57,7 @@ class Segment:
 
 
 def find_segments(
-    channel: NDArray[np.float32], sweep: NDArray[np.float32], start: int, form: SweepForm
+    channel: NDArray[np.float32] | RawSamples, sweep: NDArray[np.float32], start: int, form: SweepForm
 ) -> tuple[list[Segment], float]:
     """Look for each segment of the sweep by itself, as far as it lies inside the recording.
 
@@ -82,7 +83,7 @@ def find_segments(
 
 
 def _segment_lag(
-    channel: NDArray[np.float32], piece: NDArray[np.float32], place: int, reach: int, finer: int
+    channel: NDArray[np.float32] | RawSamples, piece: NDArray[np.float32], place: int, reach: int, finer: int
 ) -> tuple[float, float]:
     """Lag (frames, to a fraction) at which ``piece`` correlates best near ``place``, and how well.
 

@@ -95,7 +95,7 @@ def track_sweep(samples: RawSamples | NDArray[np.float32], sweep: FoundSweep, ex
     borders = sweep.start + np.rint(edges * stretch * excitation.sample_rate_hz).astype(np.int64)
     borders = np.minimum(borders, len(samples))
     gains, rests = [], []
-    for chunk in _chunks(borders):
+    for chunk in chunks_of_blocks(borders):
         gain, rest = _fit_blocks(samples, borders[chunk], sweep, excitation)
         gains.append(gain)
         rests.append(rest)
@@ -221,7 +221,7 @@ def _block_edges(excitation: Excitation) -> NDArray[np.float64]:
     return np.array([*edges[: max(1, len(edges) - 2)], end_s])
 
 
-def _chunks(borders: NDArray[np.int64]) -> list[slice]:
+def chunks_of_blocks(borders: NDArray[np.int64]) -> list[slice]:
     """Groups of blocks of about CHUNK_FRAMES, as slices of ``borders`` that share their outer borders."""
     groups, first = [], 0
     for index in range(1, len(borders)):

@@ -217,8 +217,9 @@ class Recording:
     ----------
     info : TakeInfo
     samples : ndarray, shape (frames, 2)
-        Channel 1 and 2, full scale = 1; one channel where a microphone was recorded in mono.
+        Channel 1 and 2, full scale = 1; one channel where a microphone was recorded in mono. In single precision where
+        that holds them exactly: all that computes with them takes a part of them as float64.
     """
 
     info: TakeInfo
-    samples: NDArray[np.float64]
+    samples: NDArray[np.floating]

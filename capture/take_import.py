@@ -136,7 +136,7 @@ def check_recording(clip: AudioClip, case: Circumstances) -> tuple[tuple[int, ..
         check_alive(track, case)
         # Clipping first, then channels apart: what these do to the ratio would be taken for another fault.
         found = check_clipping(samples, track, case)
-        check_offset(_one_channel(samples, -1), sweep, case)
+        check_offset(samples[:, -1], sweep, case)
         found += check_channels(track, case) + doubt_of_jig_kind(track, case)
         found += check_hum(silence_before(samples, sweep, case.excitation), track, case)
         source_track = track_sweep(source[:, None], sweep, case.excitation)
@@ -188,7 +188,9 @@ def _search(samples: RawSamples, case: Circumstances) -> tuple[SweepSearch, NDAr
     check_alive(track, case)
     share = source_share(track, case.jig)
     if share:
-        mixed = source - np.float32(share) * _one_channel(samples, 1)
+        mixed = _one_channel(samples, 1)
+        mixed *= -np.float32(share)
+        mixed += source
         second, _ = _try(mixed, case.excitation)
         if second is not None and second.sweeps[0].agreement > search.sweeps[0].agreement - 0.1:
             search, source = second, mixed
@@ -230,4 +232,4 @@ def _with_true_clocks(search: SweepSearch, source: NDArray[np.float32], case: Ci
 def _one_channel(samples: RawSamples, index: int) -> NDArray[np.float32]:
     """One channel with full scale 1, in single precision: enough for a search, and half the memory."""
     scale = np.float32(2.0**-31 if samples.dtype == np.int32 else 1.0)
-    return samples[:, index].astype(np.float32) * scale
+    return np.multiply(samples[:, index], scale, dtype=np.float32)
