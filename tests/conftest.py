@@ -63,12 +63,9 @@ LONG_FIRST = (
 
 @pytest.hookimpl(tryfirst=True)
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Bring the long modules to the front, and keep each module on one worker, so that it makes its fixtures once."""
+    """Bring the long modules to the front; `tests/run` keeps each on one worker, so that it makes its fixtures once."""
     rank = {name: place for place, name in enumerate(LONG_FIRST)}
     items.sort(key=lambda item: rank.get(item.path.stem, len(rank)))
-    for item in items:
-        if item.get_closest_marker("xdist_group") is None:
-            item.add_marker(pytest.mark.xdist_group(item.path.stem))
 
 
 NO_SKIPS = os.environ.get("STILLBOX_NO_SKIPS") == "1"

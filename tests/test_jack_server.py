@@ -16,7 +16,6 @@ from sound_servers import jack_missing
 
 NO_JACK = jack_missing()
 needs_jack = pytest.mark.skipif(NO_JACK is not None, reason=f"no JACK: {NO_JACK}")
-pytestmark = pytest.mark.xdist_group("real audio")
 
 
 def line(process: int, name: str) -> bytes:

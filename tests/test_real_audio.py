@@ -24,7 +24,6 @@ ROOT = Path(__file__).parents[1]
 NO_JACK, NO_PULSE = jack_missing(), pulse_missing()
 needs_jack = pytest.mark.skipif(NO_JACK is not None, reason=f"no real audio through JACK: {NO_JACK}")
 needs_pulse = pytest.mark.skipif(NO_PULSE is not None, reason=f"no real audio through PulseAudio: {NO_PULSE}")
-pytestmark = pytest.mark.xdist_group("real audio")
 
 
 def stillbox(environment: dict[str, str], *arguments: str) -> subprocess.CompletedProcess[str]:

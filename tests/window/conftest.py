@@ -12,6 +12,8 @@ from pathlib import Path
 
 import pytest
 from practice_takes import practice_takes
+from PyQt5.QtPrintSupport import QPrintDialog
+from PyQt5.QtWidgets import QDialog, QFileDialog, QMessageBox
 from pytestqt.qtbot import QtBot
 from window_driving import WAIT_MS, settle
 
@@ -25,6 +27,23 @@ def own_home(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("HOME", str(tmp_path / "home"))
     for name in ("XDG_CONFIG_HOME", "XDG_STATE_HOME", "XDG_DATA_HOME", "XDG_CACHE_HOME", "XDG_DOCUMENTS_DIR"):
         monkeypatch.setenv(name, str(tmp_path / "home" / name.lower()))
+
+
+@pytest.fixture(autouse=True)
+def no_unexpected_dialog(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A dialog that a test does not answer would wait for ever: it is a fault, which says what the dialog asks."""
+
+    def unexpected(dialog: QDialog, *_: object) -> int:
+        asked = dialog.text() if isinstance(dialog, QMessageBox) else dialog.windowTitle()
+        raise AssertionError(f"no answer is foreseen for {type(dialog).__name__}: {asked}")
+
+    def unexpected_file(*arguments: object, **named: object) -> object:
+        raise AssertionError(f"no file is foreseen for {arguments} {named}")
+
+    for kind in (QDialog, QPrintDialog):
+        monkeypatch.setattr(kind, "exec_", unexpected)
+    for name in ("getOpenFileName", "getOpenFileNames", "getSaveFileName", "getExistingDirectory"):
+        monkeypatch.setattr(QFileDialog, name, unexpected_file)
 
 
 @pytest.fixture(scope="module")
