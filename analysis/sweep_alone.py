@@ -1,29 +1,36 @@
 """The noise of one sweep alone, from what it shows itself: there is no other sweep to compare it with.
 
-A speaker's ringing dies out long before the record ends. What is left late in its response is noise: of the silences'
-kind, and what a sound leaves that came later than the sweep had passed its frequency. A sound of just the moment at
-which its frequency was swept looks like the speaker's own; but few sounds are as short as that, so the noise found
-beside it holds for it too.
+A speaker's ringing falls evenly from the beginning of its response. What is late in the response and not left of what
+came before is noise: of the silences' kind, and what a sound leaves that came later than the sweep had passed its
+frequency. A sound of just the moment at which its frequency was swept looks like the speaker's own; but few sounds are
+as short as that, so the noise found beside it holds for it too.
 """
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
+from numpy.typing import NDArray
 from scipy import fft
 
 from capture.arrays import ComplexArray, FloatArray
 
-_EARLIEST, _LATEST = (0.45, 0.25, 0.12, 0.06), 0.8
-"""From when to when a response counts as late, in parts of its length: the higher the frequency, the earlier it has
-died out; the last part is faded out, or lies before time 0."""
-_DECAYED = 37.0, 74.0
-"""Cycles in which a peak falls by 100 dB: of Q 10, as the lowest ones have, and of Q 20."""
-_TAPERED_OCTAVES = 1.0
+_EARLIEST = tuple(0.45 * 2 ** (-index / 2) for index in range(12))
+"""From when on a response may count as late, in parts of its length."""
+_FADES, _LATEST = 0.7, 0.8
+"""The last part of a response is faded out, or lies before time 0."""
+_FEWEST_CYCLES = 8.0
+"""Of a frequency must have passed until then: earlier it cannot be told from its neighbours."""
+_HIGHEST_Q, _FROM_HZ, _CONE_Q = 100.0, 100.0, 12.0
+"""What is seen before may be ringing, and leaves what a resonance of the highest Q would. That of air and walls, whose
+lowest lie about there, falls with the square of the frequency below; a cone has the last one at most."""
+_TAPERED_OCTAVES = 0.5
 """At both ends of the band, where the ratio is led to zero and nothing can be told."""
-_LOCAL_OCTAVES, _FEWEST_BINS = 1 / 3, 24
+_LOCAL_OCTAVES, _FEWEST_BINS = 1 / 3, 32
 """Power is the mean over so much, and over so many bins to both sides at least: fewer scatter too much."""
-_CHANCE_IN_STD = 5.0
-"""Noise as in the silence is not taken for more by chance, at any of some thousand places."""
+_CHANCE_IN_STD = 3.7
+"""Noise as in the silence is taken for more with the probability of 1e-4, at each place."""
 
 
 def alone(frequency_hz: FloatArray, ratio: ComplexArray, variance: FloatArray) -> FloatArray:
@@ -37,40 +44,101 @@ def alone(frequency_hz: FloatArray, ratio: ComplexArray, variance: FloatArray) -
     variance : ndarray, shape (n,)
         E|noise|^2 of the ratio, from the silences.
     """
-    step_hz = frequency_hz[1] - frequency_hz[0]
-    found = np.ones(ratio.size)
-    for index, earliest in enumerate(_EARLIEST):
-        decayed_hz = _DECAYED[min(index, 1)] * step_hz / earliest
-        first = int(np.searchsorted(frequency_hz, max(decayed_hz, frequency_hz[0] * 2**_TAPERED_OCTAVES)))
-        if frequency_hz.size - first < 4 * _FEWEST_BINS:
-            break
-        found[first:] = _late_power(frequency_hz, ratio, variance, earliest, first)
-        if index == 0:
-            found[:first] = found[first]
+    response = _Response.of(frequency_hz, ratio, variance)
+    found = np.ones(frequency_hz.size)
+    before = [response.energy(_before(response.place, earliest)) for earliest in _EARLIEST]
+    # Two resonances that beat may be silent for one span of time, not for the one before it as well.
+    for earliest, just_before, long_before in zip(_EARLIEST, before, before[2:], strict=False):
+        late = _late(response.place, earliest)
+        ringing = np.maximum(
+            just_before * response.left_of_ringing(earliest, earliest),
+            long_before * response.left_of_ringing(0.5 * earliest, earliest),
+        )
+        local = (response.energy(late) - ringing) / np.mean(late**2)
+        # What a window makes of neighbours is not independent; and the silences, no longer, are known no better.
+        free = 0.5 * response.bins * np.mean(late**2) ** 2 / np.mean(late**4)
+        known = response.inside & (frequency_hz >= _FEWEST_CYCLES * response.step_hz / earliest)
+        found = np.where(known & (local > largest_by_chance(free)), np.maximum(found, local), found)
+    first, last = np.flatnonzero(response.inside)[[0, -1]]
+    found[:first], found[last:] = found[first], found[last]
     return found
 
 
-def _late_power(
-    frequency_hz: FloatArray, ratio: ComplexArray, variance: FloatArray, earliest: float, first: int
-) -> FloatArray:
-    """Power of what comes late over that of the stated noise, where that is no chance, from bin ``first`` on."""
-    # Both ends led to zero: what is steep there would be late everywhere.
-    inside = np.log2(frequency_hz / frequency_hz[0]), np.log2(frequency_hz[-1] / frequency_hz)
-    taper = np.prod([_rise(np.clip(part / _TAPERED_OCTAVES, 0.0, 1.0)) for part in inside], axis=0)
-    size = fft.next_fast_len(2 * ratio.size)
-    place = (np.arange(size) / size - earliest) / (_LATEST - earliest)
-    window = np.sin(np.pi * np.clip(place, 0.0, 1.0)) ** 2
-    late = fft.fft(fft.ifft(ratio * taper, size) * window)[: ratio.size]
-    expected = float(np.mean(window**2))
-    power = np.where(taper > 0.99, np.abs(late) ** 2 / variance, expected)[first:]
-    step_hz = frequency_hz[1] - frequency_hz[0]
-    half = np.maximum(0.5 * _LOCAL_OCTAVES * np.log(2) * frequency_hz[first:] / step_hz, _FEWEST_BINS).astype(int)
-    index = np.arange(power.size)
-    low, high = np.maximum(0, index - half), np.minimum(power.size, index + half + 1)
-    sums = np.concatenate([[0.0], np.cumsum(power)])
-    local = (sums[high] - sums[low]) / (high - low) / expected
-    free = (high - low) * (_LATEST - earliest)
-    return np.where(local > 1 + _CHANCE_IN_STD / np.sqrt(free), local, 1.0)
+def largest_by_chance(free: FloatArray) -> FloatArray:
+    """What the mean of so many exponential values of mean 1 exceeds by chance (Wilson and Hilferty, 1931 [M])."""
+    ninth = 1 / (9 * free)
+    return (1 - ninth + _CHANCE_IN_STD * np.sqrt(ninth)) ** 3
+
+
+@dataclass(frozen=True)
+class _Response:
+    """A ratio in time: ``place`` runs from 0 to 1 over it.
+
+    ``inside`` tells where both ends of the band, which are led to zero, are far enough; ``low`` and ``high`` are first
+    bin and last + 1 of the surroundings of each bin.
+    """
+
+    frequency_hz: FloatArray
+    variance: FloatArray
+    place: FloatArray
+    in_time: ComplexArray
+    inside: NDArray[np.bool_]
+    low: NDArray[np.int64]
+    high: NDArray[np.int64]
+
+    @classmethod
+    def of(cls, frequency_hz: FloatArray, ratio: ComplexArray, variance: FloatArray) -> _Response:
+        # What is steep at an end would be late everywhere.
+        ends = np.log2(frequency_hz / frequency_hz[0]), np.log2(frequency_hz[-1] / frequency_hz)
+        taper = np.prod([_rise(np.clip(part / _TAPERED_OCTAVES, 0.0, 1.0)) for part in ends], axis=0)
+        size = fft.next_fast_len(2 * ratio.size)
+        step_hz = frequency_hz[1] - frequency_hz[0]
+        half = np.maximum(0.5 * _LOCAL_OCTAVES * np.log(2) * frequency_hz / step_hz, _FEWEST_BINS).astype(int)
+        inside = taper > 0.99
+        first, last = np.flatnonzero(inside)[[0, -1]]
+        index = np.clip(np.arange(half.size), first, last)
+        low, high = np.maximum(first, index - half), np.minimum(last + 1, index + half + 1)
+        place = np.arange(size) / size
+        return cls(frequency_hz, variance, place, fft.ifft(ratio * taper, size), inside, low, high)
+
+    @property
+    def step_hz(self) -> float:
+        return float(self.frequency_hz[1] - self.frequency_hz[0])
+
+    @property
+    def bins(self) -> NDArray[np.int64]:
+        """In the surroundings of each."""
+        return self.high - self.low
+
+    def energy(self, window: FloatArray) -> FloatArray:
+        """Mean around each bin of what the window lets through, in units of the stated noise without a window."""
+        let_through = fft.fft(self.in_time * window)[: self.variance.size]
+        sums = np.concatenate([[0.0], np.cumsum(np.abs(let_through) ** 2 / self.variance)])
+        return (sums[self.high] - sums[self.low]) / self.bins
+
+    def left_of_ringing(self, before: float, earliest: float) -> FloatArray:
+        """Energy in the window from ``earliest`` on over that seen in the one that ends at ``before``, at most."""
+        highest_hz = self.frequency_hz[self.high - 1]
+        highest_q = np.maximum(_HIGHEST_Q * np.minimum(highest_hz / _FROM_HZ, 1.0) ** 2, _CONE_Q)
+        decay = 2 * np.pi * self.frequency_hz / highest_q / self.step_hz
+        known = np.geomspace(decay.min(), decay.max(), 32)
+        place = self.place[:: max(1, self.place.size // 8192)]
+        falling = np.exp(-known[:, None] * np.maximum(place - 0.5 * before, 0.0))
+        seen, left = falling @ _before(place, before) ** 2, falling @ _late(place, earliest) ** 2
+        # A short window spreads what it shows beyond the neighbourhood, over some 4 over its end.
+        spread = 1 + 4 / (before * self.bins)
+        return spread * np.exp(np.interp(np.log(decay), np.log(known), np.log(np.maximum(left, 1e-300) / seen)))
+
+
+def _before(place: FloatArray, end: float) -> FloatArray:
+    return np.sin(np.pi * np.clip(2 * place / end - 1, 0.0, 1.0)) ** 2
+
+
+def _late(place: FloatArray, earliest: float) -> FloatArray:
+    # Even between its ends: a short sound counts the same whenever it comes.
+    rising = np.clip(2 * (place / earliest - 1), 0.0, 1.0)
+    falling = np.clip((_LATEST - place) / (_LATEST - _FADES), 0.0, 1.0)
+    return (np.sin(0.5 * np.pi * rising) * np.sin(0.5 * np.pi * falling)) ** 2
 
 
 def _rise(part: FloatArray) -> FloatArray:

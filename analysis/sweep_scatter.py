@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.sweep_alone import alone
+from analysis.sweep_alone import alone, largest_by_chance
 from analysis.sweep_drift import Drift, Jump, find_drift
 from capture.arrays import ComplexArray, FloatArray
 from capture.take import JigKind
@@ -24,9 +24,6 @@ _SCALES_OCTAVES = (1 / 96, 1 / 32, 1 / 12)
 
 _LOCAL_OCTAVES = 1 / 6
 """The power of the differences is averaged over this (and over eight of those means)."""
-
-_CHANCE_IN_STD = 3.7
-"""Noise as in the silence is taken for more with the probability of 1e-4, at each place."""
 
 _EQUAL_AT_MOST = 4.0
 """No sweep counts for more than so many times the middle one: of few sweeps one is quiet by chance."""
@@ -139,7 +136,7 @@ class _Means:
         for span, around, free in zip(self.spans, self.surroundings, self.independent, strict=True):
             power = np.abs(_mean(rest, span)) ** 2 * (span[1] - span[0])
             each = _of_each(_mean(power, around), share_there)
-            found = np.maximum(found, np.where(each > _largest_by_chance(free), each, 1.0))
+            found = np.maximum(found, np.where(each > largest_by_chance(free), each, 1.0))
         found = np.maximum(found, np.median(found, axis=0) / _EQUAL_AT_MOST)
         return np.stack([np.interp(self.frequency_hz, self.place_hz, one) for one in found])
 
@@ -153,12 +150,6 @@ class _Means:
         local = _mean(power, around)[0]
         quiet = _mean(variance[None], (span[0], span[1]))[0]
         return np.interp(self.frequency_hz, self.place_hz, np.where(local > quiet, local, 0.0))
-
-
-def _largest_by_chance(free: FloatArray) -> FloatArray:
-    """What the mean of so many exponential values of mean 1 exceeds by chance (Wilson and Hilferty, 1931 [M])."""
-    ninth = 1 / (9 * free)
-    return (1 - ninth + _CHANCE_IN_STD * np.sqrt(ninth)) ** 3
 
 
 def _of_each(local: FloatArray, share: FloatArray) -> FloatArray:

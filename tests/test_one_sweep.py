@@ -55,6 +55,29 @@ def test_noise_with_the_stated_variance_is_no_more_than_that() -> None:
     assert np.median(found[(frequency_hz > 560) & (frequency_hz < 890)]) == pytest.approx(25, rel=0.15)
 
 
+@pytest.mark.parametrize("step_hz", [0.23, 0.56, 1.0])
+def test_what_rings_on_is_no_noise(step_hz: float) -> None:
+    """Small resonances, alone and beating, in sweeps of many lengths: by chance one place in 10,000 is taken for more.
+
+    Were all noise that is left after 74 cycles, that of Q 80 at 150 Hz would be 23 times that of the silence.
+    """
+    frequency_hz = np.arange(round(14 / step_hz), round(21_000 / step_hz)) * step_hz
+    generator = np.random.default_rng(5)
+    cone = 0.6 + 0.3 / (1 + 5j * (frequency_hz / 40 - 40 / frequency_hz))
+    for places_hz in ((120,), (150,), (300, 315), (450,), (700, 760), (1_000,), (2_000,)):
+        for q in (30, 80):
+            small = sum(0.01 / (1 + 1j * q * (frequency_hz / hz - hz / frequency_hz)) for hz in places_hz)
+            noise = generator.standard_normal((2, frequency_hz.size)) * 1e-5 / np.sqrt(2)
+            found = alone(frequency_hz, cone + small + noise[0] + 1j * noise[1], np.full(frequency_hz.size, 1e-10))
+            assert np.mean(found > 1) < 5e-4
+
+
+def test_a_door_that_slams_after_its_frequencies_were_swept(tmp_path: Path) -> None:
+    """Listened for from nearly half of the record on, it was not heard at 14 to 46 Hz: 0.74 of the truth was held."""
+    takes = [wild_take("door", "strong", seed, ONE) for seed in range(4011, 4017)]
+    assert np.mean([share(take, tmp_path / str(index)) for index, take in enumerate(takes)]) > 0.85
+
+
 def test_what_one_sweep_cannot_know_is_said_once(tmp_path: Path) -> None:
     bench, info = kept(wild_take("clean", "mild", 4006, ONE), tmp_path / "one")
     assert bench.findings_of(info).warnings.count(ONE_SWEEP) == 1
