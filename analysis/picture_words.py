@@ -8,6 +8,7 @@ panel gets room above its curves. Words wider than the panel are broken into lin
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 from matplotlib.axes import Axes
@@ -36,6 +37,39 @@ Box = tuple[float, float, float, float]
 """Left, bottom, right, top in pixels."""
 
 
+@dataclass(frozen=True)
+class _Curves:
+    """What must not be covered, in pixels.
+
+    Attributes
+    ----------
+    pieces : ndarray, shape (n, 4)
+        Beginning and end of each straight piece of a curve.
+    lowest, highest : ndarray, shape (2, n)
+        Ends of each piece by x and by y: what lies elsewhere than a box is told apart by them quickly.
+    points : ndarray, shape (m, 3)
+        Middle and half size of each marker.
+    """
+
+    pieces: FloatArray
+    lowest: FloatArray
+    highest: FloatArray
+    points: FloatArray
+
+    @classmethod
+    def of(cls, pieces: FloatArray, points: FloatArray) -> _Curves:
+        begin, end = np.ascontiguousarray(pieces[:, :2].T), np.ascontiguousarray(pieces[:, 2:].T)
+        return cls(pieces, np.minimum(begin, end), np.maximum(begin, end), points)
+
+    def near(self, box: Box) -> FloatArray:
+        """Pieces that may come into a box."""
+        left, bottom, right, top = box
+        found = (self.lowest[0] <= right) & (self.highest[0] >= left)
+        found &= self.lowest[1] <= top
+        found &= self.highest[1] >= bottom
+        return self.pieces[found]
+
+
 def give_way(text: Text, along: bool = False) -> None:
     """Let words find a place that is free; ``along`` the height at which they are only."""
     text.set_gid(_ALONG if along else _GIVE_WAY)
@@ -61,11 +95,11 @@ def _place_in_panel(axes: Axes, movable: Sequence[Text | Legend]) -> None:
         fixed = [
             _box_of(text) for layer in layers for text in layer.texts if text not in movable and text.get_text().strip()
         ]
-        lines, points = _curves(layers)
+        curves = _curves(layers)
         found: list[Box | None] = []
         for one in movable:
             taken = [*fixed, *(box for box in found if box is not None)]
-            found.append(_free_place(axes, one, lines, points, taken))
+            found.append(_free_place(axes, one, curves, taken))
         if None not in found or more == _MOST_ROOM or axes.yaxis_inverted():
             break
         for layer in layers:
@@ -75,15 +109,13 @@ def _place_in_panel(axes: Axes, movable: Sequence[Text | Legend]) -> None:
             _move(axes, one, box)
 
 
-def _free_place(
-    axes: Axes, one: Text | Legend, lines: FloatArray, points: FloatArray, taken: Sequence[Box]
-) -> Box | None:
+def _free_place(axes: Axes, one: Text | Legend, curves: _Curves, taken: Sequence[Box]) -> Box | None:
     """The free place nearest to where it is; None if there is none."""
     now = _box_of(one)
     clear = _CLEAR_PT * axes.figure.dpi / 72
     for box in _places(axes, one, now):
         wide = (box[0] - clear, box[1] - clear, box[2] + clear, box[3] + clear)
-        if not _hit(wide, lines, points) and not any(_overlap(wide, other) for other in taken):
+        if not any(_overlap(wide, other) for other in taken) and not _hit(wide, curves):
             return box
     return None
 
@@ -147,8 +179,8 @@ def _overlap(one: Box, other: Box) -> bool:
     return one[0] < other[2] and other[0] < one[2] and one[1] < other[3] and other[1] < one[3]
 
 
-def _curves(layers: Sequence[Axes]) -> tuple[FloatArray, FloatArray]:
-    """Pieces of all curves, shape (n, 4), and middles of markers with their half size, shape (m, 3), in pixels."""
+def _curves(layers: Sequence[Axes]) -> _Curves:
+    """All curves and markers of panels that lie on each other."""
     pieces, points = [np.zeros((0, 4))], [np.zeros((0, 3))]
     for axes in layers:
         bars = [part for one in axes.containers if isinstance(one, ErrorbarContainer) for part in one.lines[2]]
@@ -167,7 +199,7 @@ def _curves(layers: Sequence[Axes]) -> tuple[FloatArray, FloatArray]:
                 ends = axes.transData.transform(np.array([arrow.xy, arrow.get_position()], dtype=float))
                 pieces.append(np.reshape(ends, (1, -1)))
     whole, marks = np.concatenate(pieces), np.concatenate(points)
-    return whole[np.isfinite(whole).all(axis=1)], marks[np.isfinite(marks).all(axis=1)]
+    return _Curves.of(whole[np.isfinite(whole).all(axis=1)], marks[np.isfinite(marks).all(axis=1)])
 
 
 def _in_pixels(artist: Line2D | LineCollection, data: FloatArray) -> FloatArray:
@@ -175,12 +207,13 @@ def _in_pixels(artist: Line2D | LineCollection, data: FloatArray) -> FloatArray:
     return place
 
 
-def _hit(box: Box, pieces: FloatArray, points: FloatArray) -> bool:
+def _hit(box: Box, curves: _Curves) -> bool:
     """Whether a piece of a curve or a marker comes into a box (Liang and Barsky, ACM TOG 3(1) 1-22, 1984)."""
     left, bottom, right, top = box
-    x, y, half = points.T
+    x, y, half = curves.points.T
     if np.any((x > left - half) & (x < right + half) & (y > bottom - half) & (y < top + half)):
         return True
+    pieces = curves.near(box)
     begin, step = pieces[:, :2], pieces[:, 2:] - pieces[:, :2]
     with np.errstate(divide="ignore", invalid="ignore"):
         low = (np.array([left, bottom]) - begin) / step
