@@ -102,20 +102,21 @@ class _Worker:
 
     def _read(self, pipe: IO[bytes]) -> None:
         message: Answer = None
-        while not self._ended.is_set():
-            message = read_message(pipe)
+        with pipe:
             while not self._ended.is_set():
-                with suppress(queue.Full):
-                    self._answers.put(message, timeout=POLL_S)
-                    break
-            if message is None:
-                return
+                message = read_message(pipe)
+                while not self._ended.is_set():
+                    with suppress(queue.Full):
+                        self._answers.put(message, timeout=POLL_S)
+                        break
+                if message is None:
+                    return
 
     def end(self, patience_s: float = 0.0) -> None:
         """Let it end, or end it; waits until it has."""
         self._ended.set()
         process = self._process
-        assert process.stdin is not None and process.stdout is not None
+        assert process.stdin is not None
         with suppress(OSError):
             process.stdin.close()
         try:
@@ -123,8 +124,8 @@ class _Worker:
         except subprocess.TimeoutExpired:
             process.kill()
             process.wait()
-        self._reader.join()
-        process.stdout.close()
+        # A program of the system that it started may hold the pipe open for ever: the reader is left to itself then.
+        self._reader.join(END_PATIENCE_S)
 
 
 class SoundHost:

@@ -15,6 +15,7 @@ import numpy as np
 import pytest
 from invented_host import Fate, invented_hosts
 
+from capture import sound_host
 from capture.audio_device import Collected, DeviceLost, Playback, StreamState
 from capture.build_folder import BuildFolder
 from capture.devices import find_device, list_devices
@@ -298,3 +299,28 @@ def test_every_signal_fades_what_a_card_plays(
     assert np.abs(np.diff(out[loud : last + 2])).max() < 0.5 * full
 
 
+
+
+def test_a_program_that_it_leaves_behind_holds_nobody_up(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    """It may start a sound server, which inherits its output and outlives it."""
+    left = tmp_path / "left"
+    program = f"""
+import pathlib, subprocess, sys
+left = subprocess.Popen([sys.executable, "-c", "import time; time.sleep(60)"])
+pathlib.Path({str(left)!r}).write_text(str(left.pid))
+sys.stdin.read()
+"""
+    monkeypatch.setattr(sound_host, "PROGRAM", program)
+    worker = sound_host._Worker()
+    end_s = time.monotonic() + 30
+    while not (left.exists() and left.read_text()):
+        assert time.monotonic() < end_s
+        time.sleep(0.02)
+    begin_s = time.monotonic()
+    try:
+        worker.end(patience_s=5.0)
+        assert time.monotonic() - begin_s < 15
+    finally:
+        os.kill(int(left.read_text()), signal.SIGKILL)
+    worker._reader.join(10)
+    assert not worker._reader.is_alive()
