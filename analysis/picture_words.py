@@ -215,10 +215,12 @@ def _hit(box: Box, curves: _Curves) -> bool:
         return True
     pieces = curves.near(box)
     begin, step = pieces[:, :2], pieces[:, 2:] - pieces[:, :2]
+    inside = (begin > [left, bottom]) & (begin < [right, top])
+    if np.any(inside[:, 0] & inside[:, 1]):
+        return True
     with np.errstate(divide="ignore", invalid="ignore"):
         low = (np.array([left, bottom]) - begin) / step
         high = (np.array([right, top]) - begin) / step
-    inside = (begin > [left, bottom]) & (begin < [right, top])
     still = step == 0
     enters = np.where(still, np.where(inside, -np.inf, np.inf), np.minimum(low, high)).max(axis=1)
     leaves = np.where(still, np.where(inside, np.inf, -np.inf), np.maximum(low, high)).min(axis=1)

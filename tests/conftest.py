@@ -57,6 +57,11 @@ LONG_FIRST = (
     "test_flow",
     "test_report",
     "test_sound_process",
+    "test_window_pictures",
+    "test_wild_fits",
+    "test_wild_speakers",
+    "test_window_fits",
+    "test_pre_check",
 )
 """Modules that take long: begun first, so that all workers end together."""
 
