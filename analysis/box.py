@@ -31,7 +31,7 @@ from analysis.box_model import (
     USUAL_SOFT_W,
     BoxModel,
 )
-from analysis.box_priors import FRONT_PRIOR, LN_FRONT_S_PRIOR, BoxPriors, at_rest, box_priors, waves_loss
+from analysis.box_priors import BoxPriors, at_rest, box_priors, front_known, waves_loss
 from analysis.box_search import POOR, TIGHT, Search
 from analysis.cone_resonances import ConeResonances, cone_resonances
 from analysis.driver import DriverFit
@@ -261,7 +261,7 @@ def _start(resonances: ResonanceFit, driver: DriverFit, vented: bool) -> tuple[B
     """
     found = cone_resonances(resonances, BROAD_Q)
     ws2 = float(np.exp(2 * driver.parameters[LN_WS]))
-    front = [FRONT_PRIOR[0], LN_FRONT_S_PRIOR[0]]
+    front = [mean for mean, _ in front_known(driver)]
     air = [USUAL_PLACE, 0.0, float(np.log(USUAL_SOFT_W))]
     if vented:
         tuning = _tuning_pair(found, resonances)

@@ -26,16 +26,18 @@ from analysis.box_model import (
     BoxModel,
 )
 from analysis.cone_resonances import ConeResonances
-from analysis.driver import DriverFit, coil_prior
-from analysis.driver_model import CREEP, FIRST_COIL, LN_QMS, LN_RE, LN_SCALE, LN_WS
+from analysis.driver import DriverFit
+from analysis.driver_model import AIR, CREEP, FIRST_COIL, LN_AIR_S, LN_QMS, LN_RE, LN_SCALE, LN_WS
 from analysis.lumped_fit import Prior
 from analysis.quantity import Quantity
 from capture.arrays import FloatArray
 
 MU_PRIOR = (0.01, 0.04)
 """Air load of the box over the moving mass, beyond that of its standing waves and less that of free air."""
-FRONT_PRIOR, LN_FRONT_S_PRIOR = (0.05, 0.04), (float(np.log(1.1e-4)), 0.4)
-"""Air before the front over the moving mass, and the time from which it radiates: cones of 80 to 210 mm."""
+FRONT_STD, FRONT_LATER, FRONT_LATER_STD = (0.1, 0.003), 9 * np.pi / 48 / 0.2925, 0.15
+"""Air before the front over the moving mass is that of the free air (8/3 rho a^3 before a wall, and of a disc that
+swings [M]), give or take this part of it and of the moving mass; it radiates from a time on that is so much longer than
+that of the free air (9 pi/48 and 0.2925 of a/c [M]), give or take this much of its logarithm."""
 LEAK_STD = 0.15
 """1/QL before the fit, around 0: QL 7 is usual (Small 1973 [M])."""
 LOSS_STD = 0.3
@@ -78,6 +80,11 @@ CHANGED_STD = (0.03, 0.1, 0.02)
 """Freedom in ln ws, ln Qms and ln(Bl^2/Mms) of a driver that has changed."""
 REPEATED_STD = (0.003, 0.01, 0.001)
 """Of ln ws, ln Qms and ln(Bl^2/Mms) from one take to the next: playing in, temperature (usual, no source)."""
+CREEP_REPEATED_STD = 0.006
+"""Of lambda, a tenth of a usual one: it goes with warmth and playing as the suspension does (usual, no source)."""
+COIL_REPEATED_STD = 0.01
+"""Of the coil's parameters: eddy currents and inductance are those of free air, but for where the cone rests (usual, no
+source)."""
 DRIFT = 1e-6
 """Least standard deviation of what is known of the driver, so that nothing is known infinitely well."""
 
@@ -166,12 +173,13 @@ def box_priors(
     told : tuple of Prior
         What another take of the same box has told.
     """
+    front, front_time = front_known(driver)
     met = Met(waves_loss(model, start), hidden or 0.0)
     known = [
         (LN_RE, driver.parameters[LN_RE], RE_STD),
         (model.first_box + MU, *MU_PRIOR),
-        (model.first_box + FRONT, *FRONT_PRIOR),
-        (model.first_box + LN_FRONT_S, *LN_FRONT_S_PRIOR),
+        (model.first_box + FRONT, *front),
+        (model.first_box + LN_FRONT_S, *front_time),
         (model.first_box + LEAK, 0.0, LEAK_STD),
         (model.first_box + LEAK_MASS, *LEAK_MASS_PRIOR),
         (model.first_box + LEAK_PLACE, USUAL_PLACE, LEAK_PLACE_STD),
@@ -186,7 +194,7 @@ def box_priors(
     known += [(index, 0.0, CHANGE_STD) for index in own]
     values = np.array([value for _, value, _ in known])
     box = Prior(tuple(index for index, _, _ in known), values, np.diag([std**2 for _, _, std in known]))
-    more = [*told, *coil_prior(driver.coil)]
+    more = [*told]
     if own:
         value, rows = model.own.at_rest()
         reciprocal_q, std = at_rest(model.own)
@@ -197,6 +205,16 @@ def box_priors(
             variance = CONE_LOSS_LEAST_STD**2 + (0.5 * hidden) ** 2
             more.append(Prior(both, np.array([hidden]), np.array([[variance]]), np.ones((1, 2))))
     return BoxPriors(_driver_prior(driver, model), box, tuple(more))
+
+
+def front_known(driver: DriverFit) -> tuple[tuple[float, float], tuple[float, float]]:
+    """Mean and standard deviation of ``FRONT`` and of ``LN_FRONT_S``, from the free air around the driver."""
+    first = driver.model.air.start
+    part, time = first + AIR, first + LN_AIR_S
+    std = np.sqrt(np.diag(driver.covariance))
+    value, later = float(driver.parameters[part]), float(driver.parameters[time] + np.log(FRONT_LATER))
+    spread = float(np.linalg.norm([std[part], FRONT_STD[0] * value, FRONT_STD[1]]))
+    return (value, spread), (later, float(np.hypot(std[time], FRONT_LATER_STD)))
 
 
 def _soft(softening: Quantity | None, met: Met) -> tuple[float, float]:
@@ -213,13 +231,17 @@ def at_rest(pairs: ConeResonances) -> tuple[FloatArray, FloatArray]:
 
 
 def _driver_prior(driver: DriverFit, model: BoxModel) -> Prior:
-    """Cone and its small resonances as known from free air."""
+    """Cone, coil and small resonances of the driver as known from free air."""
     cone = [LN_WS, LN_QMS, LN_SCALE] + ([CREEP] if driver.creep else [])
     first = FIRST_COIL + driver.coil.size
+    cone += range(FIRST_COIL, first)
     there = [*cone, *range(first, first + driver.small.size)]
     here = [*cone, *range(model.changes.start, model.changes.start + driver.small.size)]
     apart = np.full(len(there), DRIFT**2)
     apart[:3] += np.square(REPEATED_STD)
+    if driver.creep:
+        apart[3] += CREEP_REPEATED_STD**2
+    apart[len(cone) - driver.coil.size : len(cone)] += COIL_REPEATED_STD**2
     covariance = driver.covariance[np.ix_(there, there)] + np.diag(apart)
     return Prior(tuple(here), driver.parameters[there], covariance)
 

@@ -6,8 +6,7 @@ logit. Frequencies are taken relative to 1 kHz where a power of frequency would 
 
 from __future__ import annotations
 
-import itertools
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -15,9 +14,18 @@ from scipy import optimize
 
 from capture.arrays import ComplexArray, FloatArray
 
+PUBLISHED_SECTIONS = 2
+"""More sections follow any lossy coil: they say nothing of the DC resistance below them."""
+
 REFERENCE_RAD_S = 2 * np.pi * 1_000.0
 
 
+FREE_CORNERS_RAD_S = 2 * np.pi * np.geomspace(30.0, 60e3, 17)
+MOST_ONE_BY_ONE = 2
+EVEN_ENDS_RAD_S = (2 * np.pi * 300.0, 2 * np.pi * 10e3)
+"""More corners than so many that were found one by one may be badly placed: others, spread evenly, are tried too."""
+SIGNED_RCOND = 1e-5
+"""Parts of either sign that take one another back are left out of a start from there on."""
 CHAIN_CORNERS_RAD_S = 2 * np.pi * np.geomspace(2.0, 2e6, 19)
 CHAIN_STEP = float(np.log(CHAIN_CORNERS_RAD_S[1] / CHAIN_CORNERS_RAD_S[0]))
 CHAIN_BEND_STD = 1.0
@@ -58,6 +66,12 @@ class CoilModel:
     shapes: Callable[[ComplexArray, tuple[float, ...]], ComplexArray]
     corners: tuple[tuple[float, ...], ...]
     assemble: Callable[[FloatArray, tuple[float, ...]], tuple[float, ...]]
+    corners_at_a_time: int = 1
+    """So many of the sets of ``corners`` make one start, found one by one."""
+    signed: bool = False
+    """The parts may be negative."""
+    published: bool = True
+    """False where it is not one that is told of coils, but one that follows any."""
     smoothness: FloatArray | None = None
     """Rows over the parameters that are 0 with a standard deviation of 1 beforehand; None: nothing is known."""
 
@@ -65,19 +79,82 @@ class CoilModel:
     def size(self) -> int:
         return len(self.parameter_names)
 
+    @property
+    def _ends(self) -> tuple[float, float]:
+        """Least and greatest of the corners."""
+        every = [corner for one in self.corners for corner in one]
+        return min(every, default=0.0), max(every, default=0.0)
+
     def start(self, s: ComplexArray, coil_ohm: ComplexArray) -> FloatArray:
         """Parameters that follow a curve of the coil with its DC resistance roughly, for a fit to start from."""
-        weight = 1 / np.abs(coil_ohm)
-        target = np.concatenate([(coil_ohm * weight).real, (coil_ohm * weight).imag])
-        best, least = self.corners[0], np.inf
-        coefficients = np.ones(2)
-        for corners in self.corners:
-            columns = np.concatenate([np.ones((s.size, 1)), self.shapes(s, corners)], axis=1) * weight[:, None]
-            solution, rest = optimize.nnls(np.concatenate([columns.real, columns.imag]), target)
-            if rest < least:
-                best, least, coefficients = corners, rest, solution
-        floor = 1e-3 * np.abs(coil_ohm[-1] / self.shapes(s, best)[-1])
-        return np.array(self.assemble(np.maximum(coefficients[1:], floor), best))
+        return self.follow(s, coil_ohm, np.abs(coil_ohm)).parameters
+
+    def follow(
+        self, s: ComplexArray, coil_ohm: ComplexArray, std_ohm: FloatArray, corners: tuple[float, ...] = ()
+    ) -> Followed:
+        """Follow a curve of the coil with its DC resistance as well as the model can, from ``corners`` found before."""
+        curve = _Curve(s, coil_ohm, 1 / std_ohm, self.shapes, self.signed)
+        best = corners
+        for _ in range(len(corners), self.corners_at_a_time):
+            tried = [best + one for one in self.corners if not one or one[0] not in best]
+            best = curve.refined(self._ends, min(tried, key=curve.chi_square))
+        if self.corners_at_a_time > MOST_ONE_BY_ONE:
+            even = tuple(float(one) for one in np.geomspace(*EVEN_ENDS_RAD_S, self.corners_at_a_time))
+            best = min(best, curve.refined(self._ends, even), key=curve.chi_square)
+        found, rest = curve.solved(best)
+        if not self.signed:
+            found[1:] = np.maximum(found[1:], 1e-3 * np.abs(coil_ohm[-1] / self.shapes(s[-1:], best)[0]))
+        return Followed(float(found[0]), np.array(self.assemble(found[1:], best)), float(rest @ rest), best)
+
+
+@dataclass(frozen=True)
+class Followed:
+    """A coil that follows a curve: its DC resistance, the model's parameters and corners, what is left."""
+
+    resistance_ohm: float
+    parameters: FloatArray
+    chi_square: float
+    corners: tuple[float, ...]
+
+
+@dataclass(frozen=True)
+class _Curve:
+    """A coil with its DC resistance, which parts are to follow; their sizes are linear once the corners are given."""
+
+    s: ComplexArray
+    coil_ohm: ComplexArray
+    weight: FloatArray
+    shapes: Callable[[ComplexArray, tuple[float, ...]], ComplexArray]
+    signed: bool
+
+    def solved(self, corners: tuple[float, ...]) -> tuple[FloatArray, FloatArray]:
+        """Coefficients (the DC resistance first) and what they leave, weighted."""
+        columns = np.concatenate([np.ones((self.s.size, 1)), self.shapes(self.s, corners)], axis=1)
+        columns, target = columns * self.weight[:, None], self.coil_ohm * self.weight
+        rows, wanted = np.concatenate([columns.real, columns.imag]), np.concatenate([target.real, target.imag])
+        size = np.linalg.norm(rows, axis=0)
+        if self.signed:
+            found = np.linalg.lstsq(rows / size, wanted, rcond=SIGNED_RCOND)[0]
+        else:
+            found, _ = optimize.nnls(rows / size, wanted)
+        return found / size, rows @ (found / size) - wanted
+
+    def chi_square(self, corners: tuple[float, ...]) -> float:
+        """What corners leave at best."""
+        return float(np.sum(self.solved(corners)[1] ** 2))
+
+    def refined(self, ends: tuple[float, float], corners: tuple[float, ...]) -> tuple[float, ...]:
+        """Corners moved to where they follow the curve best (variable projection: Golub, Pereyra, 1973 [M])."""
+        if not corners or self.signed:
+            return corners
+
+        def inside(x: FloatArray) -> tuple[float, ...]:
+            return tuple(np.exp(np.clip(x, *np.log(ends))))
+
+        found, _ = optimize.leastsq(
+            lambda x: self.solved(inside(x))[1], np.log(corners), xtol=1e-5, ftol=1e-5, maxfev=60 * len(corners)
+        )
+        return inside(found)
 
 
 def _inductor(s: ComplexArray, x: FloatArray) -> tuple[ComplexArray, ComplexArray]:
@@ -95,16 +172,16 @@ def _lossy_inductor(s: ComplexArray, x: FloatArray) -> tuple[ComplexArray, Compl
     return _parallel([s * np.exp(x[0]), np.full(s.shape, np.exp(x[1]), dtype=complex)])
 
 
-def _inductor_and_section(s: ComplexArray, x: FloatArray) -> tuple[ComplexArray, ComplexArray]:
-    z, slope = _inductor(s, x[:1])
-    section, section_slopes = _lossy_inductor(s, x[1:3])
-    return z + section, np.concatenate([slope, section_slopes], axis=1)
-
-
-def _inductor_and_two_sections(s: ComplexArray, x: FloatArray) -> tuple[ComplexArray, ComplexArray]:
-    z, slopes = _inductor_and_section(s, x[:3])
-    section, section_slopes = _lossy_inductor(s, x[3:5])
-    return z + section, np.concatenate([slopes, section_slopes], axis=1)
+def _inductor_and_sections(s: ComplexArray, x: FloatArray) -> tuple[ComplexArray, ComplexArray]:
+    """s L in series with sections (s L || R): parameters ln L, then ln L and ln R of each section."""
+    z = s * np.exp(x[0])
+    inductances, resistances = s[:, None] * np.exp(x[1::2]), np.exp(x[2::2])
+    sections = inductances * resistances / (inductances + resistances)
+    slopes = np.empty((s.size, x.size), dtype=complex)
+    slopes[:, 0] = z
+    slopes[:, 1::2] = sections**2 / inductances
+    slopes[:, 2::2] = sections**2 / resistances
+    return z + sections.sum(axis=1), slopes
 
 
 def _leach(s: ComplexArray, x: FloatArray) -> tuple[ComplexArray, ComplexArray]:
@@ -174,14 +251,36 @@ def _columns(*parts: ComplexArray) -> ComplexArray:
     return np.stack(parts, axis=1)
 
 
-_CORNERS = tuple(float(corner) for corner in 2 * np.pi * np.geomspace(60.0, 60e3, 13))
+_CORNERS = tuple(float(corner) for corner in 2 * np.pi * np.geomspace(10.0, 200e3, 18))
 _SINGLE = tuple((corner,) for corner in _CORNERS)
-_PAIRS = tuple(itertools.combinations(_CORNERS, 2))
 _EXPONENTS = tuple((float(n),) for n in np.arange(0.4, 0.96, 0.05))
 _ROOT_CORNERS = tuple((float(np.sqrt(corner)),) for corner in _CORNERS)
 _LOSS_CORNERS = tuple(
     (float(root * np.sqrt(corner)), float(corner)) for corner in _CORNERS[::2] for root in (0.1, 0.5, 2.0, 8.0)
 )
+
+_COUNTS = ("lossy inductance", *(f"{count} lossy inductances" for count in ("two", "three", "four")))
+
+
+def _sections_model(count: int) -> CoilModel:
+    names = [name for number in range(2, count + 2) for name in (f"L{number} (H)", f"R{number} (ohm)")]
+    return CoilModel(
+        name=f"inductance and {_COUNTS[count - 1]}",
+        source="sections L parallel to R in series with L; common practice, no source",
+        parameter_names=("L (H)", *names),
+        evaluate=_inductor_and_sections,
+        values=np.exp,
+        scales=(1.0,) * (1 + 2 * count),
+        shapes=lambda s, c: _columns(s, *(_relaxation(s, corner) for corner in c)),
+        corners=_SINGLE,
+        assemble=lambda a, c: (
+            float(np.log(a[0])),
+            *(one for part, corner in zip(a[1:], c, strict=True) for one in _section(part, corner)),
+        ),
+        corners_at_a_time=count,
+        published=count <= PUBLISHED_SECTIONS,
+    )
+
 
 COIL_MODELS: tuple[CoilModel, ...] = (
     CoilModel(
@@ -206,28 +305,7 @@ COIL_MODELS: tuple[CoilModel, ...] = (
         corners=_SINGLE,
         assemble=lambda a, c: _section(a[0], c[0]),
     ),
-    CoilModel(
-        name="inductance and lossy inductance",
-        source="L in series with L2 parallel to R2; common practice, no source",
-        parameter_names=("L (H)", "L2 (H)", "R2 (ohm)"),
-        evaluate=_inductor_and_section,
-        values=np.exp,
-        scales=(1.0, 1.0, 1.0),
-        shapes=lambda s, c: _columns(s, _relaxation(s, c[0])),
-        corners=_SINGLE,
-        assemble=lambda a, c: (float(np.log(a[0])), *_section(a[1], c[0])),
-    ),
-    CoilModel(
-        name="inductance and two lossy inductances",
-        source="two sections L parallel to R in series with L; common practice, no source",
-        parameter_names=("L (H)", "L2 (H)", "R2 (ohm)", "L3 (H)", "R3 (ohm)"),
-        evaluate=_inductor_and_two_sections,
-        values=np.exp,
-        scales=(1.0, 1.0, 1.0, 1.0, 1.0),
-        shapes=lambda s, c: _columns(s, _relaxation(s, c[0]), _relaxation(s, c[1])),
-        corners=_PAIRS,
-        assemble=lambda a, c: (float(np.log(a[0])), *_section(a[1], c[0]), *_section(a[2], c[1])),
-    ),
+    *(_sections_model(count) for count in range(1, len(_COUNTS) + 1)),
     CoilModel(
         name="semi-inductance K s^n",
         source="Leach, JAES 50(6) 442-450, 2002",
@@ -292,6 +370,32 @@ CHAIN = CoilModel(
             + c[0] * np.log(CHAIN_CORNERS_RAD_S / REFERENCE_RAD_S)
         ),
     ),
+    published=False,
     smoothness=_chain_smoothness(),
 )
 """Tried only where no published model follows the coil."""
+
+
+def _linear(s: ComplexArray, x: FloatArray) -> tuple[ComplexArray, ComplexArray]:
+    parts = _linear_shapes(s, FREE_CORNERS_RAD_S)
+    return parts @ x, parts
+
+
+def _linear_shapes(s: ComplexArray, corners: Sequence[float] | FloatArray) -> ComplexArray:
+    whole = s[:, None]
+    return np.concatenate([whole / FREE_CORNERS_RAD_S[-1], whole / (whole + np.asarray(corners))], axis=1)
+
+
+FREE = CoilModel(
+    name="sections of any sign",
+    source="to find the cone while nothing is known of the coil: all that is linear is quickly fitted",
+    parameter_names=("L", *(f"R at {corner / (2 * np.pi):.4g} Hz (ohm)" for corner in FREE_CORNERS_RAD_S)),
+    evaluate=_linear,
+    values=lambda x: x,
+    scales=(0.0,) * (1 + FREE_CORNERS_RAD_S.size),
+    shapes=_linear_shapes,
+    corners=(tuple(float(one) for one in FREE_CORNERS_RAD_S),),
+    assemble=lambda a, c: tuple(float(one) for one in a),
+    signed=True,
+    published=False,
+)

@@ -32,7 +32,17 @@ from analysis.box_model import (
 from analysis.coil_models import CHAIN_CORNERS_RAD_S, CoilModel
 from analysis.cone_resonances import ConeResonances
 from analysis.driver import DriverFit
-from analysis.driver_model import CREEP, FIRST_COIL, LN_QMS, LN_RE, LN_SCALE, LN_WS
+from analysis.driver_model import (
+    AIR,
+    CREEP,
+    DIPOLE_B,
+    FIRST_COIL,
+    LN_AIR_S,
+    LN_QMS,
+    LN_RE,
+    LN_SCALE,
+    LN_WS,
+)
 from capture.arrays import FloatArray
 
 LADDER_PER_DECADE = 4
@@ -40,6 +50,8 @@ LADDER_LOW_HZ, LADDER_HIGH_HZ = 1e-3, 1e8
 CREEP_ABOVE = 400.0
 """The creep's ladder ends at this multiple of the resonance: above it a suspension is no spring any more."""
 BLEEDER_OHM = 1e12
+LEAST_AIR = 1e-9
+"""Part of the moving mass below which the free air is left as a mass."""
 
 
 def driver_netlist(fit: DriverFit, title: str) -> str:
@@ -47,7 +59,11 @@ def driver_netlist(fit: DriverFit, title: str) -> str:
     x = fit.lumped
     lines = _head(title)
     lines += _coil(fit.coil, x)
-    lines += _cone(x, 0.0)
+    air = fit.parameters[fit.model.air]
+    lines += [
+        *_cone(x, -air[AIR]),
+        *_free_air(float(air[AIR]), float(np.exp(air[LN_AIR_S])), float(np.exp(x[LN_SCALE]))),
+    ]
     lines += ["* small resonances on the cone", *_small(fit.small.moved(fit.changes), unit=float(np.exp(x[LN_SCALE])))]
     return "\n".join([*lines, ".end", ""])
 
@@ -173,6 +189,21 @@ def _cone(x: FloatArray, air_load: float) -> list[str]:
     above = corners[-1] * np.exp(0.5 * step)
     rest = spring_h * (1 - slope * np.log(above / ws))
     return lines + _ladder("spring", "emf", "0", resistances, resistances / corners, rest)
+
+
+def _free_air(part: float, time_s: float, scale: float) -> list[str]:
+    """Mass of the free air, and behind it what it becomes at high frequency: a resistance and a mass in parallel.
+
+    The reciprocal of air s (1 + b u)/(1 + b u + u^2), u = s t, is 1/(air s) + t^2 s/(air (1 + b u)).
+    """
+    if abs(part) < LEAST_AIR:
+        return [f"cfree emf 0 {_number(part / scale)}"]
+    return [
+        "* free air",
+        f"cfree emf free {_number(part / scale)}",
+        f"lfree free 0 {_number(time_s**2 * scale / part)}",
+        f"rfree free 0 {_number(time_s * scale / (DIPOLE_B * part))}",
+    ]
 
 
 def _small(

@@ -13,7 +13,7 @@ from reference.random_boxes import random_box
 from reference.random_drivers import random_driver, true_driver
 from reference.speaker_circuit import Coil, Driver, HungMass, SpeakerCircuit, semi_inductance
 
-from analysis.coil_models import CHAIN, COIL_MODELS, REFERENCE_RAD_S
+from analysis.coil_models import CHAIN, COIL_MODELS, FREE, REFERENCE_RAD_S
 from analysis.cone_resonances import ConeResonances
 from analysis.driver import DriverFit, MeterReading, fit_driver
 from analysis.driver_model import FreeAirModel
@@ -109,12 +109,12 @@ def test_thorborg_futtrup_without_its_losses_is_two_inductances() -> None:
     assert z == pytest.approx(3.0 * np.sqrt(s / REFERENCE_RAD_S), rel=1e-4)
 
 
-@pytest.mark.parametrize("coil", [*COIL_MODELS, CHAIN], ids=lambda model: model.name)
+@pytest.mark.parametrize("coil", [*COIL_MODELS, CHAIN, FREE], ids=lambda model: model.name)
 def test_derivatives_are_those_of_the_model(coil) -> None:
     s = 2j * np.pi * np.geomspace(10, 20_000, 40)
     small = ConeResonances(3_000.0, np.array([-100 + 2_000j]), np.array([2e4 + 1e3j]))
     start = coil.start(s, 6 + 0.02 * s**0.7)
-    x = np.concatenate([np.log([6.0, 250.0, 5.0, 3_000.0]), [0.1], start, [0.1, -0.1, 0.05, 0.2]])
+    x = np.concatenate([np.log([6.0, 250.0, 5.0, 3_000.0]), [0.1], start, [0.1, -0.1, 0.05, 0.2], [0.08, np.log(1e-4)]])
     model = FreeAirModel(coil, small)
     assert_derivatives(model, s, x)
 

@@ -14,7 +14,7 @@ from analysis.box_model import FRONT
 from analysis.box_verdicts import leak_verdict
 from analysis.cells import HIGHEST_HZ
 from analysis.described_box import described_shared_air, described_softening
-from analysis.driver import CHAIN_WARNING, DriverFit, MeterReading, fit_driver
+from analysis.driver import UNPUBLISHED_WARNING, DriverFit, MeterReading, fit_driver
 from analysis.findings import ResonanceFit
 from analysis.impedance import ImpedanceSpectrum
 from analysis.resonances import fit_resonances
@@ -61,15 +61,15 @@ def test_no_pair_stands_at_the_end_of_the_band(seed: int) -> None:
 
 
 def test_a_coil_of_no_published_kind_asks_for_the_multimeter() -> None:
-    assert CHAIN_WARNING in driver(LADDER).warnings
+    assert UNPUBLISHED_WARNING in driver(LADDER).warnings
     wild = wild_box(LADDER, KINDS[0])
     true_ohm = wild.driver_truth.re_ohm
     assert abs(driver(LADDER).re_ohm.value - true_ohm) < 2 * driver(LADDER).re_ohm.std
     metered = fit_driver(*take(LADDER, KINDS[0], "free-air"), MeterReading(true_ohm, 0.2))
-    assert CHAIN_WARNING not in metered.warnings
+    assert UNPUBLISHED_WARNING not in metered.warnings
     assert metered.re_ohm.std < 0.3 * driver(LADDER).re_ohm.std
     # One that is published does not.
-    assert CHAIN_WARNING not in fit_driver(*take(501, KINDS[0], "free-air")).warnings
+    assert UNPUBLISHED_WARNING not in fit_driver(*take(501, KINDS[0], "free-air")).warnings
 
 
 def test_the_front_radiates_as_a_piston_in_a_wall() -> None:
