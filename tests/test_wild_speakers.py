@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from reference.wild_air import Air, piston_in_free_air
 from reference.wild_boxes import KINDS, WildBox, wild_box
+from reference.wild_drivers import driver_truth
 
 from analysis.box import BoxFit, fit_box
 from analysis.box_model import FRONT
@@ -70,6 +71,18 @@ def test_a_coil_of_no_published_kind_asks_for_the_multimeter() -> None:
     assert metered.re_ohm.std < 0.3 * driver(LADDER).re_ohm.std
     # One that is published does not.
     assert UNPUBLISHED_WARNING not in fit_driver(*take(501, KINDS[0], "free-air")).warnings
+
+
+@pytest.mark.parametrize("seed", [29, 61, 62, 63, 64, 65])
+def test_every_coil_is_followed_to_the_noise(seed: int) -> None:
+    """Ladders left 400 times the noise once, and free air that radiates 20 times; Re and Qes follow from both."""
+    fit, wild = driver(seed), wild_box(seed, KINDS[0])
+    as_it_was = driver_truth(wild.driver_in("free-air"), wild.enclosure.air)
+    assert fit.reduced_chi_square < 2
+    assert fit.fs_hz.value == pytest.approx(as_it_was.fs_hz, rel=1e-4)
+    assert fit.re_ohm.value == pytest.approx(as_it_was.re_ohm, rel=5e-4)
+    # Small resonances move a little more than the cone: what is counted as Mms, 0.2 % at most.
+    assert fit.qes.value == pytest.approx(as_it_was.qes, rel=2.5e-3)
 
 
 def test_the_front_radiates_as_a_piston_in_a_wall() -> None:
