@@ -240,6 +240,7 @@ class Bench:
             derivative = calibration.derivative(measured)
             shorts = self._short_ohm(take, calibration)
             contact = (np.full(measured.size, contact_std_ohm(shorts), dtype=complex),) if shorts else ()
+            bent = ratio.bent_variance
             self._spectra[take.number] = ImpedanceSpectrum(
                 frequency_hz=calibration.frequency_hz,
                 impedance_ohm=calibration.impedance_from_ratio(measured),
@@ -247,6 +248,7 @@ class Bench:
                 calibration_variance_ohm2=calibration.noise_variance(measured, np.zeros(measured.size)),
                 scale_std=calibration.scale_std,
                 common_ohm=(*(derivative * common[inside] for common in ratio.common), *contact),
+                bent_variance_ohm2=None if bent is None else np.abs(derivative) ** 2 * bent[inside],
                 warnings=(
                     *take.flags,
                     *_uncorrected(calibration),

@@ -24,6 +24,8 @@ _CELL_OVER_DISTANCE = 0.7
 """Widest cell over its distance from the nearest pole (half width and detuning together): three in a full width."""
 _CELLS_SHARING_CALIBRATION = CELLS_PER_OCTAVE / 12
 """The noise of the calibration takes is common to so many cells: a resonator as wide sees it that much stronger."""
+_CELLS_SHARING_BEND = CELLS_PER_OCTAVE / 3
+"""What a bending suspension does to a peak is as wide as the peak: of Q 4, as in a box, a third of an octave."""
 
 
 @dataclass(frozen=True)
@@ -86,5 +88,7 @@ def _gathered(spectrum: ImpedanceSpectrum, first: NDArray[np.int64], parts: NDAr
     frequency_hz = np.add.reduceat(weight * spectrum.frequency_hz, first) / total
     magnitude = np.abs(np.add.reduceat(weight * spectrum.impedance_ohm, first) / total)
     shared = _CELLS_SHARING_CALIBRATION * spectrum.calibration_variance_ohm2[first]
+    if spectrum.bent_variance_ohm2 is not None:
+        shared = shared + _CELLS_SHARING_BEND * spectrum.bent_variance_ohm2[first]
     std = np.sqrt(0.5 * (1 / total + parts * shared) + parts * (CHAIN_FLOOR * magnitude) ** 2)
     return Cells(spectrum, first, weight, frequency_hz, std)

@@ -32,6 +32,8 @@ class ImpedanceSpectrum:
         coil. Each is one standard deviation of one cause, independent of the others: the covariance of points i and
         k is ``sum_j common_j[i] common_j[k]``, real and imaginary parts alike. It belongs to levels and heights, never
         to the noise against which a resonance is told; no averaging over points makes it smaller.
+    bent_variance_ohm2 : ndarray, shape (n,), or None
+        The part of ``noise_variance_ohm2`` that is for what bends; neighbours as near as a peak is wide share it.
     """
 
     frequency_hz: FloatArray
@@ -41,6 +43,7 @@ class ImpedanceSpectrum:
     scale_std: float
     warnings: tuple[str, ...] = ()
     common_ohm: tuple[ComplexArray, ...] = ()
+    bent_variance_ohm2: FloatArray | None = None
 
     @property
     def resolution_hz(self) -> float:
@@ -55,6 +58,7 @@ class ImpedanceSpectrum:
             noise_variance_ohm2=self.noise_variance_ohm2[kept],
             calibration_variance_ohm2=self.calibration_variance_ohm2[kept],
             common_ohm=tuple(common[kept] for common in self.common_ohm),
+            bent_variance_ohm2=None if self.bent_variance_ohm2 is None else self.bent_variance_ohm2[kept],
         )
 
 

@@ -78,7 +78,7 @@ def fit_resonances(
         )
     cells = cells_of(spectrum)
     relaxations, fit = _first_fit(cells)
-    cells, fit = _shown_by_bins(cells, relaxations, fit)
+    cells, relaxations, fit = _shown_by_bins(cells, relaxations, fit)
     inflation = _misfit(fit, cells.frequency_hz.size)
     problem, fit = _finished(cells, relaxations, fit, inflation)
     left_over = _left_over(cells, fit, inflation)
@@ -146,12 +146,23 @@ def _first_fit(cells: Cells) -> tuple[int, PairFit]:
     return _from_other_starts(cells, best)
 
 
-def _shown_by_bins(cells: Cells, relaxations: int, first: PairFit) -> tuple[Cells, PairFit]:
-    """Cells parted around what is narrow, and the pairs that they show."""
+def _shown_by_bins(cells: Cells, relaxations: int, first: PairFit) -> tuple[Cells, int, PairFit]:
+    """Cells parted around what is narrow, the pairs that they show, and how many relaxations that takes.
+
+    What stood in for missing relaxations in the coarse cells may not do so in these, and is lost.
+    """
     parted = cells.parted(first.poles_rad_s)
     if parted is cells:
-        return cells, first
-    return parted, _settle(FitProblem.of(parted.data(first), relaxations), first.poles_rad_s)
+        return cells, relaxations, first
+    best: tuple[int, PairFit] | None = None
+    for number in (number for number in RELAXATIONS if number >= relaxations):
+        fit = _settle(FitProblem.of(parted.data(first), number), first.poles_rad_s)
+        if best is None or fit.chi_square < best[1].chi_square:
+            best = number, fit
+        if _is_good(fit):
+            break
+    assert best is not None
+    return parted, *best
 
 
 def _finished(cells: Cells, relaxations: int, first: PairFit, inflation: FloatArray) -> tuple[FitProblem, PairFit]:

@@ -46,6 +46,8 @@ class ChannelRatio:
         Scatter that all bins share, as in ``ImpedanceSpectrum.common_ohm``.
     jumps : tuple of Jump
         What jumped within a sweep and was taken out.
+    bent_variance : ndarray, shape (n,), or None
+        The part of ``noise_variance`` that is for what bends; neighbours share it.
     """
 
     frequency_hz: FloatArray
@@ -57,6 +59,7 @@ class ChannelRatio:
     warnings: tuple[str, ...] = ()
     common: tuple[ComplexArray, ...] = ()
     jumps: tuple[Jump, ...] = ()
+    bent_variance: FloatArray | None = None
 
 
 def channel_ratio(recording: Recording, gate_s: float | None = None) -> ChannelRatio:
@@ -105,8 +108,10 @@ def channel_ratio(recording: Recording, gate_s: float | None = None) -> ChannelR
     windows[: spectra.low_bins] = (_WINDOW_ERROR * np.abs(mean[: spectra.low_bins])) ** 2
     combined = combine_sweeps(frequency_hz, spectra.ratios, variance, info.jig, jumps)
     variance = combined.variance + windows
+    bent = None
     if gate_s is None:
-        variance = variance + bent_variance(recording, hum, frequency_hz, combined.ratio, combined.variance)
+        bent = bent_variance(recording, hum, frequency_hz, combined.ratio, combined.variance)
+        variance = variance + bent
     return ChannelRatio(
         frequency_hz=frequency_hz,
         ratio=combined.ratio,
@@ -117,6 +122,7 @@ def channel_ratio(recording: Recording, gate_s: float | None = None) -> ChannelR
         warnings=said_of_sweeps(frequency_hz, combined),
         common=combined.drift.common,
         jumps=jumps,
+        bent_variance=bent,
     )
 
 

@@ -44,11 +44,24 @@ def test_intervals_hold_where_the_suspension_bends(tmp_path: Path, kind: str) ->
     assert np.mean(low_shares) > 0.8
 
 
+def test_a_suspension_that_bends_makes_no_resonance(tmp_path: Path) -> None:
+    """Beside the peak of three of these stood one of 0.1 to 0.3 ohm: what bends is as wide as the peak, and no noise."""
+    for seed in range(5):
+        take = wild_take("level_dependence", "mild", seed, SWEEPS)
+        assert take.truth is not None
+        bench, info = kept(take, tmp_path / str(seed))
+        there = [(pair.frequency_hz, max(0.02, 0.3 / pair.q)) for pair in take.truth.poles]
+        for finding in bench.findings_of(info).findings:
+            found = finding.resonance
+            near = any(abs(found.frequency_hz / hz - 1) < width for hz, width in there)
+            assert near or found.height_ohm < 0.05, (seed, found.frequency_hz)
+
+
 @pytest.mark.parametrize("seed", [3001, 3002, 3003])
 def test_a_straight_loudspeaker_pays_nothing_for_it(tmp_path: Path, seed: int, monkeypatch: pytest.MonkeyPatch) -> None:
     take = wild_take("clean", "strong", seed, SWEEPS)
     curve = curve_of(take, tmp_path / "with")
-    monkeypatch.setattr("analysis.transfer.bent_variance", lambda *_: 0.0)
+    monkeypatch.setattr("analysis.transfer.bent_variance", lambda *about: np.zeros(about[2].size))
     without = curve_of(take, tmp_path / "without")
     ratio = curve.noise_variance_ohm2 / without.noise_variance_ohm2
     assert np.mean(ratio > 1.5) < 0.05
