@@ -25,6 +25,8 @@ _FEWEST_CYCLES = 8.0
 _HIGHEST_Q, _FROM_HZ, _CONE_Q = 100.0, 100.0, 12.0
 """What is seen before may be ringing, and leaves what a resonance of the highest Q would. That of air and walls, whose
 lowest lie about there, falls with the square of the frequency below; a cone has the last one at most."""
+_SILENT = 0.1
+"""Ringing over the noise of the silences that is no matter."""
 _TAPERED_OCTAVES = 0.5
 """At both ends of the band, where the ratio is led to zero and nothing can be told."""
 _LOCAL_OCTAVES, _FEWEST_BINS = 1 / 3, 32
@@ -54,11 +56,14 @@ def alone(frequency_hz: FloatArray, ratio: ComplexArray, variance: FloatArray) -
             just_before * response.left_of_ringing(earliest, earliest),
             long_before * response.left_of_ringing(0.5 * earliest, earliest),
         )
-        local = (response.energy(late) - ringing) / np.mean(late**2)
+        whole = np.mean(late**2)
+        seen, ringing = response.energy(late) / whole, ringing / whole
         # What a window makes of neighbours is not independent; and the silences, no longer, are known no better.
-        free = 0.5 * response.bins * np.mean(late**2) ** 2 / np.mean(late**4)
+        free = 0.5 * response.bins * whole**2 / np.mean(late**4)
         known = response.inside & (frequency_hz >= _FEWEST_CYCLES * response.step_hz / earliest)
-        found = np.where(known & (local > largest_by_chance(free)), np.maximum(found, local), found)
+        noise = np.where(seen > largest_by_chance(free) * (1 + ringing), seen - ringing, 1.0)
+        # Where nothing rings any more, the longer window knows all that a later one does, and better.
+        found = np.where(known, np.where(ringing < _SILENT, noise, np.maximum(found, noise)), found)
     first, last = np.flatnonzero(response.inside)[[0, -1]]
     found[:first], found[last:] = found[first], found[last]
     return found

@@ -8,7 +8,9 @@ the sweeps, with the noise of the silences and nothing else in the intervals.
 - A wrong verdict says, of two takes of one state, that something went, came, grew, shrank or moved. Where the speaker
   itself changed between them (warmer air, moved in the room, driver out and in), that is no fault of a verdict on air,
   room or cause `driver`.
-- An interval of |Z| is right where it holds the truth, counted over the points of 15 Hz to 20 kHz.
+- An interval of |Z| is right where it holds the truth, counted over the points of 15 Hz to 20 kHz. Where suspension or
+  magnet bend (kinds nonlinear, level_dependence) that is what the sweep itself answers without noise (``as_swept``), for
+  an impedance at one steady level is not what a sweep passes through.
 """
 
 from __future__ import annotations
