@@ -45,7 +45,7 @@ def test_intervals_hold_where_the_suspension_bends(tmp_path: Path, kind: str) ->
 
 
 def test_a_suspension_that_bends_makes_no_resonance(tmp_path: Path) -> None:
-    """Beside the peak of three of these stood one of 0.1 to 0.3 ohm: what bends is as wide as the peak, and no noise."""
+    """Beside the peak of three stood one of 0.1 to 0.3 ohm: what bends is as wide as the peak, and no noise."""
     for seed in range(5):
         take = wild_take("level_dependence", "mild", seed, SWEEPS)
         assert take.truth is not None

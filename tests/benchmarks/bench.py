@@ -9,7 +9,7 @@ the sweeps, with the noise of the silences and nothing else in the intervals.
   itself changed between them (warmer air, moved in the room, driver out and in), that is no fault of a verdict on air,
   room or cause `driver`.
 - An interval of |Z| is right where it holds the truth, counted over the points of 15 Hz to 20 kHz. Where suspension or
-  magnet bend (kinds nonlinear, level_dependence) that is what the sweep itself answers without noise (``as_swept``), for
+  magnet bend (kinds nonlinear, level_dependence) that is what the sweep itself answers without noise (``as_swept``):
   an impedance at one steady level is not what a sweep passes through.
 """
 
