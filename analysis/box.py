@@ -1,18 +1,19 @@
 """Closed and vented boxes: the complete lumped model fitted to an in-box take, the driver known beforehand.
 
 The driver's parameters from free air are a prior; the box adds its stiffness, tuning, leak, absorption, port loss and
-air load. A leak or a port loss that comes out negative is set to zero (neither can amplify) and the rest is fitted
-again. Absorption may come out a little negative: cone and port at opposite ends of lossy air share less of its loss
-than lumped elements can say.
+air load. What it may be besides (leaking, with air behind filling, around a driver that has changed) are candidates of
+`analysis.box_search`. Absorption of a vented box may come out a little negative: cone and port at opposite ends of
+lossy air share less of its loss than lumped elements can say.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property, partial
 
 import numpy as np
+from numpy.typing import NDArray
 
 from analysis.box_model import (
     ABSORPTION,
@@ -31,23 +32,25 @@ from analysis.box_model import (
     USUAL_SOFT_W,
     BoxModel,
 )
-from analysis.box_priors import BoxPriors, at_rest, box_priors, front_known, waves_loss
-from analysis.box_search import POOR, TIGHT, Search
+from analysis.box_priors import BEHIND_W, BoxPriors, at_rest, box_priors, front_known, waves_loss
+from analysis.box_search import LOOSE, ROUGH, Candidate, search
 from analysis.cone_resonances import ConeResonances, cone_resonances
 from analysis.driver import DriverFit
 from analysis.driver_model import LN_WS
 from analysis.findings import ResonanceFit
 from analysis.impedance import ImpedanceSpectrum
-from analysis.lumped_fit import Prior, cell_data, common_covariance, misfit_factor
+from analysis.lumped_fit import Prior, cell_data, common_covariance
 from analysis.quantity import Quantity, derived
 from capture.arrays import ComplexArray, FloatArray
 from capture.errors import StillboxError
 
 BROAD_Q = 0.8
 """Least Q of what may be a standing wave in a lining."""
-LEAK_EVIDENCE = 4.0
-"""Chi-square that a leak must explain to be kept; where the model leaves more than the noise (a jig that is not
-calibrated does that), as much beyond it as the leak leaves: what is left is no noise, and alike at all frequencies."""
+BAND = 4.0
+"""End of the band that is fitted, over the upper motional peak: above it coil and standing waves make the impedance,
+and whatever a model lacks there would be made up for by what is sought."""
+MOST_MASS = 8.0
+"""Of a standing wave, times its angular frequency squared over the stiffness of the box."""
 STRAY = 4.0
 """Standard deviations of a wave's loss at rest from which on a pair does not start as it was found."""
 COMMON = (MU, FRONT, LN_FRONT_S, LEAK_MASS, KAPPA)
@@ -69,9 +72,6 @@ ALIKE_STD, LEAK_ALIKE_STD = 0.003, 0.05
 """Of ln alpha, and relative of a leak: what is alike with the port open and closed."""
 SOFT_ALIKE = 0.3
 """Part of the softening by filling that is another at another frequency."""
-TRIAL_STEPS = 40
-"""Of the fit without a leak: where there is one it need not end, but where there is none it must, else what it still
-lacks passes for evidence of a leak."""
 
 
 @dataclass(frozen=True)
@@ -190,40 +190,30 @@ def fit_box(
         If there is no motional peak, or only one where a vented box is said to be.
     """
     is_vented = _is_vented(resonances, vented)
-    data = cell_data(spectrum, resonances)
+    data = cell_data(spectrum, resonances, BAND * max(one.frequency_hz for one in resonances.motional))
     model, start = _start(resonances, driver, is_vented)
     told = () if port_closed is None or not is_vented else (_told_by_closed(port_closed, model, start),)
     known = partial(box_priors, driver=driver, shared_air=shared_air, softening=softening, told=told)
-    search = Search(data, model, known(model, start), driver.creep, known)
+    priors = known(model, start)
+    start[model.first_box + SOFT] = priors.value(model.first_box + SOFT)
+    plain = Candidate(model, priors, start, driver.creep)
     if is_vented:
         places = [model.first_box + ABSORPTION, model.first_box + CONE_LOSS]
-        hidden = max(0.0, float(search.from_start(start).parameters[places].sum()))
-        start[places] = 0.0, hidden
+        first = plain.fit(data.coarse(ROUGH), LOOSE).fit.parameters
+        hidden = max(0.0, float(first[places].sum()))
+        first[places] = 0.0, hidden
         known = partial(known, hidden=hidden)
-        search = Search(data, model, known(model, start), driver.creep, known)
-    rough = search.rough(start)
-    search, model = rough.search, rough.search.model
-    factor = misfit_factor(rough.fit)
-    search = search.on(data.weakened(factor)) if np.any(factor > 1) else search
-    fit = search.nonnegative(rough.fit.parameters, search.losses, TIGHT)
-    apart = rough.apart
-    if model.first_box + LEAK in fit.moving:
-        left = fit.total_chi_square if rough.fit.reduced_chi_square > POOR else 0.0
-        wanted = fit.total_chi_square + LEAK_EVIDENCE + left
-        tight = search.nonnegative(fit.parameters, search.without_leak, TIGHT, TRIAL_STEPS, wanted)
-        if tight.total_chi_square < wanted:
-            if left and apart is None:
-                apart = tight.parameters - fit.parameters
-            fit = tight
-    covariance = search.covariance(fit)
-    shared = _shared(model, covariance, search.priors)
-    filled = is_vented and SOFT in search.losses
+        plain = replace(plain, priors=known(model, start), start=first)
+        plain = replace(plain, may_leak=bool(told) or not plain.filled)
+    found = search(data, plain, known)
+    candidate, fit = found.best.candidate, found.best.fit
+    model = candidate.model
+    covariance = found.covariance
+    shared = _shared(model, covariance, candidate.priors)
     covariance = covariance + common_covariance(fit, spectrum) + _beyond_the_lumps(model, fit.parameters)
-    if filled:
+    if is_vented and candidate.filled:
         lost = 1.0 if softening is not None else min(1.0, waves_loss(model, fit.parameters) / MUCH_LOSS)
         covariance = covariance + lost**2 * _beyond_filling(model, fit.parameters.size, bool(told))
-    if apart is not None:
-        covariance = covariance + np.outer(apart, apart)
     return BoxFit(
         vented=is_vented,
         model=model,
@@ -234,8 +224,8 @@ def fit_box(
         driver=driver,
         resonances=resonances,
         leak_std=float(np.sqrt(covariance[model.first_box + LEAK, model.first_box + LEAK])),
-        driver_changed=rough.changed,
-        reduced_chi_square=rough.fit.reduced_chi_square,
+        driver_changed=candidate.changed,
+        reduced_chi_square=found.reduced_chi_square,
         band_hz=(float(data.frequency_hz[0]), float(data.frequency_hz[-1])),
         warnings=resonances.warnings,
     )
@@ -268,20 +258,37 @@ def _start(resonances: ResonanceFit, driver: DriverFit, vented: bool) -> tuple[B
         pole, residue = found.poles_rad_s[tuning], found.residues[tuning]
         found = found.only(np.arange(found.poles_rad_s.size) != tuning)
         wb, loss = abs(pole), 2 * abs(pole.real) / abs(pole)
-        stiffness = np.log(max(2 * residue.real / ws2, 0.05))
-        box = [0.03, *front, stiffness, loss / 3, 0.0, *air, loss / 3, np.log(wb), loss / 3, 0.0, 0.0]
+        stiffness = float(np.log(max(2 * residue.real / ws2, 0.05)))
+        box = [0.03, *front, stiffness, loss / 3, 0.0, *air, loss / 3, *_behind(wb), np.log(wb), loss / 3, 0.0, 0.0]
     else:
         pole = max(resonances.motional, key=lambda r: r.height_ohm).pole_rad_s
         wb = abs(pole)
         load = found.load(np.array([1j * wb]), np.zeros(found.size))[0].imag / wb
-        box = [0.0, *front, np.log(max((1 + load) * wb**2 / ws2 - 1, 0.05)), 0.02, 0.0, *air, 0.02]
+        stiffness = float(np.log(max((1 + load) * wb**2 / ws2 - 1, 0.05)))
+        box = [0.0, *front, stiffness, 0.02, 0.0, *air, 0.02, *_behind(wb)]
     own = found.apart_from(driver.small.moved(driver.changes))
     if not vented:
         # Below the resonance of a closed box stands no wave: what is found there is a gap's.
         own = own.only(np.abs(own.poles_rad_s) > wb)
     own = own.settled(STRAY * at_rest(own)[1])
+    own = own.only(_may_stand(own, stiffness + 2 * driver.parameters[LN_WS]))
     model = BoxModel(driver.coil, driver.small.joined(own), vented, wb, driver.small.poles_rad_s.size)
     return model, np.concatenate([driver.lumped, box, driver.changes, np.zeros(own.size)])
+
+
+def _behind(reference_rad_s: float) -> tuple[float, float, float]:
+    """No air behind filling, and where it would turn."""
+    turn = float(np.log(BEHIND_W * reference_rad_s))
+    return 0.0, turn, turn
+
+
+def _may_stand(own: ConeResonances, ln_stiffness: float) -> NDArray[np.bool_]:
+    """Which pairs can be standing waves or walls.
+
+    A standing wave has at most 2^3 stiffnesses of the box over its angular frequency squared for a mass (all three
+    cosines are 1: Morse and Ingard [M], section 9.4). What has more is the coil's, taken for the cone's.
+    """
+    return np.asarray(2 * np.abs(own.residues) < MOST_MASS * np.exp(ln_stiffness))
 
 
 def _tuning_pair(small: ConeResonances, resonances: ResonanceFit) -> int:

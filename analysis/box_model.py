@@ -4,7 +4,7 @@ The air of the box loads the cone with ``alpha ws^2 B(s)`` (`analysis.driver_mod
 times its compliance (Small, "Vented-Box Loudspeaker Systems" I, JAES 21(5), 1973, fig. 1 [M], with series mass added):
 
     S = 1/(1/zc + 1/zp),  zc = 1/(s g(s)) + 1/(QA wB) + kappa s,  zp = s (1/wB^2 - kappa) + 1/(QP wB),
-    o = rho/wB + (what stands in the air before the cone: pairs of ``small`` behind those of the driver)
+    o = rho/wB + (what stands in the air before the cone: pairs of ``small`` behind those of the driver; see below)
     y = (wB/QL) / (1 + tau s/wB),   B = S + o - y (S + place o)^2 / (1 + y (S + place^2 o))
 
 QL leakage, QA absorption (lining, stuffing), QP losses of the port. S is the air that cone and port share, o what only
@@ -14,6 +14,13 @@ where it is counted with the standing waves already). A leak sees the shared air
 cone has alone: 1 at the cone's rim, -1 at the far end of the box. ``tau`` is the reactance of the air in the leak over
 its resistance at wB. A closed box has no zp and no rho, and its quality factors are taken at a fixed
 reference frequency. Losses enter as 1/Q.
+
+A part C1 of the air may stand behind filling that resists and is heavy, the rest C0 before the cone,
+
+    1/(s C0 + 1/(R + s M + 1/(s C1))) = 1/(s (C0 + C1)) + (C1/C0)/(C0 + C1) (s + G)/(s^2 + s G + w^2),
+
+G = R/M, w^2 = 1/M (1/C0 + 1/C1): ``BEHIND`` is C1/C0. It is alpha of the whole air that is sought; with much resistance
+no pair of small resonances could say that.
 
 In a front the cone radiates as it does not in free air. Its mass of air ``front`` (over the moving mass) becomes a
 resistance above 1/t: ``front s/(1 + s t)`` in the place of ``front s``, as of a small source; a piston of radius a in a
@@ -39,8 +46,9 @@ from analysis.driver_model import CREEP, FIRST_COIL, LN_QMS, LN_RE, LN_SCALE, LN
 from capture.arrays import ComplexArray, FloatArray
 
 MU, FRONT, LN_FRONT_S, LN_ALPHA, LEAK, LEAK_MASS, LEAK_PLACE, SOFT, LN_SOFT_W, ABSORPTION = range(10)
-LN_WB, PORT_LOSS, KAPPA, CONE_LOSS = range(10, 14)
-"""Order of the box's parameters, behind those of the coil; a closed box has the first ten. ``KAPPA``: kappa wB^2."""
+BEHIND, LN_BEHIND_W, LN_BEHIND_LOSS = range(10, 13)
+LN_WB, PORT_LOSS, KAPPA, CONE_LOSS = range(13, 17)
+"""Order of the box's parameters, behind those of the coil; a closed box has the first 13. ``KAPPA``: kappa wB^2."""
 
 USUAL_PLACE = 0.3
 """``LEAK_PLACE`` where nothing is known: between the cone's rim and the far end."""
@@ -91,7 +99,7 @@ class BoxModel:
 
     @property
     def box_size(self) -> int:
-        return 14 if self.vented else 10
+        return 17 if self.vented else 13
 
     @property
     def changes(self) -> slice:
@@ -166,9 +174,9 @@ class BoxModel:
         if self.vented:
             zc = zc + box[KAPPA] / wb**2 * s
             zp = (1 - box[KAPPA]) * s / wb**2 + box[PORT_LOSS] / wb
-            shared, own = 1 / (1 / zc + 1 / zp), waves + box[CONE_LOSS] / wb
+            shared, own = 1 / (1 / zc + 1 / zp), waves + _behind(s, box)[0] + box[CONE_LOSS] / wb
         else:
-            zp, shared, own = None, zc, waves
+            zp, shared, own = None, zc, waves + _behind(s, box)[0]
         place = box[LEAK_PLACE]
         admittance = box[LEAK] * wb / (1 + box[LEAK_MASS] * s / wb)
         pressure = (shared + place * own) / (1 + admittance * (shared + place**2 * own))
@@ -190,10 +198,12 @@ class BoxModel:
         by_zc = by_shared * (air.shared / air.zc) ** 2
         by_soft, by_w = self._softness_slopes(s, box)
         of_softness = -by_zc / (s * self.softness(s, box) ** 2)
+        by_own = (1 - place * q) ** 2
         first = [by_leak, by_mass, by_place, of_softness * by_soft, of_softness * by_w, by_zc / wb]
+        first += list(by_own * _behind(s, box)[1].T)
         if air.zp is None:
             return np.stack(first, axis=1)
-        by_zp, by_own = by_shared * (air.shared / air.zp) ** 2, (1 - place * q) ** 2
+        by_zp = by_shared * (air.shared / air.zp) ** 2
         # Derivatives of zc, zp and o by ln wb; the leak's wb slit grows with wb and as its mass becomes less.
         zc_by_wb = -box[ABSORPTION] / wb - 2 * box[KAPPA] * s / wb**2
         zp_by_wb = -2 * (1 - box[KAPPA]) * s / wb**2 - box[PORT_LOSS] / wb
@@ -222,6 +232,15 @@ class BoxModel:
         air = self._air(s, box, waves / np.exp(box[LN_ALPHA] + 2 * x[LN_WS]))
         left = (1 - air.out) * air.shared
         return left / air.zc, np.zeros(s.shape, dtype=complex) if air.zp is None else left / air.zp
+
+
+def _behind(s: ComplexArray, box: FloatArray) -> tuple[ComplexArray, ComplexArray]:
+    """What air behind filling adds to the load of the cone, (n,); derivatives by its three parameters (n, 3)."""
+    w2, loss = np.exp(2 * box[LN_BEHIND_W]), np.exp(box[LN_BEHIND_LOSS])
+    below = s**2 + s * loss + w2
+    by_part = (s + loss) / below
+    by_w, by_loss = -2 * w2 * by_part / below, loss * w2 / below**2
+    return box[BEHIND] * by_part, np.stack([by_part, box[BEHIND] * by_w, box[BEHIND] * by_loss], axis=1)
 
 
 def _radiation(s: ComplexArray, box: FloatArray) -> tuple[ComplexArray, ComplexArray]:

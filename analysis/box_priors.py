@@ -8,6 +8,7 @@ import numpy as np
 
 from analysis.box_model import (
     ABSORPTION,
+    BEHIND,
     CONE_LOSS,
     FRONT,
     KAPPA,
@@ -15,6 +16,8 @@ from analysis.box_model import (
     LEAK_MASS,
     LEAK_PLACE,
     LN_ALPHA,
+    LN_BEHIND_LOSS,
+    LN_BEHIND_W,
     LN_FRONT_S,
     LN_SOFT_W,
     LN_WB,
@@ -44,8 +47,9 @@ LOSS_STD = 0.3
 """1/QA before the fit, around 0, as long as nothing is known of the air."""
 PORT_LOSS_PRIOR = (0.02, 0.05)
 """1/QP before the fit: 50 and more for a smooth port (Small 1973 has 50 to 100 [M]), less with its grille."""
-LEAK_MASS_PRIOR = (0.1, 0.25)
-"""Reactance over resistance of a leak: slits of 0.2 mm, up to half a millimetre, and the air before them."""
+LEAK_MASS_PRIOR = (0.0, 0.3)
+"""Reactance over resistance of a leak: of a slit w rho g^2/(10 mu) (12 mu and 6/5 rho: Zwikker and Kosten 1949 [M]), at
+60 Hz 0.06 for 0.15 mm, 0.25 for 0.3 mm, 0.7 for 0.5 mm; never below none."""
 GAP_STD, GAP_MASS = 1.0, (1.0, 1.0)
 """1/QL and reactance over resistance of a gap as wide as a small port: slits of one to two millimetres."""
 LEAK_PLACE_STD = 0.8
@@ -55,6 +59,9 @@ SOFT_STD, LINED_SOFT = 0.003, 0.5
 the air in the box shows where there is filling; 0.4 is the most that there is (isothermal)."""
 MOST_SOFT = 0.2
 LN_SOFT_W_STD = 0.8
+BEHIND_STD, BEHIND_W, LN_BEHIND_STD = 1.0, 2.5, 1.0
+"""Air behind filling over that before it: up to a few times as much. Where it turns, over the resonance of the box:
+between there and the first standing wave; loss alike (Q 1, from 0.3 to 3)."""
 KAPPA_LEAST_STD = 0.003
 """Least uncertainty of kappa wB^2."""
 KAPPA_PER_MASS = (-0.15, 0.25)
@@ -82,9 +89,9 @@ REPEATED_STD = (0.003, 0.01, 0.001)
 """Of ln ws, ln Qms and ln(Bl^2/Mms) from one take to the next: playing in, temperature (usual, no source)."""
 CREEP_REPEATED_STD = 0.006
 """Of lambda, a tenth of a usual one: it goes with warmth and playing as the suspension does (usual, no source)."""
-COIL_REPEATED_STD = 0.01
-"""Of the coil's parameters: eddy currents and inductance are those of free air, but for where the cone rests (usual, no
-source)."""
+COIL_REPEATED_STD = 0.003
+"""Of the coil's parameters: eddy currents and inductance are those of free air, but for a degree of what is warm around
+it (copper and aluminium change by 0.4 %)."""
 DRIFT = 1e-6
 """Least standard deviation of what is known of the driver, so that nothing is known infinitely well."""
 
@@ -175,6 +182,7 @@ def box_priors(
     """
     front, front_time = front_known(driver)
     met = Met(waves_loss(model, start), hidden or 0.0)
+    turn = float(np.log(BEHIND_W * model.reference_rad_s))
     known = [
         (LN_RE, driver.parameters[LN_RE], RE_STD),
         (model.first_box + MU, *MU_PRIOR),
@@ -185,6 +193,9 @@ def box_priors(
         (model.first_box + LEAK_PLACE, USUAL_PLACE, LEAK_PLACE_STD),
         (model.first_box + SOFT, *_soft(softening, met)),
         (model.first_box + LN_SOFT_W, float(np.log(USUAL_SOFT_W)), LN_SOFT_W_STD),
+        (model.first_box + BEHIND, 0.0, BEHIND_STD),
+        (model.first_box + LN_BEHIND_W, turn, LN_BEHIND_STD),
+        (model.first_box + LN_BEHIND_LOSS, turn, LN_BEHIND_STD),
     ]
     if model.vented:
         known += _vented(model, start, shared_air, met, hidden is not None, softening is not None)

@@ -88,6 +88,10 @@ class CellData:
     def s_rad_s(self) -> ComplexArray:
         return 2j * np.pi * self.frequency_hz
 
+    def every(self, step: int) -> CellData:
+        """Every so many cells."""
+        return CellData(self.frequency_hz[::step], self.impedance_ohm[::step], self.std_ohm[::step])
+
     def weakened(self, factor: FloatArray) -> CellData:
         """The same with larger standard deviations."""
         return replace(self, std_ohm=self.std_ohm * factor)
@@ -191,9 +195,10 @@ def fit_lumped(
     free: Sequence[int] | None = None,
     iterations: int = 30,
     tolerance: float = 1e-3,
-    wanted: float = np.inf,
+    limits: tuple[FloatArray, FloatArray] | None = None,
+    bending: bool = False,
 ) -> LumpedFit:
-    """Damped Gauss-Newton (Levenberg-Marquardt) from ``start``.
+    """Damped Gauss-Newton (Levenberg-Marquardt) from ``start``, inside of limits.
 
     Parameters
     ----------
@@ -207,28 +212,43 @@ def fit_lumped(
     iterations : int
     tolerance : float
         The fit ends when a step gains less than this in chi-square, in units of the misfit.
-    wanted : float
-        Where a total chi-square below this is all that counts, it also ends when as good steps as the last one could
-        not reach it any more.
+    limits : tuple of ndarray (k,), optional
+        Least and most that each parameter can be. One at its limit stays there as long as the misfit would drive it
+        beyond (projected steps: Bertsekas, SIAM J. Control 20(2), 221-246, 1982).
+    bending : bool
+        A step that misses is bent by what it shows of the curvature before the damping grows (second-order correction:
+        Transtrum and Sethna, arXiv 1201.5885, 2012): for valleys that are long and bent.
     """
     moving = np.arange(start.size) if free is None else np.asarray(sorted(free))
     target = stacked(data.impedance_ohm, data.std_ohm)
+    least, most = (-np.inf, np.inf) if limits is None else (limits[0][moving], limits[1][moving])
 
     def evaluate(parameters: FloatArray) -> _Point:
         return _point(data, model, parameters, priors, moving)
 
     parameters = np.array(start, dtype=float)
+    parameters[moving] = np.clip(parameters[moving], least, most)
     point, damping = evaluate(parameters), 1e-3
-    for left in reversed(range(iterations)):
-        moved = parameters.copy()
-        moved[moving] += _step(point, damping)
-        trial = evaluate(moved)
-        gain = point.chi_square - trial.chi_square
+    for _ in range(iterations):
+        now = parameters[moving]
+        downhill = point.jacobian.T @ point.whole
+        loose = ~(((now <= least) & (downhill < 0)) | ((now >= most) & (downhill > 0)))
+        slopes = point.jacobian[:, loose]
+        step = np.zeros(now.size)
+        step[loose] = _step(_Point(point.whole, slopes), damping)
+        for bent in (False, True)[: 1 + bending]:
+            moved = parameters.copy()
+            moved[moving] = np.clip(now + step, least, most)
+            trial = evaluate(moved)
+            gain = point.chi_square - trial.chi_square
+            if gain > 0 or not np.isfinite(trial.chi_square):
+                break
+            if bending and not bent:  # what the step has missed is the bend of the way down
+                step[loose] += _step(_Point(trial.whole - point.whole + slopes @ step[loose], slopes), damping)
         if gain > 0:
             parameters, point = moved, trial
             damping = max(damping / 6, 1e-10)
-            enough = gain < tolerance * max(1.0, point.chi_square / target.size)
-            if enough or point.chi_square - left * gain > wanted:
+            if gain < tolerance * max(1.0, point.chi_square / target.size):
                 break
         else:
             damping *= 6
@@ -317,14 +337,24 @@ def _inverse(jacobian: FloatArray) -> FloatArray:
     return (vectors / values) @ vectors.T / np.outer(size, size)
 
 
-def misfit_factor(fit: LumpedFit) -> FloatArray:
-    """Factor >= 1 on the standard deviations where the model leaves more than the noise, shape (cells,).
+def misfit(data: CellData, model: Model, parameters: FloatArray) -> FloatArray:
+    """What a model leaves in units of the standard deviation, real parts over imaginary parts, shape (2 cells,)."""
+    return stacked(data.impedance_ohm - model(data.s_rad_s, parameters)[0], data.std_ohm)
 
-    The excess over a window counts as an error common to the window: averaging over its cells does not reduce it,
-    so it is multiplied by their number.
+
+def misfit_factor(fit: LumpedFit) -> FloatArray:
+    """`excess_factor` of a fit, shape (cells,)."""
+    return excess_factor(fit.rest)
+
+
+def excess_factor(left: FloatArray) -> FloatArray:
+    """Factor >= 1 on the standard deviations where a model leaves more than the noise, shape (cells,).
+
+    ``left`` is that of `misfit`. The excess over a window counts as an error common to the window: averaging over its
+    cells does not reduce it, so it is multiplied by their number.
     """
-    cells = fit.data.frequency_hz.size
-    rest = 0.5 * (fit.rest[:cells] ** 2 + fit.rest[cells:] ** 2)
+    cells = left.size // 2
+    rest = 0.5 * (left[:cells] ** 2 + left[cells:] ** 2)
     half = round(CELLS_PER_OCTAVE * CORRELATED_OCTAVES)
     sums = np.concatenate([[0.0], np.cumsum(rest)])
     index = np.arange(cells)

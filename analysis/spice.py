@@ -14,6 +14,7 @@ from analysis.bass_sound import BassSystem, bass_system
 from analysis.box import BoxFit
 from analysis.box_model import (
     ABSORPTION,
+    BEHIND,
     CONE_LOSS,
     FRONT,
     KAPPA,
@@ -21,6 +22,8 @@ from analysis.box_model import (
     LEAK_MASS,
     LEAK_PLACE,
     LN_ALPHA,
+    LN_BEHIND_LOSS,
+    LN_BEHIND_W,
     LN_FRONT_S,
     LN_SOFT_W,
     LN_WB,
@@ -253,6 +256,7 @@ def _air(model: BoxModel, x: FloatArray) -> list[str]:
         *_compliance(model, box),
         *_series("a1", "0", "air", float(box[ABSORPTION]) / wb, kappa / wb**2),
     ]
+    lines += _behind(box, flow)
     if model.vented:
         lines.append(f"gcone 0 own {flow} 0 {_number(float(box[CONE_LOSS]) / wb)}")
         lines += _series("air", "0", "port", float(box[PORT_LOSS]) / wb, (1 - kappa) / wb**2)
@@ -271,6 +275,20 @@ def _compliance(model: BoxModel, box: FloatArray) -> list[str]:
         f"rsoft a0 a2 {_number(1 / (soft * w))}",
         f"csoft a2 a1 {_number(soft)}",
         bleeder,
+    ]
+
+
+def _behind(box: FloatArray, flow: str) -> list[str]:
+    """Air behind filling: a capacitor beside resistance and mass in series."""
+    part = float(box[BEHIND])
+    if not part:
+        return []
+    mass = part / float(np.exp(2 * box[LN_BEHIND_W]))
+    return [
+        f"gbehind 0 back {flow} 0 1",
+        f"cbehind back 0 {_number(1 / part)}",
+        *_series("back", "0", "behind", mass * float(np.exp(box[LN_BEHIND_LOSS])), mass),
+        "gback 0 own back 0 1",
     ]
 
 

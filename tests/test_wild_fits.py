@@ -12,6 +12,7 @@ from reference.wild_boxes import WildBox, wild_box
 from analysis.bass_sound import Origin, bass_system, hatched_hz, is_hatched, level_db
 from analysis.box import BoxFit, fit_box
 from analysis.box_model import ABSORPTION, KAPPA, LEAK_PLACE
+from analysis.box_verdicts import leak_verdict
 from analysis.cone_resonances import cone_resonances
 from analysis.described_box import described_shared_air, described_softening
 from analysis.driver import fit_driver
@@ -77,6 +78,16 @@ def test_without_mass_on_the_cone_the_motional_peak_counts_alone() -> None:
     small = cone_resonances(replace(fit, broad=(coils,)))
     assert small.scale_ohm_rad_s == pytest.approx(2 * peak.residue_ohm_rad_s.real)
     assert small.size == 0
+
+
+@pytest.mark.parametrize(("seed", "kind"), [(3, "closed-bare"), (3, "vented-leaky"), (1, "closed-leaky")])
+def test_what_stands_above_the_lumps_does_not_move_them(seed: int, kind: str) -> None:
+    """Coil and standing waves are not what alpha, tuning and leak are told from."""
+    fit, true = fitted(seed, kind), wild_box(seed, kind).truth
+    assert fit.alpha.value == pytest.approx(true.alpha, rel=0.02)
+    assert leak_verdict(fit).word == ("leaks" if true.leaks else "tight")
+    if fit.fb_hz is not None:
+        assert fit.fb_hz.value == pytest.approx(true.fb_hz, rel=0.01)
 
 
 @pytest.mark.parametrize(("seed", "kind"), [(218, "vented-leaky"), (223, "closed-leaky")])
