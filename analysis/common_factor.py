@@ -58,7 +58,8 @@ class CommonFactor:
         named = "all standing waves" if self.shared == self.compared else f"{self.shared} of {self.compared}"
         named = named if self.shared == self.compared else f"{named} standing waves"
         if self.kelvin is None:
-            return f"{named} {percent} together, as a filling that slows sound down makes it: no part of the verdicts"
+            filling = "a filling that slows sound down makes it" if self.factor < 1 else "less filling makes it"
+            return f"{named} {percent} together, as {filling}: no part of the verdicts"
         warmth = "warmer" if self.kelvin > 0 else "colder"
         return f"air {abs(self.kelvin):.0f} K {warmth}: {named} {percent}"
 
@@ -116,7 +117,7 @@ def common_factor(
     kelvin: float | None = (273.15 + (_USUAL_C if before_c is None else before_c)) * (math.exp(2 * offset) - 1)
     quieter = [one.pair[1].resonance.q / one.pair[0].resonance.q for one in shared if one.pair is not None]
     damped = offset < 0 and said is None and float(np.median(quieter)) < _DAMPED
-    if abs(kelvin or 0.0) > _MOST_K or damped or (said is not None and said not in kept):
+    if abs(kelvin or 0.0) > _MOST_K or damped or (said is not None and said not in _agreeing([said], offset)):
         kelvin = None
     return CommonFactor(math.exp(offset), std, len(shared), max(len(waves), len(shared)), kelvin)
 
@@ -136,6 +137,7 @@ def _middle(offsets: Sequence[_Offset]) -> float:
 
 
 def _agreeing(offsets: Sequence[_Offset], value: float) -> list[_Offset]:
+    """Those that ``value`` may be the truth of."""
     return [one for one in offsets if abs(one.value - value) < _OUTLIER * math.hypot(one.std, _RESIDUAL)]
 
 

@@ -69,10 +69,38 @@ def spread_of_cause(cause: Cause, repeats: Sequence[RepeatedFits] = ()) -> Sprea
 def with_spreads(
     findings: Iterable[Finding], same: Sequence[RepeatedFits], remounted: Sequence[RepeatedFits]
 ) -> tuple[Finding, ...]:
-    """Findings with how far each repeats: of the driver as it is remounted, of the rest as the state was repeated."""
-    return tuple(
-        replace(finding, spread=spread_of_cause(finding.cause, remounted if finding.cause == "driver" else same))
-        for finding in findings
+    """Findings with how far each repeats: of the driver as it is remounted, of the rest as the state was repeated.
+
+    What is undecided may be of the driver: where remounting shows more than the usual size, that counts.
+    """
+
+    def spread(finding: Finding) -> Spread:
+        as_state, as_driver = _spread_of(finding, same), _spread_of(finding, remounted)
+        if finding.cause == "undecided":
+            return as_driver if as_driver.height > USUAL_SPREADS["undecided"].height else as_state
+        return as_driver if finding.cause == "driver" else as_state
+
+    return tuple(replace(finding, spread=spread(finding)) for finding in findings)
+
+
+def _spread_of(finding: Finding, repeats: Sequence[RepeatedFits]) -> Spread:
+    """What all of them scatter; more where this one does, the others' scatter being its usual size then."""
+    common = spread_of_cause(finding.cause, repeats)
+
+    def distance(pair: tuple[Resonance, Resonance]) -> float:
+        return abs(pair[1].frequency_hz / finding.resonance.frequency_hz - 1)
+
+    nearest = [
+        min(pairs, key=distance)
+        for repeat in repeats
+        if (pairs := _same(repeat.first.resonances, repeat.second.resonances))
+    ]
+    itself = _told_by(common, [pair for pair in nearest if distance(pair) < _NEAR], repeats)
+    return replace(
+        common,
+        frequency=max(common.frequency, itself.frequency),
+        q=max(common.q, itself.q),
+        height=max(common.height, itself.height),
     )
 
 

@@ -5,9 +5,10 @@ swept, and are read as a person's are. The rival sees the same recordings with w
 the sweeps, with the noise of the silences and nothing else in the intervals.
 
 - A false finding has 50 mohm or more and lies where no resonance of the speaker is (a third of its width, or 2 %).
-- A wrong verdict says, of two takes of one state, that something went, came, grew, shrank or moved. Where the speaker
-  itself changed between them (warmer air, moved in the room, driver out and in), that is no fault of a verdict on air,
-  room or cause `driver`.
+- A wrong verdict says, of two takes of one state, that something went, came, grew, shrank or moved. What a person did
+  between them is told as a person tells it: the thermometer's reading where the air is warmer; where the driver was out
+  and in, a take with `--remounted` beforehand, which shows what that does. Not told, and no fault of a verdict on
+  `driver`, is that the driver was out.
 - An interval of |Z| is right where it holds the truth, counted over the points of 15 Hz to 20 kHz. Where suspension or
   magnet bend (kinds nonlinear, level_dependence) that is what the sweep itself answers without noise (``as_swept``):
   an impedance at one steady level is not what a sweep passes through.
@@ -45,6 +46,8 @@ PAIRS = 6
 RIVAL_FITS = 5
 """Of each kind and strength the rival's resonances are looked for in so many takes: that costs most of all."""
 LEAST_OHM = 0.05
+THERMOMETER_K = 0.5
+"""Standard deviation of a reading."""
 CLEAN = "clean"
 
 
@@ -141,9 +144,8 @@ def measured(kind: str, takes: int, pairs: int) -> tuple[Tally, Tally]:
                 continue
             rival.add_false([(one.frequency_hz, one.height_ohm) for one in fit_resonances(plain).resonances], take)
         for seed in range(pairs):
-            pair = wild_pair(kind, strength, 100 + seed, Excitation())
             with tempfile.TemporaryDirectory() as folder:
-                bench = _bench_of(Path(folder) / "build", [pair.first, pair.second])
+                bench = told_pair(Path(folder) / "build", kind, strength, 100 + seed, Excitation())
                 ours.wrong += len(wrong_verdicts(bench, kind))
                 ours.pairs += 1
     return ours, rival
@@ -155,6 +157,27 @@ def _bench_of(path: Path, takes: list[WildTake]) -> Bench:
     for number, take in enumerate(takes):
         take.keep_in(build, "in-box", state=f"state-{number}")
     return Bench(build)
+
+
+def told_pair(path: Path, kind: str, strength: Strength, seed: int, excitation: Excitation) -> Bench:
+    """Two states that are one, with what a person tells of what happened between."""
+    pair = wild_pair(kind, strength, seed, excitation)
+    build = BuildFolder.create(path)
+    build.set_calibration(pair.first.reference_ohm)
+    warmer_c = 293.15 * pair.air_factor**2 - 273.15
+    read_c = {} if pair.air_factor == 1.0 else {"celsius": round(warmer_c + THERMOMETER_K * _reading(seed), 1)}
+    pair.first.keep_in(build, "in-box", state="state-0", **({"celsius": 20.0} if read_c else {}))
+    second = pair.second
+    if kind == "remount":
+        second.keep_in(build, "in-box", state="state-0", remounted=True)
+        second = wild_take(kind, strength, seed, excitation, occasion="third")
+    second.keep_in(build, "in-box", state="state-1", **read_c)
+    return Bench(build)
+
+
+def _reading(seed: int) -> float:
+    """How far a thermometer is off, in its standard deviations."""
+    return float(np.random.default_rng([seed, 9]).normal())
 
 
 def _of_report(report: FindingsReport) -> list[tuple[float, float]]:
