@@ -5,7 +5,7 @@ from __future__ import annotations
 from PyQt5.QtCore import Qt, pyqtSignal
 from PyQt5.QtWidgets import QHBoxLayout, QPushButton, QScrollArea, QVBoxLayout, QWidget
 
-from gui.plain_text import PlainLabel
+from gui.plain_text import OwnTextLabel, PlainLabel
 
 SHOPPING = """
 <h3>For your own speakers you need</h3>
@@ -53,8 +53,7 @@ class FirstStart(QWidget):
         others.addWidget(self.new)
         others.addWidget(self.open)
         others.addStretch(1)
-        shopping = PlainLabel(SHOPPING)
-        shopping.setWordWrap(True)
+        shopping = OwnTextLabel(SHOPPING)
         shopping.setAlignment(Qt.AlignTop)
         scroll = QScrollArea()
         scroll.setWidget(shopping)

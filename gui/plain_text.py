@@ -17,6 +17,15 @@ class PlainLabel(QLabel):
         self.setTextFormat(Qt.PlainText)
 
 
+class OwnTextLabel(QLabel):
+    """A label for a text of the program's own, in HTML; never for what a file or a person gave."""
+
+    def __init__(self, html: str) -> None:
+        super().__init__(html)
+        self.setTextFormat(Qt.RichText)
+        self.setWordWrap(True)
+
+
 def plain_tip(text: str) -> str:
     """A text for a tooltip, which has no format of its own: what might be read as HTML is escaped."""
     if not Qt.mightBeRichText(text):

@@ -9,14 +9,16 @@ from pathlib import Path
 
 import pytest
 from PyQt5.QtCore import Qt
+from PyQt5.QtGui import QTextDocument
 from PyQt5.QtWidgets import QLabel, QMenu, QWidget
 from pytestqt.qtbot import QtBot
 from window_driving import opened
 
+from gui.first_start import SHOPPING
 from gui.import_form import ImportForm
 from gui.main_window import MainWindow
 from gui.menus import fill_menu
-from gui.plain_text import plain_tip
+from gui.plain_text import OwnTextLabel, plain_tip
 
 NAME = "<b>R&D</b> <img src='x'> \x1b[31m\ud800\n$x^{2$"
 GUI = Path(__file__).resolve().parents[2] / "gui"
@@ -40,6 +42,9 @@ def test_a_hostile_build_is_shown_letter_by_letter(qtbot: QtBot, window: MainWin
     assert window.bench.build_button.text() == shown.replace("&", "&&")
     assert window.windowTitle() == f"{shown} – Stillbox"
     for label in window.findChildren(QLabel):
+        if isinstance(label, OwnTextLabel):
+            assert label.text() == SHOPPING
+            continue
         assert label.textFormat() == Qt.PlainText or not Qt.mightBeRichText(label.text()), label.text()
     model = window.bench.takes.takes_model
     tip = str(model.data(model.index(0, 0), Qt.ToolTipRole))
@@ -56,6 +61,17 @@ def test_the_form_for_a_recording_shows_its_name(window: MainWindow) -> None:
     (label,) = [label for label in form.findChildren(QLabel) if "x" in label.text() and ".wav" in label.text()]
     assert label.text() == "<b>x\\x1b.wav"
     assert label.textFormat() == Qt.PlainText
+
+
+def test_the_first_thing_seen_shows_no_marks_of_html(window: MainWindow) -> None:
+    for label in window.findChildren(QLabel):
+        plain = label.textFormat() == Qt.PlainText
+        assert not (plain and re.search(r"</?[a-z]\w*>", label.text())), label.text()
+    (shopping,) = [label for label in window.findChildren(QLabel) if "reference resistor" in label.text()]
+    document = QTextDocument()
+    document.setHtml(shopping.text())
+    assert shopping.textFormat() == Qt.RichText
+    assert "For your own speakers you need\nA sound card with one output" in document.toPlainText()
 
 
 def test_menus_show_an_and_as_it_is(window: MainWindow) -> None:
