@@ -27,6 +27,9 @@ LEAST_FREQUENCY_CHANGE = 0.01
 """Relative; what a warmer room or another day changes by itself is no change (common practice, no source)."""
 
 _SHIFT_SCALE = 0.03
+_TREATED = math.log(10.0)
+_BY_HEIGHT, _MOST_BY_HEIGHT = 3.0, 6.0
+"""Cost of heights further apart than a treatment takes them (a tenth), for each factor of e, and the most of it."""
 """Relative shift of a resonance that is not surprising: a lining lowers standing waves by several percent."""
 
 _OTHER_CAUSE = 4.0
@@ -202,8 +205,9 @@ def _ask_for_remounting(changes: Sequence[Change]) -> tuple[str, ...]:
 def matched_pairs(before: tuple[Finding, ...], after: tuple[Finding, ...]) -> list[tuple[int | None, int | None]]:
     """Optimal one-to-one matching on logarithmic frequency; None where there is no partner.
 
-    Cost of a pair: squared relative shift in units of 3 %, more if the causes differ; a pair costs less than
-    leaving both alone up to a shift of 9 %, or 6.5 % with different causes. Solved as an assignment problem in which
+    Cost of a pair: squared relative shift in units of 3 %, more if the causes differ, and more if the frequency has not
+    stayed and the heights are more than ten times apart; a pair of heights that are nearer costs less than leaving both
+    alone up to a shift of 9 %, or 6.5 % with different causes. Solved as an assignment problem in which
     each resonance may also stay alone (`scipy.optimize.linear_sum_assignment`).
     """
     rows, columns = len(before), len(after)
@@ -237,7 +241,9 @@ def _pair_costs(before: tuple[Finding, ...], after: tuple[Finding, ...]) -> Floa
     for row, first in enumerate(before):
         for column, second in enumerate(after):
             shift = math.log(second.resonance.frequency_hz / first.resonance.frequency_hz) / _SHIFT_SCALE
-            costs[row, column] = shift**2
+            further = abs(math.log(second.resonance.height_ohm / first.resonance.height_ohm)) - _TREATED
+            by_height = min(_BY_HEIGHT * max(further, 0.0), _MOST_BY_HEIGHT)
+            costs[row, column] = shift**2 + by_height * (1 - math.exp(-(shift**2)))
             told = "undecided" not in (first.cause, second.cause)
             if told and first.cause != second.cause:
                 costs[row, column] += _OTHER_CAUSE * first.confidence * second.confidence

@@ -271,3 +271,17 @@ def test_what_is_low_and_in_one_take_only_must_stand_out_further() -> None:
     assert only(compare(before, report(limit_ohm=0.002))).verdict == "gone"
     tall = report(finding(640.0, 0.06, height_std_ohm=1e-3), limit_ohm=0.035)
     assert only(compare(tall, report(limit_ohm=0.035))).verdict == "gone"
+
+
+def test_what_stays_is_itself_and_not_a_small_one_beside_it() -> None:
+    """Modes of the room come and go at 154 and 167 Hz, a thirtieth as high; nothing became of what is between them."""
+    before = report(finding(160.4, 0.098), finding(167.4, 0.003, cause="room"))
+    after = report(finding(154.3, 0.0005, cause="room"), finding(160.4, 0.098))
+    assert [(change.frequency_hz, change.verdict) for change in compare(before, after).changes] == [
+        (pytest.approx(160.4), "unchanged")
+    ]
+
+
+def test_what_moves_and_is_damped_is_one() -> None:
+    before, after = report(finding(400.0, 0.6)), report(finding(385.0, 0.05))
+    assert [change.verdict for change in compare(before, after).changes] == ["reduced"]
