@@ -104,8 +104,10 @@ def _require_command(given: Sequence[str]) -> None:
             f"'{given[1]}' after the folder {first} means nothing; the command comes first, "
             f"as in 'stillbox takes {first}'; see 'stillbox --help'"
         )
-    near = difflib.get_close_matches(first.lower(), COMMANDS, n=1)
-    meant = f" (did you mean '{near[0]}'?)" if near else ""
+    builds = (str(path.parent) for path in Path(first).parent.glob("*/build.toml"))
+    names = {name.lower(): name for name in (*builds, *COMMANDS)}
+    near = difflib.get_close_matches(first.lower(), names, n=1)
+    meant = f" (did you mean '{names[near[0]]}'?)" if near else ""
     raise StillboxError(
         f"'{first}' is no command{meant} and no folder of a build; make a build of this name with "
         f"'stillbox start {first}', or see the commands by 'stillbox --help'"

@@ -26,6 +26,15 @@ SMALLEST_K = 0.1
 """Chebyshev parameter below which the ripple is beyond any use."""
 
 
+IN_WORDS = {
+    "B4": "Butterworth, the flattest",
+    "QB3": "quasi-Butterworth, flat with a driver of low Qts",
+    "C4": "Chebyshev, reaches lower with a ripple",
+    "BL4": "Bessel, rolls off early and delays least",
+}
+"""What the letters of a vented alignment stand for, and what it is chosen for."""
+
+
 @dataclass(frozen=True)
 class VentedAlignment:
     """A vented box.

@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from analysis.alignments import ClosedAlignment
+from analysis.alignments import IN_WORDS, ClosedAlignment
 from analysis.bass import HEARD_AIR_M_S, HEARD_FROM_HZ, BassCurves, BassFigures, largest
 from analysis.bass_cost import LiningCost
 from analysis.bass_published import ALIGNMENT_QL, PublishedBox
@@ -129,7 +129,10 @@ def bass_lines(report: BassReport) -> Iterator[str]:
     yield from _moved_lines(report.curves, report.voltage_v)
     if report.changed_curves is not None:
         yield from _moved_lines(report.changed_curves, report.voltage_v, "changed: ")
-    yield "published alignments, for orientation (3 dB points with this driver's coil, as above):"
+    yield (
+        f"boxes that published tables give, for orientation (losses of QL {ALIGNMENT_QL:g}; 3 dB points with this "
+        "driver's coil, as above):"
+    )
     for text in alignment_texts(report):
         yield f"  - {text}"
 
@@ -189,7 +192,7 @@ def _alignment(published: PublishedBox, report: BassReport) -> str:
     litres = "" if absolute is None else f", {absolute.vas_m3.value / one.alpha / LITRE:.1f} litres"
     ripple = f", ripple {one.ripple_db:.2f} dB" if one.ripple_db else ""
     return (
-        f"{one.name} for Qts {one.qt:.3f} (QL {ALIGNMENT_QL:g}): tuned to {one.h * fs_hz:.1f} Hz, "
+        f"{one.name} ({IN_WORDS[one.name]}) for a Qts of {one.qt:.3f}: tuned to {one.h * fs_hz:.1f} Hz, "
         f"alpha {one.alpha:.3f}{litres}, {f3}{ripple}"
     )
 

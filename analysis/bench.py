@@ -40,7 +40,7 @@ from capture.build_folder import BuildFolder, CalibrationSettings
 from capture.errors import StillboxError
 from capture.shown_text import short_name
 from capture.small_file import real_path
-from capture.take import CALIBRATION_SUBJECTS, JigKind, TakeInfo, fitting_takes
+from capture.take import CALIBRATION_SUBJECTS, JigKind, TakeInfo, fitting_takes, words_of_choice
 
 Progress = Callable[[str], None]
 
@@ -139,7 +139,7 @@ class Bench:
         if take.subject == "microphone":
             raise StillboxError(f"take {take.number} is of a microphone, which has no impedance; name another one")
         if take.number not in self._ratios:
-            self._say(f"deconvolving take {take.number} ({take.address})")
+            self._say(f"computing the response of take {take.number} ({take.address})")
             self._ratios[take.number] = channel_ratio(self.build.load(take), self.gate_s)
         return self._ratios[take.number]
 
@@ -433,16 +433,15 @@ class Bench:
         """The newest in-box take of a state and unit; StillboxError lists what there is."""
         take = self.newest("in-box", state, unit)
         if take is None:
-            there = ", ".join(sorted({f"{t.state}/{t.unit}" for t in self.takes if t.subject == "in-box"}))
+            there = ", ".join(sorted({f"{t.state or '-'}/{t.unit}" for t in self.takes if t.subject == "in-box"}))
             of_number = [t for t in self.takes if state == str(t.number)]
             if of_number and of_number[0].subject != "in-box":
                 raise StillboxError(
                     f"take {state} is {of_number[0].address}, not a take in the box; name a state or a take of in-box"
                 )
-            wanted = "/".join("any" if part is None else part for part in (state, unit))
             raise StillboxError(
-                f"{self.build.path} has no in-box take of state/unit {wanted}; "
-                + (f"there are: {there}" if there else "import or record one with --subject in-box")
+                f"{self.build.path} has no in-box take{words_of_choice(state, unit)}; "
+                + (f"there are, as state/unit: {there}" if there else "import or record one with --subject in-box")
                 + self.build.hint_of_damage()
             )
         return take

@@ -60,7 +60,7 @@ def contradiction(held: HeldResonance, candidate: Candidate | None, setting: Set
         return (
             f"by the driver's place in build.toml the cone sits at a node and should feel {100 * by_place:.0f} % of "
             f"what it would in a corner, but feels {100 * min(felt, 1.0):.0f} %: check from_top_mm, from_left_mm and "
-            "inside_mm"
+            "inside_mm, unless another standing wave lies in the same place"
         )
     return ""
 

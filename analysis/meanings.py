@@ -56,7 +56,7 @@ MEANINGS = {
     "difference of states": "This state minus the one before, with the uncertainty of the difference: what the work in "
     "between costs or gains in bass.",
     "level not known": "Small resonances sound in a way that the terminals do not show: hatched in the picture.",
-    "published alignments": "Boxes that published tables give for such a driver: for orientation, not as a goal.",
+    "published alignments": "Boxes that published tables give, with losses of QL 7: for orientation, not as a goal.",
 }
 """By the names that the tables print."""
 

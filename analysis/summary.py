@@ -42,17 +42,18 @@ def summary_of_comparison(comparison: Comparison, before: FindingsReport, after:
     known = [change for change in changes if change.verdict != "new"]
     parts = [_change_words(change) for change in known[:FIRST]]
     parts += [_new_words(comparison) if changes else "no resonance in either", *([cost] if cost else [])]
-    return f"From {comparison.before} to {comparison.after}: {', '.join(parts)}. {_next_after(changes, after)}"
+    told = f"From {comparison.before} to {comparison.after}: {', '.join(parts)}."
+    return f"{told} {_next_after(changes, after, of_one_unit=before.unit == after.unit)}"
 
 
-def _next_after(changes: Sequence[Change], after: FindingsReport) -> str:
+def _next_after(changes: Sequence[Change], after: FindingsReport, of_one_unit: bool) -> str:
     worse = [change for change in changes if change.verdict in _WORSE and _heard(change, after)]
     if worse:
         place, what = frequency_words(worse[0].frequency_hz), _WORSE[worse[0].verdict]
         return f"Next: look at {place}, which {what}, before you go on."
     enough = good_enough(after)
     if enough:
-        return f"Good enough: {enough}. Next: listen, then do the other unit."
+        return f"Good enough: {enough}. Next: {'listen, then do the other unit' if of_one_unit else 'listen to both'}."
     target, _ = to_be_treated(after)[0]
     return _next_words(target, None)
 

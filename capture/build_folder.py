@@ -121,6 +121,8 @@ class BuildFolder:
         """The build at ``path``; StillboxError if there is none."""
         build = cls(path, say)
         if not build._description_path.is_file():
+            if build.path.is_file():
+                raise StillboxError(f"{build.path} is a file; give the folder that {DESCRIPTION_FILE} is in")
             raise StillboxError(
                 f"{build.path} is no build: it has no {DESCRIPTION_FILE}; make one with 'stillbox start {build.path}'"
             )

@@ -189,6 +189,18 @@ def fitting_takes(
     return [take for take in wanted if take.number == int(state[:MOST_DIGITS])]
 
 
+def words_of_choice(state: str | None, unit: str | None) -> str:
+    """What was asked for, to be said behind "take": `` of state lined and unit B``; empty where all would have done."""
+    asked = []
+    if state is not None:
+        number = state.isascii() and state.isdigit()
+        asked.append("number or state" if number else "state")
+        asked[-1] += " '-', which is none" if state == "-" else f" {state}"
+    if unit is not None:
+        asked.append(f"unit {unit}")
+    return f" of {' and '.join(asked)}" if asked else ""
+
+
 class TakeAbout(TypedDict):
     """What a new take needs to be told besides its samples; the meaning is that of TakeInfo."""
 

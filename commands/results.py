@@ -207,7 +207,8 @@ def compare(
         return
     say(opening)
     say("")
-    say(f"{result.before} -> {result.after}, unit {result.unit}")
+    of_one_unit = takes[0].unit == takes[1].unit
+    say(f"{result.before} -> {result.after}" + (f", unit {result.unit}" if of_one_unit else ""))
     if result.changes:
         ordered = order_of_changes(result.changes, *map(bench.findings_of, takes))
         shown = ordered if everything else first_changes(ordered)

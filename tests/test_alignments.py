@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from analysis.alignments import alignment_for, b4, bl4, c4, closed_alignment, coefficients, qb3
+from analysis.alignments import IN_WORDS, alignment_for, b4, bl4, c4, closed_alignment, coefficients, qb3
 from capture.errors import StillboxError
 
 LOSSLESS = 1e12
@@ -152,6 +152,7 @@ def test_the_family_follows_the_drivers_q(qt: float, name: str) -> None:
     assert found is not None
     assert found.name == name
     assert found.qt == pytest.approx(qt, rel=1e-3)
+    assert {name, bl4(7.0).name} <= set(IN_WORDS)
 
 
 def test_what_no_alignment_can_do() -> None:

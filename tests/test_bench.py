@@ -48,7 +48,7 @@ def test_a_dash_is_the_empty_state(tmp_path: Path) -> None:
     bench = Bench(build_of(tmp_path, ("", "A"), ("lined", "A")).folder)
     assert [take.number for take in bench.compared("-", "lined")] == [1, 2]
     assert bench.in_box("-").number == 1
-    with pytest.raises(StillboxError, match="no in-box take of state/unit stock/any"):
+    with pytest.raises(StillboxError, match="no in-box take of state stock; there are, as state/unit: -/A, lined/A"):
         bench.in_box("stock")
 
 

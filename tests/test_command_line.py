@@ -103,6 +103,18 @@ def test_takes_as_json(tmp_path: Path, sweep: Path, recording: Path) -> None:
     assert "0002-spoilt.json" in one_line(err)
 
 
+def test_a_slip_in_the_name_of_a_build_is_told_from_one_in_a_command(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    for name in ("mybox", "Other"):
+        (tmp_path / name).mkdir()
+        (tmp_path / name / "build.toml").touch()
+    for slip, meant in (("mybox2", "mybox"), ("other2", "Other"), ("fndings", "findings"), ("boxx", "box")):
+        code, _, err = run(slip)
+        assert code == 2 and f"(did you mean '{meant}'?)" in one_line(err)
+
+
 @pytest.mark.parametrize(
     ("arguments", "told"),
     [
@@ -129,6 +141,7 @@ def test_takes_as_json(tmp_path: Path, sweep: Path, recording: Path) -> None:
         (["start", "new", "--inside", "axbxc"], "HEIGHTxWIDTHxDEPTH"),
         (["start", "new", "--rated-ohms", "-8"], "rated_ohm"),
         (["takes", "nowhere"], "is no build"),
+        (["takes", __file__], "is a file; give the folder that build.toml is in"),
         (["takes", "nowhere", "--json"], "is no build"),
         (["import", "nowhere", "a.wav", "--subject", "in-box"], "--excitation"),
         (["import", "nowhere", "a.wav", "--excitation", "e.json", "--subject", "in-box"], "is no build"),

@@ -69,7 +69,7 @@ def test_from_recorded_files_to_findings_and_comparison(tmp_path: Path) -> None:
     for index, one in matched.pairs:
         assert report.findings[index].cause == one.cause
         assert report.findings[index].resonance.height_ohm == pytest.approx(one.height_ohm, rel=0.05)
-    assert any("deconvolving take 5 (in-box/stock/A)" in text for text in said)
+    assert any("computing the response of take 5 (in-box/stock/A)" in text for text in said)
 
     comparison = bench.comparison("stock", "other")
     verdicts = {change.before.resonance.frequency_hz: change.verdict for change in comparison.changes if change.before}
@@ -241,14 +241,14 @@ def test_missing_calibration(tmp_path: Path) -> None:
 def test_missing_state_lists_what_there_is(tmp_path: Path) -> None:
     build = RecordedBuild.create(tmp_path / "build", SHORT)
     bench = Bench(build.folder)
-    with pytest.raises(StillboxError, match=r"no in-box take of state/unit any/any; import or record one"):
+    with pytest.raises(StillboxError, match=r"has no in-box take; import or record one"):
         bench.findings()
     for state, unit in (("stock", "A"), ("lined", "B")):
         build.add(8.0, "in-box", state=state, unit=unit)
     bench = Bench(build.folder)
-    with pytest.raises(StillboxError, match=r"state/unit braced/any; there are: lined/B, stock/A"):
+    with pytest.raises(StillboxError, match=r"take of state braced; there are, as state/unit: lined/B, stock/A"):
         bench.findings("braced")
-    with pytest.raises(StillboxError, match=r"state/unit stock/B; there are"):
+    with pytest.raises(StillboxError, match=r"no in-box take of state stock and unit B; there are"):
         bench.comparison("stock", "lined", "B")
 
 

@@ -32,6 +32,7 @@ const found = {
   inside: document.documentElement.scrollWidth <= window.innerWidth,
   width: window.innerWidth,
   images: [...document.images].map((i) => [i.width, i.parentElement.clientWidth, i.parentElement.scrollWidth]),
+  below: [...document.querySelectorAll('figcaption')].map((f) => getComputedStyle(f, '::after').content),
   rows: [...document.querySelectorAll('table.cards tbody tr')].map(box),
   cells: [...document.querySelectorAll('table.cards tbody tr:first-child')].map((r) => [...r.cells].map(box)),
   heads: [...document.querySelectorAll('table.cards td')].map(
@@ -103,6 +104,7 @@ def test_on_a_phone_rows_are_cards(tmp_path: Path) -> None:
         seen = [cell for cell in cells if cell[3] > 0]
         assert all(below[1] >= above[1] + above[3] - 1 for above, below in pairwise(seen))
         assert all(cell[0] + cell[2] <= 390 for cell in seen)
+    assert found["below"] and all("move it sideways" in said for said in found["below"])
     for wide, shown, scrolled in found["images"]:
         assert scrolled >= wide > shown  # moved sideways, for its words must be read
         assert 9.0 / 72 / 11.0 * wide >= LEAST_WORDS_PX
@@ -116,4 +118,5 @@ def test_on_a_desk_they_are_tables(tmp_path: Path) -> None:
     for cells in found["cells"]:
         assert len({cell[1] for cell in cells if cell[3] > 0}) <= 1
     assert all(wide <= shown for wide, shown, _ in found["images"])
+    assert set(found["below"]) == {"none"}
     assert all(row[0] for row in found["advice"])

@@ -62,7 +62,7 @@ def test_a_number_is_accepted_wherever_a_state_is(build: Path) -> None:
     ("arguments", "said"),
     [
         (("findings", "--state", FREE_AIR), "take 1 is free-air/-/A, not a take in the box"),
-        (("findings", "--state", 99), "no in-box take of state/unit 99/any"),
+        (("findings", "--state", 99), "no in-box take of number or state 99; there are"),
         (("compare", STOCK, STOCK), "cannot be compared with itself; name the states before and after"),
         (("compare", AGAIN, "stock"), "cannot be compared with itself; name the states before and after"),
         (("bass", "--state", "stock", "--against", AGAIN), "cannot be set against itself"),

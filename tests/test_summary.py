@@ -95,6 +95,10 @@ def test_comparison_in_words() -> None:
     fine = report_of(((412.0, 4.0, 0.05),), "lined")
     said = summary_of_comparison(compare(before, fine), before, fine)
     assert ", nothing new. Good enough: nothing rings out" in said
+    assert said.endswith("Next: listen, then do the other unit.")
+    other = replace(fine, unit="B", state="lined B")
+    said = summary_of_comparison(compare(before, other), before, other)
+    assert said.endswith("Next: listen to both.")
 
 
 @given(st.floats(0.01, 10))
