@@ -247,7 +247,7 @@ def _take_facts(bench: Bench, take: TakeInfo) -> tuple[Fact, ...]:
         (
             "Sweep",
             f"{excitation.low_hz:g} to {excitation.high_hz:g} Hz, {excitation.seconds:g} s, "
-            f"{counted(len(take.sweep_starts), 'time')}, {excitation.level_dbfs:g} dBFS, "
+            f"{counted(len(take.sweep_starts), 'time')}, {excitation.level_dbfs:.1f} dBFS, "
             f"{excitation.sample_rate_hz} Hz",
         ),
         ("Noise of the channels", " and ".join(f"{level:.0f} dBFS" for level in ratio.noise_dbfs)),

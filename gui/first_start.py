@@ -17,7 +17,7 @@ SHOPPING = """
 prove it.</li>
 <li><b>Two clips, shielded cable</b> for both inputs, solder, and a multimeter for the output's voltage.</li>
 <li>A headphone output drives the jig well. With a power amplifier, only behind the attenuator that
-<tt>stillbox jig --amplifier-watts W</tt> works out.</li>
+<nobr><tt>stillbox jig --amplifier-watts W</tt></nobr> works out.</li>
 </ul>
 <h3>Solder it like this</h3>
 <p>Output → reference resistor → clip +. Ground → clip −. Input 1 at the output side of the resistor, input 2 at

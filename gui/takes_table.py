@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import datetime
 from typing import Any
 
-from PyQt5.QtCore import QAbstractTableModel, QEvent, QItemSelectionModel, QModelIndex, Qt, pyqtSignal
+from PyQt5.QtCore import QAbstractTableModel, QEvent, QItemSelectionModel, QModelIndex, QSize, Qt, pyqtSignal
 from PyQt5.QtWidgets import QAbstractItemView, QHeaderView, QTableView
 
 from capture.take import TakeInfo
@@ -124,6 +124,10 @@ class TakesTable(QTableView):
         heads.setStretchLastSection(True)
         self._fit_columns()
         self._connect()
+
+    def sizeHint(self) -> QSize:
+        """It takes what height is left, and asks for no more than it must have: else the bench would scroll too."""
+        return QSize(super().sizeHint().width(), self.minimumHeight())
 
     def changeEvent(self, event: QEvent | None) -> None:
         super().changeEvent(event)

@@ -37,6 +37,15 @@ def test_pages_of_help_fit_on_the_screen(window: MainWindow, monkeypatch: pytest
     shown.close()
 
 
+def test_the_bench_fits_without_being_scrolled(qtbot: QtBot, window: MainWindow, quick: Path) -> None:
+    opened(qtbot, window, quick)
+    window.resize(1366, 768)
+    settle(qtbot, window)
+    bar = window._bench_scroll.verticalScrollBar()
+    assert bar is not None and bar.maximum() == 0
+    assert window.bench.takes.height() >= 150, "few takes can be seen"
+
+
 def test_columns_and_lists_fit(qtbot: QtBot, window: MainWindow, build: Path) -> None:
     opened(qtbot, window, build)
     window.resize(1366, 768)
