@@ -203,6 +203,6 @@ def hatched_lines(report: BassReport) -> Iterator[str]:
         if curves.hatched_hz:
             bands = ", ".join(f"{low:.0f} to {high:.0f} Hz" for low, high in curves.hatched_hz)
             yield (
-                f"hatched, {name}: {bands}; there small resonances sound in a way that the terminals do not show, and "
-                f"the level may be off by more than {HATCHED_DB:g} dB"
+                f"level not known to {HATCHED_DB:g} dB, {name}: {bands} (hatched in pictures); there small resonances "
+                "sound in a way that the terminals do not show"
             )

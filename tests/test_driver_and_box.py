@@ -6,6 +6,7 @@ import json
 import re
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
@@ -19,6 +20,7 @@ from reference.random_drivers import TrueDriver, random_driver, true_driver, wit
 from reference.speaker_circuit import Cavity, Port, SpeakerCircuit, Wall
 
 import stillbox
+from analysis.bass_export import hatched_lines
 from analysis.bench import Bench as AnalysisBench
 from analysis.box_quantities import LossQ
 from analysis.box_verdicts import LeakVerdict
@@ -194,6 +196,14 @@ def test_bass(bench: Bench, capsys: pytest.CaptureFixture[str], tmp_path: Path) 
     assert (lines[0], len(lines)) == ("frequency_hz,level_db,group_delay_ms,excursion_mm,port_speed_m_s,hatched", 801)
     assert lines[1].endswith(",,0")  # the port's size is not known: no air speed
     assert (tmp_path / "b.png").stat().st_size > 20_000
+
+
+def test_what_is_hatched_is_told_in_words_where_there_is_no_picture(monkeypatch: pytest.MonkeyPatch) -> None:
+    named = [("lined", None, SimpleNamespace(hatched_hz=((206.0, 500.0),)))]
+    monkeypatch.setattr("analysis.bass_export._bass_named", lambda _: named)
+    report: Any = None
+    (said,) = hatched_lines(report)
+    assert said.startswith("level not known to 0.5 dB, lined: 206 to 500 Hz (hatched in pictures); ")
 
 
 def test_the_changed_box_tells_its_own_excursion(bench: Bench, capsys: pytest.CaptureFixture[str]) -> None:
