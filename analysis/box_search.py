@@ -43,7 +43,7 @@ POOR = 3.0
 OFF = 3.0
 """Standard deviations by which a driver differs from that in free air from which on it is one."""
 HOPELESS = 100.0
-"""Reduced chi-square from which on a gap like a second port is a candidate."""
+"""Reduced chi-square from which on a gap like a second port is a candidate; else it is one beside a changed driver."""
 LEAK_COST = 2 * float(np.log(30))
 """A leak is seen to about a thirtieth of what it can be: what any fit with it gains by chance (Occam's factor)."""
 HEAVY_COST = 1.0
@@ -60,6 +60,8 @@ LEAST_SOFT_STD = 0.01
 """Of the softening beforehand: below it there is no filling to speak of."""
 MOST_SOFT = 0.4
 """Isothermal air is softer by this part than adiabatic air."""
+MOST_ALPHA = 30.0
+"""A box so much stiffer than the suspension moves a driver to five times its resonance (common practice, no source)."""
 LOOSE, TIGHT = 0.3, 1e-3
 """Gain in chi-square at which a fit ends: while starts are compared, and at the end."""
 ROUGH = 1e-3
@@ -181,13 +183,14 @@ class Candidate:
 
     @cached_property
     def _limits(self) -> tuple[FloatArray, FloatArray]:
-        """No loss drives, a leak feels at most the whole of the pressure that the cone has alone."""
+        """No loss drives, a leak feels at most the whole of the pressure that the cone has alone; no box is smaller."""
         least, most = np.full(self.start.size, -np.inf), np.full(self.start.size, np.inf)
         first = self.model.first_box
         losses = (LEAK, LEAK_MASS, SOFT, BEHIND, PORT_LOSS if self.model.vented else ABSORPTION)
         least[[first + name for name in losses]] = 0.0
         least[first + LEAK_PLACE], most[first + LEAK_PLACE] = -1.0, 1.0
         most[first + SOFT] = MOST_SOFT
+        most[first + LN_ALPHA] = max(float(np.log(MOST_ALPHA)), self.start[first + LN_ALPHA])
         return least, most
 
     def fit(self, data: CellData, tolerance: float, iterations: int = 30) -> Fitted:
@@ -286,7 +289,8 @@ def search(data: CellData, plain: Candidate, known: Known) -> Outcome:
     left = _reduced(_least(found), data)
     if left > POOR or _least(found).driver_is_off:
         found += roughly(one.again.with_changed_driver() for one in (found[0], _least(found)))
-    if left > HOPELESS and plain.may_leak:
+    believed = found[int(np.argmin(_scores(found)))].candidate
+    if left > HOPELESS or (believed.changed and plain.may_leak):  # a gap is as rare as a driver that has changed
         found.append(_least(roughly(plain.gaping(known))))
     for tolerance in (LOOSE, TIGHT):
         found = [one for one, score in zip(found, _scores(found), strict=True) if score < BEYOND_BELIEF]
