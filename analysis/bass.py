@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from analysis.bass_sound import Bands, BassSystem, hatched_hz, level_db, response
-from analysis.box_model import KAPPA, LEAK, LEAK_MASS, LN_ALPHA, LN_WB, PORT_LOSS
+from analysis.box_model import KAPPA, LEAK, LEAK_MASS, LN_ALPHA, LN_WAY, LN_WB, PORT_LOSS, WAY
 from analysis.cavity import FLANGED_END, FREE_END
 from analysis.driver_model import LN_SCALE
 from analysis.second_take import Absolute, Air
@@ -245,7 +245,8 @@ def changed(system: BassSystem, change: Change, volume_m3: float | None, port: P
     x[system.box(LEAK_MASS)] *= tuning
     if system.model.vented:
         x[system.box(LN_WB)] += np.log(tuning)
-        x[system.box(PORT_LOSS)] /= tuning * mass
+        x[[system.box(PORT_LOSS), system.box(WAY)]] /= tuning * mass
+        x[system.box(LN_WAY)] -= np.log(tuning)
         # kappa wB^2: the shared air over all that moves in the port.
         x[system.box(KAPPA)] = min(x[system.box(KAPPA)] / mass, MOST_SHARED)
     return replace(system, parameters=x, moved_air=change.volume_ratio is not None and ratio != 1.0)

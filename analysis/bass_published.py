@@ -16,6 +16,7 @@ from analysis.bass import bass_figures
 from analysis.bass_sound import BassSystem
 from analysis.box_model import (
     ABSORPTION,
+    BEHIND,
     CONE_LOSS,
     FRONT,
     KAPPA,
@@ -27,6 +28,7 @@ from analysis.box_model import (
     MU,
     PORT_LOSS,
     SOFT,
+    WAY,
 )
 from analysis.driver import DriverFit
 from capture.errors import StillboxError
@@ -74,13 +76,13 @@ def in_box_of_lumps(
     x = system.parameters[: first + model.box_size].copy()
     x[:first] = driver.parameters[:first]
     x[first + LN_ALPHA] = np.log(alpha)
-    for loss in (LEAK, LEAK_MASS, LEAK_PLACE, SOFT, MU, FRONT):
+    for loss in (LEAK, LEAK_MASS, LEAK_PLACE, SOFT, MU, FRONT, BEHIND):
         x[first + loss] = 0.0
     x[first + ABSORPTION] = absorption
     if tuning_hz is not None:
         x[first + LN_WB] = np.log(2 * np.pi * tuning_hz)
         x[first + LEAK] = 1 / ALIGNMENT_QL
-        for loss in (PORT_LOSS, KAPPA, CONE_LOSS):
+        for loss in (PORT_LOSS, KAPPA, CONE_LOSS, WAY):
             x[first + loss] = 0.0
     whole = np.concatenate([x, driver.changes])
     return BassSystem(model, whole, system.reference_s)

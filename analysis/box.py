@@ -32,7 +32,17 @@ from analysis.box_model import (
     USUAL_SOFT_W,
     BoxModel,
 )
-from analysis.box_priors import BEHIND_W, BoxPriors, at_rest, box_priors, front_known, waves_loss
+from analysis.box_priors import (
+    BEHIND_W,
+    WAY_PORT_PRIOR,
+    WAY_SHARED_PRIOR,
+    WAY_TURN,
+    BoxPriors,
+    at_rest,
+    box_priors,
+    front_known,
+    waves_loss,
+)
 from analysis.box_search import LOOSE, ROUGH, Candidate, search
 from analysis.cone_resonances import ConeResonances, cone_resonances
 from analysis.driver import DriverFit
@@ -259,7 +269,9 @@ def _start(resonances: ResonanceFit, driver: DriverFit, vented: bool) -> tuple[B
         found = found.only(np.arange(found.poles_rad_s.size) != tuning)
         wb, loss = abs(pole), 2 * abs(pole.real) / abs(pole)
         stiffness = float(np.log(max(2 * residue.real / ws2, 0.05)))
-        box = [0.03, *front, stiffness, loss / 3, 0.0, *air, loss / 3, *_behind(wb), np.log(wb), loss / 3, 0.0, 0.0]
+        port = [np.log(wb), loss / 3, 0.0, 0.0]
+        way = [0.0, np.log(WAY_TURN), WAY_SHARED_PRIOR[0], WAY_PORT_PRIOR[0]]
+        box = [0.03, *front, stiffness, loss / 3, 0.0, *air, loss / 3, *_behind(wb), *port, *way]
     else:
         pole = max(resonances.motional, key=lambda r: r.height_ohm).pole_rad_s
         wb = abs(pole)

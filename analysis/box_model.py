@@ -22,6 +22,15 @@ A part C1 of the air may stand behind filling that resists and is heavy, the res
 G = R/M, w^2 = 1/M (1/C0 + 1/C1): ``BEHIND`` is C1/C0. It is alpha of the whole air that is sought; with much resistance
 no pair of small resonances could say that.
 
+Filling on the way from the cone to the port moves with the air at low frequency, and lets it through or has it go
+around above ``u wB``: a mass beside a resistance,
+
+    F = WAY/wB s/(s + u wB),  u = w/wB in ``LN_WAY``,
+
+all of it before the cone, less ``WAY_SHARED`` of it in what both share (the part of the air that is on the cone's side:
+a resistance between two compliances, to first order), and ``WAY_PORT`` of it before the port. As kappa it leaves wB
+where it is.
+
 In a front the cone radiates as it does not in free air. Its mass of air ``front`` (over the moving mass) becomes a
 resistance above 1/t: ``front s/(1 + s t)`` in the place of ``front s``, as of a small source; a piston of radius a in a
 wall has front = 8/3 rho a^3/Mms and t = 9 pi/48 a/c (Rayleigh [M]).
@@ -47,7 +56,7 @@ from capture.arrays import ComplexArray, FloatArray
 
 MU, FRONT, LN_FRONT_S, LN_ALPHA, LEAK, LEAK_MASS, LEAK_PLACE, SOFT, LN_SOFT_W, ABSORPTION = range(10)
 BEHIND, LN_BEHIND_W, LN_BEHIND_LOSS = range(10, 13)
-LN_WB, PORT_LOSS, KAPPA, CONE_LOSS = range(13, 17)
+LN_WB, PORT_LOSS, KAPPA, CONE_LOSS, WAY, LN_WAY, WAY_SHARED, WAY_PORT = range(13, 21)
 """Order of the box's parameters, behind those of the coil; a closed box has the first 13. ``KAPPA``: kappa wB^2."""
 
 USUAL_PLACE = 0.3
@@ -69,6 +78,36 @@ class _Air:
     out: ComplexArray
     """Through the leak, for the cone's unit flow."""
     whole: ComplexArray
+    way: _Way | None
+
+
+@dataclass(frozen=True)
+class _Way:
+    """Filling on the way to the port: F and s times its mass at the tuning, for a size of one, and what they follow.
+
+    Derivatives are those by ``LN_WAY``.
+    """
+
+    size: float
+    unit: ComplexArray
+    unit_mass: ComplexArray
+    unit_by_turn: ComplexArray
+    unit_mass_by_turn: ComplexArray
+
+    @property
+    def force(self) -> ComplexArray:
+        return self.size * self.unit
+
+    @property
+    def mass(self) -> ComplexArray:
+        return self.size * self.unit_mass
+
+    def slopes(self, by_force: ComplexArray, by_mass: ComplexArray) -> tuple[ComplexArray, ComplexArray, ComplexArray]:
+        """By ``WAY``, ``LN_WAY`` and ln wB, of what depends on `force` and `mass`."""
+        by_size = by_force * self.unit + by_mass * self.unit_mass
+        by_turn = self.size * (by_force * self.unit_by_turn + by_mass * self.unit_mass_by_turn)
+        by_wb = by_force * self.size * (self.unit_by_turn - self.unit) - 2 * by_mass * self.mass
+        return by_size, by_turn, by_wb
 
 
 @dataclass(frozen=True)
@@ -99,7 +138,7 @@ class BoxModel:
 
     @property
     def box_size(self) -> int:
-        return 17 if self.vented else 13
+        return 21 if self.vented else 13
 
     @property
     def changes(self) -> slice:
@@ -172,16 +211,18 @@ class BoxModel:
         wb = np.exp(box[LN_WB]) if self.vented else self.reference_rad_s
         zc = 1 / (s * self.softness(s, box)) + box[ABSORPTION] / wb
         if self.vented:
-            zc = zc + box[KAPPA] / wb**2 * s
+            way = _way(s, box)
+            zc = zc + box[KAPPA] / wb**2 * s - box[WAY_SHARED] * way.force
             zp = (1 - box[KAPPA]) * s / wb**2 + box[PORT_LOSS] / wb
-            shared, own = 1 / (1 / zc + 1 / zp), waves + _behind(s, box)[0] + box[CONE_LOSS] / wb
+            zp = zp + box[WAY_PORT] * way.force - (box[WAY_PORT] - box[WAY_SHARED]) * way.mass
+            shared, own = 1 / (1 / zc + 1 / zp), waves + _behind(s, box)[0] + box[CONE_LOSS] / wb + way.force
         else:
-            zp, shared, own = None, zc, waves + _behind(s, box)[0]
+            way, zp, shared, own = None, None, zc, waves + _behind(s, box)[0]
         place = box[LEAK_PLACE]
         admittance = box[LEAK] * wb / (1 + box[LEAK_MASS] * s / wb)
         pressure = (shared + place * own) / (1 + admittance * (shared + place**2 * own))
         out = admittance * pressure
-        return _Air(zc, zp, shared, own, pressure, out, shared + own - out * (shared + place * own))
+        return _Air(zc, zp, shared, own, pressure, out, shared + own - out * (shared + place * own), way)
 
     def _air_slopes(self, s: ComplexArray, box: FloatArray, air: _Air) -> ComplexArray:
         """Derivatives of B by the box's parameters from ``LEAK`` on.
@@ -201,7 +242,7 @@ class BoxModel:
         by_own = (1 - place * q) ** 2
         first = [by_leak, by_mass, by_place, of_softness * by_soft, of_softness * by_w, by_zc / wb]
         first += list(by_own * _behind(s, box)[1].T)
-        if air.zp is None:
+        if air.zp is None or air.way is None:
             return np.stack(first, axis=1)
         by_zp = by_shared * (air.shared / air.zp) ** 2
         # Derivatives of zc, zp and o by ln wb; the leak's wb slit grows with wb and as its mass becomes less.
@@ -210,7 +251,16 @@ class BoxModel:
         by_wb = by_zc * zc_by_wb + by_zp * zp_by_wb + by_leak * box[LEAK] - by_mass * box[LEAK_MASS]
         by_wb = by_wb - by_own * box[CONE_LOSS] / wb
         by_kappa = (by_zc - by_zp) * s / wb**2
-        return np.stack([*first, by_wb, by_zp / wb, by_kappa, by_own / wb], axis=1)
+        before_port, shared = by_zp * box[WAY_PORT], box[WAY_SHARED]
+        by_force, by_mass = by_own - shared * by_zc + before_port, shared * by_zp - before_port
+        by_size, by_turn, wb_by_way = air.way.slopes(by_force, by_mass)
+        of_way = [
+            by_size,
+            by_turn,
+            by_zp * air.way.mass - by_zc * air.way.force,
+            by_zp * (air.way.force - air.way.mass),
+        ]
+        return np.stack([*first, by_wb + wb_by_way, by_zp / wb, by_kappa, by_own / wb, *of_way], axis=1)
 
     def softness(self, s: ComplexArray, box: FloatArray) -> ComplexArray:
         """g: the compliance of the air over that at the reference, shape of ``s``."""
@@ -241,6 +291,24 @@ def _behind(s: ComplexArray, box: FloatArray) -> tuple[ComplexArray, ComplexArra
     by_part = (s + loss) / below
     by_w, by_loss = -2 * w2 * by_part / below, loss * w2 / below**2
     return box[BEHIND] * by_part, np.stack([by_part, box[BEHIND] * by_w, box[BEHIND] * by_loss], axis=1)
+
+
+def way_loss(box: FloatArray) -> float:
+    """What filling on the way to the port takes from the resonance of box and port, as 1/Q."""
+    return float(box[WAY] * (box[WAY_PORT] - box[WAY_SHARED]) / (1 + np.exp(2 * box[LN_WAY])))
+
+
+def _way(s: ComplexArray, box: FloatArray) -> _Way:
+    wb, turn = np.exp(box[LN_WB]), np.exp(box[LN_WAY])
+    x = s / wb
+    late = x / (x + turn) / wb
+    return _Way(
+        size=float(box[WAY]),
+        unit=late,
+        unit_mass=x * turn / (1 + turn**2) / wb,
+        unit_by_turn=-late * turn / (x + turn),
+        unit_mass_by_turn=x * turn * (1 - turn**2) / (1 + turn**2) ** 2 / wb,
+    )
 
 
 def _radiation(s: ComplexArray, box: FloatArray) -> tuple[ComplexArray, ComplexArray]:

@@ -20,12 +20,16 @@ from analysis.box_model import (
     LN_BEHIND_W,
     LN_FRONT_S,
     LN_SOFT_W,
+    LN_WAY,
     LN_WB,
     MU,
     PORT_LOSS,
     SOFT,
     USUAL_PLACE,
     USUAL_SOFT_W,
+    WAY,
+    WAY_PORT,
+    WAY_SHARED,
     BoxModel,
 )
 from analysis.cone_resonances import ConeResonances
@@ -62,6 +66,12 @@ LN_SOFT_W_STD = 0.8
 BEHIND_STD, BEHIND_W, LN_BEHIND_STD = 1.0, 2.5, 1.0
 """Air behind filling over that before it: up to a few times as much. Where it turns, over the resonance of the box:
 between there and the first standing wave; loss alike (Q 1, from 0.3 to 3)."""
+WAY_STD, WAY_TURN, LN_WAY_STD = 0.3, 0.6, 0.8
+"""Filling on the way to the port: its resistance over that of box and port at the tuning, and where it begins to let
+the air through, over the tuning: fibre of 5 to 10 kg/m^3 with 500 to 5000 Pa s/m^2 at 15 to 100 Hz."""
+WAY_SHARED_PRIOR, WAY_PORT_PRIOR = (0.35, 0.15), (1.3, 0.5)
+"""How much of it counts in what cone and port share (the part of the air on the cone's side: less than half, the port
+is the far one) and before the port, whose mouth it is nearer to (from its balance with the first, and the mouth)."""
 KAPPA_LEAST_STD = 0.003
 """Least uncertainty of kappa wB^2."""
 KAPPA_PER_MASS = (-0.15, 0.25)
@@ -199,6 +209,12 @@ def box_priors(
     ]
     if model.vented:
         known += _vented(model, start, shared_air, met, hidden is not None, softening is not None)
+        known += [
+            (model.first_box + WAY, 0.0, WAY_STD),
+            (model.first_box + LN_WAY, float(np.log(WAY_TURN)), LN_WAY_STD),
+            (model.first_box + WAY_SHARED, *WAY_SHARED_PRIOR),
+            (model.first_box + WAY_PORT, *WAY_PORT_PRIOR),
+        ]
     else:
         known.append((model.first_box + ABSORPTION, 0.0, LOSS_STD))
     own = range(model.own_changes.start, model.own_changes.stop)

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from analysis.box import BoxFit
-from analysis.box_model import ABSORPTION, LEAK, LN_ALPHA, MU, PORT_LOSS, BoxModel
+from analysis.box_model import ABSORPTION, LEAK, LN_ALPHA, MU, PORT_LOSS, BoxModel, way_loss
 from analysis.box_priors import before_the_port
 from analysis.box_textbook import (
     TextbookClosed,
@@ -173,7 +173,7 @@ def vented_quantities(fit: BoxFit) -> VentedQuantities:
     peaks = _peaks(fit)
     fl, fm, fh = (_extremum(fit, frequency_hz) for frequency_hz in (peaks.fl_hz, peaks.fm_hz, peaks.fh_hz))
     places = [fit.box(LEAK), fit.box(ABSORPTION), fit.box(PORT_LOSS)]
-    all_losses = fit.of(lambda x: float(np.sum(x[places])))
+    all_losses = fit.of(lambda x: float(np.sum(x[places])) + way_loss(fit.model.box_of(x)))
     driver = fit.driver
     re_ohm = float(np.exp(fit.parameters[LN_RE]))
     return VentedQuantities(
@@ -271,7 +271,11 @@ def leakage(fit: BoxFit) -> LossQ:
 def _filling(fit: BoxFit) -> LossQ:
     """What filling takes from the resonance of box and port: of the air that both share, and on the way to the port."""
     std = before_the_port(fit.model, fit.parameters)[1]
-    return _apart(fit, lambda x: x[fit.box(ABSORPTION)] + before_the_port(fit.model, x)[0], std)
+
+    def loss(x: FloatArray) -> float:
+        return float(x[fit.box(ABSORPTION)] + before_the_port(fit.model, x)[0] + way_loss(fit.model.box_of(x)))
+
+    return _apart(fit, loss, std)
 
 
 def _port(fit: BoxFit) -> LossQ | None:

@@ -27,9 +27,13 @@ from analysis.box_model import (
     LN_BEHIND_LOSS,
     LN_BEHIND_W,
     LN_SOFT_W,
+    LN_WAY,
     LN_WB,
     PORT_LOSS,
     SOFT,
+    WAY,
+    WAY_PORT,
+    WAY_SHARED,
     BoxModel,
 )
 from analysis.box_priors import BoxPriors
@@ -55,7 +59,7 @@ BEHIND_COST = 2 * float(np.log(30 * 3**2))
 """As that of a leak, with two numbers more, each seen to a third."""
 INDEPENDENT = 1 / 16
 """Of the points, where the misfit is the model's (a third of an octave is alike)."""
-START_BEHIND = 0.3
+START_BEHIND, START_WAY = 0.3, 0.1
 LEAST_SOFT_STD = 0.01
 """Of the softening beforehand: below it there is no filling to speak of."""
 MOST_SOFT = 0.4
@@ -108,6 +112,8 @@ class Candidate:
         The driver has more freedom than in another take of the same.
     behind : bool
         A part of the air may stand behind filling.
+    blocked : bool
+        Filling may lie on the way from the cone to the port.
     """
 
     model: BoxModel
@@ -120,6 +126,7 @@ class Candidate:
     cost: float = 0.0
     changed: bool = False
     behind: bool = False
+    blocked: bool = False
 
     def leaking(self, place: float) -> Candidate:
         """The same with a leak in the place of the losses that stood in for it."""
@@ -141,6 +148,12 @@ class Candidate:
             begin[first + name] = self.priors.value(first + name)
         begin[first + BEHIND] = START_BEHIND
         return replace(self, start=begin, behind=True, cost=self.cost + BEHIND_COST)
+
+    def with_blocked_way(self) -> Candidate:
+        """The same with filling on the way from the cone to the port."""
+        begin = self.start.copy()
+        begin[self.model.first_box + WAY] = START_WAY
+        return replace(self, start=begin, blocked=True, cost=self.cost + BEHIND_COST)
 
     def with_changed_driver(self) -> Candidate:
         return replace(self, priors=self.priors.relaxed(), cost=self.cost + CHANGED_COST, changed=True)
@@ -179,6 +192,8 @@ class Candidate:
         absent |= set() if self.heavy else {self.model.first_box + LEAK_MASS}
         if not self.behind:
             absent |= {self.model.first_box + name for name in (BEHIND, LN_BEHIND_W, LN_BEHIND_LOSS)}
+        if not self.blocked and self.model.vented:
+            absent |= {self.model.first_box + name for name in (WAY, LN_WAY, WAY_SHARED, WAY_PORT)}
         return free - absent - (set() if self.creep else {CREEP})
 
     @cached_property
@@ -186,7 +201,7 @@ class Candidate:
         """No loss drives, a leak feels at most the whole of the pressure that the cone has alone; no box is smaller."""
         least, most = np.full(self.start.size, -np.inf), np.full(self.start.size, np.inf)
         first = self.model.first_box
-        losses = (LEAK, LEAK_MASS, SOFT, BEHIND, PORT_LOSS if self.model.vented else ABSORPTION)
+        losses = (LEAK, LEAK_MASS, SOFT, BEHIND, *((PORT_LOSS, WAY) if self.model.vented else (ABSORPTION,)))
         least[[first + name for name in losses]] = 0.0
         least[first + LEAK_PLACE], most[first + LEAK_PLACE] = -1.0, 1.0
         most[first + SOFT] = MOST_SOFT
@@ -198,6 +213,7 @@ class Candidate:
 
         The air that cone and port share is what their places say: in the impedance more of it is alike with a larger
         alpha and less mass on the cone (`analysis.box_model`), so a fit would only make up with it for what is no lump.
+        So it is with what they share of the filling on the way.
         """
         free, begin, first = self._free(data.frequency_hz[-1]), self.start.copy(), self.model.first_box
         if not self.filled:
@@ -208,8 +224,9 @@ class Candidate:
             free -= {first + name for name in (LEAK, LEAK_PLACE)}
             begin[first + LEAK] = 0.0
         if self.model.vented:
-            begin[first + KAPPA] = self.priors.value(first + KAPPA)
-            free -= {first + KAPPA}
+            held = [first + name for name in (KAPPA, WAY_SHARED)]
+            begin[held] = [self.priors.value(index) for index in held]
+            free -= set(held)
         fit = fit_lumped(
             data, self.model, begin, self.priors.all, sorted(free), iterations, tolerance, self._limits, bending=True
         )
@@ -239,8 +256,12 @@ class Fitted:
     def covariance(self) -> FloatArray:
         """Of all that may be there, also where the best guess is none."""
         data, of = self.fit.data, self.candidate
-        free = sorted(of._free(data.frequency_hz[-1]))
-        return covariance_at(data, of.model, self.fit.parameters, of.priors.all, free)
+        held = {}
+        if of.blocked:
+            shared = of.model.first_box + WAY_SHARED
+            held[shared] = of.priors.std(shared) or 0.0
+        free = sorted(of._free(data.frequency_hz[-1]) - set(held))
+        return covariance_at(data, of.model, self.fit.parameters, of.priors.all, free, held)
 
 
 @dataclass(frozen=True)
@@ -287,6 +308,10 @@ def search(data: CellData, plain: Candidate, known: Known) -> Outcome:
     found += [*leaks, *roughly(one.again.with_heavy_leak() for one in leaks[:1])]
     found = _weighed(data, found)
     left = _reduced(_least(found), data)
+    if plain.filled and plain.model.vented and left > POOR:
+        ways = roughly(one.again.with_blocked_way() for one in (found[0], _least(found)))
+        found += _weighed(data, _distinct(ways))
+        left = _reduced(_least(found), data)
     if left > POOR or _least(found).driver_is_off:
         found += roughly(one.again.with_changed_driver() for one in (found[0], _least(found)))
     believed = found[int(np.argmin(_scores(found)))].candidate

@@ -6,7 +6,7 @@ by what `analysis.resonances` found.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 
@@ -274,11 +274,29 @@ def common_covariance(fit: LumpedFit, spectrum: ImpedanceSpectrum) -> FloatArray
 
 
 def covariance_at(
-    data: CellData, model: Model, parameters: FloatArray, priors: Sequence[Prior], free: Sequence[int]
+    data: CellData,
+    model: Model,
+    parameters: FloatArray,
+    priors: Sequence[Prior],
+    free: Sequence[int],
+    held: Mapping[int, float] | None = None,
 ) -> FloatArray:
-    """Covariance that the parameters have when those in ``free`` may move, shape (k, k)."""
-    moving = np.asarray(sorted(free))
-    return _spread(_point(data, model, parameters, priors, moving).jacobian, moving, parameters.size)
+    """Covariance that the parameters have when those in ``free`` may move, shape (k, k).
+
+    ``held``: standard deviations of others that the data shall not tell. Whatever each of them is, the rest follows it.
+    """
+    held = held or {}
+    moving = np.asarray(sorted({*free, *held}))
+    jacobian = _point(data, model, parameters, priors, moving).jacobian
+    told = np.array([index not in held for index in moving])
+    bare = _spread(jacobian[:, told], moving[told], parameters.size)
+    covariance = bare.copy()
+    for index, std in held.items():
+        slopes = jacobian[:, moving == index][: 2 * data.frequency_hz.size, 0]
+        follows = -bare[:, moving[told]] @ (jacobian[: slopes.size, told].T @ slopes)
+        follows[index] = 1.0
+        covariance += std**2 * np.outer(follows, follows)
+    return covariance
 
 
 def _point(

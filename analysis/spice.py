@@ -26,10 +26,14 @@ from analysis.box_model import (
     LN_BEHIND_W,
     LN_FRONT_S,
     LN_SOFT_W,
+    LN_WAY,
     LN_WB,
     MU,
     PORT_LOSS,
     SOFT,
+    WAY,
+    WAY_PORT,
+    WAY_SHARED,
     BoxModel,
 )
 from analysis.coil_models import CHAIN_CORNERS_RAD_S, CoilModel
@@ -240,6 +244,7 @@ def _air(model: BoxModel, x: FloatArray) -> list[str]:
     box = model.box_of(x)
     wb = float(np.exp(box[LN_WB])) if model.vented else model.reference_rad_s
     kappa = float(box[KAPPA]) if model.vented else 0.0
+    way = float(box[WAY]) if model.vented else 0.0
     stiffness = float(np.exp(box[LN_ALPHA] + 2 * x[LN_WS]))
     leaks = bool(box[LEAK])
     flow = "flow" if leaks else "emf"
@@ -254,12 +259,16 @@ def _air(model: BoxModel, x: FloatArray) -> list[str]:
         f"rair air 0 {_number(BLEEDER_OHM)}",
         "vflow air a0 0",
         *_compliance(model, box),
-        *_series("a1", "0", "air", float(box[ABSORPTION]) / wb, kappa / wb**2),
+        *_series("a1", "way0" if way else "0", "air", float(box[ABSORPTION]) / wb, kappa / wb**2),
     ]
     lines += _behind(box, flow)
     if model.vented:
         lines.append(f"gcone 0 own {flow} 0 {_number(float(box[CONE_LOSS]) / wb)}")
-        lines += _series("air", "0", "port", float(box[PORT_LOSS]) / wb, (1 - kappa) / wb**2)
+        late = float(np.exp(box[LN_WAY]))
+        mass = (1 - kappa - way * (box[WAY_PORT] - box[WAY_SHARED]) * late / (1 + late**2)) / wb**2
+        lines += _series("air", "way1" if way else "0", "port", float(box[PORT_LOSS]) / wb, mass)
+    if way:
+        lines += _way(box, flow)
     return lines + (_leak(box, wb) if leaks else [])
 
 
@@ -290,6 +299,17 @@ def _behind(box: FloatArray, flow: str) -> list[str]:
         *_series("back", "0", "behind", mass * float(np.exp(box[LN_BEHIND_LOSS])), mass),
         "gback 0 own back 0 1",
     ]
+
+
+def _way(box: FloatArray, flow: str) -> list[str]:
+    """Filling on the way to the port, a mass beside a resistance: before cone and port, and in what is shared."""
+    wb, late = float(np.exp(box[LN_WB])), float(np.exp(box[LN_WAY]))
+    lines = [f"gway 0 way {flow} 0 1", "gwayown 0 own way 0 1"]
+    for node, part in (("way", 1.0), ("way0", -box[WAY_SHARED]), ("way1", box[WAY_PORT])):
+        resistance = float(part * box[WAY]) / wb
+        lines.append(f"r{node}x {node} 0 {_number(resistance)}")
+        lines.append(f"l{node}x {node} 0 {_number(resistance / (late * wb))}")
+    return lines
 
 
 def _leak(box: FloatArray, wb: float) -> list[str]:

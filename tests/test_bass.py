@@ -42,7 +42,7 @@ def ideal(fs: float, qt: float, alpha: float, h: float | None, ql: float = 1e9) 
     if h is None:
         return BassSystem(BoxModel(COIL_MODELS[0], NOTHING, False, ws), np.array([*driver, *box]))
     model = BoxModel(COIL_MODELS[0], NOTHING, True, h * ws)
-    return BassSystem(model, np.array([*driver, *box, np.log(h * ws), 0.0, 0.0, 0.0]))
+    return BassSystem(model, np.array([*driver, *box, np.log(h * ws), *np.zeros(7)]))
 
 
 # Published alignments

@@ -71,7 +71,7 @@ def test_every_coil_model_and_creep(coil: CoilModel, creep: float) -> None:
     model = BoxModel(coil, small, True, 250.0, of_driver=1)
     driver = [*np.log([6.0, 250.0, 5.0, 3_000.0]), creep, *coil.start(s, 6 + 0.02 * s**0.65)]
     air = [0.1, 0.3, 0.7, 0.2, np.log(500.0), 0.05]
-    air += [0.4, np.log(700.0), np.log(900.0), np.log(220.0), 0.04, -0.03, -0.02]
+    air += [0.4, np.log(700.0), np.log(900.0), np.log(220.0), 0.04, -0.03, -0.02, 0.1, np.log(0.6), 0.35, 1.3]
     box = [0.05, 0.04, np.log(1e-4), np.log(1.3), *air]
     x = np.array([*driver, *box, 0.1, -0.1, 0.05, 0.2, -0.1, 0.05, 0.1, 0.0])
     frequency_hz, found = impedance_back(netlist(BassSystem(model, x), "every coil"))

@@ -90,6 +90,19 @@ def test_what_stands_above_the_lumps_does_not_move_them(seed: int, kind: str) ->
         assert fit.fb_hz.value == pytest.approx(true.fb_hz, rel=0.01)
 
 
+@pytest.mark.parametrize("seed", [0, 110])
+def test_filling_on_the_way_to_the_port_is_neither_air_nor_driver(seed: int) -> None:
+    """It moves with the air at low frequency and resists above: less air and another tuning do not make up for it."""
+    fit, true = fitted(seed, "vented-blocked"), wild_box(seed, "vented-blocked").truth
+    assert fit.fb_hz is not None
+    assert fit.reduced_chi_square < 10
+    assert fit.alpha.value == pytest.approx(true.alpha, rel=0.04)
+    assert fit.fb_hz.value == pytest.approx(true.fb_hz, rel=0.01)
+    for found, is_true in ((fit.alpha, true.alpha), (fit.fb_hz, true.fb_hz)):
+        low, high = found.interval_95
+        assert low < is_true < high
+
+
 @pytest.mark.parametrize(("seed", "kind"), [(218, "vented-leaky"), (223, "closed-leaky")])
 def test_the_level_follows_what_no_lump_is(seed: int, kind: str) -> None:
     """No misfit is made up for by shared air, by a leak with more than the cone's pressure, by air that drives."""
