@@ -338,7 +338,7 @@ def test_the_report_of_a_build(tmp_path: Path, capsys: pytest.CaptureFixture[str
     for wrong, said in (
         (("stock", "stock"), "state stock cannot be compared with itself; name the states before and after"),
         (("stock", "other", "third"), "not of 3 (stock, other, third)"),
-        (("unheard",), "there are: other/A, stock/A, stock/B"),
+        (("unheard",), "there are, as state/unit: other/A, stock/A, stock/B"),
     ):
         status, _, error = report(*wrong)
         assert status == 2 and said in error
