@@ -47,7 +47,8 @@ POOR = 3.0
 OFF = 3.0
 """Standard deviations by which a driver differs from that in free air from which on it is one."""
 HOPELESS = 100.0
-"""Reduced chi-square from which on a gap like a second port is a candidate; else it is one beside a changed driver."""
+"""Reduced chi-square from which on filling on the way to the port is a candidate, and a gap like a second port, which
+else is one beside a changed driver."""
 LEAK_COST = 2 * float(np.log(30))
 """A leak is seen to about a thirtieth of what it can be: what any fit with it gains by chance (Occam's factor)."""
 HEAVY_COST = 1.0
@@ -308,9 +309,10 @@ def search(data: CellData, plain: Candidate, known: Known) -> Outcome:
     found += [*leaks, *roughly(one.again.with_heavy_leak() for one in leaks[:1])]
     found = _weighed(data, found)
     left = _reduced(_least(found), data)
-    if plain.filled and plain.model.vented and left > POOR:
+    if plain.filled and plain.model.vented and left > HOPELESS:  # less a leak leaves as well
         ways = roughly(one.again.with_blocked_way() for one in (found[0], _least(found)))
-        found += _weighed(data, _distinct(ways))
+        leaks = roughly(found[0].again.leaking(place) for place in LEAK_PLACES) if not places else []
+        found += _weighed(data, [*_distinct(ways), *_distinct(leaks)])
         left = _reduced(_least(found), data)
     if left > POOR or _least(found).driver_is_off:
         found += roughly(one.again.with_changed_driver() for one in (found[0], _least(found)))
