@@ -22,6 +22,7 @@ from analysis.box_model import (
     KAPPA,
     LEAK,
     LEAK_MASS,
+    LEAK_PLACE,
     LN_ALPHA,
     LN_FRONT_S,
     LN_WB,
@@ -316,18 +317,21 @@ def _tuning_pair(small: ConeResonances, resonances: ResonanceFit) -> int:
 
 
 def _told_by_closed(closed: BoxFit, model: BoxModel, start: FloatArray) -> Prior:
-    """What the box with its port closed tells: stiffness of the air and conductance of the leak are alike.
+    """What the box with its port closed tells: stiffness of the air; conductance, air and place of the leak are alike.
 
     A leak is 1/(QL w) there and here; the softening of the air may be another at another frequency.
     """
     ratio = closed.model.reference_rad_s / float(np.exp(start[model.first_box + LN_WB]))
-    there = [closed.box(LN_ALPHA), closed.box(LEAK)]
-    scale = np.diag([1.0, ratio])
+    names = [LN_ALPHA, LEAK]
+    if closed.covariance[closed.box(LEAK_MASS), closed.box(LEAK_MASS)] > 0:  # the air in the leak shows
+        names += [LEAK_MASS, LEAK_PLACE]
+    there = [closed.box(name) for name in names]
+    scale = np.diag([1.0, ratio, 1 / ratio, 1.0][: len(names)])
     values = scale @ closed.parameters[there]
     spread = scale @ closed.covariance[np.ix_(there, there)] @ scale
     soft = closed.box(SOFT)
-    alike = np.diag([ALIKE_STD**2 + (SOFT_ALIKE * closed.parameters[soft]) ** 2, (LEAK_ALIKE_STD * values[1]) ** 2])
-    return Prior((model.first_box + LN_ALPHA, model.first_box + LEAK), values, spread + alike)
+    alike = [ALIKE_STD**2 + (SOFT_ALIKE * closed.parameters[soft]) ** 2, *(LEAK_ALIKE_STD * values[1:]) ** 2]
+    return Prior(tuple(model.first_box + name for name in names), values, spread + np.diag(alike))
 
 
 def _beyond_filling(model: BoxModel, size: int, told: bool) -> FloatArray:
