@@ -31,6 +31,9 @@ COILS = {model.name: model for model in (*COIL_MODELS, CHAIN)}
 """These hold functions without names, and are told apart by identity."""
 
 SLOW = (
+    ("analysis.transfer", "channel_ratio"),
+    ("analysis.impedance", "curve_of_spectrum"),
+    ("analysis.causes", "assign_causes"),
     ("analysis.resonances", "fit_resonances"),
     ("analysis.resonances", "fit_with_poles"),
     ("analysis.decay_response", "decay_on_log_grid"),

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 from computed_once import computed_once
+from made_once import made_once
 
 from capture.build_folder import BuildFolder
 
@@ -22,9 +23,10 @@ def own_data_folder(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
 
 @pytest.fixture(autouse=True, scope="session")
 def slow_results_kept(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
-    """See `computed_once`; all workers of a run keep them in one folder."""
+    """See `computed_once` and `made_once`; all workers of a run keep them in one folder."""
     base = tmp_path_factory.getbasetemp()
-    with computed_once((base.parent if "PYTEST_XDIST_WORKER" in os.environ else base) / "computed-once"):
+    shared = base.parent if "PYTEST_XDIST_WORKER" in os.environ else base
+    with made_once(shared / "made-once"), computed_once(shared / "computed-once"):
         yield
 
 

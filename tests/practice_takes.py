@@ -5,22 +5,36 @@ from __future__ import annotations
 from collections.abc import Iterable
 from pathlib import Path
 
+from made_once import copy_of
 from practice_sound import silent
 
 from capture.build_folder import BuildFolder
 from capture.live_take import LiveRequest, record_take
 from capture.practice_rig import PracticeRig
 from capture.take import Subject
-from gui.session import practice_build
+from gui.session import PRACTICE_FOLDER, practice_build
 
 SEED = 3
 
 
 def practice_takes(parent: Path, takes: Iterable[tuple[Subject, str | None]]) -> Path:
     """A practice build in ``parent`` with a take of each subject and state; what is swept again has other noise."""
-    path, done = practice_build(parent), list[tuple[Subject, str | None]]()
-    for subject, state in takes:
-        rig = PracticeRig("bare box", seed=SEED + done.count((subject, state)))
-        record_take(BuildFolder.open(path), rig, LiveRequest(subject, state, seconds=2.0), say=silent)
-        done.append((subject, state))
-    return path
+    return _swept(parent / PRACTICE_FOLDER, tuple(takes))
+
+
+def _swept(path: Path, takes: tuple[tuple[Subject, str | None], ...]) -> Path:
+    """Made from the same build without the last take: others may ask for that."""
+    name = "-".join(("practice", *(f"{subject}.{state}" for subject, state in takes)))
+
+    def make(target: Path) -> None:
+        if not takes:
+            made = practice_build(target.with_suffix(".new"))
+            made.rename(target)
+            made.parent.rmdir()
+            return
+        subject, state = takes[-1]
+        rig = PracticeRig("bare box", seed=SEED + takes[:-1].count(takes[-1]))
+        build = BuildFolder.open(_swept(target, takes[:-1]))
+        record_take(build, rig, LiveRequest(subject, state, seconds=2.0), say=silent)
+
+    return copy_of(name, path, make)

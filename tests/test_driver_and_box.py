@@ -11,6 +11,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from made_once import demonstration
 from recorded import RecordedBuild
 from reference import demo_build
 from reference.analytic import impedance_ohm
@@ -24,7 +25,6 @@ from analysis.bass_export import hatched_lines
 from analysis.bench import Bench as AnalysisBench
 from analysis.box_quantities import LossQ
 from analysis.box_verdicts import LeakVerdict
-from analysis.demonstration import demonstration_build
 from analysis.driver_and_box import bass_report, box_report, driver_of_take, driver_report
 from analysis.driver_and_box_export import box_document, box_lines, box_table
 from analysis.driver_and_box_section import driver_and_box_section
@@ -334,7 +334,7 @@ def test_volume_budget_and_port(bench: Bench, capsys: pytest.CaptureFixture[str]
 
 def test_the_demonstration_shows_everything(tmp_path: Path) -> None:
     """Driver, box and bass of the recordings that come with the program, against the circuit that made them."""
-    opened = AnalysisBench(demonstration_build(tmp_path / "build", lambda _: None))
+    opened = AnalysisBench(demonstration(tmp_path / "build"))
     driver = driver_report(opened)
     assert "Thorborg, Futtrup" in driver.fit.coil.source
     assert driver.absolute is not None

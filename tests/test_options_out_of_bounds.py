@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pytest
 from invoked import one_line, run
+from made_once import demonstration
 
-from analysis.demonstration import demonstration_build
 from capture.build_folder import BuildFolder
 
 VALUES = ("1e-320", "1e320", "nan", "inf", "-inf", "-1e308", "1e308", "-1", "8 ohm", "")
@@ -23,7 +23,7 @@ COMMANDS = {
 @pytest.fixture(scope="module")
 def build(tmp_path_factory: pytest.TempPathFactory) -> BuildFolder:
     """The demonstration's."""
-    return demonstration_build(tmp_path_factory.mktemp("demo") / "build", lambda _: None)
+    return demonstration(tmp_path_factory.mktemp("demo") / "build")
 
 
 @pytest.mark.parametrize(

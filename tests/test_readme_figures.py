@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import pytest
 import readme_figures
+from made_once import demonstration
 from meaningless import meaningless, text_of_command, text_of_page, texts_of_window
 
 from analysis.bench import Bench
-from analysis.demonstration import demonstration_build
 from analysis.report import render_report
 from analysis.write_up import report_of
 from capture.build_folder import BuildFolder
@@ -15,7 +15,7 @@ from capture.build_folder import BuildFolder
 
 @pytest.fixture(scope="module")
 def build(tmp_path_factory: pytest.TempPathFactory) -> BuildFolder:
-    return demonstration_build(tmp_path_factory.mktemp("demonstration") / "build", lambda _: None)
+    return demonstration(tmp_path_factory.mktemp("demonstration") / "build")
 
 
 def test_what_is_shown_of_a_command() -> None:
