@@ -29,6 +29,7 @@ from analysis.load_proof import no_proof, proof_of_load
 from analysis.repeatability import spread_of_fundamental, with_spreads
 from analysis.repeated_takes import repeats_of
 from analysis.resonances import fit_resonances, fit_with_poles
+from analysis.sound_in_sweep import fit_beside_sounds
 from analysis.transfer import ChannelRatio, channel_ratio
 from analysis.uncertainty import ResistorCheck, check_resistor
 from analysis.unlike_takes import alike, difference, unlike_sentence
@@ -70,7 +71,7 @@ class Bench:
         self._say = progress or (lambda _: None)
         self._ratios: dict[int, ChannelRatio] = {}
         self._spectra: dict[int, ImpedanceSpectrum] = {}
-        self._fits: dict[int, ResonanceFit] = {}
+        self._fits: dict[int, tuple[ImpedanceSpectrum, ResonanceFit]] = {}
         self._decays: dict[int, DecayResponse] = {}
 
     def renewed(self) -> Bench:
@@ -240,15 +241,17 @@ class Bench:
             derivative = calibration.derivative(measured)
             shorts = self._short_ohm(take, calibration)
             contact = (np.full(measured.size, contact_std_ohm(shorts), dtype=complex),) if shorts else ()
-            bent = ratio.bent_variance
+            power = np.abs(derivative) ** 2
+            bent, silent = ratio.bent_variance, ratio.silent_variance
             self._spectra[take.number] = ImpedanceSpectrum(
                 frequency_hz=calibration.frequency_hz,
                 impedance_ohm=calibration.impedance_from_ratio(measured),
-                noise_variance_ohm2=np.abs(derivative) ** 2 * ratio.noise_variance[inside],
+                noise_variance_ohm2=power * ratio.noise_variance[inside],
                 calibration_variance_ohm2=calibration.noise_variance(measured, np.zeros(measured.size)),
                 scale_std=calibration.scale_std,
                 common_ohm=(*(derivative * common[inside] for common in ratio.common), *contact),
-                bent_variance_ohm2=None if bent is None else np.abs(derivative) ** 2 * bent[inside],
+                bent_variance_ohm2=None if bent is None else power * bent[inside],
+                silent_variance_ohm2=None if silent is None else power * silent[inside],
                 warnings=(
                     *take.flags,
                     *_uncorrected(calibration),
@@ -301,14 +304,17 @@ class Bench:
 
     def fit(self, take: TakeInfo) -> ResonanceFit:
         """Baseline and resonances of a take."""
+        return self._fitted(take)[1]
+
+    def _fitted(self, take: TakeInfo) -> tuple[ImpedanceSpectrum, ResonanceFit]:
+        """The fit, and the spectrum with the noise that the resonances were held against."""
         if take.number not in self._fits:
             self._say(f"looking for resonances in take {take.number} ({take.address})")
-            spectrum = self.spectrum(take)
-            if take.subject in ("free-air", "added-mass", "test-box") or take.port_closed:
-                fit = fit_resonances(spectrum, port=False)
-            else:
-                fit = fit_resonances(spectrum, *self._motional_hints(take))
-            self._fits[take.number] = fit
+            no_port = take.subject in ("free-air", "added-mass", "test-box") or take.port_closed
+            hints = (False, None) if no_port else self._motional_hints(take)
+            self._fits[take.number] = fit_beside_sounds(
+                self.spectrum(take), take.excitation, lambda spectrum: fit_resonances(spectrum, *hints)
+            )
         return self._fits[take.number]
 
     def is_fitted(self, take: TakeInfo) -> bool:
@@ -389,7 +395,7 @@ class Bench:
         def again(take: TakeInfo, fit: ResonanceFit, offered: Sequence[complex]) -> ResonanceFit:
             if not offered:
                 return fit
-            return fit_with_poles(self.spectrum(take), fit, offered, *self._motional_hints(take))
+            return fit_with_poles(self._fitted(take)[0], fit, offered, *self._motional_hints(take))
 
         return again(before, first, only_second), again(after, second, only_first)
 

@@ -34,6 +34,8 @@ class ImpedanceSpectrum:
         to the noise against which a resonance is told; no averaging over points makes it smaller.
     bent_variance_ohm2 : ndarray, shape (n,), or None
         The part of ``noise_variance_ohm2`` that is for what bends; neighbours as near as a peak is wide share it.
+    silent_variance_ohm2 : ndarray, shape (n,), or None
+        In a take of one sweep, what ``noise_variance_ohm2`` would be had it been as quiet as the silences.
     """
 
     frequency_hz: FloatArray
@@ -44,6 +46,7 @@ class ImpedanceSpectrum:
     warnings: tuple[str, ...] = ()
     common_ohm: tuple[ComplexArray, ...] = ()
     bent_variance_ohm2: FloatArray | None = None
+    silent_variance_ohm2: FloatArray | None = None
 
     @property
     def resolution_hz(self) -> float:
@@ -59,6 +62,7 @@ class ImpedanceSpectrum:
             calibration_variance_ohm2=self.calibration_variance_ohm2[kept],
             common_ohm=tuple(common[kept] for common in self.common_ohm),
             bent_variance_ohm2=None if self.bent_variance_ohm2 is None else self.bent_variance_ohm2[kept],
+            silent_variance_ohm2=None if self.silent_variance_ohm2 is None else self.silent_variance_ohm2[kept],
         )
 
 

@@ -22,7 +22,9 @@ _FADES, _LATEST = 0.7, 0.8
 """The last part of a response is faded out, or lies before time 0."""
 _FEWEST_CYCLES = 8.0
 """Of a frequency must have passed until then: earlier it cannot be told from its neighbours."""
-_HIGHEST_Q, _FROM_HZ, _CONE_Q = 100.0, 100.0, 12.0
+NOTHING_BEATS_BELOW_HZ = 100.0
+"""The lowest resonances of air and walls lie about there; peaks of a cone are too far apart to beat."""
+_HIGHEST_Q, _CONE_Q = 100.0, 12.0
 """What is seen before may be ringing, and leaves what a resonance of the highest Q would. That of air and walls, whose
 lowest lie about there, falls with the square of the frequency below; a cone has the last one at most."""
 _SILENT = 0.1
@@ -75,6 +77,11 @@ def largest_by_chance(free: FloatArray) -> FloatArray:
     return (1 - ninth + _CHANCE_IN_STD * np.sqrt(ninth)) ** 3
 
 
+def highest_q(frequency_hz: FloatArray | float) -> FloatArray:
+    """Q of what rings at a frequency, at most; shape of ``frequency_hz``."""
+    return np.maximum(_HIGHEST_Q * np.minimum(frequency_hz / NOTHING_BEATS_BELOW_HZ, 1.0) ** 2, _CONE_Q)
+
+
 @dataclass(frozen=True)
 class _Response:
     """A ratio in time: ``place`` runs from 0 to 1 over it.
@@ -123,9 +130,7 @@ class _Response:
 
     def left_of_ringing(self, before: float, earliest: float) -> FloatArray:
         """Energy in the window from ``earliest`` on over that seen in the one that ends at ``before``, at most."""
-        highest_hz = self.frequency_hz[self.high - 1]
-        highest_q = np.maximum(_HIGHEST_Q * np.minimum(highest_hz / _FROM_HZ, 1.0) ** 2, _CONE_Q)
-        decay = 2 * np.pi * self.frequency_hz / highest_q / self.step_hz
+        decay = 2 * np.pi * self.frequency_hz / highest_q(self.frequency_hz[self.high - 1]) / self.step_hz
         known = np.geomspace(decay.min(), decay.max(), 32)
         place = self.place[:: max(1, self.place.size // 8192)]
         falling = np.exp(-known[:, None] * np.maximum(place - 0.5 * before, 0.0))

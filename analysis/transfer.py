@@ -48,6 +48,8 @@ class ChannelRatio:
         What jumped within a sweep and was taken out.
     bent_variance : ndarray, shape (n,), or None
         The part of ``noise_variance`` that is for what bends; neighbours share it.
+    silent_variance : ndarray, shape (n,), or None
+        Of one sweep alone: ``noise_variance`` had it been as quiet as the silences.
     """
 
     frequency_hz: FloatArray
@@ -60,6 +62,7 @@ class ChannelRatio:
     common: tuple[ComplexArray, ...] = ()
     jumps: tuple[Jump, ...] = ()
     bent_variance: FloatArray | None = None
+    silent_variance: FloatArray | None = None
 
 
 def channel_ratio(recording: Recording, gate_s: float | None = None) -> ChannelRatio:
@@ -108,7 +111,7 @@ def channel_ratio(recording: Recording, gate_s: float | None = None) -> ChannelR
     windows[: spectra.low_bins] = (_WINDOW_ERROR * np.abs(mean[: spectra.low_bins])) ** 2
     combined = combine_sweeps(frequency_hz, spectra.ratios, variance, info.jig, jumps)
     variance = combined.variance + windows
-    bent = None
+    alone, bent = len(combined.excess) == 1, None
     if gate_s is None:
         bent = bent_variance(recording, hum, frequency_hz, combined.ratio, combined.variance)
         variance = variance + bent
@@ -123,6 +126,7 @@ def channel_ratio(recording: Recording, gate_s: float | None = None) -> ChannelR
         common=combined.drift.common,
         jumps=jumps,
         bent_variance=bent,
+        silent_variance=variance + combined.variance * (1 / combined.excess[0] - 1) if alone else None,
     )
 
 

@@ -7,6 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from reference.wild_bench import WildTake, wild_take
+from reference.wild_draw import Strength
 from wild_curves import curve_of, held, kept
 
 from analysis.bench import Bench
@@ -78,8 +79,25 @@ def test_a_door_that_slams_after_its_frequencies_were_swept(tmp_path: Path) -> N
     assert np.mean([share(take, tmp_path / str(index)) for index, take in enumerate(takes)]) > 0.85
 
 
+@pytest.mark.parametrize(("strength", "seed"), [("mild", 6001), ("strong", 6005), ("strong", 8000), ("strong", 9002)])
+def test_a_door_is_no_comb_of_resonances(strength: Strength, seed: int, tmp_path: Path) -> None:
+    """A sound at one moment was up to 17 resonances that cancel each other until then, of up to 7 ohm."""
+    take = wild_take("door", strength, seed, ONE)
+    bench, info = kept(take, tmp_path / "build")
+    report = bench.findings_of(info)
+    assert take.truth is not None
+    there = [(pair.frequency_hz, max(0.02, 0.3 / pair.q)) for pair in take.truth.poles]
+    found = [one.resonance for one in report.findings if one.resonance.height_ohm >= 0.05]
+    assert not [one for one in found if all(abs(one.frequency_hz / hz - 1) > width for hz, width in there)]
+    # What the speaker has of its own is not lost to it.
+    assert len(found) >= 5
+    assert any("a sound in the room looks like resonances" in warning for warning in report.warnings)
+
+
 def test_what_one_sweep_cannot_know_is_said_once(tmp_path: Path) -> None:
     bench, info = kept(wild_take("clean", "mild", 4006, ONE), tmp_path / "one")
-    assert bench.findings_of(info).warnings.count(ONE_SWEEP) == 1
+    said = bench.findings_of(info).warnings
+    assert said.count(ONE_SWEEP) == 1
+    assert not any("a sound in the room" in warning for warning in said)
     bench, info = kept(wild_take("clean", "mild", 4006, Excitation()), tmp_path / "three")
     assert ONE_SWEEP not in bench.findings_of(info).warnings
