@@ -12,8 +12,8 @@ import numpy as np
 
 from analysis.bass_sound import Bands, BassSystem, hatched_hz, level_db, response
 from analysis.box_model import KAPPA, LEAK, LEAK_MASS, LN_ALPHA, LN_WAY, LN_WB, PORT_LOSS, WAY
-from analysis.cavity import FLANGED_END, FREE_END
 from analysis.driver_model import LN_SCALE
+from analysis.port import ENDS, LONGEST_ENDS, Port
 from analysis.second_take import Absolute, Air
 from capture.arrays import ComplexArray, FloatArray
 from capture.errors import StillboxError
@@ -250,27 +250,6 @@ def changed(system: BassSystem, change: Change, volume_m3: float | None, port: P
         # kappa wB^2: the shared air over all that moves in the port.
         x[system.box(KAPPA)] = min(x[system.box(KAPPA)] / mass, MOST_SHARED)
     return replace(system, parameters=x, moved_air=change.volume_ratio is not None and ratio != 1.0)
-
-
-@dataclass(frozen=True)
-class Port:
-    """A tube: inner diameter and length, m."""
-
-    diameter_m: float
-    length_m: float
-
-    @property
-    def area_m2(self) -> float:
-        return float(np.pi / 4 * self.diameter_m**2)
-
-    def mass_kg_per_m4(self, density_kg_m3: float, ends_over_radius: float) -> float:
-        """Acoustic mass with its ends."""
-        return density_kg_m3 * (self.length_m + ends_over_radius * 0.5 * self.diameter_m) / self.area_m2
-
-
-ENDS = FLANGED_END + FREE_END
-"""End corrections over the radius of a port that is flush outside and free inside (see `analysis.cavity`)."""
-LONGEST_ENDS = 6.0
 
 
 def ends_over_radius(port: Port, tuning_hz: float, volume_m3: float, air: Air) -> float:

@@ -14,7 +14,7 @@ from analysis.bass_published import ALIGNMENT_QL, PublishedBox
 from analysis.bass_sound import HATCHED_DB, is_hatched
 from analysis.driver_and_box import BassReport
 from analysis.quantity import Quantity, change_text
-from analysis.tables import Table
+from analysis.table import Table
 from analysis.volume import LITRE
 
 BASS_COLUMNS = "frequency_hz,level_db,group_delay_ms,excursion_mm,port_speed_m_s,hatched"

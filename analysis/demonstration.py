@@ -12,7 +12,8 @@ import tomlkit
 from analysis.bench import Bench, Progress
 from analysis.opening import opening_of
 from analysis.summary import summary_of_findings
-from analysis.tables import Table, changes_table, findings_table, motional_text
+from analysis.table import Table
+from analysis.tables import changes_table, findings_table, motional_text
 from analysis.write_up import write_everything
 from capture.build_folder import BuildFolder
 from capture.build_layout import DESCRIPTION_FILE

@@ -13,8 +13,8 @@ from analysis.air import (
     pressure_at_pa,
     speed_of_sound_m_s,
 )
-from analysis.bass import Port
 from analysis.cavity import room_modes
+from analysis.port import Port
 from analysis.quantity import Quantity
 from analysis.second_take import Air
 from analysis.shared_air import Mouth, shared_air_s2

@@ -17,7 +17,6 @@ from analysis.bass import (
     BassCurves,
     BassFigures,
     Change,
-    Port,
     bass_curves,
     bass_figures,
     changed,
@@ -51,6 +50,7 @@ from analysis.plausibility import (
     open_test_box,
     rated_warning,
 )
+from analysis.port import Port
 from analysis.quantity import Quantity
 from analysis.repeatability import as_it_repeats
 from analysis.second_take import Absolute, AddedMassTake, Known, KnownBoxTake, SecondTake, second_take

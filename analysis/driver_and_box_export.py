@@ -12,7 +12,7 @@ from analysis.driver_and_box import BoxReport, DriverReport
 from analysis.quantity import Quantity
 from analysis.repeatability import USUAL_LUMPED, as_it_repeats
 from analysis.second_take import Absolute
-from analysis.tables import Table
+from analysis.table import Table
 from analysis.volume import LITRE, VolumeBudget
 
 NOTED_MISFIT = 1.1

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 
 from analysis.bass import HEARD_AIR_M_S, HEARD_FROM_HZ
-from analysis.tables import Table
+from analysis.table import Table
 
 MEANINGS = {
     "Re": "DC resistance of the voice coil.",

@@ -20,16 +20,24 @@ from analysis.detection import typical_limit
 from analysis.findings import Cause, Finding, FindingsReport
 from analysis.number_words import short_number
 from analysis.quantity import value_text
-from analysis.result_words import RINGING_MEANING, TOLD_MEANING, named_warnings, ringing_text, sure_text, told_text
+from analysis.result_words import (
+    RINGING_MEANING,
+    TOLD_MEANING,
+    named_warnings,
+    ringing_text,
+    sure_text,
+    told_text,
+)
 from analysis.ridges import Ridge
 from analysis.ringing import FIRST, in_order
 from analysis.summary import first_changes, order_of_changes, summary_of_comparison, summary_of_findings
+from analysis.table import Table
+from analysis.tables import limit_text
 from capture.output_file import PAGE, write_output
 from capture.shown_text import visible
 
 if TYPE_CHECKING:
     from analysis.comparison import Change, Comparison
-    from analysis.tables import Table
 
 Fact = tuple[str, str]
 """A label and its value, in words."""
@@ -288,13 +296,6 @@ def _change_row(change: Change) -> dict[str, str]:
         "told": told_text(change.significance),
         "limit": limit_text(change),
     }
-
-
-def limit_text(change: Change) -> str:
-    """What could be seen where a resonance is missing; beside one that is seen it would say nothing."""
-    if change.before is not None and change.after is not None:
-        return _NONE
-    return short_number(change.detection_limit_ohm)
 
 
 def _height_text(finding: Finding | None) -> str:

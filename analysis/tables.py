@@ -3,30 +3,21 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 
 import numpy as np
 
 from analysis.comparison import Change, Comparison
 from analysis.findings import Finding, FindingsReport
 from analysis.impedance import ImpedanceCurve
-from analysis.number_words import percent_text
+from analysis.number_words import percent_text, short_number
 from analysis.quantity import value_text
-from analysis.report import limit_text
 from analysis.result_words import ringing_text, sure_text, told_text
 from analysis.ridges import Ridge
 from analysis.ringing import in_order
+from analysis.table import Table
 from capture.take import TakeInfo
 
 _NONE = "–"
-
-
-@dataclass(frozen=True)
-class Table:
-    """Heads and rows of text."""
-
-    heads: tuple[str, ...]
-    rows: tuple[tuple[str, ...], ...]
 
 
 def findings_table(report: FindingsReport, first: int | None = None) -> Table:
@@ -85,6 +76,13 @@ def changes_table(comparison: Comparison, changes: Sequence[Change] | None = Non
             )
         )
     return Table(heads, tuple(rows))
+
+
+def limit_text(change: Change) -> str:
+    """What could be seen where a resonance is missing; beside one that is seen it would say nothing."""
+    if change.before is not None and change.after is not None:
+        return _NONE
+    return short_number(change.detection_limit_ohm)
 
 
 def _height(finding: Finding | None) -> str:

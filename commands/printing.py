@@ -12,7 +12,7 @@ import typer
 from capture.shown_text import visible
 
 if TYPE_CHECKING:
-    from analysis.tables import Table
+    from analysis.table import Table
 
 
 def say(text: str) -> None:

@@ -15,7 +15,7 @@ from reference.speaker_circuit import Cavity, HungMass, Leak, SpeakerCircuit, po
 from reference.speaker_circuit import Port as Tube
 
 from analysis.alignments import b4, c4, closed_alignment, qb3
-from analysis.bass import Change, Port, bass_curves, bass_figures, changed, ends_over_radius, group_delay_s
+from analysis.bass import Change, bass_curves, bass_figures, changed, ends_over_radius, group_delay_s
 from analysis.bass_cost import figure_quantity, lining_cost
 from analysis.bass_export import bass_csv
 from analysis.bass_published import in_box_of_lumps, published_vented
@@ -24,6 +24,7 @@ from analysis.box_model import BoxModel
 from analysis.coil_models import COIL_MODELS
 from analysis.cone_resonances import ConeResonances
 from analysis.picture_bass import picture_of_bass
+from analysis.port import Port
 from analysis.second_take import AddedMassTake, Air, Known, second_take
 from capture.errors import StillboxError
 

@@ -28,7 +28,7 @@ from analysis.report import (
 )
 from analysis.ridges import Ridge
 from analysis.summary import summary_of_findings
-from analysis.tables import Table
+from analysis.table import Table
 from capture.errors import StillboxError
 
 SVG = b'<svg xmlns="http://www.w3.org/2000/svg" width="10" height="10"><path d="M0 0L9 9"/></svg>'

@@ -18,7 +18,7 @@ from test_report import comparison, report, state
 
 from analysis.pictures import PicturedState, picture_bytes, picture_of_findings
 from analysis.report import DriverAndBox, ReportPart, ReportPicture, render_report
-from analysis.tables import Table
+from analysis.table import Table
 
 BROWSER = shutil.which("chromium") or shutil.which("chromium-browser")
 pytestmark = pytest.mark.skipif(BROWSER is None, reason="chromium, which lays the report out, is not installed")
