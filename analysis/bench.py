@@ -13,35 +13,35 @@ from functools import cached_property
 
 import numpy as np
 
-from analysis.causes import assign_causes
-from analysis.comparison import Comparison, compare, unshared_poles
-from analysis.contact import contact_sentence, contact_std_ohm, contact_warnings, resistance_ohm
-from analysis.decay_response import DecayResponse, decay_response
-from analysis.findings import FindingsReport, ResonanceFit
-from analysis.impedance import (
+from stillbox.analysis.decay.decay_response import DecayResponse, decay_response
+from stillbox.analysis.impedance.contact import contact_sentence, contact_std_ohm, contact_warnings, resistance_ohm
+from stillbox.analysis.impedance.findings import FindingsReport, ResonanceFit
+from stillbox.analysis.impedance.impedance import (
     POINTS_PER_OCTAVE,
     ImpedanceCurve,
     ImpedanceSpectrum,
     curve_of_every_bin,
     curve_of_spectrum,
 )
-from analysis.load_proof import no_proof, proof_of_load
-from analysis.repeatability import spread_of_fundamental, with_spreads
-from analysis.repeated_takes import repeats_of
-from analysis.resonances import fit_resonances, fit_with_poles
-from analysis.sound_in_sweep import fit_beside_sounds
-from analysis.transfer import ChannelRatio, channel_ratio
-from analysis.uncertainty import ResistorCheck, check_resistor
-from analysis.unlike_takes import alike, difference, unlike_sentence
-from calibration.jig import STANDARD_SUBJECTS, JigCalibration, fit_jig
-from calibration.jig_models import StandardReading
-from calibration.smoothing import smooth_ratio
-from capture.build_description import BuildDescription
-from capture.build_folder import BuildFolder, CalibrationSettings
-from capture.errors import StillboxError
-from capture.shown_text import short_name
-from capture.small_file import real_path
-from capture.take import CALIBRATION_SUBJECTS, JigKind, TakeInfo, fitting_takes, words_of_choice
+from stillbox.analysis.impedance.repeatability import spread_of_fundamental, with_spreads
+from stillbox.analysis.impedance.repeated_takes import repeats_of
+from stillbox.analysis.impedance.resonances import fit_resonances, fit_with_poles
+from stillbox.analysis.impedance.sound_in_sweep import fit_beside_sounds
+from stillbox.analysis.impedance.unlike_takes import alike, difference, unlike_sentence
+from stillbox.analysis.maths.uncertainty import ResistorCheck, check_resistor
+from stillbox.analysis.ringing.causes import assign_causes
+from stillbox.analysis.ringing.comparison import Comparison, compare, unshared_poles
+from stillbox.analysis.sweeps.transfer import ChannelRatio, channel_ratio
+from stillbox.calibration.jig import STANDARD_SUBJECTS, JigCalibration, fit_jig
+from stillbox.calibration.jig_models import StandardReading
+from stillbox.calibration.load_proof import no_proof, proof_of_load
+from stillbox.calibration.smoothing import smooth_ratio
+from stillbox.capture.build.build_description import BuildDescription
+from stillbox.capture.build.build_folder import BuildFolder, CalibrationSettings
+from stillbox.capture.errors import StillboxError
+from stillbox.capture.files.small_file import real_path
+from stillbox.capture.recording.take import CALIBRATION_SUBJECTS, JigKind, TakeInfo, fitting_takes, words_of_choice
+from stillbox.capture.shown_text import short_name
 
 Progress = Callable[[str], None]
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from calibration.jig_checks import (
+from stillbox.calibration.jig_checks import (
     ResidualCheck,
     corrections,
     properties_found,
@@ -15,11 +15,11 @@ from calibration.jig_checks import (
     require_plausible,
     residual_checks,
 )
-from calibration.jig_models import StandardInfluence, StandardReading, solve_jig
-from calibration.one_port import OnePortTerms
-from capture.arrays import ComplexArray, FloatArray
-from capture.errors import StillboxError
-from capture.take import JigKind
+from stillbox.calibration.jig_models import StandardInfluence, StandardReading, solve_jig
+from stillbox.calibration.one_port import OnePortTerms
+from stillbox.capture.arrays import ComplexArray, FloatArray
+from stillbox.capture.errors import StillboxError
+from stillbox.capture.recording.take import JigKind
 
 STANDARD_SUBJECTS = ("channel-match", "open", "short", "load")
 _REFERENCE_RANGE_OHM = (0.01, 100_000.0)

@@ -8,10 +8,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.jig_models import SolvedJig, StandardReading, near_and_far, reference_seen
-from capture.arrays import ComplexArray, FloatArray
-from capture.errors import StillboxError
-from capture.take import JigKind
+from stillbox.calibration.jig_models import SolvedJig, StandardReading, near_and_far, reference_seen
+from stillbox.capture.arrays import ComplexArray, FloatArray
+from stillbox.capture.errors import StillboxError
+from stillbox.capture.recording.take import JigKind
 
 GAIN = "gain and delay between channels"
 LOADING = "input loading"

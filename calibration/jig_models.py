@@ -21,9 +21,9 @@ from typing import NamedTuple
 
 import numpy as np
 
-from calibration.one_port import OnePortTerms, scale_from_load
-from capture.arrays import ComplexArray, FloatArray
-from capture.take import JigKind
+from stillbox.calibration.one_port import OnePortTerms, scale_from_load
+from stillbox.capture.arrays import ComplexArray, FloatArray
+from stillbox.capture.recording.take import JigKind
 
 Sensitivities = dict[str, ComplexArray | float]
 """Derivative of one term by the ratio of each standard that it depends on."""

@@ -16,7 +16,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from capture.arrays import ComplexArray
+from stillbox.capture.arrays import ComplexArray
 
 _SMALLEST_GAP = 1e-12
 """Of ratios: a device that reads exactly like the open clips has a huge impedance, not an infinite one."""

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.interpolate import CubicSpline
 
-from capture.arrays import ComplexArray, FloatArray
+from stillbox.capture.arrays import ComplexArray, FloatArray
 
 HALF_WIDTH_OCTAVES = 1 / 24
 _NODES_PER_OCTAVE = 96

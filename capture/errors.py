@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from pydantic import ValidationError
 
-from capture.shown_text import visible
+from stillbox.capture.shown_text import visible
 
 
 class StillboxError(Exception):

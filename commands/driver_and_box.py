@@ -9,10 +9,10 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from capture.errors import StillboxError
-from capture.output_file import NETLIST, TABLE, write_output
-from commands.opening import open_bench
-from commands.options import (
+from stillbox.capture.errors import StillboxError
+from stillbox.capture.files.output_file import NETLIST, TABLE, write_output
+from stillbox.commands.opening import open_bench
+from stillbox.commands.options import (
     AnyUnitOption,
     BuildArgument,
     GateOption,
@@ -22,11 +22,11 @@ from commands.options import (
     check_netlist,
     check_table,
 )
-from commands.printing import print_json, say, show, warn
+from stillbox.commands.printing import print_json, say, show, warn
 
 if TYPE_CHECKING:
-    from analysis.bass import Change
-    from analysis.driver_and_box import BassReport
+    from stillbox.analysis.bass.bass import Change
+    from stillbox.analysis.driver_and_box.driver_and_box import BassReport
 
 SpiceOption = Annotated[
     Path | None,
@@ -58,11 +58,11 @@ def driver(
     With a take of added-mass or test-box (and the mass or volume in build.toml) also Vas, Mms, Cms, Bl and level.
     """
     bench = open_bench(build, gate)
-    from analysis.driver import MeterReading
-    from analysis.driver_and_box import driver_report
-    from analysis.driver_and_box_export import driver_document, driver_lines, driver_table
-    from analysis.meanings import meaning_lines
-    from analysis.spice import driver_netlist
+    from stillbox.analysis.bass.meanings import meaning_lines
+    from stillbox.analysis.bass.spice import driver_netlist
+    from stillbox.analysis.driver_and_box.driver_and_box import driver_report
+    from stillbox.analysis.driver_and_box.driver_and_box_export import driver_document, driver_lines, driver_table
+    from stillbox.analysis.lumped.driver import MeterReading
 
     if re_tolerance is not None and re_ohms is None:
         raise StillboxError("--re-tolerance belongs to a reading of the multimeter; give that too, as --re-ohms")
@@ -93,11 +93,11 @@ def box(
     Needs a free-air take of the same driver: the box is what it adds to the driver.
     """
     bench = open_bench(build, gate)
-    from analysis.driver_and_box import box_report
-    from analysis.driver_and_box_export import box_document, box_lines, box_table
-    from analysis.meanings import meaning_lines
-    from analysis.opening import opening_of
-    from analysis.spice import box_netlist
+    from stillbox.analysis.bass.meanings import meaning_lines
+    from stillbox.analysis.bass.spice import box_netlist
+    from stillbox.analysis.driver_and_box.driver_and_box import box_report
+    from stillbox.analysis.driver_and_box.driver_and_box_export import box_document, box_lines, box_table
+    from stillbox.analysis.page.opening import opening_of
 
     report = box_report(bench, state, unit)
     opening = opening_of(bench, [bench.in_box(state, unit)])
@@ -150,11 +150,11 @@ def bass(
 
     Response, 3 dB point, group delay, peak; with a second take of the driver also excursion and air speed.
     """
-    from analysis.bass import VOLTAGE_LIMITS_V
-    from analysis.bass_export import bass_csv, bass_document, bass_lines, bass_table
+    from stillbox.analysis.bass.bass import VOLTAGE_LIMITS_V
+    from stillbox.analysis.driver_and_box.bass_export import bass_csv, bass_document, bass_lines, bass_table
     bench = open_bench(build, gate)
-    from analysis.driver_and_box import bass_report
-    from analysis.meanings import meaning_lines
+    from stillbox.analysis.bass.meanings import meaning_lines
+    from stillbox.analysis.driver_and_box.driver_and_box import bass_report
 
     if absorption_q is not None:
         raise StillboxError(GONE)
@@ -182,7 +182,7 @@ def bass(
 
 def _change(given: dict[str, float | None]) -> Change | None:
     """What is to be foretold; None if nothing is to be changed."""
-    from analysis.bass import CHANGE_LIMITS, Change
+    from stillbox.analysis.bass.bass import CHANGE_LIMITS, Change
 
     for name, value in given.items():
         _within(name.removesuffix("_mm"), value, CHANGE_LIMITS[name])
@@ -196,9 +196,9 @@ def _within(name: str, value: float | None, limits: tuple[float, float]) -> None
 
 
 def _plot(report: BassReport, path: Path) -> None:
-    from analysis.bass_export import bass_curves_named
-    from analysis.picture_bass import picture_of_bass
-    from analysis.picture_style import save_picture
+    from stillbox.analysis.bass.picture_bass import picture_of_bass
+    from stillbox.analysis.drawing.picture_style import save_picture
+    from stillbox.analysis.driver_and_box.bass_export import bass_curves_named
 
     title = f"{report.box.build}, state {report.box.state}: bass"
     save_picture(picture_of_bass(title, bass_curves_named(report)), path)

@@ -11,21 +11,21 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from capture.shown_text import visible
-from capture.usual_take import SECONDS, SWEEPS
-from commands.notes import say_notes
-from commands.options import CelsiusOption, PortClosedOption, RemountedOption
-from commands.printing import ask, confirm, print_table, progress, say, say_lines, warn
+from stillbox.capture.shown_text import visible
+from stillbox.capture.sweep.usual_take import SECONDS, SWEEPS
+from stillbox.commands.notes import say_notes
+from stillbox.commands.options import CelsiusOption, PortClosedOption, RemountedOption
+from stillbox.commands.printing import ask, confirm, print_table, progress, say, say_lines, warn
 
 if TYPE_CHECKING:
-    from capture.audio_device import StreamState
-    from capture.first_use import Dialogue
+    from stillbox.capture.live.first_use import Dialogue
+    from stillbox.capture.sound.audio_device import StreamState
 
 
 def devices() -> None:
     """List what can play and record."""
-    from capture.devices import device_rows, list_devices
-    from capture.practice_rig import FAULTS, rig_rows
+    from stillbox.capture.live.devices import device_rows, list_devices
+    from stillbox.capture.practice.practice_rig import FAULTS, rig_rows
 
     there = list_devices()
     print_table(("number", "device", "host API", "outputs", "inputs", "rates, Hz"), device_rows(there))
@@ -54,9 +54,9 @@ def jig(
 
     Wiring, best reference resistor, voltages and powers, attenuator for an amplifier, calibration standards.
     """
-    from analysis.cautions import cautions_for
-    from capture.jig_guide import jig_levels
-    from capture.jig_text import jig_text
+    from stillbox.analysis.page.cautions import cautions_for
+    from stillbox.capture.jig.jig_guide import jig_levels
+    from stillbox.capture.jig.jig_text import jig_text
 
     levels = jig_levels(rated_ohms, output_volts, source_ohms, input_volts, noise, kind)
     told = jig_text(levels, None if amplifier_watts is None else (amplifier_watts, amplifier_ohms))
@@ -125,12 +125,12 @@ def record(
 
     With a sound card or the practice rig, after a quiet check of the wiring.
     """
-    from analysis.cautions import cautions_for
-    from capture.audio_device import StreamState
-    from capture.build_folder import BuildFolder
-    from capture.devices import find_device
-    from capture.first_use import heed_cautions, know_output, offer_removal
-    from capture.live_take import LiveRequest, record_take
+    from stillbox.analysis.page.cautions import cautions_for
+    from stillbox.capture.build.build_folder import BuildFolder
+    from stillbox.capture.live.devices import find_device
+    from stillbox.capture.live.first_use import heed_cautions, know_output, offer_removal
+    from stillbox.capture.live.live_take import LiveRequest, record_take
+    from stillbox.capture.sound.audio_device import StreamState
 
     folder = BuildFolder.open(build, progress)
     chosen = find_device(device, input_device, real_pace=not fast)
@@ -170,7 +170,7 @@ def record(
 
 
 def _dialogue() -> Dialogue:
-    from capture.first_use import Dialogue
+    from stillbox.capture.live.first_use import Dialogue
 
     return Dialogue(say, warn, confirm, ask) if sys.stdin.isatty() else Dialogue(say, warn)
 

@@ -5,16 +5,16 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from commands.printing import progress
+from stillbox.commands.printing import progress
 
 if TYPE_CHECKING:
-    from analysis.bench import Bench
-    from capture.build_folder import BuildFolder
+    from stillbox.analysis.bench import Bench
+    from stillbox.capture.build.build_folder import BuildFolder
 
 
 def open_build(path: Path) -> BuildFolder:
     """The build of a folder, its description read; StillboxError where either cannot be."""
-    from capture.build_folder import BuildFolder
+    from stillbox.capture.build.build_folder import BuildFolder
 
     folder = BuildFolder.open(path, progress)
     _ = folder.description
@@ -24,6 +24,6 @@ def open_build(path: Path) -> BuildFolder:
 def open_bench(path: Path, gate_s: float | None = None, *, told: bool = False) -> Bench:
     """A bench on the build of a folder; ``told``: what it computes is said on stderr."""
     folder = open_build(path)
-    from analysis.bench import Bench
+    from stillbox.analysis.bench import Bench
 
     return Bench(folder, gate_s, progress if told else None)

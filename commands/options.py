@@ -8,7 +8,7 @@ from typing import Annotated
 
 import typer
 
-from capture.output_file import NETLIST, PAGE, PICTURE, TABLE, TOUCHSTONE, OutputKind, check_output
+from stillbox.capture.files.output_file import NETLIST, PAGE, PICTURE, TABLE, TOUCHSTONE, OutputKind, check_output
 
 BuildArgument = Annotated[Path, typer.Argument(metavar="BUILD", help="Folder of the build.", show_default=False)]
 JsonOption = Annotated[bool, typer.Option("--json", help="Print JSON for other programs.")]

@@ -9,10 +9,10 @@ from typing import TYPE_CHECKING, Any
 
 import typer
 
-from capture.shown_text import visible
+from stillbox.capture.shown_text import visible
 
 if TYPE_CHECKING:
-    from analysis.table import Table
+    from stillbox.analysis.maths.table import Table
 
 
 def say(text: str) -> None:

@@ -7,10 +7,10 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from capture.errors import StillboxError
-from capture.usual_take import SECONDS, SWEEPS
-from commands.notes import say_notes
-from commands.options import (
+from stillbox.capture.errors import StillboxError
+from stillbox.capture.sweep.usual_take import SECONDS, SWEEPS
+from stillbox.commands.notes import say_notes
+from stillbox.commands.options import (
     SUBJECT_HELP,
     BuildArgument,
     CelsiusOption,
@@ -19,10 +19,10 @@ from commands.options import (
     RemountedOption,
     UnitOption,
 )
-from commands.printing import print_json, print_table, progress, say, warn
+from stillbox.commands.printing import print_json, print_table, progress, say, warn
 
 if TYPE_CHECKING:
-    from capture.take import TakeInfo
+    from stillbox.capture.recording.take import TakeInfo
 
 
 def excitation(
@@ -40,7 +40,12 @@ def excitation(
 
     The JSON beside the WAV holds everything that an analysis of a recording of it needs.
     """
-    from capture.excitation import check_excitation_name, default_high_hz, make_excitation, write_excitation
+    from stillbox.capture.sweep.excitation import (
+        check_excitation_name,
+        default_high_hz,
+        make_excitation,
+        write_excitation,
+    )
 
     if out.suffix.lower() != ".wav":
         raise StillboxError(f"OUT.wav: '{out}' does not end in .wav; give a name like sweep.wav")
@@ -72,9 +77,9 @@ def start(
 
     Its build.toml is there to be edited by hand: what you know of the box makes causes surer.
     """
-    from capture.build_description import doubt_of_inside
-    from capture.build_folder import BuildFolder
-    from capture.build_layout import DESCRIPTION_FILE
+    from stillbox.capture.build.build_description import doubt_of_inside
+    from stillbox.capture.build.build_folder import BuildFolder
+    from stillbox.capture.files.build_layout import DESCRIPTION_FILE
 
     inside_mm = _inside_mm(inside)
     made = BuildFolder.create(build, inside_mm, rated_ohms, metres_above_sea)
@@ -117,9 +122,9 @@ def import_recording(
     port_closed: PortClosedOption = False,
 ) -> None:
     """Take a recording made elsewhere into a build."""
-    from capture.build_folder import BuildFolder
-    from capture.excitation import read_excitation
-    from capture.take_import import import_take
+    from stillbox.capture.build.build_folder import BuildFolder
+    from stillbox.capture.build.take_import import import_take
+    from stillbox.capture.sweep.excitation import read_excitation
 
     folder = BuildFolder.open(build, progress)
     info = import_take(
@@ -166,8 +171,8 @@ def takes(
 
     The recording itself is never changed, and nothing that was set aside is lost.
     """
-    from capture.build_folder import BuildFolder
-    from capture.take_edit import remove_take, removed_takes, rename_state, restore_take
+    from stillbox.capture.build.build_folder import BuildFolder
+    from stillbox.capture.build.take_edit import remove_take, removed_takes, rename_state, restore_take
 
     folder = BuildFolder.open(build, progress)
     for number in restore or ():

@@ -7,8 +7,8 @@ from typing import Annotated
 
 import typer
 
-from commands.opening import open_bench, open_build
-from commands.options import (
+from stillbox.commands.opening import open_bench, open_build
+from stillbox.commands.options import (
     AnyUnitOption,
     BuildArgument,
     DifferenceOption,
@@ -21,7 +21,7 @@ from commands.options import (
     check_page,
     check_table,
 )
-from commands.printing import print_json, progress, say, show, warn
+from stillbox.commands.printing import print_json, progress, say, show, warn
 
 
 def calibrate(
@@ -40,7 +40,7 @@ def calibrate(
     Uses whichever calibration takes the build has: channel-match, open, short, load; check-resistor verifies.
     """
     folder = open_build(build)
-    from analysis.bench import Bench
+    from stillbox.analysis.bench import Bench
 
     if reference_ohms is not None:
         folder.set_calibration(reference_ohms, reference_tolerance)
@@ -69,8 +69,8 @@ def curve(
 ) -> None:
     """Impedance of a take: show or write it."""
     bench = open_bench(build, gate)
-    from analysis.export import write_curve_csv, write_touchstone
-    from analysis.tables import curve_text
+    from stillbox.analysis.page.export import write_curve_csv, write_touchstone
+    from stillbox.analysis.page.tables import curve_text
 
     info = bench.build.find_take(take)
     measured = bench.curve(info, points)
@@ -82,7 +82,7 @@ def curve(
         write_touchstone(touchstone, measured, f"{bench.name}: {info.address}")
         say(f"wrote {touchstone}")
     if plot is not None:
-        from analysis.write_up import plot_curve
+        from stillbox.analysis.page.write_up import plot_curve
 
         plot_curve(bench, info, plot)
         say(f"wrote {plot}")
@@ -105,11 +105,11 @@ def findings(
     Resonances with cause, evidence and advice, and the smallest that this measurement could have seen.
     """
     bench = open_bench(build, gate)
-    from analysis.export import findings_document
-    from analysis.result_words import RINGING_MEANING
-    from analysis.ringing import FIRST, in_order
-    from analysis.summary import summary_of_findings
-    from analysis.tables import finding_text, findings_table, motional_text
+    from stillbox.analysis.page.export import findings_document
+    from stillbox.analysis.page.tables import finding_text, findings_table, motional_text
+    from stillbox.analysis.ringing.result_words import RINGING_MEANING
+    from stillbox.analysis.ringing.ringing import FIRST, in_order
+    from stillbox.analysis.ringing.summary import summary_of_findings
 
     report = bench.findings(state, unit)
     if as_json:
@@ -148,9 +148,9 @@ def decay(
     Cumulative spectral decay from the impedance alone: no microphone, no room.
     """
     bench = open_bench(build, gate)
-    from analysis.repeatability import bare_driver_findings
-    from analysis.tables import ridges_table
-    from analysis.write_up import plot_decay, ridges_of, write_decay_table
+    from stillbox.analysis.impedance.repeatability import bare_driver_findings
+    from stillbox.analysis.page.tables import ridges_table
+    from stillbox.analysis.page.write_up import plot_decay, ridges_of, write_decay_table
 
     info = bench.build.find_take(take)
     ridges, notes = ridges_of(bench, info)
@@ -187,19 +187,19 @@ def compare(
     Each resonance: gone, reduced, unchanged, grown, new or moved; how surely that is told, and what could be seen.
     """
     bench = open_bench(build, gate)
-    from analysis.export import comparison_document
-    from analysis.opening import opening_of
-    from analysis.result_words import TOLD_MEANING
-    from analysis.summary import first_changes, order_of_changes
-    from analysis.tables import changes_table
-    from capture.output_file import check_different
+    from stillbox.analysis.page.export import comparison_document
+    from stillbox.analysis.page.opening import opening_of
+    from stillbox.analysis.page.tables import changes_table
+    from stillbox.analysis.ringing.result_words import TOLD_MEANING
+    from stillbox.analysis.ringing.summary import first_changes, order_of_changes
+    from stillbox.capture.files.output_file import check_different
 
     check_different(plot=plot, difference=difference)
     result = bench.comparison(before, after, unit)
     takes = bench.compared(before, after, unit)
     opening = opening_of(bench, takes)
     if plot is not None or difference is not None:
-        from analysis.write_up import plot_comparison
+        from stillbox.analysis.page.write_up import plot_comparison
 
         plot_comparison(bench, before, after, unit, overlay=plot, difference=difference)
     if as_json:
@@ -251,7 +251,7 @@ def report(
     One page that holds its pictures, to be kept, sent or printed.
     """
     bench = open_bench(build, gate, told=True)
-    from analysis.write_up import write_build_report
+    from stillbox.analysis.page.write_up import write_build_report
 
     chosen = bench.reported(states or (), unit)
     write_build_report(bench, chosen, out)
@@ -265,7 +265,7 @@ def demo(
 
     Calibrates, computes, compares, draws and writes a report; names every file written.
     """
-    from analysis.demonstration import run_demonstration
+    from stillbox.analysis.page.demonstration import run_demonstration
 
     for item in run_demonstration(out, progress):
         show(item)

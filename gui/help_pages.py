@@ -2,19 +2,16 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from collections.abc import Callable
 
 from PyQt5.QtCore import QUrl
 from PyQt5.QtGui import QDesktopServices
-from PyQt5.QtWidgets import QApplication, QDialog, QDialogButtonBox, QPlainTextEdit, QTextBrowser, QVBoxLayout
+from PyQt5.QtWidgets import QApplication, QDialog, QDialogButtonBox, QPlainTextEdit, QTextBrowser, QVBoxLayout, QWidget
 
-from gui.log_file import log_path
-from gui.menus import keys_text
-from gui.words import MEANING
-
-if TYPE_CHECKING:
-    from gui.main_window import MainWindow
-
+from stillbox.capture.recording.take import JigKind
+from stillbox.gui.menus import keys_text
+from stillbox.gui.parts.words import MEANING
+from stillbox.gui.work.log_file import log_path
 
 PAGE_PX = 760
 EDGES_PX = 60
@@ -33,18 +30,23 @@ def _fitting_px(page: QTextBrowser, below_px: int) -> tuple[int, int]:
 
 
 class HelpPages:
-    """Texts in windows of their own; none of them holds up the work."""
+    """Texts in windows of their own; none of them holds up the work.
 
-    def __init__(self, window: MainWindow) -> None:
-        self._window = window
+    ``jig`` gives the rated ohms of the speaker, if known, and the kind of jig that is chosen.
+    """
+
+    def __init__(
+        self, window: QWidget, jig: Callable[[], tuple[float | None, JigKind]], trouble: Callable[[str], None]
+    ) -> None:
+        self._window, self._jig, self._trouble = window, jig, trouble
 
     def show_jig(self) -> None:
         """How to build the jig, as ``stillbox jig`` says it."""
-        from capture.jig_guide import JigLevels
-        from capture.jig_text import jig_text
+        from stillbox.capture.jig.jig_guide import JigLevels
+        from stillbox.capture.jig.jig_text import jig_text
 
-        rated_ohm = self._window.session.build.description.rated_ohm if self._window.session is not None else None
-        levels = JigLevels(rated_ohm=rated_ohm or 8.0, jig=self._window.bench.jig.currentData())
+        rated_ohm, kind = self._jig()
+        levels = JigLevels(rated_ohm=rated_ohm or 8.0, jig=kind)
         self.jig_window = QPlainTextEdit(jig_text(levels))
         self.jig_window.setWindowTitle("How to build the jig")
         self.jig_window.setReadOnly(True)
@@ -85,4 +87,4 @@ class HelpPages:
         if path.is_file():
             QDesktopServices.openUrl(QUrl.fromLocalFile(str(path)))
         else:
-            self._window.results.show_trouble(f"There is no log yet at {path}.")
+            self._trouble(f"There is no log yet at {path}.")

@@ -8,35 +8,28 @@ from typing import TYPE_CHECKING
 
 from PyQt5.QtCore import QEvent, Qt, QTimer, QUrl, pyqtSignal
 from PyQt5.QtGui import QCloseEvent, QDesktopServices, QDragEnterEvent, QDropEvent, QShowEvent
-from PyQt5.QtWidgets import (
-    QApplication,
-    QFileDialog,
-    QMainWindow,
-    QMenu,
-    QScrollArea,
-    QSplitter,
-)
+from PyQt5.QtWidgets import QApplication, QFileDialog, QMainWindow, QMenu, QScrollArea, QSplitter
 
-from capture.errors import StillboxError
-from gui.bench_panel import BenchPanel
-from gui.build_edits import BuildEdits, Wastebasket
-from gui.device_choice import DeviceChoice
-from gui.first_start import FirstStart
-from gui.garbage import GarbageTimer
-from gui.help_pages import HelpPages
-from gui.menus import fill_menu, make_menus
-from gui.plain_text import plain_action
-from gui.reading_control import ReadingControl
-from gui.results_panel import ResultsPanel
-from gui.session import Listing, Session, builds_folder, known_devices, practice_build
-from gui.settings import Settings, write_settings
-from gui.sweep_control import SweepControl
-from gui.theme import apply_theme, theme_named
-from gui.transfers import Transfers
-from gui.work import Failure, Lane, sentence_of_error
+from stillbox.capture.errors import StillboxError
+from stillbox.gui.bench.bench_panel import BenchPanel
+from stillbox.gui.bench.device_choice import DeviceChoice
+from stillbox.gui.bench.first_start import FirstStart
+from stillbox.gui.bench.sweep_control import SweepControl
+from stillbox.gui.help_pages import HelpPages
+from stillbox.gui.menus import fill_menu, make_menus
+from stillbox.gui.parts.plain_text import plain_action
+from stillbox.gui.parts.theme import apply_theme, theme_named
+from stillbox.gui.reading_control import ReadingControl
+from stillbox.gui.results.results_panel import ResultsPanel
+from stillbox.gui.transfers import Transfers
+from stillbox.gui.work.build_edits import BuildEdits, Wastebasket
+from stillbox.gui.work.garbage import GarbageTimer
+from stillbox.gui.work.session import Listing, Session, builds_folder, known_devices, practice_build
+from stillbox.gui.work.settings import Settings, write_settings
+from stillbox.gui.work.work import Failure, Lane, sentence_of_error
 
 if TYPE_CHECKING:
-    from capture.take import TakeInfo
+    from stillbox.capture.recording.take import JigKind, TakeInfo
 
 LOG = logging.getLogger("stillbox")
 AUDIO_SUFFIXES = (".wav", ".flac", ".aif", ".aiff")
@@ -54,7 +47,6 @@ class MainWindow(QMainWindow):
         self.settings, self._settings_file = settings, settings_file
         self.session: Session | None = None
         self.listing: Listing | None = None
-        self.menus: dict[str, QMenu] = {}
         self._closing = self._sized = self._description_open = False
         self._select_next: list[int] | None = None
         self._garbage = GarbageTimer(self)
@@ -65,12 +57,15 @@ class MainWindow(QMainWindow):
         self.results = ResultsPanel(self.lanes["picture"])
         self.first_start = FirstStart()
         self.devices = DeviceChoice(self.bench, settings.device)
-        self.transfers, self.help_pages = Transfers(self), HelpPages(self)
+        self.help_pages = HelpPages(self, self._jig, self.results.show_trouble)
         self.reading = ReadingControl(self.results, self.lanes["reading"], self)
+        self.transfers = Transfers(
+            self, lambda: self.session, self.bench, self.reading, self.results, self.lanes, settings
+        )
         self.sweeps = SweepControl(self.bench, self.lanes["capture"], self)
         self.edits = BuildEdits(self, self.lanes["files"], self.refresh, self.show_failure)
         self._lay_out()
-        self.actions_by_name = make_menus(self, (self, self.transfers, self.edits, self.help_pages))
+        self.actions_by_name, self.menus = make_menus(self, (self, self.transfers, self.edits, self.help_pages))
         self._make_varying_menus()
         self._connect()
         self._restore_settings()
@@ -124,12 +119,19 @@ class MainWindow(QMainWindow):
         self.sweeps.taken.connect(self.taken)
         self.sweeps.trouble.connect(self.results.show_trouble)
         self.sweeps.began.connect(self.results.clear_trouble)
-        self.reading.failed.connect(self.show_failure)
+        self.transfers.taken.connect(self.taken)
+        self.transfers.wrong.connect(self.show_error)
+        for part in (self.transfers, self.reading, self.results.pane):
+            part.failed.connect(self.show_failure)
         self.reading.shown.connect(lambda _: self._follow())
         self.results.view_wanted.connect(self._view_wanted)
         self.results.wish_changed.connect(self._wish_changed)
-        self.results.pane.failed.connect(self.show_failure)
         self.edits.stack.indexChanged.connect(lambda _: self._follow())
+
+    def _jig(self) -> tuple[float | None, JigKind]:
+        """Rated ohms of the speaker, where they are known, and the kind of jig that is chosen."""
+        rated_ohm = None if self.session is None else self.session.build.description.rated_ohm
+        return rated_ohm, self.bench.jig.currentData()
 
     def _start_slow_things(self) -> None:
         self.reading.load_views()
@@ -189,8 +191,8 @@ class MainWindow(QMainWindow):
 
     def new_build(self) -> None:
         """Ask for a new build and open it."""
-        from capture.build_folder import BuildFolder
-        from gui.new_build_form import NewBuildForm
+        from stillbox.capture.build.build_folder import BuildFolder
+        from stillbox.gui.bench.new_build_form import NewBuildForm
 
         form = NewBuildForm(self, builds_folder())
         if form.exec_():

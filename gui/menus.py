@@ -3,15 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from typing import TYPE_CHECKING
 
 from PyQt5.QtGui import QKeySequence
-from PyQt5.QtWidgets import QAction, QMenu
+from PyQt5.QtWidgets import QAction, QMainWindow, QMenu
 
-from gui.plain_text import plain_action
-
-if TYPE_CHECKING:
-    from gui.main_window import MainWindow
+from stillbox.gui.parts.plain_text import plain_action
 
 SEPARATOR = ("", "", "")
 
@@ -74,11 +70,20 @@ MENUS: tuple[tuple[str, tuple[tuple[str, str, str], ...]], ...] = (
 )
 
 
-def make_menus(window: MainWindow, owners: Sequence[object]) -> dict[str, QAction]:
-    """Fill the menu bar with what the owners can do; returns the actions by the name of what they call."""
+def make_menus(window: QMainWindow, owners: Sequence[object]) -> tuple[dict[str, QAction], dict[str, QMenu]]:
+    """Fill the menu bar with what the owners can do.
+
+    Returns
+    -------
+    actions : dict
+        By the name of what they call.
+    menus : dict
+        By their titles.
+    """
     bar = window.menuBar()
     assert bar is not None
     actions: dict[str, QAction] = {}
+    menus: dict[str, QMenu] = {}
     for title, entries in MENUS:
         menu = bar.addMenu(title)
         assert menu is not None
@@ -93,8 +98,8 @@ def make_menus(window: MainWindow, owners: Sequence[object]) -> dict[str, QActio
             menu.addAction(action)
             actions[name] = action
         menu.setToolTipsVisible(True)
-        window.menus[title.replace("&", "")] = menu
-    return actions
+        menus[title.replace("&", "")] = menu
+    return actions, menus
 
 
 def _method(owners: Sequence[object], name: str) -> Callable[[], object]:

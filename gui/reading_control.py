@@ -7,27 +7,27 @@ from typing import TYPE_CHECKING
 
 from PyQt5.QtCore import QObject, pyqtSignal
 
-from capture.errors import StillboxError
-from gui.garbage import keep_what_is_loaded
-from gui.results_panel import ResultsPanel
-from gui.session import Session
-from gui.view import Asked, Results, View, all_views
-from gui.words import SUBJECT_WORDS
-from gui.work import Failure, Lane
+from stillbox.capture.errors import StillboxError
+from stillbox.gui.parts.words import SUBJECT_WORDS
+from stillbox.gui.results.results_panel import ResultsPanel
+from stillbox.gui.results.view import Asked, Results, View
+from stillbox.gui.work.garbage import keep_what_is_loaded
+from stillbox.gui.work.session import Session
+from stillbox.gui.work.work import Failure, Lane
 
 if TYPE_CHECKING:
-    from capture.take import TakeInfo
+    from stillbox.capture.recording.take import TakeInfo
 
 WORKING = "Working it out …"
 
 
 def _loaded_views() -> list[View]:
     """The views with all that they need, warmed up so that the first result comes as quickly as the next."""
-    views = all_views()
-    import capture.live_take  # noqa: F401
+    import stillbox.capture.live.live_take  # noqa: F401
+    from stillbox.gui.views.all_views import ALL_VIEWS
 
     keep_what_is_loaded()
-    return views
+    return list(ALL_VIEWS)
 
 
 def why_not_together(takes: Sequence[TakeInfo]) -> str:

@@ -7,7 +7,7 @@ import os
 import sys
 from pathlib import Path
 
-from capture.errors import StillboxError
+from stillbox.capture.errors import StillboxError
 
 PACKAGES = (
     "libgl1 libegl1 libglib2.0-0 libdbus-1-3 libfontconfig1 libxkbcommon-x11-0 libx11-xcb1 libxcb-icccm4 "

@@ -8,9 +8,9 @@ import sys
 from pathlib import Path
 from types import TracebackType
 
-from capture.errors import StillboxError
-from capture.stop_signals import answered_by
-from gui.screen_libraries import missing_libraries, require_libraries
+from stillbox.capture.errors import StillboxError
+from stillbox.capture.stop_signals import answered_by
+from stillbox.gui.screen_libraries import missing_libraries, require_libraries
 
 SWITCH_S = 0.002
 """How long Python lets one thread run while another waits: short, for the window's hands to stay quick."""
@@ -25,9 +25,9 @@ def open_window(build: Path | None = None) -> int:
         if "shared object file" in str(error):
             raise missing_libraries(error) from error
         raise StillboxError(f"the window needs PyQt5, which cannot be loaded ({error}); install it with pip") from error
-    from capture.build_folder import BuildFolder
-    from gui.log_file import begin_log
-    from gui.settings import read_settings
+    from stillbox.capture.build.build_folder import BuildFolder
+    from stillbox.gui.work.log_file import begin_log
+    from stillbox.gui.work.settings import read_settings
 
     _require_screen()
     require_libraries()
@@ -39,14 +39,14 @@ def open_window(build: Path | None = None) -> int:
     begin_log()
     application = QApplication(["stillbox"])
     application.setApplicationName("stillbox")
-    from gui.main_window import MainWindow
+    from stillbox.gui.main_window import MainWindow
 
     window = MainWindow(read_settings())
     sys.excepthook = _reporter(window)
     window.show()
     if build is not None:
         window.open_build(build)
-    # Qt runs Python often enough (see gui.garbage) for a signal to be noticed at once.
+    # Qt runs Python often enough (see stillbox.gui.work.garbage) for a signal to be noticed at once.
     with answered_by(lambda: QTimer.singleShot(0, window.close)):
         return int(application.exec_())
 
@@ -62,7 +62,7 @@ def _require_screen() -> None:
 
 
 def _reporter(window: object):  # type: ignore[no-untyped-def]
-    from gui.main_window import MainWindow
+    from stillbox.gui.main_window import MainWindow
 
     assert isinstance(window, MainWindow)
 

@@ -6,12 +6,12 @@ import numpy as np
 import pytest
 from simple_recordings import Chain
 
-from capture.audio_file import AudioClip, quantum, to_raw
-from capture.errors import StillboxError
-from capture.excitation import Excitation
-from capture.recording_checks import Circumstances, sample_step
-from capture.take import JigKind, Subject
-from capture.take_import import check_recording
+from stillbox.capture.build.take_import import check_recording
+from stillbox.capture.errors import StillboxError
+from stillbox.capture.recording.audio_file import AudioClip, quantum, to_raw
+from stillbox.capture.recording.recording_checks import Circumstances, sample_step
+from stillbox.capture.recording.take import JigKind, Subject
+from stillbox.capture.sweep.excitation import Excitation
 
 SWEEP = Excitation(seconds=2.0, silence_before_s=0.5, silence_after_s=0.5, repeats=1)
 GOOD = Chain(noise_dbfs=-90, hum_dbfs=-75, coupling_hz=2.0, source_ohm=0.1)

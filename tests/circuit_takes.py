@@ -7,12 +7,12 @@ from reference.random_boxes import random_box
 from reference.random_drivers import measured, random_driver
 from reference.speaker_circuit import Driver, SpeakerCircuit
 
-from analysis.box import BoxFit, fit_box
-from analysis.driver import DriverFit, MeterReading, fit_driver
-from analysis.impedance import ImpedanceSpectrum
-from analysis.quantity import Quantity
-from analysis.resonances import fit_resonances
-from analysis.shared_air import Mouth, shared_air_s2
+from stillbox.analysis.enclosure.box import BoxFit, fit_box
+from stillbox.analysis.impedance.impedance import ImpedanceSpectrum
+from stillbox.analysis.impedance.resonances import fit_resonances
+from stillbox.analysis.lumped.driver import DriverFit, MeterReading, fit_driver
+from stillbox.analysis.maths.quantity import Quantity
+from stillbox.analysis.physics.shared_air import Mouth, shared_air_s2
 
 NOISE = 1e-4
 """Relative to 10 ohm at 50 Hz: some 10 dB above a clean chain."""

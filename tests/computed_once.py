@@ -25,26 +25,26 @@ import numpy as np
 import pytest
 from pydantic import BaseModel
 
-from analysis.coil_models import CHAIN, COIL_MODELS, CoilModel
+from stillbox.analysis.lumped.coil_models import CHAIN, COIL_MODELS, CoilModel
 
 COILS = {model.name: model for model in (*COIL_MODELS, CHAIN)}
 """These hold functions without names, and are told apart by identity."""
 
 SLOW = (
-    ("analysis.transfer", "channel_ratio"),
-    ("analysis.impedance", "curve_of_spectrum"),
-    ("analysis.causes", "assign_causes"),
-    ("analysis.resonances", "fit_resonances"),
-    ("analysis.resonances", "fit_with_poles"),
-    ("analysis.decay_response", "decay_on_log_grid"),
-    ("analysis.ridges", "follow_ridges"),
-    ("analysis.driver", "fit_driver"),
-    ("analysis.box", "fit_box"),
-    ("analysis.bass_cost", "lining_cost"),
+    ("stillbox.analysis.sweeps.transfer", "channel_ratio"),
+    ("stillbox.analysis.impedance.impedance", "curve_of_spectrum"),
+    ("stillbox.analysis.ringing.causes", "assign_causes"),
+    ("stillbox.analysis.impedance.resonances", "fit_resonances"),
+    ("stillbox.analysis.impedance.resonances", "fit_with_poles"),
+    ("stillbox.analysis.decay.decay_response", "decay_on_log_grid"),
+    ("stillbox.analysis.decay.ridges", "follow_ridges"),
+    ("stillbox.analysis.lumped.driver", "fit_driver"),
+    ("stillbox.analysis.enclosure.box", "fit_box"),
+    ("stillbox.analysis.bass.bass_cost", "lining_cost"),
 )
 
 
-ROOMS = ("analysis", "calibration")
+ROOMS = ("stillbox.analysis", "stillbox.calibration")
 """What slow functions lean on is in these; of the others they know types of data only."""
 
 
@@ -76,7 +76,8 @@ class _Code:
 
     def look(self, rooms: Sequence[str]) -> None:
         """Take what stands in the modules of these rooms now for the code."""
-        modules = [module for name, module in sys.modules.items() if name in rooms or name.split(".")[0] in rooms]
+        places = tuple(f"{room}." for room in rooms)
+        modules = [module for name, module in sys.modules.items() if f"{name}.".startswith(places)]
         for module in modules:
             classes = [one for one in vars(module).values() if isinstance(one, type)]
             for space in (vars(module), *(vars(one) for one in classes if one.__module__ == module.__name__)):

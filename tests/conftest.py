@@ -10,7 +10,7 @@ import pytest
 from computed_once import computed_once
 from made_once import made_once
 
-from capture.build_folder import BuildFolder
+from stillbox.capture.build.build_folder import BuildFolder
 
 
 @pytest.fixture(autouse=True, scope="session")

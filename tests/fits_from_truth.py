@@ -8,8 +8,8 @@ import numpy as np
 from reference.random_speakers import LEAST_Q, RandomSpeaker
 from reference.truth import TrueResonance
 
-from analysis.findings import DetectionLimit, Resonance, ResonanceFit
-from capture.build_description import BuildDescription, DriverPlace, InsideSize, PortPlace
+from stillbox.analysis.impedance.findings import DetectionLimit, Resonance, ResonanceFit
+from stillbox.capture.build.build_description import BuildDescription, DriverPlace, InsideSize, PortPlace
 
 NOISE_OHM = 0.0025
 """Standard uncertainty of heights; those of frequency and Q follow (Q h / h each)."""

@@ -7,15 +7,15 @@ from collections.abc import Callable
 import numpy as np
 from simple_recordings import speaker_impedance
 
-from capture.audio_device import Clips
-from capture.build_description import Limits
-from capture.excitation import Excitation
-from capture.practice_rig import PracticeRig, RigParts
-from capture.practice_speakers import SPEAKERS, PracticeSpeaker
-from capture.pre_check import PreCheck, PreCheckRefusal, check_before_sweep
-from capture.safety import output_limit
-from capture.sound_gate import practice_permit
-from capture.wiring import JigFacts
+from stillbox.capture.build.build_description import Limits
+from stillbox.capture.live.pre_check import PreCheck, PreCheckRefusal, check_before_sweep
+from stillbox.capture.live.wiring import JigFacts
+from stillbox.capture.practice.practice_rig import PracticeRig, RigParts
+from stillbox.capture.practice.practice_speakers import SPEAKERS, PracticeSpeaker
+from stillbox.capture.sound.audio_device import Clips
+from stillbox.capture.sound.safety import output_limit
+from stillbox.capture.sound.sound_gate import practice_permit
+from stillbox.capture.sweep.excitation import Excitation
 
 SWEEP = Excitation()
 Listener = Callable[[np.ndarray], None]

@@ -6,8 +6,8 @@ import math
 
 import numpy as np
 
-from analysis.comparison import Change, Comparison
-from analysis.findings import Cause, DetectionLimit, Finding, FindingsReport, Resonance, ResonanceFit
+from stillbox.analysis.impedance.findings import Cause, DetectionLimit, Finding, FindingsReport, Resonance, ResonanceFit
+from stillbox.analysis.ringing.comparison import Change, Comparison
 
 STD = 0.004
 

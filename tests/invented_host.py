@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
 
-from capture import sound_card
-from capture.sound_host import SoundHost
+from stillbox.capture.sound import sound_card
+from stillbox.capture.sound.sound_host import SoundHost
 
 Fate = Callable[..., SoundHost]
 
@@ -17,7 +18,8 @@ Fate = Callable[..., SoundHost]
 @contextmanager
 def invented_hosts(monkeypatch: pytest.MonkeyPatch) -> Iterator[Fate]:
     """Gives a host, with what is to befall the card and after how many seconds; ends all hosts afterwards."""
-    monkeypatch.setenv("PYTHONPATH", str(Path(__file__).parent / "invented_sound_card"))
+    card = str(Path(__file__).parent / "invented_sound_card")
+    monkeypatch.setenv("PYTHONPATH", card, prepend=os.pathsep)
     hosts: list[SoundHost] = []
 
     def made(fate: str = "", after_s: float = 0.5) -> SoundHost:

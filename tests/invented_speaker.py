@@ -6,8 +6,8 @@ from dataclasses import replace
 
 import numpy as np
 
-from analysis.findings import Cause, DetectionLimit, Finding, FindingsReport, Resonance, ResonanceFit
-from analysis.impedance import ImpedanceCurve, ImpedanceSpectrum
+from stillbox.analysis.impedance.findings import Cause, DetectionLimit, Finding, FindingsReport, Resonance, ResonanceFit
+from stillbox.analysis.impedance.impedance import ImpedanceCurve, ImpedanceSpectrum
 
 BARE = ((178.0, 24.0, 0.35), (287.0, 16.0, 1.9), (512.0, 14.0, 0.55), (1180.0, 9.0, 0.8))
 """Frequency in Hz, Q, height in ohms: wall, two standing waves, driver."""
@@ -44,7 +44,7 @@ def fit(
     parts: tuple[tuple[float, float, float], ...] = BARE,
     motional: tuple[tuple[float, float, float], ...] = CLOSED,
 ) -> ResonanceFit:
-    """A fit as `analysis.resonances` would return it, with the detection limit of a middling measurement."""
+    """A fit as `analysis.impedance.resonances` would return it, with the detection limit of a middling measurement."""
     limit_hz = np.geomspace(15.0, 20_000.0, 120)
     bare = ResonanceFit(
         motional=tuple(resonance(*part) for part in motional),

@@ -9,20 +9,18 @@ import signal
 import subprocess
 import sys
 from dataclasses import dataclass
-from pathlib import Path
 
 import pytest
+from places import ROOT
 
-import stillbox
-
-ROOT = Path(__file__).resolve().parents[1]
+from stillbox.commands import front_door
 
 
 def run(*arguments: object) -> tuple[int, str, str]:
-    """Run ``stillbox.main`` in this process; returns status, stdout, stderr."""
+    """Run ``front_door.main`` in this process; returns status, stdout, stderr."""
     out, err = io.StringIO(), io.StringIO()
     with pytest.raises(SystemExit) as exited, contextlib.redirect_stdout(out), contextlib.redirect_stderr(err):
-        stillbox.main([str(argument) for argument in arguments])
+        front_door.main([str(argument) for argument in arguments])
     code = exited.value.code
     assert isinstance(code, int)
     return code, out.getvalue(), err.getvalue()

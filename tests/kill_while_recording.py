@@ -14,12 +14,12 @@ import sys
 import time
 from pathlib import Path
 
-sys.path[:0] = [str(Path(__file__).parent), str(Path(__file__).parents[1])]
+sys.path.insert(0, str(Path(__file__).parent))
 
-from capture.build_folder import BuildFolder  # noqa: E402
-from capture.live_take import LiveRequest, record_take  # noqa: E402
-from capture.practice_rig import PracticeRig  # noqa: E402
-from capture.practice_speakers import SPEAKERS  # noqa: E402
+from stillbox.capture.build.build_folder import BuildFolder
+from stillbox.capture.live.live_take import LiveRequest, record_take
+from stillbox.capture.practice.practice_rig import PracticeRig
+from stillbox.capture.practice.practice_speakers import SPEAKERS
 
 LONGEST_LIFE = 2.5
 """Times as long as one take."""

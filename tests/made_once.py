@@ -12,8 +12,8 @@ from pathlib import Path
 
 from filelock import FileLock
 
-from analysis.demonstration import demonstration_build
-from capture.build_folder import BuildFolder
+from stillbox.analysis.page.demonstration import demonstration_build
+from stillbox.capture.build.build_folder import BuildFolder
 
 _FOLDERS: list[Path] = []
 

@@ -9,9 +9,10 @@ from pathlib import Path
 
 from invoked import run
 
-from analysis.bench import Bench
-from capture.take import TakeInfo
-from gui.view import Results, all_views
+from stillbox.analysis.bench import Bench
+from stillbox.capture.recording.take import TakeInfo
+from stillbox.gui.results.view import Results
+from stillbox.gui.views.all_views import ALL_VIEWS
 
 PATTERNS = (
     r"\d[eE][+-]?\d\d",  # Q 1e+02, +- 9e-05 Hz
@@ -57,7 +58,7 @@ def texts_of_results(results: Results) -> Iterator[str]:
 
 def texts_of_window(bench: Bench, choices: Sequence[Sequence[TakeInfo]]) -> Iterator[tuple[str, str]]:
     """Each view of each choice of takes that it fits, complete: what it is, and its words."""
-    for view in all_views():
+    for view in ALL_VIEWS:
         yield f"view {view.key}", "\n".join((view.title, view.tip, view.list_tip, view.pick))
         for takes in choices:
             if view.fits(takes):

@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from capture.audio_device import BlockSink, Playback, StreamReport, StreamState
-from capture.practice_rig import PracticeRig
-from capture.sound_gate import practice_permit
-from capture.sound_permit import OutputLimit, SoundPermit
+from stillbox.capture.practice.practice_rig import PracticeRig
+from stillbox.capture.sound.audio_device import BlockSink, Playback, StreamReport, StreamState
+from stillbox.capture.sound.sound_gate import practice_permit
+from stillbox.capture.sound.sound_permit import OutputLimit, SoundPermit
 
 
 def silent(_: str) -> None:

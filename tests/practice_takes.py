@@ -8,11 +8,11 @@ from pathlib import Path
 from made_once import copy_of
 from practice_sound import silent
 
-from capture.build_folder import BuildFolder
-from capture.live_take import LiveRequest, record_take
-from capture.practice_rig import PracticeRig
-from capture.take import Subject
-from gui.session import PRACTICE_FOLDER, practice_build
+from stillbox.capture.build.build_folder import BuildFolder
+from stillbox.capture.live.live_take import LiveRequest, record_take
+from stillbox.capture.practice.practice_rig import PracticeRig
+from stillbox.capture.recording.take import Subject
+from stillbox.gui.work.session import PRACTICE_FOLDER, practice_build
 
 SEED = 3
 

@@ -14,7 +14,8 @@ import tempfile
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
-ROOT = Path(__file__).resolve().parents[1]
+from places import ROOT
+
 README = ROOT / "README.md"
 BUILD = "stillbox-demo/build"
 """As README names the demonstration's build."""
@@ -32,12 +33,12 @@ LONGEST = 118
 
 def printed(arguments: list[str]) -> list[str]:
     """What the command line prints, without trailing blanks."""
-    import stillbox
+    from stillbox.commands import front_door
 
     out = io.StringIO()
     with contextlib.redirect_stdout(out), contextlib.redirect_stderr(io.StringIO()):
         try:
-            stillbox.main(arguments)
+            front_door.main(arguments)
         except SystemExit as ended:
             assert not ended.code, arguments
     return [line.rstrip() for line in out.getvalue().splitlines()]
@@ -75,8 +76,7 @@ def with_figures(text: str, shown: dict[str, list[str]]) -> str:
 
 def main(arguments: list[str]) -> int:
     """Compare or write; 1 where README differs and is not written."""
-    sys.path[:0] = [str(ROOT)]
-    from analysis.demonstration import demonstration_build
+    from stillbox.analysis.page.demonstration import demonstration_build
 
     with tempfile.TemporaryDirectory() as folder:
         shown = blocks(demonstration_build(Path(folder) / "build", lambda _: None).path)

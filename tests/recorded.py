@@ -13,12 +13,12 @@ from reference.analytic import impedance_ohm
 from reference.recordings import CLEAN, Chain, Device, record, record_standard
 from reference.speaker_circuit import SpeakerCircuit
 
-from analysis.impedance import ImpedanceSpectrum
-from analysis.transfer import channel_ratio
-from calibration.jig import fit_jig
-from capture.build_folder import BuildFolder
-from capture.excitation import Excitation, sweep_starts
-from capture.take import Recording, Subject, TakeInfo
+from stillbox.analysis.impedance.impedance import ImpedanceSpectrum
+from stillbox.analysis.sweeps.transfer import channel_ratio
+from stillbox.calibration.jig import fit_jig
+from stillbox.capture.build.build_folder import BuildFolder
+from stillbox.capture.recording.take import Recording, Subject, TakeInfo
+from stillbox.capture.sweep.excitation import Excitation, sweep_starts
 
 LOAD_OHM = 8.2
 

@@ -10,11 +10,11 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
+from places import ROOT
 from sound_servers import JACK_DEVICE, jack_speaker
 
-from capture.build_folder import BuildFolder
+from stillbox.capture.build.build_folder import BuildFolder
 
-ROOT = Path(__file__).resolve().parents[1]
 PATIENCE_S = 60.0
 
 
@@ -56,7 +56,7 @@ def kill_server_while_recording(
     """Start a server and a sweep of 1 s through it, ``wait``, end the server by ``death``, and see."""
     with jack_speaker() as (environment, server):
         program = subprocess.Popen(
-            [sys.executable, str(ROOT / "stillbox.py"), "record", str(build.path), "--subject", "in-box",
+            [sys.executable, "-m", "stillbox", "record", str(build.path), "--subject", "in-box",
              "--device", JACK_DEVICE, "--seconds", "1", "--cautions-read", "--loudest-volts", "1"],
             env={**environment, "XDG_CONFIG_HOME": str(settings)}, cwd=ROOT, text=True, bufsize=1,
             stdout=subprocess.PIPE, stderr=subprocess.PIPE,

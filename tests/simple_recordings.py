@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.fft import next_fast_len
 
-from capture.excitation import Excitation, excitation_samples
+from stillbox.capture.sweep.excitation import Excitation, excitation_samples
 
 Samples = NDArray[np.float64]
 

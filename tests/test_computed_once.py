@@ -11,8 +11,8 @@ import numpy as np
 import pytest
 from computed_once import NoDigest, computed_once, digest
 
-from analysis.coil_models import COIL_MODELS, CoilModel
-from analysis.resonances import fit_resonances
+from stillbox.analysis.impedance.resonances import fit_resonances
+from stillbox.analysis.lumped.coil_models import COIL_MODELS, CoilModel
 
 COMPUTED: list[float] = []
 OFFSET = 0.0
@@ -71,7 +71,12 @@ def test_a_result_leans_on_the_very_object_that_was_given(kept: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    "place", [f"{__name__}.OFFSET", "analysis.rational.MOST_Q", "analysis.rational.FitProblem.free"]
+    "place",
+    [
+        f"{__name__}.OFFSET",
+        "stillbox.analysis.maths.rational.MOST_Q",
+        "stillbox.analysis.maths.rational.FitProblem.free",
+    ],
 )
 def test_as_long_as_code_is_changed_nothing_is_kept(kept: Path, monkeypatch: pytest.MonkeyPatch, place: str) -> None:
     with computed_once(kept, [(__name__, "slow")]):

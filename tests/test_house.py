@@ -12,20 +12,11 @@ from pathlib import Path
 
 import pytest
 import typer
+from places import ROOT
 
-import stillbox
+from stillbox.commands import front_door
 
-ROOT = Path(__file__).resolve().parents[1]
-ROOMS = ("capture", "calibration", "analysis", "gui", "commands")
-MAY_IMPORT = {
-    "capture": {"capture"},
-    "calibration": {"calibration", "capture"},
-    "analysis": {"analysis", "calibration", "capture"},
-    "gui": {"gui", "analysis", "calibration", "capture"},
-    "commands": {"commands", "gui", "analysis", "calibration", "capture"},
-}
-"""Rooms of ours that a room may import (architecture table in DEVELOPERS.md)."""
-
+TOPS = ("capture", "calibration", "analysis", "gui", "commands")
 MAY_NOT_IMPORT = {
     "capture": {"PyQt5", "matplotlib", "typer", "rich", "jinja2"},
     "calibration": {"PyQt5", "matplotlib", "typer", "rich", "jinja2", "sounddevice", "soundfile"},
@@ -35,18 +26,52 @@ MAY_NOT_IMPORT = {
 }
 """Of other people's packages."""
 
-DATA_TYPES_OF_CAPTURE = {"capture.arrays", "capture.errors", "capture.excitation", "capture.take"}
+FROM_THE_GROUND = (
+    "stillbox",
+    "capture", "capture.files", "capture.sweep", "capture.recording", "capture.build", "capture.sound",
+    "capture.practice", "capture.live", "capture.jig",
+    "calibration",
+    "analysis.maths", "analysis.physics", "analysis.sweeps", "analysis.impedance", "analysis.ringing",
+    "analysis.decay", "analysis.drawing", "analysis.lumped", "analysis.enclosure", "analysis.bass", "analysis",
+    "analysis.driver_and_box", "analysis.page",
+    "gui.parts", "gui.work", "gui.results", "gui.views", "gui.bench", "gui",
+    "commands",
+)  # fmt: skip
+"""All rooms; each may import those before it (table in DEVELOPERS.md). What lies at the root of a room stands where
+it is used: errors and arrays below all, the bench above what it computes, the main window above its parts."""
+
+DATA_TYPES_OF_CAPTURE = {"capture.arrays", "capture.errors", "capture.sweep.excitation", "capture.recording.take"}
 """All that calibration may know of capture."""
 
-LIVE_CAPTURE = {"capture.audio_device", "capture.sound_card", "capture.practice_rig", "capture.live_take"}
+LIVE_CAPTURE = {"capture.sound.audio_device", "capture.sound.sound_card", "capture.practice.practice_rig",
+                "capture.live.live_take"}  # fmt: skip
 """What plays and records: nothing that analysis may know."""
 
 MOST_LINES = 500
+MOST_LINES_WITHOUT_A_REASON = 400
+MOST_LINES_OF_A_ROOM, MOST_FILES_OF_A_ROOM = 3000, 20
 TEST_TOOLS = {"pytest", "hypothesis", "tests", "reference", "recorded", "skrf", "pyfar", "sdypy", "jack"}
 
 
 def modules_of(room: str) -> list[Path]:
+    """Modules of a room and of the rooms in it."""
     return sorted((ROOT / room).rglob("*.py"))
+
+
+def all_modules() -> list[Path]:
+    return [path for room in TOPS for path in modules_of(room)] + sorted(ROOT.glob("*.py"))
+
+
+def name_of(path: Path) -> str:
+    """As it is imported, without the package's own name: ``capture.build.sidecar``."""
+    parts = path.relative_to(ROOT).with_suffix("").parts
+    return ".".join(parts[:-1] if parts[-1] == "__init__" else parts) or "stillbox"
+
+
+def room_of(path: Path) -> str:
+    if path == ROOT / "__main__.py":  # the door of the commands, which has to lie here
+        return "commands"
+    return ".".join(path.relative_to(ROOT).parent.parts) or "stillbox"
 
 
 def imports(path: Path) -> set[str]:
@@ -58,57 +83,119 @@ def imports(path: Path) -> set[str]:
         elif isinstance(node, ast.ImportFrom):
             assert node.level == 0 and node.module, f"{path}: imports of ours are written in full"
             found.add(node.module)
-            if node.module in ROOMS:  # "from capture import take" names a module too
+            if f"{node.module}.".startswith("stillbox."):  # "from stillbox.capture import errors" names a module too
                 found.update(f"{node.module}.{alias.name}" for alias in node.names)
     return found
 
 
+def ours(path: Path) -> set[Path]:
+    """The modules of ours that a module imports."""
+    found = set()
+    for name in imports(path):
+        if f"{name}.".startswith("stillbox."):
+            place = ROOT.joinpath(*name.split(".")[1:])
+            found |= {one for one in (place.with_suffix(".py"), place / "__init__.py") if one.is_file()}
+        else:
+            assert name.split(".")[0] not in TOPS, f"{path.relative_to(ROOT)} imports {name} without 'stillbox.'"
+    return found
+
+
 def test_the_rooms_are_there() -> None:
-    assert all(modules_of(room) for room in ROOMS)
     declared = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["tool"]["setuptools"]["packages"]
-    assert {name.split(".")[0] for name in declared} == set(ROOMS)
-    packages = {".".join(path.parent.relative_to(ROOT).parts) for room in ROOMS for path in modules_of(room)}
-    assert packages == set(declared)
+    assert {f"stillbox.{room}".removesuffix(".stillbox") for room in map(room_of, all_modules())} == set(declared)
+    assert set(map(room_of, all_modules())) == set(FROM_THE_GROUND)
 
 
-@pytest.mark.parametrize("room", ROOMS)
+def test_nothing_but_stillbox_is_installed() -> None:
+    named = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))
+    assert all(f"{name}.".startswith("stillbox.") for name in named["tool"]["setuptools"]["packages"])
+    assert "py-modules" not in named["tool"]["setuptools"]
+
+
+@pytest.mark.parametrize("room", FROM_THE_GROUND)
 def test_arrows_only_go_down(room: str) -> None:
-    for path in modules_of(room):
-        heads = {name.split(".")[0] for name in imports(path)}
-        ours = heads & {*ROOMS, "stillbox"}
-        assert ours <= MAY_IMPORT[room], f"{path.relative_to(ROOT)} imports {sorted(ours - MAY_IMPORT[room])}"
-        wrong = heads & (MAY_NOT_IMPORT[room] | TEST_TOOLS)
+    allowed = set(FROM_THE_GROUND[: FROM_THE_GROUND.index(room) + 1])
+    for path in (path for path in all_modules() if room_of(path) == room):
+        wrong = {name_of(other) for other in ours(path) if room_of(other) not in allowed}
         assert not wrong, f"{path.relative_to(ROOT)} imports {sorted(wrong)}"
+        heads = {name.split(".")[0] for name in imports(path)}
+        foreign = heads & (MAY_NOT_IMPORT.get(room.split(".")[0], set()) | TEST_TOOLS)
+        assert not foreign, f"{path.relative_to(ROOT)} imports {sorted(foreign)}"
+
+
+def circles(arrows: dict[Path, set[Path]]) -> list[set[Path]]:
+    """Groups of modules that lead back to themselves: strongly connected components of more than one."""
+    reached: dict[Path, set[Path]] = {}
+    for start in arrows:
+        seen, waiting = set(), [start]
+        while waiting:
+            new = arrows.get(waiting.pop(), set()) - seen
+            seen |= new
+            waiting += new
+        reached[start] = seen
+    found: list[set[Path]] = []
+    for path in arrows:
+        if path in reached[path] and not any(path in group for group in found):
+            found.append({other for other in reached[path] if path in reached.get(other, set())})
+    return found
+
+
+def test_no_modules_import_each_other_in_a_circle() -> None:
+    """Not even where only the types are wanted."""
+    found = circles({path: ours(path) - {path} for path in all_modules()})
+    assert [sorted(map(name_of, group)) for group in found] == []
+
+
+def test_a_circle_would_be_seen() -> None:
+    a, b, c, d = (Path(name) for name in "abcd")
+    assert circles({a: {b}, b: {c}, c: {b, d}, d: set()}) == [{b, c}]
 
 
 def test_calibration_knows_only_data_types_of_capture() -> None:
     for path in modules_of("calibration"):
-        of_capture = {name for name in imports(path) if name.count(".") == 1 and name.startswith("capture.")}
-        assert of_capture <= DATA_TYPES_OF_CAPTURE, path.relative_to(ROOT)
+        of_capture = {name_of(other) for other in ours(path) if room_of(other).split(".")[0] == "capture"}
+        assert of_capture - {"capture", "capture.sweep", "capture.recording"} <= DATA_TYPES_OF_CAPTURE, path
 
 
 def test_analysis_knows_no_audio_device() -> None:
     for path in modules_of("analysis"):
-        assert not imports(path) & LIVE_CAPTURE, path.relative_to(ROOT)
+        assert not {name_of(other) for other in ours(path)} & LIVE_CAPTURE, path.relative_to(ROOT)
 
 
 def test_an_arrow_upwards_would_be_seen(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(sys.modules[__name__], "ROOT", tmp_path)
-    (tmp_path / "capture").mkdir()
+    for name in ("capture/wrong", "analysis/bench", "analysis/__init__"):
+        (tmp_path / name).parent.mkdir(exist_ok=True)
+        (tmp_path / f"{name}.py").touch()
     module = tmp_path / "capture" / "wrong.py"
-    for text in ("def f():\n    from analysis.bench import Bench\n", "import analysis.bench\n", "import analysis\n"):
+    for text in (
+        "def f():\n    from stillbox.analysis.bench import Bench\n",
+        "import stillbox.analysis.bench\n",
+        "import stillbox.analysis\n",
+        "import analysis\n",
+    ):
         module.write_text(text, encoding="utf-8")
         with pytest.raises(AssertionError, match="imports"):
             test_arrows_only_go_down("capture")
-    module.write_text("from capture import take\nimport numpy as np\n", encoding="utf-8")
-    assert imports(module) == {"capture", "capture.take", "numpy"}
+    module.write_text("from stillbox.capture import wrong\nimport numpy as np\n", encoding="utf-8")
+    assert imports(module) == {"stillbox.capture", "stillbox.capture.wrong", "numpy"}
     test_arrows_only_go_down("capture")
 
 
 def test_no_module_is_too_long() -> None:
-    paths = [path for room in (*ROOMS, "tests") for path in modules_of(room)] + [ROOT / "stillbox.py"]
-    lengths = {path.relative_to(ROOT): len(path.read_text(encoding="utf-8").splitlines()) for path in paths}
-    assert {str(path): lines for path, lines in lengths.items() if lines >= MOST_LINES} == {}
+    paths = [*all_modules(), *modules_of("tests")]
+    lengths = {str(path.relative_to(ROOT)): len(path.read_text(encoding="utf-8").splitlines()) for path in paths}
+    assert {path: lines for path, lines in lengths.items() if lines >= MOST_LINES} == {}
+    reasons = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    long = {path for path, lines in lengths.items() if lines > MOST_LINES_WITHOUT_A_REASON}
+    assert {path for path in long if not path.startswith("tests/") and f"`{path}`" not in reasons} == set()
+
+
+def test_no_room_is_too_large() -> None:
+    for room in FROM_THE_GROUND:
+        inside = [path for path in all_modules() if room_of(path) == room]
+        lines = sum(len(path.read_text(encoding="utf-8").splitlines()) for path in inside)
+        assert lines <= MOST_LINES_OF_A_ROOM and len(inside) <= MOST_FILES_OF_A_ROOM, (room, lines, len(inside))
 
 
 # The front door
@@ -125,14 +212,14 @@ def loaded_by(code: str) -> set[str]:
 
 @pytest.mark.parametrize("arguments", [["--help"], ["findings", "--help"], ["record", "--help"]])
 def test_help_is_light(arguments: list[str]) -> None:
-    call = f"    stillbox.main({arguments!r})"
-    code = f"import stillbox\ntry:\n{call}\nexcept SystemExit as end:\n    assert not end.code"
+    call = f"    front_door.main({arguments!r})"
+    code = f"from stillbox.commands import front_door\ntry:\n{call}\nexcept SystemExit as end:\n    assert not end.code"
     loaded = loaded_by(code)
     assert "typer" in loaded
     assert not loaded & {"scipy", "matplotlib", "PyQt5", "soundfile", "sounddevice", "jinja2"}
 
 
-COMMANDS = typer.main.get_command(stillbox.app).commands  # type: ignore[attr-defined]
+COMMANDS = typer.main.get_command(front_door.app).commands  # type: ignore[attr-defined]
 
 
 @pytest.mark.parametrize("name", sorted(COMMANDS))
@@ -152,7 +239,7 @@ def test_the_commands_of_the_main_job_are_there() -> None:
 def test_linear_algebra_keeps_to_one_thread() -> None:
     """In whatever order the libraries come: each that is there when results are computed has one thread."""
     code = (
-        "import analysis.bench, numpy, scipy.linalg, threadpoolctl as t\n"
+        "import stillbox.analysis.bench, numpy, scipy.linalg, threadpoolctl as t\n"
         "print([one['num_threads'] for one in t.threadpool_info() if one['user_api'] == 'blas'])"
     )
     free = {name: value for name, value in os.environ.items() if not name.endswith("_NUM_THREADS")}

@@ -9,7 +9,7 @@ import pytest
 from made_once import copy_of, made_once
 from practice_takes import practice_takes
 
-from capture.build_folder import BuildFolder
+from stillbox.capture.build.build_folder import BuildFolder
 
 
 def test_it_is_made_once_and_copied(tmp_path: Path) -> None:

@@ -18,13 +18,13 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-sys.path[:0] = [str(Path(__file__).parent), str(Path(__file__).parents[1])]
+sys.path.insert(0, str(Path(__file__).parent))
 
-from reference.analytic import impedance_ohm  # noqa: E402
-from reference.jig_circuit import Jig, node_voltages  # noqa: E402
-from reference.speaker_circuit import Cavity, Coil, Driver, Line, SpeakerCircuit, semi_inductance  # noqa: E402
+from reference.analytic import impedance_ohm
+from reference.jig_circuit import Jig, node_voltages
+from reference.speaker_circuit import Cavity, Coil, Driver, Line, SpeakerCircuit, semi_inductance
 
-from capture.practice_rig import BlockConvolver  # noqa: E402
+from stillbox.capture.practice.practice_rig import BlockConvolver
 
 JIG = Jig("high-side", reference_ohm=10.0)
 SPEAKER = SpeakerCircuit(

@@ -7,10 +7,10 @@ from pathlib import Path
 import numpy as np
 from reference.wild_bench import WildTake
 
-from analysis.bench import Bench
-from analysis.impedance import ImpedanceCurve
-from capture.build_folder import BuildFolder
-from capture.take import TakeInfo
+from stillbox.analysis.bench import Bench
+from stillbox.analysis.impedance.impedance import ImpedanceCurve
+from stillbox.capture.build.build_folder import BuildFolder
+from stillbox.capture.recording.take import TakeInfo
 
 LOWEST_HZ = 15.0
 

@@ -11,9 +11,9 @@ from PyQt5.QtCore import Qt
 from PyQt5.QtWidgets import QDialog
 from pytestqt.qtbot import QtBot
 
-from capture.audio_device import DeviceInfo
-from capture.practice_rig import PracticeRig
-from gui.main_window import MainWindow
+from stillbox.capture.practice.practice_rig import PracticeRig
+from stillbox.capture.sound.audio_device import DeviceInfo
+from stillbox.gui.main_window import MainWindow
 
 WAIT_MS = 60_000
 

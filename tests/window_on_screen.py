@@ -100,8 +100,8 @@ def _child(scene: str, theme: str, build: Path, path: Path) -> None:
     QApplication.setAttribute(Qt.AA_EnableHighDpiScaling)
     QApplication.setAttribute(Qt.AA_UseHighDpiPixmaps)
     application = QApplication(["stillbox"])
-    from gui.main_window import MainWindow
-    from gui.settings import Settings
+    from stillbox.gui.main_window import MainWindow
+    from stillbox.gui.work.settings import Settings
 
     window = MainWindow(Settings(theme=theme), Path(tempfile.mkdtemp()) / "window.toml")
     screen = application.primaryScreen()
@@ -184,7 +184,7 @@ def main() -> None:
     if sys.argv[1] == "--child":
         _child(sys.argv[2], sys.argv[3], Path(sys.argv[4]), Path(sys.argv[5]))
         return
-    from analysis.demonstration import demonstration_build
+    from stillbox.analysis.page.demonstration import demonstration_build
 
     folder = Path(sys.argv[1])
     folder.mkdir(parents=True, exist_ok=True)

@@ -1,1 +1,1 @@
-"""The readings of the results; a module here is a view (see ``gui.view``)."""
+"""The readings of the results, listed in `gui.views.all_views`."""

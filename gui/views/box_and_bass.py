@@ -8,35 +8,42 @@ from typing import TYPE_CHECKING
 
 from matplotlib.figure import Figure
 
-from analysis.bass import CHANGE_LIMITS, HEARD_AIR_M_S, VOLTAGE_LIMITS_V, Change
-from analysis.bass_export import bass_csv, bass_curves_named, bass_document
-from analysis.bass_sound import bass_system
-from analysis.driver_and_box import BassReport, BoxReport, bass_of_box
-from analysis.driver_and_box_export import box_document
-from analysis.impedance import ImpedanceCurve
-from analysis.lumped_fits import lumped_fits
-from analysis.picture_bass import HIGH_HZ, LOW_HZ, NamedCurves, known_panels
-from analysis.picture_lumped import Fitted, picture_of_box
-from analysis.picture_marks import Mark
-from analysis.picture_style import ALONE, INK, state_styles
-from analysis.pictures import picture_of_curve
-from analysis.spice import box_netlist, netlist
-from capture.errors import StillboxError
-from gui.lumped_panels import bass_panel, document_export, fitted_panel, place, text_export, write_impedance
-from gui.lumped_words import (
+from stillbox.analysis.bass.bass import CHANGE_LIMITS, HEARD_AIR_M_S, VOLTAGE_LIMITS_V, Change
+from stillbox.analysis.bass.bass_sound import bass_system
+from stillbox.analysis.bass.picture_bass import HIGH_HZ, LOW_HZ, NamedCurves, known_panels
+from stillbox.analysis.bass.spice import box_netlist, netlist
+from stillbox.analysis.drawing.picture_marks import Mark
+from stillbox.analysis.drawing.picture_style import ALONE, INK, state_styles
+from stillbox.analysis.drawing.pictures import picture_of_curve
+from stillbox.analysis.driver_and_box.bass_export import bass_csv, bass_curves_named, bass_document
+from stillbox.analysis.driver_and_box.driver_and_box import BassReport, BoxReport, bass_of_box
+from stillbox.analysis.driver_and_box.driver_and_box_export import box_document
+from stillbox.analysis.driver_and_box.lumped_fits import lumped_fits
+from stillbox.analysis.driver_and_box.picture_lumped import Fitted, picture_of_box
+from stillbox.analysis.impedance.impedance import ImpedanceCurve
+from stillbox.capture.errors import StillboxError
+from stillbox.gui.results.lumped_panels import (
+    bass_panel,
+    document_export,
+    fitted_panel,
+    place,
+    text_export,
+    write_impedance,
+)
+from stillbox.gui.results.lumped_words import (
     box_rows,
     changed_closed,
     sentence_of_box,
     sentence_of_fault,
     sentence_without_free_air,
 )
-from gui.panel_drawing import impedance_panel
-from gui.view import Asked, Choice, Control, Export, Number, PanelRequest, Results, View, Wish
+from stillbox.gui.results.panel_drawing import impedance_panel
+from stillbox.gui.results.view import Asked, Choice, Control, Export, Number, PanelRequest, Results, View, Wish
 
 if TYPE_CHECKING:
-    from analysis.bench import Bench
-    from capture.build_description import BuildDescription
-    from capture.take import TakeInfo
+    from stillbox.analysis.bench import Bench
+    from stillbox.capture.build.build_description import BuildDescription
+    from stillbox.capture.recording.take import TakeInfo
 
 VOLTAGE_V = 2.83
 
@@ -69,7 +76,6 @@ class _BoxAndBass(View):
     key = "bass"
     title = "Box and bass"
     tip = "Tuning, losses and leak of the box, its bass, and what a change makes of it."
-    order = 40
     needs = "one take of the speaker in its box"
     listed = "Numbe&rs"
     list_tip = "Quantities of box and bass with their standard uncertainty; select one for more."

@@ -8,17 +8,17 @@ from typing import TYPE_CHECKING
 
 from matplotlib.figure import Figure
 
-from analysis.driver_and_box import DriverReport
-from analysis.driver_and_box_export import driver_document, driver_notes
-from analysis.impedance import ImpedanceCurve
-from analysis.lumped_fits import lumped_fits
-from analysis.picture_lumped import Fitted, picture_of_driver
-from analysis.picture_marks import Mark
-from analysis.picture_style import ALONE
-from analysis.pictures import picture_of_curve
-from analysis.spice import driver_netlist
-from capture.errors import StillboxError
-from gui.lumped_panels import (
+from stillbox.analysis.bass.spice import driver_netlist
+from stillbox.analysis.drawing.picture_marks import Mark
+from stillbox.analysis.drawing.picture_style import ALONE
+from stillbox.analysis.drawing.pictures import picture_of_curve
+from stillbox.analysis.driver_and_box.driver_and_box import DriverReport
+from stillbox.analysis.driver_and_box.driver_and_box_export import driver_document, driver_notes
+from stillbox.analysis.driver_and_box.lumped_fits import lumped_fits
+from stillbox.analysis.driver_and_box.picture_lumped import Fitted, picture_of_driver
+from stillbox.analysis.impedance.impedance import ImpedanceCurve
+from stillbox.capture.errors import StillboxError
+from stillbox.gui.results.lumped_panels import (
     document_export,
     fitted_panel,
     impedance_table,
@@ -27,18 +27,18 @@ from gui.lumped_panels import (
     text_export,
     write_impedance,
 )
-from gui.lumped_words import (
+from stillbox.gui.results.lumped_words import (
     driver_rows,
     sentence_of_driver,
     sentence_of_fault,
     sentence_without_free_air,
 )
-from gui.panel_drawing import impedance_panel
-from gui.view import Export, PanelRequest, Results, View, Wish
+from stillbox.gui.results.panel_drawing import impedance_panel
+from stillbox.gui.results.view import Export, PanelRequest, Results, View, Wish
 
 if TYPE_CHECKING:
-    from analysis.bench import Bench
-    from capture.take import TakeInfo
+    from stillbox.analysis.bench import Bench
+    from stillbox.capture.recording.take import TakeInfo
 
 ENDS_HZ = (10.0, 20_000.0)
 SECOND_TAKES = {"added-mass": "with added mass", "test-box": "in the test box"}
@@ -60,7 +60,6 @@ class _Driver(View):
     key = "driver"
     title = "Driver"
     tip = "Parameters of the driver from a sweep in free air, with the fitted model over the measurement."
-    order = 30
     needs = "a take of the driver in free air, with added mass or in a test box"
     listed = "D&river"
     list_tip = "Parameters with their standard uncertainty; select one for its 95 % interval and what it means."

@@ -11,28 +11,28 @@ from typing import TYPE_CHECKING
 import numpy as np
 from matplotlib.figure import Figure
 
-from analysis.decay import CumulativeDecay
-from analysis.decay_response import DecayResponse, decay_on_log_grid
-from analysis.export import write_curve_csv, write_decay_csv, write_touchstone
-from analysis.findings import FindingsReport
-from analysis.impedance import ImpedanceCurve
-from analysis.load_proof import no_proof
-from analysis.picture_marks import Mark, marks_of_driver, marks_of_findings
-from analysis.picture_style import ALONE, HIGHEST_HZ, LOWEST_HZ
-from analysis.pictures import PicturedState, picture_of_curve, picture_of_findings
-from analysis.repeatability import bare_driver_findings
-from analysis.ringing import FIRST, in_order, listed
-from analysis.summary import summary_of_findings
-from analysis.write_up import write_build_report
-from capture.errors import StillboxError
-from capture.output_file import PAGE
-from gui.panel_drawing import decay_panel, driver_row, finding_row, heights_panel, impedance_panel
-from gui.view import Export, PanelRequest, Results, View, Wish
-from gui.words import RESONANCE_TIP, SUBJECT_WORDS, sentence_of_fit, take_words
+from stillbox.analysis.decay.decay import CumulativeDecay
+from stillbox.analysis.decay.decay_response import DecayResponse, decay_on_log_grid
+from stillbox.analysis.drawing.picture_marks import Mark, marks_of_driver, marks_of_findings
+from stillbox.analysis.drawing.picture_style import ALONE, HIGHEST_HZ, LOWEST_HZ
+from stillbox.analysis.drawing.pictures import PicturedState, picture_of_curve, picture_of_findings
+from stillbox.analysis.impedance.findings import FindingsReport
+from stillbox.analysis.impedance.impedance import ImpedanceCurve
+from stillbox.analysis.impedance.repeatability import bare_driver_findings
+from stillbox.analysis.page.export import write_curve_csv, write_decay_csv, write_touchstone
+from stillbox.analysis.page.write_up import write_build_report
+from stillbox.analysis.ringing.ringing import FIRST, in_order, listed
+from stillbox.analysis.ringing.summary import summary_of_findings
+from stillbox.calibration.load_proof import no_proof
+from stillbox.capture.errors import StillboxError
+from stillbox.capture.files.output_file import PAGE
+from stillbox.gui.parts.words import RESONANCE_TIP, SUBJECT_WORDS, sentence_of_fit, take_words
+from stillbox.gui.results.panel_drawing import decay_panel, driver_row, finding_row, heights_panel, impedance_panel
+from stillbox.gui.results.view import Export, PanelRequest, Results, View, Wish
 
 if TYPE_CHECKING:
-    from analysis.bench import Bench
-    from capture.take import TakeInfo
+    from stillbox.analysis.bench import Bench
+    from stillbox.capture.recording.take import TakeInfo
 
 SLICES = 120
 CYCLES = np.linspace(0.0, 30.0, SLICES - 1)
@@ -72,7 +72,6 @@ class _OneState(View):
     key = "take"
     title = "This take"
     tip = "Impedance, resonances with their causes, and decay of the take that is selected."
-    order = 10
     takes = 1
     needs = "one take"
     list_tip = RESONANCE_TIP

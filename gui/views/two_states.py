@@ -11,32 +11,32 @@ from typing import TYPE_CHECKING
 import numpy as np
 from matplotlib.figure import Figure
 
-from analysis.bench import told_apart
-from analysis.comparison import Change, Comparison
-from analysis.export import write_curve_csv, write_touchstone
-from analysis.findings import FindingsReport
-from analysis.impedance import ImpedanceCurve
-from analysis.opening import opening_of
-from analysis.picture_curves import draw_difference, magnitude_difference
-from analysis.picture_marks import Mark, marks_of_changes
-from analysis.picture_style import AFTER, BEFORE, TEXT_PT
-from analysis.pictures import PicturedState, picture_of_findings
-from analysis.quantity import value_text
-from analysis.result_words import BEYOND_DOUBT, told_text
-from analysis.summary import first_changes, listed_changes
-from analysis.write_up import write_build_report
-from capture.errors import StillboxError
-from capture.output_file import PAGE
-from gui.panel_drawing import decay_panel, heights_panel, impedance_panel
-from gui.view import Curve, Export, PanelRequest, Results, Row, View, Wish
-from gui.views.one_state import Decays
-from gui.words import RESONANCE_TIP, frequency_words, ohm_words
+from stillbox.analysis.bench import told_apart
+from stillbox.analysis.drawing.picture_curves import draw_difference, magnitude_difference
+from stillbox.analysis.drawing.picture_marks import Mark, marks_of_changes
+from stillbox.analysis.drawing.picture_style import AFTER, BEFORE, TEXT_PT
+from stillbox.analysis.drawing.pictures import PicturedState, picture_of_findings
+from stillbox.analysis.impedance.findings import FindingsReport
+from stillbox.analysis.impedance.impedance import ImpedanceCurve
+from stillbox.analysis.maths.quantity import value_text
+from stillbox.analysis.page.export import write_curve_csv, write_touchstone
+from stillbox.analysis.page.opening import opening_of
+from stillbox.analysis.page.write_up import write_build_report
+from stillbox.analysis.ringing.comparison import Change, Comparison
+from stillbox.analysis.ringing.result_words import BEYOND_DOUBT, told_text
+from stillbox.analysis.ringing.summary import first_changes, listed_changes
+from stillbox.capture.errors import StillboxError
+from stillbox.capture.files.output_file import PAGE
+from stillbox.gui.parts.words import RESONANCE_TIP, frequency_words, ohm_words
+from stillbox.gui.results.panel_drawing import decay_panel, heights_panel, impedance_panel
+from stillbox.gui.results.view import Curve, Export, PanelRequest, Results, Row, View, Wish
+from stillbox.gui.views.one_state import Decays
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-    from analysis.bench import Bench
-    from capture.take import TakeInfo
+    from stillbox.analysis.bench import Bench
+    from stillbox.capture.recording.take import TakeInfo
 
 VERDICT_WORDS = {
     "gone": "gone: it would have been seen",
@@ -66,7 +66,6 @@ class _TwoStates(View):
     key = "compare"
     title = "Compare"
     tip = "Two takes in the box: what is gone, reduced, unchanged, grown or new."
-    order = 20
     takes = 2
     needs = "two takes in the box (Ctrl and a click adds one)"
     list_tip = RESONANCE_TIP

@@ -28,17 +28,17 @@ from reference.wild_bench import WILDNESS, WildTake, wild_pair, wild_take
 from reference.wild_draw import Strength
 from table import Row, at_least, at_most
 
-from analysis.bench import Bench
-from analysis.deconvolution import sweep_spectra
-from analysis.findings import FindingsReport
-from analysis.hum import find_hum
-from analysis.impedance import ImpedanceCurve, ImpedanceSpectrum, curve_of_spectrum
-from analysis.resonances import fit_resonances
-from analysis.silence_noise import noise_spectra, silent_spans
-from calibration.jig import fit_jig
-from capture.build_folder import BuildFolder
-from capture.excitation import Excitation
-from capture.take import Recording
+from stillbox.analysis.bench import Bench
+from stillbox.analysis.impedance.findings import FindingsReport
+from stillbox.analysis.impedance.impedance import ImpedanceCurve, ImpedanceSpectrum, curve_of_spectrum
+from stillbox.analysis.impedance.resonances import fit_resonances
+from stillbox.analysis.sweeps.deconvolution import sweep_spectra
+from stillbox.analysis.sweeps.hum import find_hum
+from stillbox.analysis.sweeps.silence_noise import noise_spectra, silent_spans
+from stillbox.calibration.jig import fit_jig
+from stillbox.capture.build.build_folder import BuildFolder
+from stillbox.capture.recording.take import Recording
+from stillbox.capture.sweep.excitation import Excitation
 
 TAKES = 20
 """Of each kind and strength."""

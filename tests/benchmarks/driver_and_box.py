@@ -23,18 +23,18 @@ from reference.recordings import Chain
 from reference.speaker_circuit import Cavity, Driver, SpeakerCircuit
 from table import Row, at_least, at_most
 
-from analysis.bass_sound import bass_system, response
-from analysis.box import BoxFit, fit_box
-from analysis.box_quantities import closed_quantities, vented_quantities
-from analysis.box_verdicts import leak_verdict
-from analysis.driver import DriverFit, fit_driver
-from analysis.findings import ResonanceFit
-from analysis.impedance import ImpedanceSpectrum
-from analysis.quantity import Quantity
-from analysis.resonances import fit_resonances
-from analysis.second_take import AddedMassTake, Air, Known, KnownBoxTake, second_take
-from analysis.spice import netlist
-from capture.excitation import Excitation
+from stillbox.analysis.bass.bass_sound import bass_system, response
+from stillbox.analysis.bass.spice import netlist
+from stillbox.analysis.enclosure.box import BoxFit, fit_box
+from stillbox.analysis.enclosure.box_quantities import closed_quantities, vented_quantities
+from stillbox.analysis.enclosure.box_verdicts import leak_verdict
+from stillbox.analysis.enclosure.second_take import AddedMassTake, Air, Known, KnownBoxTake, second_take
+from stillbox.analysis.impedance.findings import ResonanceFit
+from stillbox.analysis.impedance.impedance import ImpedanceSpectrum
+from stillbox.analysis.impedance.resonances import fit_resonances
+from stillbox.analysis.lumped.driver import DriverFit, fit_driver
+from stillbox.analysis.maths.quantity import Quantity
+from stillbox.capture.sweep.excitation import Excitation
 
 SPEAKERS = 48
 MASS_PERCENT, VOLUME_PERCENT = 0.5, 1.0

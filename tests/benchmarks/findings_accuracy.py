@@ -23,10 +23,10 @@ from scipy import signal
 from sdypy import EMA
 from table import Row, at_least, at_most
 
-from analysis.bench import Bench
-from analysis.findings import FindingsReport
-from analysis.impedance import ImpedanceCurve, ImpedanceSpectrum
-from capture.excitation import Excitation
+from stillbox.analysis.bench import Bench
+from stillbox.analysis.impedance.findings import FindingsReport
+from stillbox.analysis.impedance.impedance import ImpedanceCurve, ImpedanceSpectrum
+from stillbox.capture.sweep.excitation import Excitation
 
 STANDARDS = ("open", "short", "load")
 CASES: dict[str, tuple[Chain, tuple[str, ...]]] = {

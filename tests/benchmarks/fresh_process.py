@@ -10,10 +10,10 @@ from pathlib import Path
 
 from table import ROOT  # sets the path of ours
 
-from analysis.bench import Bench
-from capture.build_folder import BuildFolder
-from capture.excitation import read_excitation
-from capture.take_import import import_take
+from stillbox.analysis.bench import Bench
+from stillbox.capture.build.build_folder import BuildFolder
+from stillbox.capture.build.take_import import import_take
+from stillbox.capture.sweep.excitation import read_excitation
 
 assert ROOT
 

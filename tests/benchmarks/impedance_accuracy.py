@@ -30,13 +30,13 @@ from reference.speaker_circuit import SpeakerCircuit
 from scipy import fft
 from table import Row, at_most
 
-from analysis.bench import Bench
-from analysis.impedance import ImpedanceCurve, curve_of_spectrum
-from analysis.transfer import channel_ratio
-from calibration.jig import fit_jig
-from calibration.jig_models import StandardReading
-from calibration.smoothing import smooth_ratio
-from capture.excitation import Excitation, sweep_samples
+from stillbox.analysis.bench import Bench
+from stillbox.analysis.impedance.impedance import ImpedanceCurve, curve_of_spectrum
+from stillbox.analysis.sweeps.transfer import channel_ratio
+from stillbox.calibration.jig import fit_jig
+from stillbox.calibration.jig_models import StandardReading
+from stillbox.calibration.smoothing import smooth_ratio
+from stillbox.capture.sweep.excitation import Excitation, sweep_samples
 
 STANDARDS = ("open", "short", "load")
 SPREAD_SEED = 31

@@ -16,7 +16,7 @@ from pathlib import Path
 import numpy as np
 
 ROOT = Path(__file__).resolve().parents[2]
-sys.path[:0] = [str(ROOT), str(ROOT / "tests")]
+sys.path.insert(0, str(ROOT / "tests"))
 
 from injected_faults import FAULTS, check, faulty_rig, good_rig, named_kind  # noqa: E402
 from kill_while_recording import kill_at_random_moments  # noqa: E402
@@ -25,12 +25,12 @@ from sound_servers import JACK_DEVICE, jack_missing, jack_speaker  # noqa: E402
 from table import Row, table  # noqa: E402
 from virtual_speaker import JIG, truth_ohm  # noqa: E402
 
-from analysis.transfer import channel_ratio  # noqa: E402
-from capture.audio_device import Clips, RecordingStopped, StreamState  # noqa: E402
-from capture.build_folder import BuildFolder  # noqa: E402
-from capture.errors import StillboxError  # noqa: E402
-from capture.live_take import LiveRequest, record_take  # noqa: E402
-from capture.practice_rig import PracticeRig  # noqa: E402
+from stillbox.analysis.sweeps.transfer import channel_ratio  # noqa: E402
+from stillbox.capture.build.build_folder import BuildFolder  # noqa: E402
+from stillbox.capture.errors import StillboxError  # noqa: E402
+from stillbox.capture.live.live_take import LiveRequest, record_take  # noqa: E402
+from stillbox.capture.practice.practice_rig import PracticeRig  # noqa: E402
+from stillbox.capture.sound.audio_device import Clips, RecordingStopped, StreamState  # noqa: E402
 
 RECORDING_FAULTS = {"dropout": "gap", "overflow": "overflow", "device loss": "went away"}
 SHORT = LiveRequest("in-box", seconds=1.0)
@@ -66,7 +66,7 @@ def _real_audio(base: Path, takes: int) -> list[Row]:
     with jack_speaker() as (environment, _):
         for _ in range(takes):
             done = subprocess.run(
-                [sys.executable, str(ROOT / "stillbox.py"), "record", str(build.path), "--subject", "in-box",
+                [sys.executable, "-m", "stillbox", "record", str(build.path), "--subject", "in-box",
                  "--device", JACK_DEVICE, "--cautions-read", "--loudest-volts", "1"],
                 env=environment, cwd=ROOT, check=False, stdout=subprocess.PIPE, text=True,
             )  # fmt: skip

@@ -21,8 +21,14 @@ from reference.recordings import BAD, record, write_recording
 from scipy import fft
 from table import ROOT, Row, at_most
 
-from analysis.deconvolution import band_filter, deconvolved, inverse_filter
-from capture.excitation import Excitation, excitation_samples, sweep_samples, sweep_starts, write_excitation
+from stillbox.analysis.sweeps.deconvolution import band_filter, deconvolved, inverse_filter
+from stillbox.capture.sweep.excitation import (
+    Excitation,
+    excitation_samples,
+    sweep_samples,
+    sweep_starts,
+    write_excitation,
+)
 
 FRESH = Path(__file__).with_name("fresh_process.py")
 SECONDS_BAR = 1.5

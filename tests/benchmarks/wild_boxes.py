@@ -13,17 +13,17 @@ from reference.wild_boxes import KINDS, WildBox, wild_box
 from reference.wild_drivers import DriverTruth, driver_truth
 from table import Row, at_least, at_most
 
-from analysis.box import BoxFit, fit_box
-from analysis.box_quantities import vented_quantities
-from analysis.box_verdicts import LeakVerdict, leak_verdict
-from analysis.described_box import air_of, described_shared_air, described_softening
-from analysis.driver import DriverFit, MeterReading, fit_driver
-from analysis.findings import ResonanceFit
-from analysis.impedance import ImpedanceSpectrum
-from analysis.quantity import Quantity
-from analysis.resonances import fit_resonances
-from analysis.second_take import AddedMassTake, Known, second_take
-from capture.build_description import BuildDescription
+from stillbox.analysis.enclosure.box import BoxFit, fit_box
+from stillbox.analysis.enclosure.box_quantities import vented_quantities
+from stillbox.analysis.enclosure.box_verdicts import LeakVerdict, leak_verdict
+from stillbox.analysis.enclosure.described_box import air_of, described_shared_air, described_softening
+from stillbox.analysis.enclosure.second_take import AddedMassTake, Known, second_take
+from stillbox.analysis.impedance.findings import ResonanceFit
+from stillbox.analysis.impedance.impedance import ImpedanceSpectrum
+from stillbox.analysis.impedance.resonances import fit_resonances
+from stillbox.analysis.lumped.driver import DriverFit, MeterReading, fit_driver
+from stillbox.analysis.maths.quantity import Quantity
+from stillbox.capture.build.build_description import BuildDescription
 
 SEEDS, QUICK_SEEDS = 5, 1
 """Ten kinds of box each."""

@@ -14,12 +14,12 @@ from reference.wild_boxes import KINDS, WildBox, wild_box
 from reference.wild_build import write_build
 from table import Row, at_least, at_most
 
-from analysis.bass_sound import SHOWN_HZ, hatched_octaves, is_hatched
-from analysis.bench import Bench
-from analysis.driver_and_box import BassReport, bass_report
-from capture.build_folder import BuildFolder
-from capture.errors import StillboxError
-from capture.excitation import Excitation
+from stillbox.analysis.bass.bass_sound import SHOWN_HZ, hatched_octaves, is_hatched
+from stillbox.analysis.bench import Bench
+from stillbox.analysis.driver_and_box.driver_and_box import BassReport, bass_report
+from stillbox.capture.build.build_folder import BuildFolder
+from stillbox.capture.errors import StillboxError
+from stillbox.capture.sweep.excitation import Excitation
 
 FIRST_SEED, SPEAKERS, QUICK = 200, 40, 10
 LOW_HZ, MIDDLE_HZ, HIGH_HZ = 20.0, 120.0, 300.0

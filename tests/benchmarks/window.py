@@ -19,19 +19,19 @@ from PyQt5.QtCore import QTimer
 from PyQt5.QtWidgets import QApplication
 
 ROOT = Path(__file__).resolve().parents[2]
-sys.path[:0] = [str(ROOT), str(ROOT / "tests")]
+sys.path.insert(0, str(ROOT / "tests"))
 
 from sound_servers import jack_missing, jack_speaker  # noqa: E402
 from table import Row, at_least, at_most, table  # noqa: E402
 
-from capture.build_folder import BuildFolder  # noqa: E402
-from capture.devices import find_device  # noqa: E402
-from capture.live_take import LiveRequest, record_take  # noqa: E402
-from capture.sidecar import write_sidecar  # noqa: E402
-from gui.main_window import MainWindow  # noqa: E402
-from gui.session import practice_build  # noqa: E402
-from gui.settings import Settings  # noqa: E402
-from gui.start import SWITCH_S  # noqa: E402
+from stillbox.capture.build.build_folder import BuildFolder  # noqa: E402
+from stillbox.capture.build.sidecar import write_sidecar  # noqa: E402
+from stillbox.capture.live.devices import find_device  # noqa: E402
+from stillbox.capture.live.live_take import LiveRequest, record_take  # noqa: E402
+from stillbox.gui.main_window import MainWindow  # noqa: E402
+from stillbox.gui.start import SWITCH_S  # noqa: E402
+from stillbox.gui.work.session import practice_build  # noqa: E402
+from stillbox.gui.work.settings import Settings  # noqa: E402
 
 BARS = {
     "start": 1.5,
@@ -47,8 +47,8 @@ _CHILD = """
 import os, sys, time
 from PyQt5.QtWidgets import QApplication
 application = QApplication([])
-from gui.main_window import MainWindow
-from gui.settings import Settings
+from stillbox.gui.main_window import MainWindow
+from stillbox.gui.work.settings import Settings
 window = MainWindow(Settings(), __import__("pathlib").Path(sys.argv[2]))
 window.show()
 application.processEvents()

@@ -17,19 +17,19 @@ from pathlib import Path
 from PyQt5.QtWidgets import QApplication
 
 ROOT = Path(__file__).resolve().parents[2]
-sys.path[:0] = [str(ROOT), str(ROOT / "tests")]
+sys.path.insert(0, str(ROOT / "tests"))
 
 from sound_servers import JACK_DEVICE, jack_speaker  # noqa: E402
 from virtual_speaker import JIG  # noqa: E402
 
-from capture.build_folder import BuildFolder  # noqa: E402
-from capture.output_calibration import keep_loudest_volts  # noqa: E402
-from capture.practice_rig import PracticeRig  # noqa: E402
-from capture.safety import acknowledge_cautions  # noqa: E402
-from capture.sound_host import sound_host  # noqa: E402
-from gui.main_window import MainWindow  # noqa: E402
-from gui.settings import Settings  # noqa: E402
-from gui.start import SWITCH_S  # noqa: E402
+from stillbox.capture.build.build_folder import BuildFolder  # noqa: E402
+from stillbox.capture.practice.practice_rig import PracticeRig  # noqa: E402
+from stillbox.capture.sound.output_calibration import keep_loudest_volts  # noqa: E402
+from stillbox.capture.sound.safety import acknowledge_cautions  # noqa: E402
+from stillbox.capture.sound.sound_host import sound_host  # noqa: E402
+from stillbox.gui.main_window import MainWindow  # noqa: E402
+from stillbox.gui.start import SWITCH_S  # noqa: E402
+from stillbox.gui.work.settings import Settings  # noqa: E402
 
 SWEEP_S = 5.0
 KILLED_SWEEP_S = 2.0

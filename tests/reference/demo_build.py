@@ -12,7 +12,6 @@ import cmath
 import math
 from dataclasses import replace
 
-from capture.excitation import make_excitation
 from reference.jig_circuit import Jig
 from reference.recordings import Chain
 from reference.speaker_circuit import (
@@ -27,6 +26,7 @@ from reference.speaker_circuit import (
     Wall,
     lossy_semi_inductance,
 )
+from stillbox.capture.sweep.excitation import make_excitation
 
 INSIDE_MM = (465.0, 205.0, 245.0)
 """Height, width, depth."""

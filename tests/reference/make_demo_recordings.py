@@ -16,13 +16,13 @@ from pathlib import Path
 import numpy as np
 
 PROJECT = Path(__file__).resolve().parents[2]
-sys.path[:0] = [str(PROJECT), str(PROJECT / "tests")]
+sys.path.insert(0, str(PROJECT / "tests"))
 
-from capture.excitation import Excitation, write_excitation  # noqa: E402
 from reference import demo_build as demo  # noqa: E402
 from reference.ngspice_run import bins, jig_netlist, run_netlist  # noqa: E402
 from reference.recordings import Spectra, padded_frames, record_spectra, write_recording  # noqa: E402
 from reference.speaker_circuit import SpeakerCircuit  # noqa: E402
+from stillbox.capture.sweep.excitation import Excitation, write_excitation  # noqa: E402
 
 SPEAKER_JSON, CALIBRATION_JSON = "sweep-5s.json", "sweep-2s.json"
 

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 PROJECT = Path(__file__).resolve().parents[2]
-sys.path[:0] = [str(PROJECT), str(PROJECT / "tests")]
+sys.path.insert(0, str(PROJECT / "tests"))
 
 from reference import demo_build  # noqa: E402
 from reference.jig_circuit import Jig  # noqa: E402

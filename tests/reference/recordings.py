@@ -17,10 +17,10 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import fft
 
-from capture.excitation import Excitation, excitation_samples
 from reference.analytic import impedance_ohm
 from reference.jig_circuit import Jig, device_current, emf_voltages, matched_voltages, node_voltages
 from reference.speaker_circuit import SpeakerCircuit
+from stillbox.capture.sweep.excitation import Excitation, excitation_samples
 
 FloatArray = NDArray[np.floating]
 ComplexArray = NDArray[np.complexfloating]

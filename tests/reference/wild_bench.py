@@ -1,6 +1,6 @@
 """Takes as a real bench makes them: a speaker in a jig, with one or more kinds of wildness, and their truth.
 
-Independent of the code under test: from ``capture.excitation`` only how a sweep is defined. The parts are
+Independent of the code under test: from ``capture.sweep.excitation`` only how a sweep is defined. The parts are
 ``bench_speaker`` (physics), ``wild_circuit`` (solution in time), ``wild_disturbances`` (what happens in a room),
 ``wild_truth`` (what is true of each take, with its own error) and ``wild_draw`` (what each kind does).
 
@@ -18,12 +18,12 @@ import numpy as np
 import scipy.fft
 from numpy.typing import NDArray
 
-from capture.excitation import FADE_IN_RATIO, FADE_OUT_RATIO, Excitation
 from reference.bench_speaker import Bends, WildSpeaker, draw_speaker
 from reference.wild_circuit import Changes, WildJig, solve, solve_passive, whole_line
 from reference.wild_disturbances import warming_ohm
 from reference.wild_draw import KINDS, Happening, Occasion, Strength
 from reference.wild_truth import WildTruth, bent_more
+from stillbox.capture.sweep.excitation import FADE_IN_RATIO, FADE_OUT_RATIO, Excitation
 
 Floats = NDArray[np.float64]
 

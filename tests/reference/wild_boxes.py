@@ -12,13 +12,13 @@ from typing import Any
 
 import numpy as np
 
-from capture.build_description import BuildDescription
-from capture.errors import StillboxError
 from reference.wild_air import Air, Fibres, air_at_height
 from reference.wild_drivers import Coil, Driver, Edge, driver_truth
 from reference.wild_enclosure import Enclosure, Lining, Port, Slit, Walls, tube_mouth
 from reference.wild_inside import Cavity, Chain, Opening
 from reference.wild_speaker import TAKES, Jig, WildBox
+from stillbox.capture.build.build_description import BuildDescription
+from stillbox.capture.errors import StillboxError
 
 KINDS = (
     "closed-bare",

@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterable
 from pathlib import Path
 
-from capture.build_folder import BuildFolder
-from capture.excitation import Excitation
 from reference.wild_boxes import WildBox
+from stillbox.capture.build.build_folder import BuildFolder
+from stillbox.capture.sweep.excitation import Excitation
 
 USUAL_TAKES = ("channel-match", "load", "free-air", "added-mass", "in-box")
 

@@ -9,9 +9,9 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from capture.excitation import Excitation
 from reference import wild_disturbances as sounds
 from reference.bench_speaker import Bends, SmallLoad, WildSpeaker, with_load
+from stillbox.capture.sweep.excitation import Excitation
 
 Floats = NDArray[np.float64]
 Strength = Literal["mild", "strong"]

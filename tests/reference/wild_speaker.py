@@ -10,13 +10,13 @@ import numpy as np
 from scipy.fft import irfft, next_fast_len, rfft
 from scipy.interpolate import CubicSpline
 
-from capture.build_description import BuildDescription
-from capture.errors import StillboxError
-from capture.excitation import Excitation, excitation_samples, sweep_starts
-from capture.take import Recording, TakeInfo
 from reference.wild_air import Complex, Real, piston_in_baffle
 from reference.wild_drivers import Driver, DriverTruth, driver_truth, zero_of
 from reference.wild_enclosure import Enclosure, Flows
+from stillbox.capture.build.build_description import BuildDescription
+from stillbox.capture.errors import StillboxError
+from stillbox.capture.recording.take import Recording, TakeInfo
+from stillbox.capture.sweep.excitation import Excitation, excitation_samples, sweep_starts
 
 TAKES = ("free-air", "added-mass", "test-box", "in-box", "in-box-bare", "in-box-closed", "load", "channel-match")
 """What can be recorded. ``in-box``: as its kind says; ``in-box-bare``: the same box before lining and filling;

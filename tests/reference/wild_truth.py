@@ -25,9 +25,9 @@ import numpy as np
 import scipy.fft
 from numpy.typing import NDArray
 
-from capture.excitation import FADE_IN_RATIO, FADE_OUT_RATIO, Excitation
 from reference.bench_speaker import Bends, TrueResonance, WildSpeaker, true_resonances
 from reference.wild_circuit import WildJig, solve, tone_impedance_ohm, whole_line
+from stillbox.capture.sweep.excitation import FADE_IN_RATIO, FADE_OUT_RATIO, Excitation
 
 Floats = NDArray[np.float64]
 Complexes = NDArray[np.complex128]

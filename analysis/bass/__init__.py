@@ -1,0 +1,1 @@
+"""The bass of a box: its sound, what a change costs, netlists."""

@@ -1,0 +1,208 @@
+"""The sound of a box from its impedance: level over Small's reference, and where it cannot be told.
+
+The sound that leaves the box is the flow that compresses its air (Small, JAES 21(5), 1973). With the motional impedance
+Zmot and that at the terminals Z, the flow share T into the air's compliance and the driver's Qes and ws,
+
+    G = s T (Zmot/Z) (Qes/ws),
+
+the pressure over that of a driver of constant acceleration with Re alone: 0 dB is Small's reference level with the
+Mms of free air, all that hangs on the cone included (Qes/ws = Re Mms/Bl^2).
+
+Small resonances of driver, air and walls load the cone as they were found, and so belong to the level. What else they
+do to the sound is not seen at the terminals: how a surround sounds, how a standing wave drives the port, how much of
+what a wall takes it gives away again outside. Where that could count, the level is hatched.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from stillbox.analysis.enclosure.box import BoxFit
+from stillbox.analysis.impedance.findings import Cause
+from stillbox.analysis.lumped.box_model import KAPPA, LEAK, LEAK_MASS, LEAK_PLACE, LN_ALPHA, LN_WB, PORT_LOSS, BoxModel
+from stillbox.analysis.lumped.cone_resonances import SAME_PAIR, ConeResonances
+from stillbox.analysis.lumped.driver import DriverFit
+from stillbox.analysis.lumped.driver_model import FIRST_COIL, LN_RE, LN_SCALE, LN_WS
+from stillbox.analysis.maths.quantity import Quantity, derived
+from stillbox.capture.arrays import ComplexArray, FloatArray
+
+SHOWN_HZ = (10.0, 500.0)
+"""Band that pictures of the bass show."""
+HATCHED_DB = 0.5
+"""What sound that cannot be told may change the level by before the band is hatched."""
+SURE = 0.6
+"""Probability from which on a standing wave is taken for one."""
+SURROUND_AREA_PER_MASS, SURROUND_MOST_AREA = 2.0, 0.15
+"""Share of the cone's area that swings with a resonance of the driver, over its share of the mass; and the most
+(common practice, no source: a surround is light and wide)."""
+MOST_OF_WALL = 0.1
+"""Compliance of a wall over that of the air, at most: a stronger resonance is the air's, whatever its cause seems."""
+
+Bands = tuple[tuple[float, float], ...]
+
+
+@dataclass(frozen=True)
+class Origin:
+    """A resonance found in the box: where it lies with the cone held, its cause, and how sure that is."""
+
+    frequency_hz: float
+    cause: Cause
+    confidence: float
+
+
+@dataclass(frozen=True)
+class BassSystem:
+    """A box with its driver: a model and its parameters.
+
+    Attributes
+    ----------
+    reference_s : float or None
+        Qes/ws of the driver in free air; None: the bare parameters Re Mms/Bl^2 of the model.
+    may_be_wall : ndarray of bool or None, shape (pairs,)
+        Small resonances that are no standing waves for sure; None: all are.
+    moved_air : bool
+        The standing waves are not those of this box any more.
+    """
+
+    model: BoxModel
+    parameters: FloatArray
+    reference_s: float | None = None
+    may_be_wall: NDArray[np.bool_] | None = None
+    moved_air: bool = False
+
+    def box(self, index: int) -> int:
+        return self.model.first_box + index
+
+    @property
+    def box_parameters(self) -> FloatArray:
+        return self.model.box_of(self.parameters)
+
+    @property
+    def tuning_hz(self) -> float | None:
+        """Tuning of a vented box."""
+        return float(np.exp(self.parameters[self.box(LN_WB)]) / (2 * np.pi)) if self.model.vented else None
+
+    @property
+    def reference(self) -> float:
+        """Re Mms/Bl^2 in seconds."""
+        bare = float(np.exp(self.parameters[LN_RE] - self.parameters[LN_SCALE]))
+        return bare if self.reference_s is None else self.reference_s
+
+    @property
+    def stiffness_rad2_s2(self) -> float:
+        """Of the air over the moving mass."""
+        return float(np.exp(self.parameters[self.box(LN_ALPHA)] + 2 * self.parameters[LN_WS]))
+
+    @property
+    def small(self) -> ConeResonances:
+        """Small resonances as they are now."""
+        return self.model.small.moved(self.parameters[self.model.changes])
+
+
+def reference_quantity(driver: DriverFit) -> Quantity:
+    """ln(Qes/ws): its uncertainty, that of Re included, is that of the reference level in nepers."""
+
+    def logarithm(x: FloatArray) -> float:
+        return float(np.log(driver.cone(x).mass_ratio) + x[LN_RE] - x[LN_SCALE])
+
+    return derived(logarithm, driver.reported, driver.reported_covariance)
+
+
+def bass_system(fit: BoxFit, origins: Sequence[Origin] = ()) -> BassSystem:
+    """The box as measured; small resonances without an origin count as standing waves."""
+    poles = fit.model.small.moved(fit.parameters[fit.model.changes]).poles_rad_s
+    may_be_wall = np.zeros(poles.size, dtype=bool)
+    for pair, pole in enumerate(poles):
+        origin = _origin_of(abs(pole) / (2 * np.pi), origins)
+        may_be_wall[pair] = origin is not None and (origin.cause != "standing wave" or origin.confidence < SURE)
+    reference_s = float(np.exp(reference_quantity(fit.driver).value))
+    return BassSystem(fit.model, fit.parameters, reference_s, may_be_wall)
+
+
+def _origin_of(frequency_hz: float, origins: Sequence[Origin]) -> Origin | None:
+    nearest = min(origins, key=lambda one: abs(one.frequency_hz - frequency_hz), default=None)
+    if nearest is None or abs(nearest.frequency_hz - frequency_hz) > SAME_PAIR * frequency_hz:
+        return None
+    return nearest
+
+
+def response(system: BassSystem, s: ComplexArray, coil: bool = True) -> ComplexArray:
+    """G at s, shape (n,); without ``coil`` the coil has its DC resistance only."""
+    model, x = system.model, system.parameters
+    motional = np.exp(x[LN_SCALE]) / model.cone(s, x)[0]
+    inductance = model.coil.evaluate(s, x[FIRST_COIL : model.first_box])[0] if coil else 0.0
+    terminals = np.exp(x[LN_RE]) + inductance + motional
+    share = model.shares(s, x)[0]
+    return s * system.reference * share * motional / terminals
+
+
+def level_db(system: BassSystem, frequency_hz: FloatArray, coil: bool = True) -> FloatArray:
+    """Level over Small's reference, dB, shape of ``frequency_hz``."""
+    return 20 * np.log10(np.abs(response(system, 2j * np.pi * np.asarray(frequency_hz), coil)))
+
+
+def doubt_db(system: BassSystem, frequency_hz: FloatArray) -> FloatArray:
+    """What the sound that the terminals do not show could change the level by, dB, shape of ``frequency_hz``."""
+    s = 2j * np.pi * np.asarray(frequency_hz, dtype=float)
+    total = np.zeros(s.size)
+    small = system.small
+    for pair, (pole, residue) in enumerate(zip(small.poles_rad_s, small.residues, strict=True)):
+        total += _doubt(system, s, pair, pole, residue)
+    return 20 * np.log10(1 + total)
+
+
+def _doubt(system: BassSystem, s: ComplexArray, pair: int, pole: complex, residue: complex) -> FloatArray:
+    """Of one small resonance, as a part of the pressure."""
+    # What it is at low frequency, resistance and mass, is known: the lumped box has it.
+    mass = -2 * (residue / pole**2).real
+    load = residue / (s - pole) + np.conj(residue) / (s - np.conj(pole))
+    resonant = load + 2 * (residue / pole).real - s * mass
+    if pair < system.model.of_driver:
+        area = float(np.clip(SURROUND_AREA_PER_MASS * mass, 0.0, SURROUND_MOST_AREA))
+        return area * np.abs(resonant / (s * mass)) if area else np.zeros(s.size)
+    box = system.box_parameters
+    share = np.abs(system.model.shares(s, system.parameters)[0])
+    over_air = np.abs(resonant / system.stiffness_rad2_s2)
+    is_wall = system.may_be_wall is not None and system.may_be_wall[pair]
+    is_wall &= 0 < mass * abs(pole) ** 2 / system.stiffness_rad2_s2 < MOST_OF_WALL
+    if system.moved_air or is_wall:
+        # Above its resonance it stands still. What goes into the compliance is s times the shared pressure.
+        over_air = np.minimum(over_air, np.abs(load / system.stiffness_rad2_s2))
+        return over_air * np.abs(s) / share
+    # A standing wave drives the leak as well, and the port, forward or backward; at low frequency place and kappa have
+    # it already. The place is one number, though each wave may see the leak from either side.
+    wb = float(np.exp(box[LN_WB])) if system.model.vented else system.model.reference_rad_s
+    outlets = (1 + abs(box[LEAK_PLACE])) * np.abs(box[LEAK] * wb / (1 + box[LEAK_MASS] * s / wb))
+    if system.model.vented:
+        outlets = outlets + 1 / np.abs((1 - box[KAPPA]) * s / wb**2 + box[PORT_LOSS] / wb)
+    return over_air * outlets / share
+
+
+def hatched_hz(system: BassSystem) -> Bands:
+    """Bands within `SHOWN_HZ` where the level is in doubt by more than `HATCHED_DB`: lowest and highest frequency."""
+    grid_hz = np.geomspace(*SHOWN_HZ, 600)
+    inside = np.concatenate([[False], doubt_db(system, grid_hz) > HATCHED_DB, [False]])
+    edges = np.flatnonzero(np.diff(inside.astype(int)))
+    return tuple((float(grid_hz[low]), float(grid_hz[high - 1])) for low, high in edges.reshape(-1, 2))
+
+
+def hatched_octaves(bands: Bands) -> float:
+    """How many octaves are hatched."""
+    return float(sum(np.log2(high / low) for low, high in bands))
+
+
+def is_hatched(bands: Bands, frequency_hz: FloatArray) -> NDArray[np.bool_]:
+    """Whether frequencies lie in a band, shape of ``frequency_hz``."""
+    inside = np.zeros(np.shape(frequency_hz), dtype=bool)
+    for low, high in bands:
+        inside |= (frequency_hz >= low) & (frequency_hz <= high)
+    return inside
+
+
+def with_parameters(system: BassSystem, parameters: FloatArray) -> BassSystem:
+    """The same with other parameters."""
+    return replace(system, parameters=parameters)

@@ -1,0 +1,334 @@
+"""The fitted model as a SPICE netlist that gives the measured impedance back, and the bass response.
+
+Between ``in`` and ground lies the speaker. The motional part is a parallel circuit in ohms (force over Bl is current,
+velocity times Bl is voltage); the air of the box is a circuit of its own, driven by that voltage as its volume flow
+and answering with a current on the cone. Powers of frequency (semi-inductance, creep) become ladders of resistances
+parallel to inductances. The voltage at ``pressure`` is the bass response for 1 V at ``in``.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from stillbox.analysis.bass.bass_sound import BassSystem, bass_system
+from stillbox.analysis.enclosure.box import BoxFit
+from stillbox.analysis.lumped.box_model import (
+    ABSORPTION,
+    BEHIND,
+    CONE_LOSS,
+    FRONT,
+    KAPPA,
+    LEAK,
+    LEAK_MASS,
+    LEAK_PLACE,
+    LN_ALPHA,
+    LN_BEHIND_LOSS,
+    LN_BEHIND_W,
+    LN_FRONT_S,
+    LN_SOFT_W,
+    LN_WAY,
+    LN_WB,
+    MU,
+    PORT_LOSS,
+    SOFT,
+    WAY,
+    WAY_PORT,
+    WAY_SHARED,
+    BoxModel,
+)
+from stillbox.analysis.lumped.coil_models import CHAIN_CORNERS_RAD_S, CoilModel
+from stillbox.analysis.lumped.cone_resonances import ConeResonances
+from stillbox.analysis.lumped.driver import DriverFit
+from stillbox.analysis.lumped.driver_model import (
+    AIR,
+    CREEP,
+    DIPOLE_B,
+    FIRST_COIL,
+    LN_AIR_S,
+    LN_QMS,
+    LN_RE,
+    LN_SCALE,
+    LN_WS,
+)
+from stillbox.capture.arrays import FloatArray
+
+LADDER_PER_DECADE = 4
+LADDER_LOW_HZ, LADDER_HIGH_HZ = 1e-3, 1e8
+CREEP_ABOVE = 400.0
+"""The creep's ladder ends at this multiple of the resonance: above it a suspension is no spring any more."""
+BLEEDER_OHM = 1e12
+LEAST_AIR = 1e-9
+"""Part of the moving mass below which the free air is left as a mass."""
+
+
+def driver_netlist(fit: DriverFit, title: str) -> str:
+    """Netlist of a driver in free air."""
+    x = fit.lumped
+    lines = _head(title)
+    lines += _coil(fit.coil, x)
+    air = fit.parameters[fit.model.air]
+    lines += [
+        *_cone(x, -air[AIR]),
+        *_free_air(float(air[AIR]), float(np.exp(air[LN_AIR_S])), float(np.exp(x[LN_SCALE]))),
+    ]
+    lines += ["* small resonances on the cone", *_small(fit.small.moved(fit.changes), unit=float(np.exp(x[LN_SCALE])))]
+    return "\n".join([*lines, ".end", ""])
+
+
+def box_netlist(fit: BoxFit, title: str) -> str:
+    """Netlist of a box with its driver."""
+    return netlist(bass_system(fit), title)
+
+
+def netlist(system: BassSystem, title: str) -> str:
+    """Netlist of a box with its driver; its sound is over Small's reference level."""
+    model, x = system.model, system.parameters
+    scale = float(np.exp(x[LN_SCALE]))
+    lines = _head(title)
+    lines += _coil(model.coil, x)
+    box = model.box_of(x)
+    lines += _cone(x, float(box[MU] - box[FRONT]))
+    if box[FRONT]:
+        lines += [
+            "* air before the front: a mass, and a resistance where it radiates",
+            f"cfront emf front {_number(box[FRONT] / scale)}",
+            f"rfront front 0 {_number(scale * np.exp(box[LN_FRONT_S]) / box[FRONT])}",
+        ]
+    drivers = model.drivers.moved(x[model.changes.start : model.own_changes.start])
+    lines += ["* small resonances on the cone", *_small(drivers, unit=scale)]
+    lines += _air(model, x)
+    lines += [
+        "* sound: flow into the compliance, times s Re Mms/Bl^2",
+        "fsound 0 pressure vflow 1",
+        f"lsound pressure 0 {_number(system.reference)}",
+    ]
+    return "\n".join([*lines, ".end", ""])
+
+
+def _number(value: float) -> str:
+    return f"{float(value):.9e}"
+
+
+def _head(title: str) -> list[str]:
+    return [
+        f"* {' '.join(title.split())}",
+        "* fitted by Stillbox; drive it at node in, for instance with: vdrive in 0 ac 1",
+    ]
+
+
+def _coil(coil: CoilModel, x: FloatArray) -> list[str]:
+    """DC resistance and inductance between ``in`` and ``emf``."""
+    values = coil.values(x[FIRST_COIL : FIRST_COIL + coil.size])
+    lines = ["* coil", f"rdc in c0 {_number(np.exp(x[LN_RE]))}"]
+    name = coil.name
+    if name == "semi-inductance K s^n":
+        return lines + _semi_inductance("coil", "c0", "emf", values[0], values[1])
+    if name == "inductance":
+        return [*lines, f"lcoil c0 emf {_number(values[0])}"]
+    if name == "inductance with parallel resistance":
+        return lines + _section("coil", "c0", "emf", values[0], values[1])
+    if coil.smoothness is not None:
+        return lines + _ladder("coil", "c0", "emf", values[1:], values[1:] / CHAIN_CORNERS_RAD_S, values[0])
+    lines.append(f"lcoil c0 c1 {_number(values[0])}")
+    if name.startswith("inductance and"):
+        sections = values[1:].reshape(-1, 2)
+        ends = [f"c{index + 2}" for index in range(len(sections) - 1)] + ["emf"]
+        start = "c1"
+        for number, ((inductance, resistance), end) in enumerate(zip(sections, ends, strict=True)):
+            lines += _section(f"coil{number}", start, end, inductance, resistance)
+            start = end
+        return lines
+    lines.append(f"lcoil2 c1 emf {_number(values[1])}")
+    lines += _semi_inductance("coil", "c1", "emf", values[2], 0.5)
+    return lines if values.size == 3 else [*lines, f"rcoil2 c1 emf {_number(values[3])}"]
+
+
+def _section(name: str, one: str, other: str, inductance_h: float, resistance_ohm: float) -> list[str]:
+    return [
+        f"l{name} {one} {other} {_number(inductance_h)}",
+        f"r{name} {one} {other} {_number(resistance_ohm)}",
+    ]
+
+
+def _semi_inductance(name: str, one: str, other: str, factor: float, exponent: float) -> list[str]:
+    """``factor s^n`` as a sum over steps of x of ``sin(n pi)/pi factor x^n dx/x s/(s + x)``; the tail an inductance."""
+    corners, step = _corners(LADDER_LOW_HZ, LADDER_HIGH_HZ)
+    weight = factor * np.sin(exponent * np.pi) / np.pi
+    resistances = weight * corners**exponent * step
+    above = corners[-1] * np.exp(0.5 * step)
+    tail = weight * above ** (exponent - 1) / (1 - exponent)
+    return _ladder(name, one, other, resistances, resistances / corners, tail)
+
+
+def _corners(low_hz: float, high_hz: float) -> tuple[FloatArray, float]:
+    """Corner frequencies in rad/s, even on the logarithmic axis, and their step in nepers."""
+    count = round(LADDER_PER_DECADE * np.log10(high_hz / low_hz)) + 1
+    corners = 2 * np.pi * np.geomspace(low_hz, high_hz, count)
+    return corners, float(np.log(corners[1] / corners[0]))
+
+
+def _ladder(
+    name: str, one: str, other: str, resistances: FloatArray, inductances: FloatArray, rest_h: float
+) -> list[str]:
+    lines, start = [], one
+    for number, (resistance, inductance) in enumerate(zip(resistances, inductances, strict=True)):
+        end = f"{name}n{number}"
+        lines += _section(f"{name}s{number}", start, end, inductance, resistance)
+        start = end
+    return [*lines, f"l{name}rest {start} {other} {_number(rest_h)}"]
+
+
+def _cone(x: FloatArray, air_load: float) -> list[str]:
+    """Mass, loss and spring between ``emf`` and ground: D/scale is their admittance."""
+    scale, ws = float(np.exp(x[LN_SCALE])), float(np.exp(x[LN_WS]))
+    spring_h = scale / ws**2
+    lines = [
+        "* cone: mass, loss, suspension",
+        f"cmass emf 0 {_number((1 + air_load) / scale)}",
+        f"rloss emf 0 {_number(scale * np.exp(x[LN_QMS] - x[LN_WS]))}",
+    ]
+    if x[CREEP] == 0:
+        return [*lines, f"lspring emf 0 {_number(spring_h)}"]
+    # s (1 - lambda log10(s/ws)) with ln((s + x2)/s) = sum over x below x2 of dx/(s + x).
+    corners, step = _corners(LADDER_LOW_HZ, CREEP_ABOVE * ws / (2 * np.pi))
+    slope = float(x[CREEP]) / float(np.log(10))
+    resistances = spring_h * slope * corners * step
+    above = corners[-1] * np.exp(0.5 * step)
+    rest = spring_h * (1 - slope * np.log(above / ws))
+    return lines + _ladder("spring", "emf", "0", resistances, resistances / corners, rest)
+
+
+def _free_air(part: float, time_s: float, scale: float) -> list[str]:
+    """Mass of the free air, and behind it what it becomes at high frequency: a resistance and a mass in parallel.
+
+    The reciprocal of air s (1 + b u)/(1 + b u + u^2), u = s t, is 1/(air s) + t^2 s/(air (1 + b u)).
+    """
+    if abs(part) < LEAST_AIR:
+        return [f"cfree emf 0 {_number(part / scale)}"]
+    return [
+        "* free air",
+        f"cfree emf free {_number(part / scale)}",
+        f"lfree free 0 {_number(time_s**2 * scale / part)}",
+        f"rfree free 0 {_number(time_s * scale / (DIPOLE_B * part))}",
+    ]
+
+
+def _small(
+    small: ConeResonances, name: str = "t", drive: str = "emf", back: tuple[str, str] = ("emf", "0"), unit: float = 1.0
+) -> list[str]:
+    """Each pair of D as a tank driven by a velocity: (a s + b)/(s^2 + g s + w^2) in ``unit`` as current ``back``."""
+    lines = []
+    one, other = back
+    for number, (pole, residue) in enumerate(zip(small.poles_rad_s, small.residues, strict=True)):
+        a, b = 2 * residue.real, -2 * (residue * np.conj(pole)).real
+        w2 = abs(pole) ** 2
+        tank, spring = f"{name}{number}", f"{name}s{number}"
+        lines += [
+            f"g{tank}drive 0 {tank} {drive} 0 1",
+            f"c{tank} {tank} 0 1",
+            f"g{tank} {tank} 0 {tank} 0 {_number(-2 * pole.real)}",
+            f"l{tank} {tank} {spring} {_number(1 / w2)}",
+            f"v{tank} {spring} 0 0",
+            f"g{tank}back {one} {other} {tank} 0 {_number(a / unit)}",
+            f"f{tank}back {one} {other} v{tank} {_number(b / w2 / unit)}",
+        ]
+    return lines
+
+
+def _air(model: BoxModel, x: FloatArray) -> list[str]:
+    """The air as a circuit: flow of the cone in, pressure times compliance as voltage; B is its impedance.
+
+    Node ``air`` is the pressure that cone and port share, ``own`` what the cone meets beyond it; a leak sees the first
+    and a part of the second, and what flows through it the same parts of both lack.
+    """
+    box = model.box_of(x)
+    wb = float(np.exp(box[LN_WB])) if model.vented else model.reference_rad_s
+    kappa = float(box[KAPPA]) if model.vented else 0.0
+    way = float(box[WAY]) if model.vented else 0.0
+    stiffness = float(np.exp(box[LN_ALPHA] + 2 * x[LN_WS]))
+    leaks = bool(box[LEAK])
+    flow = "flow" if leaks else "emf"
+    on_cone = _number(stiffness / np.exp(x[LN_SCALE]))
+    lines = [
+        "* air of the box: compliance with absorption, leak, port; what only the cone meets",
+        "gair 0 air emf 0 1",
+        f"gbox emf 0 air 0 {on_cone}",
+        f"gown emf 0 own 0 {on_cone}",
+        "rown own 0 1",
+        *_small(model.own.moved(x[model.own_changes]), "w", flow, ("0", "own"), stiffness),
+        f"rair air 0 {_number(BLEEDER_OHM)}",
+        "vflow air a0 0",
+        *_compliance(model, box),
+        *_series("a1", "way0" if way else "0", "air", float(box[ABSORPTION]) / wb, kappa / wb**2),
+    ]
+    lines += _behind(box, flow)
+    if model.vented:
+        lines.append(f"gcone 0 own {flow} 0 {_number(float(box[CONE_LOSS]) / wb)}")
+        late = float(np.exp(box[LN_WAY]))
+        mass = (1 - kappa - way * (box[WAY_PORT] - box[WAY_SHARED]) * late / (1 + late**2)) / wb**2
+        lines += _series("air", "way1" if way else "0", "port", float(box[PORT_LOSS]) / wb, mass)
+    if way:
+        lines += _way(box, flow)
+    return lines + (_leak(box, wb) if leaks else [])
+
+
+def _compliance(model: BoxModel, box: FloatArray) -> list[str]:
+    """s g(s) between ``a0`` and ``a1``: filling that gives its heat back late is a compliance behind a resistance."""
+    bleeder = f"rbleed a0 a1 {_number(BLEEDER_OHM)}"
+    soft, w = float(box[SOFT]), float(np.exp(box[LN_SOFT_W]))
+    if not soft:
+        return ["cair a0 a1 1", bleeder]
+    at_reference = w**2 / (w**2 + model.reference_rad_s**2)
+    return [
+        f"cair a0 a1 {_number(1 - soft * at_reference)}",
+        f"rsoft a0 a2 {_number(1 / (soft * w))}",
+        f"csoft a2 a1 {_number(soft)}",
+        bleeder,
+    ]
+
+
+def _behind(box: FloatArray, flow: str) -> list[str]:
+    """Air behind filling: a capacitor beside resistance and mass in series."""
+    part = float(box[BEHIND])
+    if not part:
+        return []
+    mass = part / float(np.exp(2 * box[LN_BEHIND_W]))
+    return [
+        f"gbehind 0 back {flow} 0 1",
+        f"cbehind back 0 {_number(1 / part)}",
+        *_series("back", "0", "behind", mass * float(np.exp(box[LN_BEHIND_LOSS])), mass),
+        "gback 0 own back 0 1",
+    ]
+
+
+def _way(box: FloatArray, flow: str) -> list[str]:
+    """Filling on the way to the port, a mass beside a resistance: before cone and port, and in what is shared."""
+    wb, late = float(np.exp(box[LN_WB])), float(np.exp(box[LN_WAY]))
+    lines = [f"gway 0 way {flow} 0 1", "gwayown 0 own way 0 1"]
+    for node, part in (("way", 1.0), ("way0", -box[WAY_SHARED]), ("way1", box[WAY_PORT])):
+        resistance = float(part * box[WAY]) / wb
+        lines.append(f"r{node}x {node} 0 {_number(resistance)}")
+        lines.append(f"l{node}x {node} 0 {_number(resistance / (late * wb))}")
+    return lines
+
+
+def _leak(box: FloatArray, wb: float) -> list[str]:
+    place, conductance = _number(box[LEAK_PLACE]), float(box[LEAK]) * wb
+    return [
+        "egap gap0 gap1 air 0 1",
+        f"egap1 gap1 0 own 0 {place}",
+        *_series("gap0", "gap2", "leak", 1 / conductance, float(box[LEAK_MASS]) / (conductance * wb)),
+        "vgap gap2 0 0",
+        "fgap air 0 vgap 1",
+        "eflow flow flow1 emf 0 1",
+        f"hflow flow1 0 vgap {_number(-box[LEAK_PLACE])}",
+    ]
+
+
+def _series(one: str, other: str, name: str, resistance: float, inductance: float) -> list[str]:
+    """Resistance and inductance in series; what is zero is a wire."""
+    middle = f"{name}m"
+    return [
+        f"r{name}x {one} {middle} {_number(resistance)}" if resistance else f"v{name}x {one} {middle} 0",
+        f"l{name}x {middle} {other} {_number(inductance)}" if inductance else f"v{name}y {middle} {other} 0",
+    ]

@@ -1,0 +1,1 @@
+"""The look of all pictures: style, marks, words, curves."""

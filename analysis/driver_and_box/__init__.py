@@ -1,0 +1,1 @@
+"""From a build to driver, box and bass: words, documents, pictures."""

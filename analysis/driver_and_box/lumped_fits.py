@@ -1,0 +1,44 @@
+"""Fits of drivers and boxes of a bench, each made once: a change of the box then costs no fit."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+from weakref import WeakKeyDictionary
+
+from stillbox.analysis.driver_and_box.driver_and_box import BoxReport, DriverReport, box_of_take, driver_of_take
+
+if TYPE_CHECKING:
+    from stillbox.analysis.bench import Bench
+    from stillbox.capture.recording.take import TakeInfo
+
+
+@dataclass(frozen=True)
+class LumpedFits:
+    """By number of take."""
+
+    bench: Bench
+    drivers: dict[int, DriverReport]
+    boxes: dict[int, BoxReport]
+
+    def driver(self, take: TakeInfo) -> DriverReport:
+        """Of a free-air take."""
+        if take.number not in self.drivers:
+            self.drivers[take.number] = driver_of_take(self.bench, take)
+        return self.drivers[take.number]
+
+    def box(self, take: TakeInfo, free_air: TakeInfo) -> BoxReport:
+        """Of an in-box take; all boxes lean on the same driver."""
+        if take.number not in self.boxes:
+            self.boxes[take.number] = box_of_take(self.bench, take, self.driver(free_air))
+        return self.boxes[take.number]
+
+
+_KNOWN: WeakKeyDictionary[Bench, tuple[dict[int, DriverReport], dict[int, BoxReport]]] = WeakKeyDictionary()
+"""What is kept must not lead back to the bench: it would keep it for good."""
+
+
+def lumped_fits(bench: Bench) -> LumpedFits:
+    """Those of a bench; forgotten with it, for another bench may stand for another calibration or description."""
+    drivers, boxes = _KNOWN.setdefault(bench, ({}, {}))
+    return LumpedFits(bench, drivers, boxes)

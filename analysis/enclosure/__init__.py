@@ -1,0 +1,1 @@
+"""Lumped models of boxes, their fits and verdicts, and the second take."""

@@ -1,0 +1,1 @@
+"""Lumped models of coil and driver, and their fits."""

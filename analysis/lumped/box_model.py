@@ -1,0 +1,319 @@
+"""Impedance of a driver in a closed or vented box from lumped elements, with derivatives.
+
+The air of the box loads the cone with ``alpha ws^2 B(s)`` (`analysis.lumped.driver_model`), B being its acoustic
+impedance times its compliance (Small, "Vented-Box Loudspeaker Systems" I, JAES 21(5), 1973, fig. 1 [M], with series
+mass added):
+
+    S = 1/(1/zc + 1/zp),  zc = 1/(s g(s)) + 1/(QA wB) + kappa s,  zp = s (1/wB^2 - kappa) + 1/(QP wB),
+    o = rho/wB + (what stands in the air before the cone: pairs of ``small`` behind those of the driver; see below)
+    y = (wB/QL) / (1 + tau s/wB),   B = S + o - y (S + place o)^2 / (1 + y (S + place^2 o))
+
+QL leakage, QA absorption (lining, stuffing), QP losses of the port. S is the air that cone and port share, o what only
+the cone moves. ``kappa`` is the mass of the shared air (negative with cone and port at opposite ends); the resonance of
+box and port stays at wB. 1/QA is the loss of the shared air, ``rho`` what the cone alone meets beyond it (below zero
+where it is counted with the standing waves already). A leak sees the shared air and ``place`` of the pressure that the
+cone has alone: 1 at the cone's rim, -1 at the far end of the box. ``tau`` is the reactance of the air in the leak over
+its resistance at wB. A closed box has no zp and no rho, and its quality factors are taken at a fixed
+reference frequency. Losses enter as 1/Q.
+
+A part C1 of the air may stand behind filling that resists and is heavy, the rest C0 before the cone,
+
+    1/(s C0 + 1/(R + s M + 1/(s C1))) = 1/(s (C0 + C1)) + (C1/C0)/(C0 + C1) (s + G)/(s^2 + s G + w^2),
+
+G = R/M, w^2 = 1/M (1/C0 + 1/C1): ``BEHIND`` is C1/C0. It is alpha of the whole air that is sought; with much resistance
+no pair of small resonances could say that.
+
+Filling on the way from the cone to the port moves with the air at low frequency, and lets it through or has it go
+around above ``u wB``: a mass beside a resistance,
+
+    F = WAY/wB s/(s + u wB),  u = w/wB in ``LN_WAY``,
+
+all of it before the cone, less ``WAY_SHARED`` of it in what both share (the part of the air that is on the cone's side:
+a resistance between two compliances, to first order), and ``WAY_PORT`` of it before the port. As kappa it leaves wB
+where it is.
+
+In a front the cone radiates as it does not in free air. Its mass of air ``front`` (over the moving mass) becomes a
+resistance above 1/t: ``front s/(1 + s t)`` in the place of ``front s``, as of a small source; a piston of radius a in a
+wall has front = 8/3 rho a^3/Mms and t = 9 pi/48 a/c (Rayleigh [M]).
+
+Filling gives its heat back late: below ``wt`` the air in it is softer (isothermal), with loss around there,
+
+    g = 1 + soft [1/(1 + s/wt) - Re 1/(1 + j w0/wt)],
+
+so that alpha is the stiffness at the reference w0, the tuning or the resonance of the closed box (energy balance of air
+and fibre; the form is that of Lafarge et al., JASA 102, 1995-2006, 1997, to first order [M]).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from stillbox.analysis.lumped.coil_models import CoilModel
+from stillbox.analysis.lumped.cone_resonances import ConeResonances
+from stillbox.analysis.lumped.driver_model import CREEP, FIRST_COIL, LN_QMS, LN_RE, LN_SCALE, LN_WS, mechanical
+from stillbox.capture.arrays import ComplexArray, FloatArray
+
+MU, FRONT, LN_FRONT_S, LN_ALPHA, LEAK, LEAK_MASS, LEAK_PLACE, SOFT, LN_SOFT_W, ABSORPTION = range(10)
+BEHIND, LN_BEHIND_W, LN_BEHIND_LOSS = range(10, 13)
+LN_WB, PORT_LOSS, KAPPA, CONE_LOSS, WAY, LN_WAY, WAY_SHARED, WAY_PORT = range(13, 21)
+"""Order of the box's parameters, behind those of the coil; a closed box has the first 13. ``KAPPA``: kappa wB^2."""
+
+USUAL_PLACE = 0.3
+"""``LEAK_PLACE`` where nothing is known: between the cone's rim and the far end."""
+USUAL_SOFT_W = 2 * np.pi * 100.0
+"""``wt`` of fibres of 20 to 40 um, loosely packed (from their thermal length [M])."""
+
+
+@dataclass(frozen=True)
+class _Air:
+    """Impedances of the air in s and what follows: B, and the leak's flow over the cone's."""
+
+    zc: ComplexArray
+    zp: ComplexArray | None
+    shared: ComplexArray
+    own: ComplexArray
+    pressure: ComplexArray
+    """At the leak, for the cone's unit flow."""
+    out: ComplexArray
+    """Through the leak, for the cone's unit flow."""
+    whole: ComplexArray
+    way: _Way | None
+
+
+@dataclass(frozen=True)
+class _Way:
+    """Filling on the way to the port: F and s times its mass at the tuning, for a size of one, and what they follow.
+
+    Derivatives are those by ``LN_WAY``.
+    """
+
+    size: float
+    unit: ComplexArray
+    unit_mass: ComplexArray
+    unit_by_turn: ComplexArray
+    unit_mass_by_turn: ComplexArray
+
+    @property
+    def force(self) -> ComplexArray:
+        return self.size * self.unit
+
+    @property
+    def mass(self) -> ComplexArray:
+        return self.size * self.unit_mass
+
+    def slopes(self, by_force: ComplexArray, by_mass: ComplexArray) -> tuple[ComplexArray, ComplexArray, ComplexArray]:
+        """By ``WAY``, ``LN_WAY`` and ln wB, of what depends on `force` and `mass`."""
+        by_size = by_force * self.unit + by_mass * self.unit_mass
+        by_turn = self.size * (by_force * self.unit_by_turn + by_mass * self.unit_mass_by_turn)
+        by_wb = by_force * self.size * (self.unit_by_turn - self.unit) - 2 * by_mass * self.mass
+        return by_size, by_turn, by_wb
+
+
+@dataclass(frozen=True)
+class BoxModel:
+    """A model for `analysis.lumped.lumped_fit.fit_lumped`.
+
+    Parameters: ln Re, ln ws, ln Qms, ln scale, lambda, coil, box (see above), changes of ``small``.
+
+    Attributes
+    ----------
+    small : ConeResonances
+        Small resonances of the driver, then those of the box.
+    reference_rad_s : float
+        Where alpha is taken, and QL and QA of a closed box.
+    of_driver : int
+        How many of ``small`` are the driver's.
+    """
+
+    coil: CoilModel
+    small: ConeResonances
+    vented: bool
+    reference_rad_s: float
+    of_driver: int = 0
+
+    @property
+    def first_box(self) -> int:
+        return FIRST_COIL + self.coil.size
+
+    @property
+    def box_size(self) -> int:
+        return 21 if self.vented else 13
+
+    @property
+    def changes(self) -> slice:
+        first = self.first_box + self.box_size
+        return slice(first, first + self.small.size)
+
+    @property
+    def own(self) -> ConeResonances:
+        """Small resonances of the box alone."""
+        return self.small.only(np.arange(self.small.poles_rad_s.size) >= self.of_driver)
+
+    @property
+    def drivers(self) -> ConeResonances:
+        """Small resonances of the driver."""
+        return self.small.only(np.arange(self.small.poles_rad_s.size) < self.of_driver)
+
+    @property
+    def own_changes(self) -> slice:
+        """Where the changes of `own` are."""
+        return slice(self.changes.stop - self.own.size, self.changes.stop)
+
+    def box_of(self, x: FloatArray) -> FloatArray:
+        """The box's parameters."""
+        return x[self.first_box : self.first_box + self.box_size]
+
+    def __call__(self, s: ComplexArray, x: FloatArray) -> tuple[ComplexArray, ComplexArray]:
+        slopes = np.empty((s.size, x.size), dtype=complex)
+        first, changes = self.first_box, self.changes
+        coil, slopes[:, FIRST_COIL:first] = self.coil.evaluate(s, x[FIRST_COIL:first])
+        cone, cone_slopes = self.cone(s, x)
+        motional = np.exp(x[LN_SCALE]) / cone
+        slopes[:, LN_RE] = np.exp(x[LN_RE])
+        slopes[:, LN_SCALE] = motional
+        factor = -(motional / cone)[:, None]
+        slopes[:, [LN_WS, LN_QMS, CREEP]] = factor * cone_slopes[:, :3]
+        np.multiply(factor, cone_slopes[:, 3:], out=slopes[:, first : changes.stop])
+        return np.exp(x[LN_RE]) + coil + motional, slopes
+
+    def cone(self, s: ComplexArray, x: FloatArray) -> tuple[ComplexArray, ComplexArray]:
+        """D in rad/s, (n,); derivatives by ln ws, ln Qms, lambda, the box's parameters and the changes."""
+        box = self.box_of(x)
+        border = self.own_changes.start
+        cone, cone_slopes = mechanical(s, x)
+        stiffness = np.exp(box[LN_ALPHA] + 2 * x[LN_WS])
+        waves, wave_slopes = self._waves(s, x)
+        air = self._air(s, box, waves / stiffness)
+        load = stiffness * air.whole
+        by_own = (1 - box[LEAK_PLACE] * air.out) ** 2
+        by_stiffness = load - by_own * waves
+        cone_slopes[:, 0] += 2 * by_stiffness
+        front, front_slopes = _radiation(s, box)
+        by_air = stiffness * self._air_slopes(s, box, air)
+        box_slopes = np.concatenate([s[:, None], front_slopes, by_stiffness[:, None], by_air], axis=1)
+        total = cone + box[MU] * s + front + load
+        parts = [cone_slopes, box_slopes]
+        if self.of_driver:
+            small, small_slopes = self.drivers.load_and_slopes(s, x[self.changes.start : border])
+            total += small
+            parts.append(small_slopes)
+        return total, np.concatenate([*parts, by_own[:, None] * wave_slopes], axis=1)
+
+    def _waves(self, s: ComplexArray, x: FloatArray) -> tuple[ComplexArray, ComplexArray]:
+        """What stands in the air before the cone, over the moving mass, and its derivatives by the changes."""
+        own = self.own
+        if not own.size:
+            return np.zeros(s.shape, dtype=complex), np.zeros((s.size, 0), dtype=complex)
+        return own.load_and_slopes(s, x[self.own_changes])
+
+    def _air(self, s: ComplexArray, box: FloatArray, waves: ComplexArray) -> _Air:
+        wb = np.exp(box[LN_WB]) if self.vented else self.reference_rad_s
+        zc = 1 / (s * self.softness(s, box)) + box[ABSORPTION] / wb
+        if self.vented:
+            way = _way(s, box)
+            zc = zc + box[KAPPA] / wb**2 * s - box[WAY_SHARED] * way.force
+            zp = (1 - box[KAPPA]) * s / wb**2 + box[PORT_LOSS] / wb
+            zp = zp + box[WAY_PORT] * way.force - (box[WAY_PORT] - box[WAY_SHARED]) * way.mass
+            shared, own = 1 / (1 / zc + 1 / zp), waves + _behind(s, box)[0] + box[CONE_LOSS] / wb + way.force
+        else:
+            way, zp, shared, own = None, None, zc, waves + _behind(s, box)[0]
+        place = box[LEAK_PLACE]
+        admittance = box[LEAK] * wb / (1 + box[LEAK_MASS] * s / wb)
+        pressure = (shared + place * own) / (1 + admittance * (shared + place**2 * own))
+        out = admittance * pressure
+        return _Air(zc, zp, shared, own, pressure, out, shared + own - out * (shared + place * own), way)
+
+    def _air_slopes(self, s: ComplexArray, box: FloatArray, air: _Air) -> ComplexArray:
+        """Derivatives of B by the box's parameters from ``LEAK`` on.
+
+        dB = (1 - q)^2 dS + (1 - place q)^2 do - p^2 dy with leak flow q and pressure p.
+        """
+        wb = np.exp(box[LN_WB]) if self.vented else self.reference_rad_s
+        place, q = box[LEAK_PLACE], air.out
+        slit = 1 / (1 + box[LEAK_MASS] * s / wb)
+        by_leak = -(air.pressure**2) * wb * slit
+        by_mass = -by_leak * box[LEAK] * slit * s / wb
+        by_place = -2 * air.own * q * (1 - place * q)
+        by_shared = (1 - q) ** 2
+        by_zc = by_shared * (air.shared / air.zc) ** 2
+        by_soft, by_w = self._softness_slopes(s, box)
+        of_softness = -by_zc / (s * self.softness(s, box) ** 2)
+        by_own = (1 - place * q) ** 2
+        first = [by_leak, by_mass, by_place, of_softness * by_soft, of_softness * by_w, by_zc / wb]
+        first += list(by_own * _behind(s, box)[1].T)
+        if air.zp is None or air.way is None:
+            return np.stack(first, axis=1)
+        by_zp = by_shared * (air.shared / air.zp) ** 2
+        # Derivatives of zc, zp and o by ln wb; the leak's wb slit grows with wb and as its mass becomes less.
+        zc_by_wb = -box[ABSORPTION] / wb - 2 * box[KAPPA] * s / wb**2
+        zp_by_wb = -2 * (1 - box[KAPPA]) * s / wb**2 - box[PORT_LOSS] / wb
+        by_wb = by_zc * zc_by_wb + by_zp * zp_by_wb + by_leak * box[LEAK] - by_mass * box[LEAK_MASS]
+        by_wb = by_wb - by_own * box[CONE_LOSS] / wb
+        by_kappa = (by_zc - by_zp) * s / wb**2
+        before_port, shared = by_zp * box[WAY_PORT], box[WAY_SHARED]
+        by_force, by_mass = by_own - shared * by_zc + before_port, shared * by_zp - before_port
+        by_size, by_turn, wb_by_way = air.way.slopes(by_force, by_mass)
+        of_way = [
+            by_size,
+            by_turn,
+            by_zp * air.way.mass - by_zc * air.way.force,
+            by_zp * (air.way.force - air.way.mass),
+        ]
+        return np.stack([*first, by_wb + wb_by_way, by_zp / wb, by_kappa, by_own / wb, *of_way], axis=1)
+
+    def softness(self, s: ComplexArray, box: FloatArray) -> ComplexArray:
+        """g: the compliance of the air over that at the reference, shape of ``s``."""
+        w = np.exp(box[LN_SOFT_W])
+        return 1 + box[SOFT] * (w / (w + s) - w**2 / (w**2 + self.reference_rad_s**2))
+
+    def _softness_slopes(self, s: ComplexArray, box: FloatArray) -> tuple[ComplexArray, ComplexArray]:
+        w, w0 = np.exp(box[LN_SOFT_W]), self.reference_rad_s
+        by_soft = w / (w + s) - w**2 / (w**2 + w0**2)
+        return by_soft, box[SOFT] * (w * s / (w + s) ** 2 - 2 * w**2 * w0**2 / (w**2 + w0**2) ** 2)
+
+    def shares(self, s: ComplexArray, x: FloatArray) -> tuple[ComplexArray, ComplexArray]:
+        """Parts of the cone's volume flow that go into the air's compliance and through the port.
+
+        What goes into the compliance is what leaves the box as sound (Small 1973): cone, port and leak together.
+        """
+        box = self.box_of(x)
+        waves, _ = self._waves(s, x)
+        air = self._air(s, box, waves / np.exp(box[LN_ALPHA] + 2 * x[LN_WS]))
+        left = (1 - air.out) * air.shared
+        return left / air.zc, np.zeros(s.shape, dtype=complex) if air.zp is None else left / air.zp
+
+
+def _behind(s: ComplexArray, box: FloatArray) -> tuple[ComplexArray, ComplexArray]:
+    """What air behind filling adds to the load of the cone, (n,); derivatives by its three parameters (n, 3)."""
+    w2, loss = np.exp(2 * box[LN_BEHIND_W]), np.exp(box[LN_BEHIND_LOSS])
+    below = s**2 + s * loss + w2
+    by_part = (s + loss) / below
+    by_w, by_loss = -2 * w2 * by_part / below, loss * w2 / below**2
+    return box[BEHIND] * by_part, np.stack([by_part, box[BEHIND] * by_w, box[BEHIND] * by_loss], axis=1)
+
+
+def way_loss(box: FloatArray) -> float:
+    """What filling on the way to the port takes from the resonance of box and port, as 1/Q."""
+    return float(box[WAY] * (box[WAY_PORT] - box[WAY_SHARED]) / (1 + np.exp(2 * box[LN_WAY])))
+
+
+def _way(s: ComplexArray, box: FloatArray) -> _Way:
+    wb, turn = np.exp(box[LN_WB]), np.exp(box[LN_WAY])
+    x = s / wb
+    late = x / (x + turn) / wb
+    return _Way(
+        size=float(box[WAY]),
+        unit=late,
+        unit_mass=x * turn / (1 + turn**2) / wb,
+        unit_by_turn=-late * turn / (x + turn),
+        unit_mass_by_turn=x * turn * (1 - turn**2) / (1 + turn**2) ** 2 / wb,
+    )
+
+
+def _radiation(s: ComplexArray, box: FloatArray) -> tuple[ComplexArray, ComplexArray]:
+    """What the front adds to the load of the air beyond its mass; derivatives by ``FRONT`` and ``LN_FRONT_S``."""
+    late = s * np.exp(box[LN_FRONT_S])
+    by_front = -s * late / (1 + late)
+    return box[FRONT] * by_front, np.stack([by_front, box[FRONT] * by_front / (1 + late)], axis=1)

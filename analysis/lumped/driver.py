@@ -1,0 +1,293 @@
+"""Driver parameters from a free-air take, with uncertainties; the coil's model is chosen by the data.
+
+How the coil's model is chosen: `analysis.lumped.coil_choice`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+
+from stillbox.analysis.impedance.findings import Resonance, ResonanceFit
+from stillbox.analysis.impedance.impedance import ImpedanceSpectrum
+from stillbox.analysis.lumped.coil_choice import TIGHT, Choice, choose, fit_free_air
+from stillbox.analysis.lumped.coil_models import CoilModel
+from stillbox.analysis.lumped.cone_resonances import ConeResonances
+from stillbox.analysis.lumped.driver_model import (
+    CREEP,
+    FIRST_COIL,
+    LN_RE,
+    LN_SCALE,
+    ConeAtResonance,
+    FreeAirModel,
+    cone_at_resonance,
+)
+from stillbox.analysis.lumped.lumped_fit import (
+    cell_data,
+    common_covariance,
+    misfit_factor,
+)
+from stillbox.analysis.maths.quantity import Quantity, derived
+from stillbox.analysis.maths.uncertainty import rectangular_std
+from stillbox.capture.arrays import ComplexArray, FloatArray
+from stillbox.capture.errors import StillboxError
+
+DEFAULT_METER_PERCENT = 1.0
+"""Tolerance of a multimeter's reading when none is given (common practice, no source)."""
+
+CHAIN_INFLATION = 5.0
+"""Factor on the standard deviations with a chain: its fixed corners follow a coil of other corners only nearly (found
+on ladders that end within the band)."""
+UNPUBLISHED_RE_STD = 0.004
+"""Relative, of Re with a coil of no published kind: of what it does below the band nothing is known. A semi-inductance
+has 0.3 to 1 % of Re below 2 Hz."""
+UNPUBLISHED_WARNING = (
+    "the coil is of no published kind, so the sweep tells its DC resistance to about half a percent only, and Qes and "
+    "level with it: measure Re with a multimeter, leads subtracted, and write it as re_ohm under [driver] in build.toml"
+)
+
+
+@dataclass(frozen=True)
+class MeterReading:
+    """DC resistance of the coil read from a multimeter, leads subtracted; StillboxError where it cannot be one."""
+
+    resistance_ohm: float
+    tolerance_percent: float | None = None
+
+    def __post_init__(self) -> None:
+        ohm, percent = self.resistance_ohm, self.tolerance_percent
+        if not 0.05 <= ohm <= 1_000:
+            raise StillboxError(f"DC resistance by multimeter {ohm:g} ohm must be 0.05 to 1000 ohm; correct it")
+        if percent is not None and not 0 <= percent <= 50:
+            raise StillboxError(f"tolerance of the multimeter {percent:g} % must be 0 to 50 %; correct it")
+
+
+@dataclass(frozen=True)
+class Candidate:
+    """One model tried: its criterion relative to the best (0), and how well it follows the data."""
+
+    coil: str
+    creep: bool
+    criterion: float
+    reduced_chi_square: float
+
+
+@dataclass(frozen=True)
+class DriverFit:
+    """A driver in free air.
+
+    Attributes
+    ----------
+    coil : CoilModel
+    creep : bool
+        Whether the data ask for creep of the suspension.
+    parameters, covariance : ndarray
+        Of `analysis.lumped.driver_model` (ln Re, ln ws, ln Qms, ln scale, lambda, coil), then the changes of ``small``
+        and the free air; covariance from noise. In the ohms of the sweep, as other takes of the same jig have them.
+    reported, reported_covariance : ndarray
+        The same with the uncertainty of the ohm scale, and with the multimeter's reading weighed in: what the
+        quantities are made from.
+    scale_std : float
+        Relative standard uncertainty of the ohm scale.
+    candidates : tuple of Candidate
+        The models compared in the end, best first.
+    reduced_chi_square : float
+        Misfit of the chosen model in units of the noise.
+    small : ConeResonances
+        Small resonances fitted as nuisance.
+    """
+
+    coil: CoilModel
+    creep: bool
+    parameters: FloatArray
+    covariance: FloatArray
+    reported: FloatArray
+    reported_covariance: FloatArray
+    candidates: tuple[Candidate, ...]
+    scale_std: float
+    reduced_chi_square: float
+    small: ConeResonances
+    band_hz: tuple[float, float]
+    warnings: tuple[str, ...] = ()
+
+    @property
+    def lumped(self) -> FloatArray:
+        """Parameters without the changes of the small resonances."""
+        return self.parameters[: FIRST_COIL + self.coil.size]
+
+    @property
+    def changes(self) -> FloatArray:
+        """Of the small resonances."""
+        return self.parameters[self.model.changes]
+
+    @property
+    def model(self) -> FreeAirModel:
+        return FreeAirModel(self.coil, self.small)
+
+    def impedance_ohm(self, frequency_hz: FloatArray) -> ComplexArray:
+        """The whole fitted model, shape of ``frequency_hz``."""
+        return self.model(2j * np.pi * np.asarray(frequency_hz), self.parameters)[0]
+
+    def coil_ohm(self, frequency_hz: FloatArray) -> ComplexArray:
+        """Coil with its DC resistance, shape of ``frequency_hz``."""
+        s = 2j * np.pi * np.asarray(frequency_hz)
+        return np.exp(self.parameters[LN_RE]) + self.coil.evaluate(s, self.lumped[FIRST_COIL:])[0]
+
+    def cone(self, parameters: FloatArray) -> ConeAtResonance:
+        """The cone at its resonance for parameters like `parameters`."""
+        changes, air = self.model.changes, self.model.air
+        return cone_at_resonance(parameters[: changes.start], self.small, parameters[changes], parameters[air])
+
+    def _of(self, function: Callable[[FloatArray], float], unit: str = "") -> Quantity:
+        return derived(function, self.reported, self.reported_covariance, unit)
+
+    @cached_property
+    def re_ohm(self) -> Quantity:
+        return self._of(lambda x: float(np.exp(x[LN_RE])), "ohm")
+
+    @cached_property
+    def fs_hz(self) -> Quantity:
+        return self._of(lambda x: self.cone(x).omega_rad_s / (2 * np.pi), "Hz")
+
+    @cached_property
+    def qms(self) -> Quantity:
+        return self._of(lambda x: self.cone(x).q_mechanical)
+
+    @cached_property
+    def qes(self) -> Quantity:
+        """2 pi fs Mms Re / Bl^2 (Small 1972)."""
+        return self._of(self._electrical_q)
+
+    @cached_property
+    def qts(self) -> Quantity:
+        return self._of(lambda x: 1 / (1 / self.cone(x).q_mechanical + 1 / self._electrical_q(x)))
+
+    def _electrical_q(self, x: FloatArray) -> float:
+        cone = self.cone(x)
+        return float(cone.omega_rad_s * cone.mass_ratio * np.exp(x[LN_RE] - x[LN_SCALE]))
+
+    @cached_property
+    def creep_factor(self) -> Quantity | None:
+        """lambda of Knudsen and Jensen; None if the data do not ask for it."""
+        return self._of(lambda x: float(x[CREEP])) if self.creep else None
+
+    @cached_property
+    def inductance_1khz_h(self) -> Quantity:
+        """Reactance of the coil at 1 kHz over the angular frequency."""
+        s = np.array([2j * np.pi * 1_000.0])
+        coil = slice(FIRST_COIL, FIRST_COIL + self.coil.size)
+        return self._of(lambda x: float(self.coil.evaluate(s, x[coil])[0].imag[0] / s[0].imag), "H")
+
+
+def fit_driver(spectrum: ImpedanceSpectrum, resonances: ResonanceFit, meter: MeterReading | None = None) -> DriverFit:
+    """Fit the lumped driver to a free-air take.
+
+    Parameters
+    ----------
+    spectrum : ImpedanceSpectrum
+    resonances : ResonanceFit
+        Of the same spectrum: gives the start and the small resonances that must not disturb the fit.
+    meter : MeterReading, optional
+        DC resistance by multimeter, weighed against the sweep's by their uncertainties.
+
+    Raises
+    ------
+    StillboxError
+        If there is no motional peak, or the meter's value is out of range.
+    """
+    if not resonances.motional:
+        raise StillboxError(
+            "no motional peak shows in the free-air take; check that the driver hangs free on the clips, "
+            "and that the sweep starts below its resonance"
+        )
+    motional = max(resonances.motional, key=lambda r: r.height_ohm)
+    data = cell_data(spectrum, resonances)
+    choice = choose(data, motional, resonances)
+    coil, creep, fit = choice.tried[0].coil, choice.tried[0].creep, choice.tried[0].fit
+    small, candidates = choice.small, _candidates(choice)
+    factor = misfit_factor(fit)
+    data = data.weakened(factor) if np.any(factor > 1) else data
+    fit = fit_free_air(data, small, coil, fit.parameters, creep, TIGHT)
+    covariance = fit.covariance * (CHAIN_INFLATION**2 if coil.smoothness is not None else 1.0) + common_covariance(
+        fit, spectrum
+    )
+    if not coil.published:
+        covariance[LN_RE, LN_RE] += UNPUBLISHED_RE_STD**2
+    reported = fit.parameters
+    reported_covariance = covariance + spectrum.scale_std**2 * scale_covariance(coil, reported.size)
+    warnings = list(resonances.warnings)
+    if meter is not None:
+        reported, reported_covariance, sentence = _weigh_meter(reported, reported_covariance, meter)
+        warnings += sentence
+    elif not coil.published:
+        warnings.append(UNPUBLISHED_WARNING)
+    warnings += _free_air_warnings(resonances, motional)
+    return DriverFit(
+        coil=coil,
+        creep=creep,
+        parameters=fit.parameters,
+        covariance=covariance,
+        reported=reported,
+        reported_covariance=reported_covariance,
+        scale_std=spectrum.scale_std,
+        candidates=candidates,
+        reduced_chi_square=candidates[0].reduced_chi_square,
+        small=small,
+        band_hz=(float(data.frequency_hz[0]), float(data.frequency_hz[-1])),
+        warnings=tuple(dict.fromkeys(warnings)),
+    )
+
+
+def _candidates(choice: Choice) -> tuple[Candidate, ...]:
+    """The models that were fitted sharply, with their criterion relative to the best."""
+    return tuple(
+        Candidate(one.coil.name, one.creep, criterion, one.fit.reduced_chi_square)
+        for one, criterion in zip(choice.tried, choice.criteria, strict=True)
+    )
+
+
+def scale_covariance(coil: CoilModel, size: int) -> FloatArray:
+    """Covariance of the parameters for an ohm scale uncertain by one neper."""
+    direction = np.zeros(size)
+    direction[[LN_RE, LN_SCALE]] = 1.0
+    direction[FIRST_COIL : FIRST_COIL + coil.size] = coil.scales
+    return np.outer(direction, direction)
+
+
+def _weigh_meter(
+    parameters: FloatArray, covariance: FloatArray, meter: MeterReading
+) -> tuple[FloatArray, FloatArray, list[str]]:
+    """Parameters after one more datum, ln Re by multimeter (recursive least squares); it also mends the ohm scale."""
+    tolerance = DEFAULT_METER_PERCENT if meter.tolerance_percent is None else meter.tolerance_percent
+    variance = rectangular_std(tolerance) ** 2
+    difference = float(np.log(meter.resistance_ohm)) - parameters[LN_RE]
+    total = covariance[LN_RE, LN_RE] + variance
+    gain = covariance[:, LN_RE] / total
+    warnings = []
+    if abs(difference) > 2 * np.sqrt(total):
+        warnings.append(
+            f"the multimeter's DC resistance of {meter.resistance_ohm:g} ohm and that of the sweep, "
+            f"{np.exp(parameters[LN_RE]):.3f} ohm, differ by {100 * difference:+.1f} %, more than their uncertainties "
+            f"allow ({200 * np.sqrt(total):.1f} %): subtract the meter's leads, let the coil cool, check the jig"
+        )
+    return parameters + gain * difference, covariance - np.outer(gain, covariance[LN_RE]), warnings
+
+
+def _free_air_warnings(resonances: ResonanceFit, motional: Resonance) -> list[str]:
+    """A second tall peak at low frequency belongs to a vented box."""
+    second = [
+        r
+        for r in (*resonances.motional, *resonances.resonances)
+        if r is not motional and r.frequency_hz < 250 and r.height_ohm > 0.15 * motional.height_ohm
+    ]
+    if not second:
+        return []
+    tallest = max(second, key=lambda r: r.height_ohm)
+    return [
+        f"a second peak of {tallest.height_ohm:.1f} ohm at {tallest.frequency_hz:.1f} Hz stands beside the one at "
+        f"{motional.frequency_hz:.1f} Hz: the driver does not look like hanging in free air but like sitting in a "
+        "vented box; these driver parameters are not to be trusted"
+    ]

@@ -1,0 +1,382 @@
+"""Weighted complex least squares of a lumped model with priors.
+
+What is fitted are means over cells of the logarithmic axis, corrected for the bend of the impedance over each cell
+by what `analysis.impedance.resonances` found.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import linalg
+
+from stillbox.analysis.impedance.findings import Resonance, ResonanceFit
+from stillbox.analysis.impedance.impedance import ImpedanceSpectrum
+from stillbox.analysis.lumped.cone_resonances import HIGHEST_HZ
+from stillbox.analysis.maths.rational import resonators_ohm, stacked
+from stillbox.analysis.maths.uncertainty import CHAIN_FLOOR
+from stillbox.capture.arrays import ComplexArray, FloatArray
+
+CELLS_PER_OCTAVE = 48
+CELL_FLOOR = 2 * CHAIN_FLOOR
+"""What a mean over a cell can be trusted to, relative to the impedance: the chain, and the bend over the cell."""
+
+CALIBRATION_OCTAVES = 1 / 12
+"""Cells within this share the noise of the calibration takes: averaging over them does not reduce it."""
+
+SMOOTH_ABOVE_HZ = 1_500.0
+"""Above this the impedance bends over a cell only at resonances that lie there."""
+
+CORRELATED_OCTAVES = 1 / 3
+"""Misfit of a model is alike over about this much of the axis."""
+
+HELD_BACK = 1.0
+"""Chi-square that a parameter's move by 1 costs at least where a step would be too long."""
+
+Model = Callable[[ComplexArray, FloatArray], tuple[ComplexArray, ComplexArray]]
+"""From s (n,) and parameters (k,) to impedance (n,) and its derivatives (n, k)."""
+
+
+@dataclass(frozen=True)
+class Prior:
+    """What is known of some parameters beforehand: ``rows @ parameters[index]`` is ``values`` with ``covariance``.
+
+    Without ``rows`` the parameters themselves are known.
+    """
+
+    index: tuple[int, ...]
+    values: FloatArray
+    covariance: FloatArray
+    rows: FloatArray | None = None
+
+    @cached_property
+    def root(self) -> FloatArray:
+        """``R`` with ``R^T R`` the inverse covariance."""
+        return np.linalg.inv(linalg.cholesky(self.covariance, lower=True))
+
+    def rest(self, parameters: FloatArray) -> FloatArray:
+        """Known minus actual, in units of the uncertainty."""
+        actual = parameters[list(self.index)]
+        return self.root @ (self.values - (actual if self.rows is None else self.rows @ actual))
+
+    def jacobian(self, moving: NDArray[np.intp]) -> FloatArray:
+        """Derivatives of what is known by the moving parameters, in units of the uncertainty."""
+        pick = (np.asarray(self.index)[:, None] == moving[None, :]).astype(float)
+        return self.root @ (pick if self.rows is None else self.rows @ pick)
+
+
+@dataclass(frozen=True)
+class CellData:
+    """Cell means of a spectrum.
+
+    Attributes
+    ----------
+    frequency_hz, std_ohm : ndarray, shape (cells,)
+        ``std_ohm`` is that of the real part, and of the imaginary part.
+    impedance_ohm : complex ndarray, shape (cells,)
+    """
+
+    frequency_hz: FloatArray
+    impedance_ohm: ComplexArray
+    std_ohm: FloatArray
+
+    @cached_property
+    def s_rad_s(self) -> ComplexArray:
+        return 2j * np.pi * self.frequency_hz
+
+    def every(self, step: int) -> CellData:
+        """Every so many cells."""
+        return CellData(self.frequency_hz[::step], self.impedance_ohm[::step], self.std_ohm[::step])
+
+    def weakened(self, factor: FloatArray) -> CellData:
+        """The same with larger standard deviations."""
+        return replace(self, std_ohm=self.std_ohm * factor)
+
+    def coarse(self, relative: float) -> CellData:
+        """The same as if measured roughly: a fit finds its way there from farther off."""
+        return replace(self, std_ohm=np.hypot(self.std_ohm, relative * np.abs(self.impedance_ohm)))
+
+
+def cell_data(spectrum: ImpedanceSpectrum, fit: ResonanceFit, high_hz: float = 20_000.0) -> CellData:
+    """Gather a spectrum in cells of 1/48 octave (one bin a cell where bins are wider).
+
+    Parameters
+    ----------
+    spectrum : ImpedanceSpectrum
+    fit : ResonanceFit
+        Of the same spectrum; tells how the impedance bends over a cell.
+    high_hz : float
+        End of the band used.
+    """
+    inside = slice(0, int(np.searchsorted(spectrum.frequency_hz, high_hz)))
+    frequency_hz = spectrum.frequency_hz[inside]
+    weight = 1 / spectrum.noise_variance_ohm2[inside]
+    number = np.floor(CELLS_PER_OCTAVE * np.log2(frequency_hz))
+    first = np.concatenate([[0], np.flatnonzero(np.diff(number) > 0) + 1])
+    total = np.add.reduceat(weight, first)
+    cell_hz = np.add.reduceat(weight * frequency_hz, first) / total
+    mean_ohm = np.add.reduceat(weight * spectrum.impedance_ohm[inside], first) / total
+    smooth_cell = int(np.searchsorted(cell_hz, SMOOTH_ABOVE_HZ))
+    smooth_bin = int(first[smooth_cell]) if smooth_cell < first.size else frequency_hz.size
+    bending = _bending(fit, frequency_hz, smooth_bin)
+    bend = np.add.reduceat(weight * bending, first) / total - _bending(fit, cell_hz, smooth_cell)
+    shared = np.add.reduceat(weight * spectrum.calibration_variance_ohm2[inside], first) / total
+    common = 0.5 * CELLS_PER_OCTAVE * CALIBRATION_OCTAVES * shared
+    variance = 0.5 / total + common + (CELL_FLOOR * np.abs(mean_ohm)) ** 2
+    return CellData(cell_hz, mean_ohm - bend, np.sqrt(variance))
+
+
+def _bending(fit: ResonanceFit, frequency_hz: FloatArray, border: int) -> ComplexArray:
+    """The part of the impedance that bends over a cell; from ``border`` on only resonances near there."""
+    pairs = tuple(r for r in (*fit.motional, *fit.broad, *fit.resonances) if r.frequency_hz < HIGHEST_HZ)
+    upper = tuple(r for r in pairs if r.frequency_hz > 0.5 * SMOOTH_ABOVE_HZ)
+    return np.concatenate([pairs_ohm(pairs, frequency_hz[:border]), pairs_ohm(upper, frequency_hz[border:])])
+
+
+def pairs_ohm(pairs: Sequence[Resonance], frequency_hz: FloatArray) -> ComplexArray:
+    poles = np.array([r.pole_rad_s for r in pairs], dtype=complex)
+    residues = np.array([r.residue_ohm_rad_s for r in pairs], dtype=complex)
+    return resonators_ohm(2j * np.pi * frequency_hz, poles, residues)
+
+
+@dataclass(frozen=True)
+class LumpedFit:
+    """Outcome of `fit_lumped`.
+
+    Attributes
+    ----------
+    parameters : ndarray, shape (k,)
+    moving : ndarray
+        Indices of those that were free.
+    jacobian : ndarray
+        Derivatives by the free ones in units of the standard deviation, priors below the data.
+    chi_square, prior_chi_square : float
+        Of the data in units of ``data.std_ohm``; of the priors.
+    rest : ndarray, shape (2 cells,)
+        Misfit in units of the standard deviation, real parts over imaginary parts.
+    data : CellData
+    """
+
+    parameters: FloatArray
+    moving: NDArray[np.intp]
+    jacobian: FloatArray
+    chi_square: float
+    prior_chi_square: float
+    rest: FloatArray
+    data: CellData
+
+    @cached_property
+    def covariance(self) -> FloatArray:
+        """From noise and priors, shape (k, k); zero for parameters held."""
+        return _spread(self.jacobian, self.moving, self.parameters.size)
+
+    @property
+    def total_chi_square(self) -> float:
+        return self.chi_square + self.prior_chi_square
+
+    @property
+    def degrees_of_freedom(self) -> int:
+        return max(1, self.rest.size - self.moving.size)
+
+    @property
+    def reduced_chi_square(self) -> float:
+        return self.chi_square / self.degrees_of_freedom
+
+
+def fit_lumped(
+    data: CellData,
+    model: Model,
+    start: FloatArray,
+    priors: Sequence[Prior] = (),
+    free: Sequence[int] | None = None,
+    iterations: int = 30,
+    tolerance: float = 1e-3,
+    limits: tuple[FloatArray, FloatArray] | None = None,
+    bending: bool = False,
+) -> LumpedFit:
+    """Damped Gauss-Newton (Levenberg-Marquardt) from ``start``, inside of limits.
+
+    Parameters
+    ----------
+    data : CellData
+    model : callable
+        Impedance and derivatives; parameters of the order of 1 (logarithms).
+    start : ndarray, shape (k,)
+    priors : sequence of Prior
+    free : sequence of int, optional
+        Parameters that may move; the others stay and have no uncertainty.
+    iterations : int
+    tolerance : float
+        The fit ends when a step gains less than this in chi-square, in units of the misfit.
+    limits : tuple of ndarray (k,), optional
+        Least and most that each parameter can be. One at its limit stays there as long as the misfit would drive it
+        beyond (projected steps: Bertsekas, SIAM J. Control 20(2), 221-246, 1982).
+    bending : bool
+        A step that misses is bent by what it shows of the curvature before the damping grows (second-order correction:
+        Transtrum and Sethna, arXiv 1201.5885, 2012): for valleys that are long and bent.
+    """
+    moving = np.arange(start.size) if free is None else np.asarray(sorted(free))
+    target = stacked(data.impedance_ohm, data.std_ohm)
+    least, most = (-np.inf, np.inf) if limits is None else (limits[0][moving], limits[1][moving])
+
+    def evaluate(parameters: FloatArray) -> _Point:
+        return _point(data, model, parameters, priors, moving)
+
+    parameters = np.array(start, dtype=float)
+    parameters[moving] = np.clip(parameters[moving], least, most)
+    point, damping = evaluate(parameters), 1e-3
+    for _ in range(iterations):
+        now = parameters[moving]
+        downhill = point.jacobian.T @ point.whole
+        loose = ~(((now <= least) & (downhill < 0)) | ((now >= most) & (downhill > 0)))
+        slopes = point.jacobian[:, loose]
+        step = np.zeros(now.size)
+        step[loose] = _step(_Point(point.whole, slopes), damping)
+        for bent in (False, True)[: 1 + bending]:
+            moved = parameters.copy()
+            moved[moving] = np.clip(now + step, least, most)
+            trial = evaluate(moved)
+            gain = point.chi_square - trial.chi_square
+            if gain > 0 or not np.isfinite(trial.chi_square):
+                break
+            if bending and not bent:  # what the step has missed is the bend of the way down
+                step[loose] += _step(_Point(trial.whole - point.whole + slopes @ step[loose], slopes), damping)
+        if gain > 0:
+            parameters, point = moved, trial
+            damping = max(damping / 6, 1e-10)
+            if gain < tolerance * max(1.0, point.chi_square / target.size):
+                break
+        else:
+            damping *= 6
+            if damping > 1e7:
+                break
+    rest = point.whole[: target.size]
+    chi_data = float(rest @ rest)
+    return LumpedFit(parameters, moving, point.jacobian, chi_data, point.chi_square - chi_data, rest, data)
+
+
+def common_covariance(fit: LumpedFit, spectrum: ImpedanceSpectrum) -> FloatArray:
+    """What the scatter that all points share adds to the covariance, shape (k, k): the fit follows each cause.
+
+    A contact resistance goes into the DC resistance whole; no number of points makes it smaller.
+    """
+    added = np.zeros(fit.covariance.shape)
+    slopes = fit.jacobian[: fit.rest.size]
+    for common in spectrum.common_ohm:
+        there = np.interp(fit.data.frequency_hz, spectrum.frequency_hz, common)
+        move = fit.covariance[:, fit.moving] @ (slopes.T @ stacked(there, fit.data.std_ohm))
+        added += np.outer(move, move)
+    return added
+
+
+def covariance_at(
+    data: CellData,
+    model: Model,
+    parameters: FloatArray,
+    priors: Sequence[Prior],
+    free: Sequence[int],
+    held: Mapping[int, float] | None = None,
+) -> FloatArray:
+    """Covariance that the parameters have when those in ``free`` may move, shape (k, k).
+
+    ``held``: standard deviations of others that the data shall not tell. Whatever each of them is, the rest follows it.
+    """
+    held = held or {}
+    moving = np.asarray(sorted({*free, *held}))
+    jacobian = _point(data, model, parameters, priors, moving).jacobian
+    told = np.array([index not in held for index in moving])
+    bare = _spread(jacobian[:, told], moving[told], parameters.size)
+    covariance = bare.copy()
+    for index, std in held.items():
+        slopes = jacobian[:, moving == index][: 2 * data.frequency_hz.size, 0]
+        follows = -bare[:, moving[told]] @ (jacobian[: slopes.size, told].T @ slopes)
+        follows[index] = 1.0
+        covariance += std**2 * np.outer(follows, follows)
+    return covariance
+
+
+def _point(
+    data: CellData, model: Model, parameters: FloatArray, priors: Sequence[Prior], moving: NDArray[np.intp]
+) -> _Point:
+    value, slopes = model(data.s_rad_s, parameters)
+    rest = stacked(data.impedance_ohm - value, data.std_ohm)
+    return _Point(
+        np.concatenate([rest, *(prior.rest(parameters) for prior in priors)]),
+        np.concatenate([stacked(slopes[:, moving], data.std_ohm), *(prior.jacobian(moving) for prior in priors)]),
+    )
+
+
+def _spread(jacobian: FloatArray, moving: NDArray[np.intp], size: int) -> FloatArray:
+    """Covariance of all parameters; zero for those held."""
+    covariance = np.zeros((size, size))
+    covariance[np.ix_(moving, moving)] = _inverse(jacobian)
+    return covariance
+
+
+@dataclass(frozen=True)
+class _Point:
+    """The model at one set of parameters: misfit and derivatives in units of the standard deviation, priors below."""
+
+    whole: FloatArray
+    jacobian: FloatArray
+
+    @cached_property
+    def chi_square(self) -> float:
+        value = float(self.whole @ self.whole)
+        return value if np.isfinite(value) else float("inf")
+
+
+def _step(point: _Point, damping: float) -> FloatArray:
+    """One damped step, shortened so that no parameter moves by more than 1 (a factor of e).
+
+    Where it would be, parameters that hardly matter are held back first: else one of them stops all others.
+    """
+    normal = point.jacobian.T @ point.jacobian
+    size = np.sqrt(np.diag(normal)) + 1e-30
+    damped = normal / np.outer(size, size) + damping * np.eye(size.size)
+    downhill = (point.jacobian.T @ point.whole) / size
+    step = np.linalg.solve(damped, downhill) / size
+    if np.max(np.abs(step)) > 1:
+        step = np.linalg.solve(damped + np.diag(HELD_BACK / size**2), downhill) / size
+    return step / max(1.0, float(np.max(np.abs(step))))
+
+
+def _inverse(jacobian: FloatArray) -> FloatArray:
+    """``(J^T J)^-1`` by eigenvalues of the scaled matrix; what the data do not see gets a large variance."""
+    normal = jacobian.T @ jacobian
+    size = np.sqrt(np.diag(normal))
+    size[size == 0] = 1e-12
+    values, vectors = np.linalg.eigh(normal / np.outer(size, size))
+    values = np.maximum(values, 1e-15 * values[-1])
+    return (vectors / values) @ vectors.T / np.outer(size, size)
+
+
+def misfit(data: CellData, model: Model, parameters: FloatArray) -> FloatArray:
+    """What a model leaves in units of the standard deviation, real parts over imaginary parts, shape (2 cells,)."""
+    return stacked(data.impedance_ohm - model(data.s_rad_s, parameters)[0], data.std_ohm)
+
+
+def misfit_factor(fit: LumpedFit) -> FloatArray:
+    """`excess_factor` of a fit, shape (cells,)."""
+    return excess_factor(fit.rest)
+
+
+def excess_factor(left: FloatArray) -> FloatArray:
+    """Factor >= 1 on the standard deviations where a model leaves more than the noise, shape (cells,).
+
+    ``left`` is that of `misfit`. The excess over a window counts as an error common to the window: averaging over its
+    cells does not reduce it, so it is multiplied by their number.
+    """
+    cells = left.size // 2
+    rest = 0.5 * (left[:cells] ** 2 + left[cells:] ** 2)
+    half = round(CELLS_PER_OCTAVE * CORRELATED_OCTAVES)
+    sums = np.concatenate([[0.0], np.cumsum(rest)])
+    index = np.arange(cells)
+    low, high = np.maximum(0, index - half), np.minimum(cells, index + half + 1)
+    mean = (sums[high] - sums[low]) / (high - low)
+    excess = np.where(mean > 1 + 4 / np.sqrt(high - low), mean - 1, 0.0)
+    return np.sqrt(1 + excess * 0.5 * (high - low))

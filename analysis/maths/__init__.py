@@ -1,0 +1,1 @@
+"""Rational models, quantities with uncertainty, numbers in words, tables of text."""

@@ -1,0 +1,1 @@
+"""Tables, files, the report, the demonstration."""

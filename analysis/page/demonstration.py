@@ -1,0 +1,105 @@
+"""The demonstration: recordings of an invented speaker that come with the program, worked through from the start."""
+
+from __future__ import annotations
+
+import os
+import tomllib
+from collections.abc import Iterator
+from pathlib import Path
+
+import tomlkit
+
+from stillbox.analysis.bench import Bench, Progress
+from stillbox.analysis.maths.table import Table
+from stillbox.analysis.page.opening import opening_of
+from stillbox.analysis.page.tables import changes_table, findings_table, motional_text
+from stillbox.analysis.page.write_up import write_everything
+from stillbox.analysis.ringing.summary import summary_of_findings
+from stillbox.capture.build.build_folder import BuildFolder
+from stillbox.capture.build.take_import import import_take
+from stillbox.capture.errors import StillboxError
+from stillbox.capture.files.build_layout import DESCRIPTION_FILE
+from stillbox.capture.files.output_file import check_folder
+from stillbox.capture.files.whole_file import write_whole
+from stillbox.capture.sweep.excitation import read_excitation
+
+RECORDINGS = Path(__file__).resolve().parents[2] / "demo_recordings"
+BEFORE, AFTER = "stock", "lined"
+_DESCRIBED = (
+    "inside_mm", "rated_ohm", "temperature_c", "metres_above_sea", "driver", "port", "added_mass", "volumes", "lining",
+    "stuffing",
+)  # fmt: skip
+
+
+def demonstration_build(folder: Path, progress: Progress) -> BuildFolder:
+    """A build made of the demonstration's recordings, the way a person would import them.
+
+    Raises
+    ------
+    StillboxError
+        If the recordings are not beside the program, or ``folder`` holds a build already.
+    """
+    manifest = RECORDINGS / "demo.toml"
+    if not manifest.is_file():
+        raise StillboxError(
+            f"{manifest} is missing; run the demonstration from a clone of the project, installed with "
+            "'pip install -e .'"
+        )
+    demo = tomllib.loads(manifest.read_text(encoding="utf-8"))
+    build = BuildFolder.create(folder)
+    document = tomlkit.parse((folder / DESCRIPTION_FILE).read_text(encoding="utf-8"))
+    document["name"] = demo["name"]
+    for key in _DESCRIBED:
+        if key in demo:
+            document[key] = demo[key]
+    write_whole(folder / DESCRIPTION_FILE, tomlkit.dumps(document))
+    for take in demo["takes"]:
+        progress(f"importing {take['file']}")
+        import_take(
+            build,
+            RECORDINGS / take["file"],
+            read_excitation(RECORDINGS / take["excitation"]),
+            subject=take["subject"],
+            state=take.get("state"),
+            unit=demo["unit"],
+            jig=demo["jig"],
+            load_ohm=take.get("load_ohm"),
+            load_tolerance_percent=take.get("load_tolerance_percent"),
+        )
+    build.set_calibration(demo["reference_ohm"], demo["reference_tolerance_percent"])
+    return build
+
+
+def _require_empty(folder: Path) -> None:
+    """StillboxError where something lies in the folder: files of a person's own may have the names of ours."""
+    check_folder(folder)
+    if os.path.lexists(folder / "build"):
+        raise StillboxError(f"{folder} holds a demonstration already; give another folder with --out")
+    if folder.is_dir() and any(folder.iterdir()):
+        raise StillboxError(f"{folder} is not empty; give a new folder with --out")
+
+
+def run_demonstration(folder: Path, progress: Progress) -> Iterator[str | Table]:
+    """Work the demonstration through; yield what there is to say, text or table; write files to ``folder``."""
+    build_path = folder / "build"
+    _require_empty(folder)
+    build = demonstration_build(build_path, progress)
+    bench = Bench(build, progress=progress)
+    unit = bench.takes[-1].unit
+    yield from bench.calibration_report()
+    for state in (BEFORE, AFTER):
+        report = bench.findings(state, unit)
+        yield ""
+        yield f"{state}: {summary_of_findings(report)}"
+        yield motional_text(report)
+        yield findings_table(report)
+    comparison = bench.comparison(BEFORE, AFTER, unit)
+    yield ""
+    yield opening_of(bench, bench.compared(BEFORE, AFTER, unit))
+    yield changes_table(comparison)
+    yield from comparison.tuning
+    progress("drawing")
+    yield ""
+    yield f"wrote {build_path} (a build folder: try 'stillbox findings {build_path}')"
+    for path in write_everything(bench, BEFORE, AFTER, unit, folder):
+        yield f"wrote {path}"

@@ -1,0 +1,1 @@
+"""Air, cavities, plates, ports, published alignments, volumes."""

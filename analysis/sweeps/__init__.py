@@ -1,0 +1,1 @@
+"""From a recording of sweeps to the ratio of its channels with its noise."""

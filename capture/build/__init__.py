@@ -1,0 +1,1 @@
+"""The build folder on disk: description, takes, sidecars, states, import."""

@@ -1,0 +1,1 @@
+"""The guide to building the jig."""

@@ -1,0 +1,1 @@
+"""A live take: wiring, level, sweep, checks."""

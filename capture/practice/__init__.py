@@ -1,0 +1,1 @@
+"""The practice rig: a simulated jig with a simulated speaker."""

@@ -1,0 +1,1 @@
+"""The gate before any sound, permits, devices, and the process that plays."""

@@ -1,0 +1,1 @@
+"""The excitation and the usual take."""

@@ -1,0 +1,167 @@
+"""The front door: the commands, and what becomes of faults.
+
+To add a command: a function in the module of its topic in ``commands/`` (its docstring is the help, its options are
+the ``Annotated`` types of ``commands.options`` where they fit, its body imports what it needs, for ``stillbox --help``
+must stay light) and its name in ``COMMANDS`` below. It makes one call into a room and hands the result to
+``commands.printing``. Without a command, or with the folder of a build alone, the window opens. Faults are
+StillboxErrors; ``main`` turns them, and wrong use, into one line on stderr and exit status 2.
+"""
+
+from __future__ import annotations
+
+import difflib
+import io
+import os
+import sys
+from collections.abc import Callable, Sequence
+from contextlib import suppress
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+
+from stillbox import __version__
+from stillbox.capture.errors import StillboxError
+from stillbox.capture.stop_signals import StopSignals, stop_signals
+from stillbox.commands.driver_and_box import bass, box, driver
+from stillbox.commands.live import devices, jig, record
+from stillbox.commands.printing import say, warn
+from stillbox.commands.recordings import excitation, import_recording, start, takes
+from stillbox.commands.results import calibrate, compare, curve, decay, demo, findings, report
+
+COMMANDS: dict[str, Callable[..., None]] = {
+    "demo": demo,
+    "jig": jig,
+    "start": start,
+    "devices": devices,
+    "record": record,
+    "excitation": excitation,
+    "import": import_recording,
+    "takes": takes,
+    "calibrate": calibrate,
+    "curve": curve,
+    "findings": findings,
+    "decay": decay,
+    "compare": compare,
+    "driver": driver,
+    "box": box,
+    "bass": bass,
+    "report": report,
+}
+
+INTERRUPTED = 130
+
+app = typer.Typer(
+    name="stillbox",
+    help="Instrument and notebook for people who build and rework passive loudspeakers at home. "
+    "Without a command, or with the folder of a build alone, the window opens.",
+    add_completion=False,
+    rich_markup_mode=None,
+    pretty_exceptions_enable=False,
+)
+for name, function in COMMANDS.items():
+    app.command(name=name)(function)
+
+
+def _show_version(wanted: bool) -> None:
+    if wanted:
+        say(f"stillbox {__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def _front_door(
+    version: Annotated[
+        bool, typer.Option("--version", callback=_show_version, is_eager=True, help="Show the version and exit.")
+    ] = False,
+) -> None:
+    """What may stand before any command."""
+
+
+def _require_command(given: Sequence[str]) -> None:
+    """StillboxError where the first word is neither an option nor a command, or a word is empty."""
+    if "" in given:
+        raise StillboxError(
+            f"word {given.index('') + 1} of the command is empty, as a shell variable without a value gives it; "
+            "give a value, or leave it out"
+        )
+    first = given[0]
+    if first.startswith("-") or first in COMMANDS:
+        return
+    if Path(first).is_dir():
+        raise StillboxError(
+            f"'{given[1]}' after the folder {first} means nothing; the command comes first, "
+            f"as in 'stillbox takes {first}'; see 'stillbox --help'"
+        )
+    builds = (str(path.parent) for path in Path(first).parent.glob("*/build.toml"))
+    names = {name.lower(): name for name in (*builds, *COMMANDS)}
+    near = difflib.get_close_matches(first.lower(), names, n=1)
+    meant = f" (did you mean '{names[near[0]]}'?)" if near else ""
+    raise StillboxError(
+        f"'{first}' is no command{meant} and no folder of a build; make a build of this name with "
+        f"'stillbox start {first}', or see the commands by 'stillbox --help'"
+    )
+
+
+def _means_window(given: Sequence[str]) -> bool:
+    """Nothing given, or the folder of a build alone."""
+    return not given or (len(given) == 1 and given[0] not in COMMANDS and given[0] != "" and Path(given[0]).is_dir())
+
+
+def main(arguments: Sequence[str] | None = None) -> None:
+    """Open the window or run a command; exit status 0, or 2 with one line on stderr for wrong use or bad input."""
+    given = list(sys.argv[1:] if arguments is None else arguments)
+    if isinstance(sys.stdout, io.TextIOWrapper):
+        sys.stdout.reconfigure(errors="backslashreplace")  # not every terminal knows every letter
+    with stop_signals() as signals:
+        status = _status_of(given, signals)
+    sys.exit(status)
+
+
+def _status_of(given: Sequence[str], signals: StopSignals) -> int:
+    try:
+        if _means_window(given):
+            from stillbox.gui.start import open_window
+
+            status = open_window(Path(given[0]) if given else None)
+            status = signals.status or status
+        else:
+            _require_command(given)
+            status = app(args=given, prog_name="stillbox", standalone_mode=False)
+        if status == INTERRUPTED:  # newer versions of typer turn Ctrl-C into this status themselves
+            return _stopped(signals)
+    except StillboxError as error:
+        if signals.number is not None:  # what was under way ended by it
+            return _stopped(signals)
+        warn(str(error))
+        status = 2
+    except (BrokenPipeError, SystemExit) as left:
+        if isinstance(left, SystemExit) and left.code != 1:
+            raise
+        # The reader of our output (head, less) has gone (click itself leaves then): nothing more to say, nor at exit.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        status = 0
+    except OSError as error:
+        if signals.number is not None:  # a terminal that has gone
+            return _stopped(signals)
+        warn(f"{error.filename or 'system'}: {error.strerror or error}; check the path and the rights there")
+        status = 2
+    except (KeyboardInterrupt, typer.Abort):
+        return _stopped(signals)
+    except Exception as error:
+        if not isinstance(error, CLICK_FAULT):
+            raise
+        warn(f"{error.format_message().rstrip('.')}. See 'stillbox --help'.")
+        status = 2
+    return status or 0
+
+
+def _stopped(signals: StopSignals) -> int:
+    """Say so, where somebody still listens, and tell by the status which signal it was."""
+    with suppress(OSError):
+        warn("stopped")
+    return signals.status or INTERRUPTED
+
+
+CLICK_FAULT: Any = typer.BadParameter.__mro__[2]
+"""click's ClickException, the base of all faults of use; typer brings its own copy of click in newer versions."""

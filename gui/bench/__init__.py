@@ -1,0 +1,1 @@
+"""The left half of the window."""

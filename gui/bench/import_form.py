@@ -1,0 +1,121 @@
+"""The small form for a recording made elsewhere: what is it of, and which sweep was played."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from PyQt5.QtWidgets import (
+    QCheckBox,
+    QComboBox,
+    QDialog,
+    QDialogButtonBox,
+    QDoubleSpinBox,
+    QFileDialog,
+    QFormLayout,
+    QLineEdit,
+    QWidget,
+)
+
+from stillbox.capture.recording.take import STATE_SUBJECTS
+from stillbox.capture.shown_text import visible
+from stillbox.gui.bench.bench_panel import MARKED, PORT_CLOSED_TIP, REMOUNTED_TIP, celsius_field, celsius_of
+from stillbox.gui.parts.path_row import path_row
+from stillbox.gui.parts.plain_text import PlainLabel
+from stillbox.gui.parts.words import SUBJECT_WORDS
+
+
+def excitation_beside(audio_path: Path) -> Path | None:
+    """The JSON that most likely goes with a recording: of the same name, else the only one in its folder."""
+    same = audio_path.with_suffix(".json")
+    if same.is_file():
+        return same
+    others = sorted(audio_path.parent.glob("*.json"))
+    return others[0] if len(others) == 1 else None
+
+
+class ImportForm(QDialog):
+    """Ask what a recording is of."""
+
+    def __init__(self, parent: QWidget, audio_path: Path, state: str, unit: str, jig: str) -> None:
+        super().__init__(parent)
+        self.setWindowTitle("Take in a recording")
+        self.subject = QComboBox()
+        for key, (title, meaning) in SUBJECT_WORDS.items():
+            self.subject.addItem(title, key)
+            self.subject.setItemData(self.subject.count() - 1, meaning, 3)
+        self.state, self.unit = QLineEdit(state), QLineEdit(unit)
+        self.jig = QComboBox()
+        self.jig.addItems(["high-side", "low-side"])
+        self.jig.setCurrentText(jig)
+        beside = excitation_beside(audio_path)
+        self.excitation = QLineEdit("" if beside is None else str(beside))
+        self.excitation.setToolTip("The JSON file that was written beside the sweep you played.")
+        self.load_ohm, self.load_percent = QDoubleSpinBox(), QDoubleSpinBox()
+        self.load_ohm.setRange(0.1, 100_000)
+        self.load_ohm.setValue(8.2)
+        self.load_ohm.setSuffix(" Ω")
+        self.load_percent.setRange(0, 50)
+        self.load_percent.setValue(1)
+        self.load_percent.setSuffix(" %")
+        self.celsius, self.remounted, self.port_closed = celsius_field(), QCheckBox(), QCheckBox()
+        self.remounted.setToolTip(REMOUNTED_TIP)
+        self.port_closed.setToolTip(PORT_CLOSED_TIP)
+        buttons = QDialogButtonBox(QDialogButtonBox.Ok | QDialogButtonBox.Cancel)
+        self.ok = buttons.button(QDialogButtonBox.Ok)
+        buttons.accepted.connect(self.accept)
+        buttons.rejected.connect(self.reject)
+        form = QFormLayout(self)
+        name = PlainLabel(visible(audio_path.name))
+        name.setStyleSheet("font-weight: bold")
+        form.addRow(name)
+        for words, field in (
+            ("&What is it of?", self.subject),
+            ("&State", self.state),
+            ("&Unit", self.unit),
+            ("&Jig", self.jig),
+            ("Resistor &marked", self.load_ohm),
+            ("its &tolerance", self.load_percent),
+            ("&Air", self.celsius),
+            ("&Remounted", self.remounted),
+            ("&Port closed", self.port_closed),
+            ("Sweep played (&JSON)", path_row(self.excitation, self._choose)),
+        ):
+            form.addRow(words, field)
+        form.addRow(buttons)
+        self.setMinimumWidth(480)
+        self.subject.currentIndexChanged.connect(self._follow)
+        self.excitation.textChanged.connect(self._follow)
+        self._follow()
+
+    def _follow(self) -> None:
+        marked = self.subject.currentData() in MARKED
+        self.load_ohm.setEnabled(marked)
+        self.load_percent.setEnabled(marked)
+        for mark in (self.remounted, self.port_closed):
+            mark.setEnabled(self.subject.currentData() == "in-box")
+        if self.ok is not None:
+            self.ok.setEnabled(bool(self.excitation.text().strip()))
+
+    def _choose(self) -> None:
+        name, _ = QFileDialog.getOpenFileName(
+            self, "The JSON beside the sweep", self.excitation.text(), "JSON (*.json)"
+        )
+        if name:
+            self.excitation.setText(name)
+
+    def answers(self) -> dict[str, object]:
+        """Arguments of ``capture.build.take_import.import_take``, without the excitation."""
+        subject = str(self.subject.currentData())
+        marked = subject in MARKED
+        state = self.state.text().strip() if subject in STATE_SUBJECTS else ""
+        return {
+            "subject": subject,
+            "celsius": celsius_of(self.celsius),
+            "remounted": self.remounted.isEnabled() and self.remounted.isChecked(),
+            "port_closed": self.port_closed.isEnabled() and self.port_closed.isChecked(),
+            "state": state or None,
+            "unit": self.unit.text().strip() or "A",
+            "jig": self.jig.currentText(),
+            "load_ohm": self.load_ohm.value() if marked else None,
+            "load_tolerance_percent": self.load_percent.value() if marked else None,
+        }

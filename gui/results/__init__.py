@@ -1,0 +1,1 @@
+"""The right half of the window."""

@@ -1,0 +1,261 @@
+"""What a view of the results is: it computes from takes, draws into panels over one frequency axis, tells and exports.
+
+To add a view: one module in ``gui/views/`` that binds ``VIEW`` to an object of a class derived from ``View``. The
+window finds it by itself. What the person may change in it (a number, a choice) it declares in its results, and the
+window makes the fields. ``compute``, ``change`` and ``draw`` run beside the window's thread and must not touch Qt.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Literal
+
+from stillbox.capture.arrays import FloatArray
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+    from stillbox.analysis.bench import Bench
+    from stillbox.analysis.drawing.picture_marks import Mark
+    from stillbox.capture.recording.take import TakeInfo
+
+
+@dataclass(frozen=True)
+class Wish:
+    """How the person wants it drawn."""
+
+    decay_style: Literal["ridges", "heat"] = "ridges"
+    cycles: bool = False
+
+
+@dataclass(frozen=True)
+class Curve:
+    """What the cursor reads in a panel: values over frequency with their unit in words."""
+
+    name: str
+    frequency_hz: FloatArray
+    values: FloatArray
+    words: Callable[[float], str]
+
+
+@dataclass(frozen=True)
+class DecaySurface:
+    """What the time cursor reads in a panel of decay.
+
+    Attributes
+    ----------
+    starts : ndarray, shape (n_t,)
+        In ms or cycles.
+    level_db : ndarray, shape (n_t, n_f)
+        NaN where the measurement says nothing.
+    height_of : callable
+        From a time to the ordinate of the panel, and ``time_of`` back.
+    """
+
+    name: str
+    frequency_hz: FloatArray
+    starts: FloatArray
+    level_db: FloatArray
+    unit: str
+    height_of: Callable[[float], float]
+    time_of: Callable[[float], float]
+    slice_heights: Callable[[float], FloatArray] | None = None
+    """Ordinates of one slice at a time, shape (n_f,), where slices are drawn as ridges."""
+
+
+@dataclass
+class PanelRequest:
+    """One panel that a view wants: its share of the height, its drawing, and what can be read in it."""
+
+    share: float
+    draw: Callable[[Axes], None]
+    curves: tuple[Curve, ...] = ()
+    surface: DecaySurface | None = None
+    least_px: int = 60
+    title: str = ""
+    colour: str = "#22303a"
+
+
+@dataclass(frozen=True)
+class Row:
+    """One line of the list beside the picture.
+
+    Attributes
+    ----------
+    frequency_hz : float or None
+        Where it is marked in the picture; None for what has no place there.
+    cause : str
+        Its sign stands before the line; empty for what has no cause.
+    head, numbers : str
+        What is always shown: what it is (frequency with cause), and the numbers in short.
+    values : tuple of str
+        The numbers with their uncertainty, a line each.
+    details : tuple of str
+        Shown when it is selected: evidence, limits.
+    advice : str
+    meaning : str
+        What the quantity means, where that is no matter of course.
+    """
+
+    frequency_hz: float | None
+    cause: str
+    head: str
+    numbers: str
+    values: tuple[str, ...] = ()
+    details: tuple[str, ...] = ()
+    advice: str = ""
+    meaning: str = ""
+
+
+@dataclass(frozen=True)
+class Number:
+    """A number that the person may change.
+
+    Attributes
+    ----------
+    key : str
+        Under which ``View.change`` is told of it.
+    words : str
+        Before the field; & marks the letter that leads to it.
+    unit : str
+        Behind the number.
+    low, high, step : float
+    begin : float or None
+        What it is as measured; None where that is no number: the field then shows ``without``.
+    decimals : int
+    tip, without : str
+    """
+
+    key: str
+    words: str
+    unit: str
+    low: float
+    high: float
+    step: float
+    begin: float | None = None
+    decimals: int = 0
+    tip: str = ""
+    without: str = "not known"
+
+    @property
+    def shown(self) -> float | None:
+        """``begin`` with the digits of the field."""
+        return None if self.begin is None else round(min(max(self.begin, self.low), self.high), self.decimals)
+
+
+@dataclass(frozen=True)
+class Choice:
+    """One of several, as ``options`` of (value, words); the first is how it begins."""
+
+    key: str
+    words: str
+    options: tuple[tuple[str, str], ...]
+    tip: str = ""
+
+
+Control = Number | Choice
+Asked = Mapping[str, float | str]
+"""What the person has changed: values of controls by their key, without those that are as they began."""
+
+
+@dataclass
+class Results:
+    """What a view has computed so far: the window shows it and keeps it.
+
+    Attributes
+    ----------
+    sentence : str
+        The result in plain words.
+    rows : list of Row
+    notes : tuple of str
+        Warnings and reasons.
+    title : str
+        Of the picture on paper.
+    ends_hz : (float, float)
+        Frequency axis when nothing is zoomed.
+    controls : tuple of Number and Choice
+        What the person may change; the window makes the fields and calls ``View.change``.
+    asked : mapping
+        What was changed for these results.
+    data : object
+        The view's own.
+    complete : bool
+        Whether nothing more follows.
+    first : int or None
+        So many rows are shown at first, the rest folded; None shows all.
+    """
+
+    sentence: str
+    rows: list[Row] = field(default_factory=list)
+    notes: tuple[str, ...] = ()
+    title: str = ""
+    ends_hz: tuple[float, float] = (15.0, 20_000.0)
+    controls: tuple[Control, ...] = ()
+    asked: Asked = field(default_factory=dict)
+    data: Any = None
+    complete: bool = True
+    first: int | None = None
+
+
+@dataclass(frozen=True)
+class Export:
+    """Something that can be written to a file: words for the menu, ends of file names, and how."""
+
+    words: str
+    suffixes: tuple[str, ...]
+    write: Callable[[Path], None]
+
+
+class View:
+    """A reading of one or two takes."""
+
+    key = ""
+    title = ""
+    tip = ""
+    order = 0
+    takes = 1
+    """How many takes it shows at once."""
+    needs = "a take that it can show"
+    """Said where it cannot show what is selected."""
+    listed = "&Resonances"
+    """Heading of the list beside the picture; & marks the letter that leads to it."""
+    list_tip = ""
+    pick = "Select a resonance to see it lit in the picture, with the evidence and what to do."
+    """Said below the list while nothing of it is selected."""
+    decays = True
+    """Whether it draws decays, so that their style and time axis can be chosen."""
+
+    def fits(self, takes: Sequence[TakeInfo]) -> bool:
+        """Whether it has something to say of these."""
+        return len(takes) == self.takes
+
+    def likeliest(self, takes: Sequence[TakeInfo]) -> TakeInfo | None:
+        """Which of these takes to show where none that fits was chosen: the last one that does."""
+        return next((take for take in reversed(takes) if self.fits([take])), None)
+
+    def compute(self, bench: Bench, takes: Sequence[TakeInfo]) -> Iterator[Results]:
+        """What is known, again and again, ever more complete."""
+        raise NotImplementedError
+
+    def change(self, bench: Bench, results: Results, asked: Asked) -> Iterator[Results]:
+        """The same with what the person has changed; ``results`` are those of ``compute``, in the end."""
+        raise NotImplementedError
+
+    def panels(self, results: Results, wish: Wish) -> list[PanelRequest]:
+        """What to draw, from top to bottom."""
+        raise NotImplementedError
+
+    def marks(self, results: Results) -> Sequence[Mark]:
+        """Resonances that run through all panels; words go to the first of them, so in the order of the list."""
+        return ()
+
+    def paper(self, results: Results, wish: Wish) -> Figure:
+        """The same picture for paper and files."""
+        raise NotImplementedError
+
+    def exports(self, results: Results, wish: Wish) -> list[Export]:
+        """Tables and files for other programs."""
+        return []

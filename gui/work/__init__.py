@@ -1,0 +1,1 @@
+"""What goes on beside the window: lanes, the session, edits that can be undone, settings."""

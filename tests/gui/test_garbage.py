@@ -1,0 +1,47 @@
+"""The garbage collector while a window lives: off, but nothing stays for good; and back as it was afterwards."""
+
+from __future__ import annotations
+
+import gc
+import weakref
+from collections.abc import Iterator
+
+import pytest
+from PyQt5.QtCore import QObject
+from pytestqt.qtbot import QtBot
+
+from stillbox.gui.work.garbage import WORTH_WHILE, GarbageTimer, keep_what_is_loaded
+
+
+class Knot:
+    """An object that keeps itself."""
+
+    def __init__(self) -> None:
+        self.own = self
+
+
+@pytest.fixture
+def timer(qtbot: QtBot) -> Iterator[GarbageTimer]:
+    parent = QObject()
+    made = GarbageTimer(parent)
+    yield made
+    made.end()
+    gc.enable()
+
+
+def test_knots_are_collected_in_the_thread_of_the_window(qtbot: QtBot, timer: GarbageTimer) -> None:
+    keep_what_is_loaded()
+    assert not gc.isenabled() and gc.get_freeze_count() > 1_000
+    gone = weakref.ref(Knot())
+    kept = [Knot() for _ in range(2 * WORTH_WHILE)]
+    qtbot.waitUntil(lambda: gone() is None, timeout=5_000)
+    assert len(kept) == 2 * WORTH_WHILE and not gc.isenabled()
+
+
+def test_python_gets_it_back(timer: GarbageTimer) -> None:
+    timer.end()
+    assert gc.isenabled() and gc.get_freeze_count() == 0
+    gc.disable()
+    second = GarbageTimer(timer)
+    second.end()
+    assert not gc.isenabled()  # who had switched it off keeps it off
