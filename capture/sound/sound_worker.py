@@ -302,3 +302,7 @@ class _Run:
 def _reason(error: Exception) -> str:
     text = " ".join(str(error.args[0] if error.args else error).split())
     return re.sub(r"\s*\[PaErrorCode.*$", "", text)
+
+
+if __name__ == "__main__":
+    main()
