@@ -12,11 +12,10 @@ from pathlib import Path
 
 import pytest
 import typer
-from places import ROOT
+from places import ROOT, TOPS
 
 from stillbox.commands import front_door
 
-TOPS = ("capture", "calibration", "analysis", "gui", "commands")
 MAY_NOT_IMPORT = {
     "capture": {"PyQt5", "matplotlib", "typer", "rich", "jinja2"},
     "calibration": {"PyQt5", "matplotlib", "typer", "rich", "jinja2", "sounddevice", "soundfile"},

@@ -6,8 +6,8 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from invoked import run
 from recorded import RecordedBuild
-from test_command_line import run
 
 from stillbox.analysis.bench import Bench
 from stillbox.analysis.page.tables import curve_text

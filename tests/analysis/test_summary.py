@@ -13,10 +13,10 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from invoked import run
 from meaningless import COMMANDS, meaningless, text_of_command, text_of_page, texts_of_window
 from places import ROOT
 from practice_takes import practice_takes
-from test_command_line import run
 
 from stillbox.analysis.bass.meanings import AT_HZ
 from stillbox.analysis.bench import Bench

@@ -10,7 +10,8 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from invoked import ROOT, one_line, run
+from invoked import one_line, run
+from places import ROOT
 
 from stillbox.capture.build import consent
 from stillbox.capture.build.build_folder import BuildFolder

@@ -10,8 +10,8 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from places import ROOT, TOPS
 from practice_sound import leave, silent
-from test_house import ROOMS, ROOT, modules_of
 
 from stillbox.capture.build.build_folder import BuildFolder
 from stillbox.capture.errors import StillboxError
@@ -139,7 +139,7 @@ def test_the_practice_rig_needs_no_cautions(build: BuildFolder) -> None:
 
 
 def test_a_permit_cannot_be_made_elsewhere_and_holds_for_one_device() -> None:
-    with pytest.raises(TypeError, match=r"capture\.sound_gate alone"):
+    with pytest.raises(TypeError, match=r"capture\.sound\.sound_gate alone"):
         SoundPermit("none: practice rig: bare box", OutputLimit(1.0, None, 0.0, "forged"))
     other = leave(PracticeRig("leaky"))
     with pytest.raises(StillboxError, match="not on none: practice rig: bare box; nothing was played"):
@@ -307,7 +307,7 @@ GATE = Path("capture/sound/sound_gate.py")
 
 
 def sources() -> Iterator[tuple[Path, ast.Module]]:
-    for path in (path for room in ROOMS for path in modules_of(room)):
+    for path in sorted(path for room in TOPS for path in (ROOT / room).rglob("*.py")):
         yield path.relative_to(ROOT), ast.parse(path.read_text(encoding="utf-8"))
 
 

@@ -10,8 +10,8 @@ from pathlib import Path
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from invoked import one_line, run
 from practice_takes import practice_takes
-from test_command_line import one_line, run
 
 from stillbox.analysis.bench import Bench
 from stillbox.capture.build.build_folder import BuildFolder

@@ -205,7 +205,8 @@ def stillbox_process(*arguments: str, **options: object) -> subprocess.Completed
 
 
 def test_the_version_is_that_of_the_project() -> None:
-    assert run("--version") == (0, f"stillbox {importlib.metadata.version('stillbox')}\n", "")
+    assert run("--version") == (0, f"stillbox {stillbox.__version__}\n", "")
+    assert stillbox.__version__ == importlib.metadata.version("stillbox")
 
 
 def test_the_file_itself_can_be_run(tmp_path: Path) -> None:
