@@ -15,6 +15,7 @@ import soundfile
 from invoked import one_line, run
 from simple_recordings import Chain, record
 
+import stillbox
 from stillbox.capture.build.build_folder import BuildFolder
 from stillbox.capture.sweep.excitation import read_excitation
 
