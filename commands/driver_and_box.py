@@ -26,7 +26,7 @@ from stillbox.commands.printing import print_json, say, show, warn
 
 if TYPE_CHECKING:
     from stillbox.analysis.bass.bass import Change
-    from stillbox.analysis.driver_and_box.driver_and_box import BassReport
+    from stillbox.analysis.bass.bass_report import BassReport
 
 SpiceOption = Annotated[
     Path | None,
@@ -59,9 +59,9 @@ def driver(
     """
     bench = open_bench(build, gate)
     from stillbox.analysis.bass.meanings import meaning_lines
-    from stillbox.analysis.bass.spice import driver_netlist
-    from stillbox.analysis.driver_and_box.driver_and_box import driver_report
-    from stillbox.analysis.driver_and_box.driver_and_box_export import driver_document, driver_lines, driver_table
+    from stillbox.analysis.driver.driver_report import driver_report
+    from stillbox.analysis.driver.driver_words import driver_document, driver_lines, driver_table
+    from stillbox.analysis.enclosure.spice import driver_netlist
     from stillbox.analysis.lumped.driver import MeterReading
 
     if re_tolerance is not None and re_ohms is None:
@@ -94,9 +94,9 @@ def box(
     """
     bench = open_bench(build, gate)
     from stillbox.analysis.bass.meanings import meaning_lines
-    from stillbox.analysis.bass.spice import box_netlist
-    from stillbox.analysis.driver_and_box.driver_and_box import box_report
-    from stillbox.analysis.driver_and_box.driver_and_box_export import box_document, box_lines, box_table
+    from stillbox.analysis.box.box_report import box_report
+    from stillbox.analysis.box.box_words import box_document, box_lines, box_table
+    from stillbox.analysis.enclosure.spice import box_netlist
     from stillbox.analysis.page.opening import opening_of
 
     report = box_report(bench, state, unit)
@@ -151,10 +151,10 @@ def bass(
     Response, 3 dB point, group delay, peak; with a second take of the driver also excursion and air speed.
     """
     from stillbox.analysis.bass.bass import VOLTAGE_LIMITS_V
-    from stillbox.analysis.driver_and_box.bass_export import bass_csv, bass_document, bass_lines, bass_table
+    from stillbox.analysis.bass.bass_words import bass_csv, bass_document, bass_lines, bass_table
     bench = open_bench(build, gate)
+    from stillbox.analysis.bass.bass_report import bass_report
     from stillbox.analysis.bass.meanings import meaning_lines
-    from stillbox.analysis.driver_and_box.driver_and_box import bass_report
 
     if absorption_q is not None:
         raise StillboxError(GONE)
@@ -196,9 +196,9 @@ def _within(name: str, value: float | None, limits: tuple[float, float]) -> None
 
 
 def _plot(report: BassReport, path: Path) -> None:
+    from stillbox.analysis.bass.bass_words import bass_curves_named
     from stillbox.analysis.bass.picture_bass import picture_of_bass
     from stillbox.analysis.drawing.picture_style import save_picture
-    from stillbox.analysis.driver_and_box.bass_export import bass_curves_named
 
     title = f"{report.box.build}, state {report.box.state}: bass"
     save_picture(picture_of_bass(title, bass_curves_named(report)), path)

@@ -31,8 +31,8 @@ FROM_THE_GROUND = (
     "capture.practice", "capture.live", "capture.jig",
     "calibration",
     "analysis.maths", "analysis.physics", "analysis.sweeps", "analysis.impedance", "analysis.ringing",
-    "analysis.decay", "analysis.drawing", "analysis.lumped", "analysis.enclosure", "analysis.bass", "analysis",
-    "analysis.driver_and_box", "analysis.page",
+    "analysis.decay", "analysis.drawing", "analysis.lumped", "analysis.enclosure", "analysis",
+    "analysis.driver", "analysis.box", "analysis.bass", "analysis.page",
     "gui.parts", "gui.work", "gui.results", "gui.views", "gui.bench", "gui",
     "commands",
 )  # fmt: skip

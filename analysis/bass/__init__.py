@@ -1,1 +1,1 @@
-"""The bass of a box: its sound, what a change costs, netlists."""
+"""From a build to its bass: its sound, what a change costs, words, pictures, netlists."""

@@ -1,7 +1,7 @@
 """Bass of the box as measured, and of the same driver in a changed box: curves, figures, what a change makes of them.
 
-The sound itself, and where it cannot be told, is in `analysis.bass.bass_sound`; uncertainties and differences are in
-`analysis.bass.bass_cost`.
+The sound itself, and where it cannot be told, is in `analysis.enclosure.box_sound`; uncertainties and differences are
+in `analysis.bass.bass_cost`.
 """
 
 from __future__ import annotations
@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from stillbox.analysis.bass.bass_sound import Bands, BassSystem, hatched_hz, level_db, response
+from stillbox.analysis.enclosure.box_sound import Bands, BassSystem, hatched_hz, level_db, response
 from stillbox.analysis.enclosure.second_take import Absolute, Air
 from stillbox.analysis.lumped.box_model import KAPPA, LEAK, LEAK_MASS, LN_ALPHA, LN_WAY, LN_WB, PORT_LOSS, WAY
 from stillbox.analysis.lumped.driver_model import LN_SCALE

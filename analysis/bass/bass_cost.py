@@ -13,7 +13,8 @@ from typing import Literal
 import numpy as np
 
 from stillbox.analysis.bass.bass import bass_figures
-from stillbox.analysis.bass.bass_sound import (
+from stillbox.analysis.enclosure.box import BoxFit
+from stillbox.analysis.enclosure.box_sound import (
     BassSystem,
     bass_system,
     hatched_hz,
@@ -22,7 +23,6 @@ from stillbox.analysis.bass.bass_sound import (
     reference_quantity,
     with_parameters,
 )
-from stillbox.analysis.enclosure.box import BoxFit
 from stillbox.analysis.lumped.box_model import LN_ALPHA, LN_WB
 from stillbox.analysis.maths.quantity import Quantity
 from stillbox.capture.arrays import FloatArray

@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from stillbox.analysis.bass.bass import bass_figures
-from stillbox.analysis.bass.bass_sound import BassSystem
+from stillbox.analysis.enclosure.box_sound import BassSystem
 from stillbox.analysis.lumped.box_model import (
     ABSORPTION,
     BEHIND,

@@ -10,7 +10,6 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from stillbox.analysis.bass.bass import BassCurves
-from stillbox.analysis.bass.bass_sound import HATCHED_DB, SHOWN_HZ
 from stillbox.analysis.drawing.picture_style import (
     GRID,
     INK,
@@ -27,6 +26,7 @@ from stillbox.analysis.drawing.picture_style import (
     state_styles,
 )
 from stillbox.analysis.drawing.picture_words import give_way
+from stillbox.analysis.enclosure.box_sound import HATCHED_DB, SHOWN_HZ
 from stillbox.capture.arrays import FloatArray
 
 WIDTH_IN = 9.0

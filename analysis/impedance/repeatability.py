@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 from stillbox.analysis.impedance.findings import Cause, Finding, Resonance, ResonanceFit, Spread
 from stillbox.analysis.maths.quantity import Quantity
@@ -58,6 +59,16 @@ class RepeatedFits:
 def as_it_repeats(name: str, quantity: Quantity) -> Quantity:
     """A quantity of driver or box with how far it repeats beside the uncertainty of its takes."""
     return replace(quantity, std=math.hypot(quantity.std, USUAL_LUMPED.get(name, 0.0) * abs(quantity.value)))
+
+
+def as_they_repeat(quantities: dict[str, Quantity]) -> dict[str, Quantity]:
+    """Quantities of driver or box by their names in JSON, each with how far it repeats."""
+    return {name: as_it_repeats(name, value) for name, value in quantities.items()}
+
+
+def quantity_documents(quantities: dict[str, Quantity]) -> dict[str, dict[str, Any]]:
+    """Uncertainties of the takes, and beside them, relative, how far each quantity repeats by itself."""
+    return {name: {**value.as_json(), "repeats": USUAL_LUMPED.get(name, 0.0)} for name, value in quantities.items()}
 
 
 def spread_of_cause(cause: Cause, repeats: Sequence[RepeatedFits] = ()) -> Spread:

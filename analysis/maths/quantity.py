@@ -170,3 +170,8 @@ def derived(
         return Quantity(float(function(point)), std, unit)
     largest = float(np.abs(slopes @ tolerances).max())
     return Quantity(float(function(point)), std, unit, min(largest, std))
+
+
+def scaled(quantity: Quantity, factor: float, unit: str) -> Quantity:
+    """The same quantity in another unit."""
+    return Quantity(quantity.value * factor, quantity.std * factor, unit, quantity.tolerance_std * abs(factor))

@@ -4,14 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Collection, Sequence
 
+from stillbox.analysis.bass.bass_report import BassReport, bass_of_box
+from stillbox.analysis.bass.bass_words import bass_curves_named, bass_lines, bass_table
 from stillbox.analysis.bass.meanings import meaning_lines
 from stillbox.analysis.bass.picture_bass import picture_of_bass
 from stillbox.analysis.bench import Bench
+from stillbox.analysis.box.box_report import BoxReport
+from stillbox.analysis.box.box_words import box_lines, box_table
+from stillbox.analysis.box.lumped_fits import lumped_fits
 from stillbox.analysis.drawing.picture_style import picture_bytes
-from stillbox.analysis.driver_and_box.bass_export import bass_curves_named, bass_lines, bass_table
-from stillbox.analysis.driver_and_box.driver_and_box import BassReport, BoxReport, DriverReport, bass_of_box
-from stillbox.analysis.driver_and_box.driver_and_box_export import box_lines, box_table, driver_lines, driver_table
-from stillbox.analysis.driver_and_box.lumped_fits import lumped_fits
+from stillbox.analysis.driver.driver_report import DriverReport
+from stillbox.analysis.driver.driver_words import driver_lines, driver_table
 from stillbox.analysis.page.report import DriverAndBox, ReportPart, ReportPicture
 from stillbox.capture.errors import StillboxError
 from stillbox.capture.recording.take import TakeInfo

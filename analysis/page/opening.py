@@ -11,8 +11,8 @@ from stillbox.analysis.ringing.summary import summary_of_comparison, summary_of_
 from stillbox.capture.errors import StillboxError
 
 if TYPE_CHECKING:
+    from stillbox.analysis.bass.bass_report import BassReport
     from stillbox.analysis.bench import Bench
-    from stillbox.analysis.driver_and_box.driver_and_box import BassReport
     from stillbox.capture.recording.take import TakeInfo
 
 LEAST_DB = 0.1
@@ -37,8 +37,8 @@ def cost_in_bass(bench: Bench, before: TakeInfo, after: TakeInfo) -> str:
 
     Empty where that cannot be had: without a take of the driver in free air, between units, or where no box fits.
     """
-    from stillbox.analysis.driver_and_box.driver_and_box import bass_of_box
-    from stillbox.analysis.driver_and_box.lumped_fits import lumped_fits
+    from stillbox.analysis.bass.bass_report import bass_of_box
+    from stillbox.analysis.box.lumped_fits import lumped_fits
 
     free_air = bench.newest("free-air", unit=after.unit)
     if free_air is None or before.unit != after.unit:

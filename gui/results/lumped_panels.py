@@ -12,7 +12,7 @@ import numpy as np
 from stillbox.analysis.bass.picture_bass import BassPanel, NamedCurves, draw_bass
 from stillbox.analysis.drawing.picture_marks import Mark
 from stillbox.analysis.drawing.picture_style import INK, TEXT_PT, frequency_text, state_styles
-from stillbox.analysis.driver_and_box.picture_lumped import Fitted, draw_fitted, draw_misfit, misfit_percent
+from stillbox.analysis.driver.picture_fitted import Fitted, draw_fitted, draw_misfit, misfit_percent
 from stillbox.capture.files.output_file import NETLIST, RESULTS, TABLE, write_output
 from stillbox.gui.parts.words import ohm_words
 from stillbox.gui.results.view import Curve, Export, PanelRequest

@@ -9,8 +9,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from stillbox.analysis.bass.bass import HEARD_FROM_HZ, largest
-from stillbox.analysis.bass.meanings import AT_HZ, MEANINGS
-from stillbox.analysis.driver_and_box.bass_export import (
+from stillbox.analysis.bass.bass_words import (
     ALPHA_RATIO,
     alignment_texts,
     bass_table,
@@ -18,7 +17,9 @@ from stillbox.analysis.driver_and_box.bass_export import (
     cost_texts,
     hatched_lines,
 )
-from stillbox.analysis.driver_and_box.driver_and_box_export import box_table, coil_text, driver_table
+from stillbox.analysis.bass.meanings import AT_HZ, MEANINGS
+from stillbox.analysis.box.box_words import box_table
+from stillbox.analysis.driver.driver_words import coil_text, driver_table
 from stillbox.analysis.enclosure.box_quantities import closed_figures
 from stillbox.analysis.physics.volume import LITRE
 from stillbox.capture.errors import StillboxError
@@ -27,7 +28,9 @@ from stillbox.gui.results.view import Row
 
 if TYPE_CHECKING:
     from stillbox.analysis.bass.bass import BassSystem
-    from stillbox.analysis.driver_and_box.driver_and_box import BassReport, BoxReport, DriverReport
+    from stillbox.analysis.bass.bass_report import BassReport
+    from stillbox.analysis.box.box_report import BoxReport
+    from stillbox.analysis.driver.driver_report import DriverReport
     from stillbox.analysis.maths.quantity import Quantity
 
 _LEAK_WORDS = {"leaks": "it leaks", "tight": "tight", "cannot be told": "whether it leaks cannot be told"}

@@ -9,17 +9,19 @@ from typing import TYPE_CHECKING
 from matplotlib.figure import Figure
 
 from stillbox.analysis.bass.bass import CHANGE_LIMITS, HEARD_AIR_M_S, VOLTAGE_LIMITS_V, Change
-from stillbox.analysis.bass.bass_sound import bass_system
+from stillbox.analysis.bass.bass_report import BassReport, bass_of_box
+from stillbox.analysis.bass.bass_words import bass_csv, bass_curves_named, bass_document
 from stillbox.analysis.bass.picture_bass import HIGH_HZ, LOW_HZ, NamedCurves, known_panels
-from stillbox.analysis.bass.spice import box_netlist, netlist
+from stillbox.analysis.bass.picture_box import picture_of_box
+from stillbox.analysis.box.box_report import BoxReport
+from stillbox.analysis.box.box_words import box_document
+from stillbox.analysis.box.lumped_fits import lumped_fits
 from stillbox.analysis.drawing.picture_marks import Mark
 from stillbox.analysis.drawing.picture_style import ALONE, INK, state_styles
 from stillbox.analysis.drawing.pictures import picture_of_curve
-from stillbox.analysis.driver_and_box.bass_export import bass_csv, bass_curves_named, bass_document
-from stillbox.analysis.driver_and_box.driver_and_box import BassReport, BoxReport, bass_of_box
-from stillbox.analysis.driver_and_box.driver_and_box_export import box_document
-from stillbox.analysis.driver_and_box.lumped_fits import lumped_fits
-from stillbox.analysis.driver_and_box.picture_lumped import Fitted, picture_of_box
+from stillbox.analysis.driver.picture_fitted import Fitted
+from stillbox.analysis.enclosure.box_sound import bass_system
+from stillbox.analysis.enclosure.spice import box_netlist, netlist
 from stillbox.analysis.impedance.impedance import ImpedanceCurve
 from stillbox.capture.errors import StillboxError
 from stillbox.gui.results.lumped_panels import (

@@ -8,14 +8,14 @@ from typing import TYPE_CHECKING
 
 from matplotlib.figure import Figure
 
-from stillbox.analysis.bass.spice import driver_netlist
+from stillbox.analysis.box.lumped_fits import lumped_fits
 from stillbox.analysis.drawing.picture_marks import Mark
 from stillbox.analysis.drawing.picture_style import ALONE
 from stillbox.analysis.drawing.pictures import picture_of_curve
-from stillbox.analysis.driver_and_box.driver_and_box import DriverReport
-from stillbox.analysis.driver_and_box.driver_and_box_export import driver_document, driver_notes
-from stillbox.analysis.driver_and_box.lumped_fits import lumped_fits
-from stillbox.analysis.driver_and_box.picture_lumped import Fitted, picture_of_driver
+from stillbox.analysis.driver.driver_report import DriverReport
+from stillbox.analysis.driver.driver_words import driver_document, driver_notes
+from stillbox.analysis.driver.picture_fitted import Fitted, picture_of_driver
+from stillbox.analysis.enclosure.spice import driver_netlist
 from stillbox.analysis.impedance.impedance import ImpedanceCurve
 from stillbox.capture.errors import StillboxError
 from stillbox.gui.results.lumped_panels import (

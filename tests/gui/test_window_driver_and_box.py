@@ -29,11 +29,11 @@ from reference.speaker_circuit import SpeakerCircuit
 from window_driving import click, opened, settle, trouble
 
 from stillbox.analysis.bass.bass import CHANGE_LIMITS, Change
+from stillbox.analysis.bass.bass_report import bass_report
 from stillbox.analysis.bench import Bench
+from stillbox.analysis.box.lumped_fits import lumped_fits
 from stillbox.analysis.drawing.picture_marks import Mark
-from stillbox.analysis.driver_and_box.driver_and_box import bass_report
-from stillbox.analysis.driver_and_box.driver_and_box_export import driver_table
-from stillbox.analysis.driver_and_box.lumped_fits import lumped_fits
+from stillbox.analysis.driver.driver_words import driver_table
 from stillbox.capture.build.build_folder import BuildFolder
 from stillbox.capture.practice.practice_speakers import ADDED_MASS_KG, speaker_named
 from stillbox.capture.sweep.excitation import Excitation
@@ -226,8 +226,8 @@ def test_box_and_bass(qtbot: QtBot, shared: MainWindow, swept_with_mass: Path, m
     def never(*_: object) -> None:
         raise AssertionError("fitted again")
 
-    monkeypatch.setattr("stillbox.analysis.driver_and_box.lumped_fits.box_of_take", never)
-    monkeypatch.setattr("stillbox.analysis.driver_and_box.lumped_fits.driver_of_take", never)
+    monkeypatch.setattr("stillbox.analysis.box.lumped_fits.box_of_take", never)
+    monkeypatch.setattr("stillbox.analysis.box.lumped_fits.driver_of_take", never)
     fb_hz = tuning_hz(measured)
     bench = Bench(BuildFolder.open(swept_with_mass))
     pixels = pane.picture.pixels  # type: ignore[union-attr]

@@ -17,7 +17,9 @@ from reference.speaker_circuit import Port as Tube
 from stillbox.analysis.bass.bass import Change, bass_curves, bass_figures, changed, ends_over_radius, group_delay_s
 from stillbox.analysis.bass.bass_cost import figure_quantity, lining_cost
 from stillbox.analysis.bass.bass_published import in_box_of_lumps, published_vented
-from stillbox.analysis.bass.bass_sound import (
+from stillbox.analysis.bass.bass_words import bass_csv
+from stillbox.analysis.bass.picture_bass import picture_of_bass
+from stillbox.analysis.enclosure.box_sound import (
     BassSystem,
     Origin,
     bass_system,
@@ -26,8 +28,6 @@ from stillbox.analysis.bass.bass_sound import (
     level_db,
     response,
 )
-from stillbox.analysis.bass.picture_bass import picture_of_bass
-from stillbox.analysis.driver_and_box.bass_export import bass_csv
 from stillbox.analysis.enclosure.second_take import AddedMassTake, Air, Known, second_take
 from stillbox.analysis.lumped.box_model import BoxModel
 from stillbox.analysis.lumped.coil_models import COIL_MODELS

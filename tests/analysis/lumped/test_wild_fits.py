@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 from reference.wild_boxes import WildBox, wild_box
 
-from stillbox.analysis.bass.bass_sound import Origin, bass_system, hatched_hz, is_hatched, level_db
 from stillbox.analysis.enclosure.box import BoxFit, fit_box
+from stillbox.analysis.enclosure.box_sound import Origin, bass_system, hatched_hz, is_hatched, level_db
 from stillbox.analysis.enclosure.box_verdicts import leak_verdict
 from stillbox.analysis.enclosure.described_box import described_shared_air, described_softening
 from stillbox.analysis.impedance.findings import Resonance, ResonanceFit

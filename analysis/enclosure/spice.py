@@ -10,8 +10,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from stillbox.analysis.bass.bass_sound import BassSystem, bass_system
 from stillbox.analysis.enclosure.box import BoxFit
+from stillbox.analysis.enclosure.box_sound import BassSystem, bass_system
 from stillbox.analysis.lumped.box_model import (
     ABSORPTION,
     BEHIND,

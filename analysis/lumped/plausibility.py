@@ -21,6 +21,8 @@ LEAST_ALPHA = 0.02
 """A box of fifty times Vas is no box for the driver."""
 LARGEST_RE_CHANGE = 0.15
 """Relative change of the DC resistance: a coil 40 K warmer (0.39 % a kelvin)."""
+NOTED_MISFIT = 1.1
+"""What a fit leaves, over the noise, from which on that is said."""
 SECOND_PEAK = 0.15
 """Height over that of the tallest from which on a second peak of a closed box is another resonance of the air."""
 NEAR = 4.0
@@ -113,3 +115,11 @@ def open_test_box(resonances: ResonanceFit) -> list[str]:
         f"the take of test-box has peaks at {places} Hz, as in a box with a port or a large opening: it is not used; "
         "close the box and record it again"
     ]
+
+
+def misfit_text(reduced_chi_square: float) -> str:
+    """What a fit leaves, in words."""
+    over = float(np.sqrt(reduced_chi_square))
+    if over < NOTED_MISFIT:
+        return "the fit follows the take within its noise"
+    return f"the fit leaves {over:.1f} times the noise, counted in the uncertainties"

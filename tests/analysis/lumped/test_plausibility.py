@@ -16,8 +16,14 @@ from reference.random_drivers import random_driver, true_driver
 from reference.speaker_circuit import Cavity, Coil, Driver, SpeakerCircuit
 
 from stillbox.analysis.bench import Bench
-from stillbox.analysis.driver_and_box.driver_and_box import box_report, driver_report
-from stillbox.analysis.driver_and_box.plausibility import (
+from stillbox.analysis.box.box_report import box_report
+from stillbox.analysis.driver.driver_report import driver_report
+from stillbox.analysis.enclosure.box import fit_box
+from stillbox.analysis.impedance.impedance import ImpedanceSpectrum, curve_of_spectrum
+from stillbox.analysis.impedance.resonances import fit_resonances
+from stillbox.analysis.lumped.driver import MeterReading, fit_driver
+from stillbox.analysis.lumped.driver_model import LN_RE
+from stillbox.analysis.lumped.plausibility import (
     LARGEST_MISFIT,
     coil_warning,
     misfit_warning,
@@ -25,11 +31,6 @@ from stillbox.analysis.driver_and_box.plausibility import (
     open_test_box,
     rated_warning,
 )
-from stillbox.analysis.enclosure.box import fit_box
-from stillbox.analysis.impedance.impedance import ImpedanceSpectrum, curve_of_spectrum
-from stillbox.analysis.impedance.resonances import fit_resonances
-from stillbox.analysis.lumped.driver import MeterReading, fit_driver
-from stillbox.analysis.lumped.driver_model import LN_RE
 from stillbox.analysis.maths.quantity import Quantity
 from stillbox.capture.build.build_folder import BuildFolder
 from stillbox.capture.errors import StillboxError

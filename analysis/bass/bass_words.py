@@ -10,8 +10,8 @@ import numpy as np
 from stillbox.analysis.bass.bass import HEARD_AIR_M_S, HEARD_FROM_HZ, BassCurves, BassFigures, largest
 from stillbox.analysis.bass.bass_cost import LiningCost
 from stillbox.analysis.bass.bass_published import ALIGNMENT_QL, PublishedBox
-from stillbox.analysis.bass.bass_sound import HATCHED_DB, is_hatched
-from stillbox.analysis.driver_and_box.driver_and_box import BassReport
+from stillbox.analysis.bass.bass_report import BassReport
+from stillbox.analysis.enclosure.box_sound import HATCHED_DB, is_hatched
 from stillbox.analysis.maths.quantity import Quantity, change_text
 from stillbox.analysis.maths.table import Table
 from stillbox.analysis.physics.alignments import IN_WORDS, ClosedAlignment

@@ -20,11 +20,13 @@ from reference.random_boxes import TrueBox, random_box, true_box
 from reference.random_drivers import TrueDriver, random_driver, true_driver, with_mass
 from reference.speaker_circuit import Cavity, Port, SpeakerCircuit, Wall
 
+from stillbox.analysis.bass.bass_report import bass_report
+from stillbox.analysis.bass.bass_words import hatched_lines
 from stillbox.analysis.bass.meanings import meaning_lines
 from stillbox.analysis.bench import Bench as AnalysisBench
-from stillbox.analysis.driver_and_box.bass_export import hatched_lines
-from stillbox.analysis.driver_and_box.driver_and_box import bass_report, box_report, driver_of_take, driver_report
-from stillbox.analysis.driver_and_box.driver_and_box_export import box_document, box_lines, box_table
+from stillbox.analysis.box.box_report import box_report
+from stillbox.analysis.box.box_words import box_document, box_lines, box_table
+from stillbox.analysis.driver.driver_report import driver_of_take, driver_report
 from stillbox.analysis.enclosure.box_quantities import LossQ
 from stillbox.analysis.enclosure.box_verdicts import LeakVerdict
 from stillbox.analysis.maths.quantity import Quantity
@@ -200,7 +202,7 @@ def test_bass(bench: Bench, capsys: pytest.CaptureFixture[str], tmp_path: Path) 
 
 def test_what_is_hatched_is_told_in_words_where_there_is_no_picture(monkeypatch: pytest.MonkeyPatch) -> None:
     named = [("lined", None, SimpleNamespace(hatched_hz=((206.0, 500.0),)))]
-    monkeypatch.setattr("stillbox.analysis.driver_and_box.bass_export._bass_named", lambda _: named)
+    monkeypatch.setattr("stillbox.analysis.bass.bass_words._bass_named", lambda _: named)
     report: Any = None
     (said,) = hatched_lines(report)
     assert said.startswith("level not known to 0.5 dB, lined: 206 to 500 Hz (hatched in pictures); ")

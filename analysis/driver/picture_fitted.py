@@ -1,15 +1,14 @@
-"""Driver and box as pictures: measured impedance with the fitted model over it, what the model leaves, the bass."""
+"""Measured impedance with a fitted model over it, and what the model leaves."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from stillbox.analysis.bass.picture_bass import HIGH_HZ, LOW_HZ, NamedCurves, draw_bass, known_panels
 from stillbox.analysis.drawing.picture_curves import draw_phase, draw_spread, style_phase_axis
 from stillbox.analysis.drawing.picture_marks import EXPANDED, Mark, draw_mark_lines
 from stillbox.analysis.drawing.picture_style import (
@@ -32,7 +31,7 @@ from stillbox.analysis.impedance.impedance import ImpedanceCurve
 from stillbox.capture.arrays import ComplexArray, FloatArray
 
 WIDTH_IN = 11.0
-IMPEDANCE_IN, MISFIT_IN, BASS_IN = 2.9, 1.5, 1.5
+IMPEDANCE_IN, MISFIT_IN = 2.9, 1.5
 DRIVER_LOW_HZ = 10.0
 MEASURED_PT, MODEL_PT = 3.4, 1.1
 MEASURED_TINT = 0.4
@@ -157,24 +156,5 @@ def picture_of_driver(title: str, fitted: Sequence[Fitted], marks: Sequence[Mark
     assert first.curve is not None and first.model_ohm is not None
     draw_misfit(misfit, first.curve, first.model_ohm, state_styles(len(fitted))[0])
     for axes in (impedance, misfit):
-        draw_mark_lines(axes, marks)
-    return figure
-
-
-def picture_of_box(
-    title: str,
-    fitted: Sequence[Fitted],
-    named: Sequence[NamedCurves],
-    marks: Sequence[Mark],
-    limits: Mapping[str, tuple[float, str]] | None = None,
-) -> Figure:
-    """Impedance of a box, measured and by its lumped model, and its bass below: of one state or two."""
-    panels = known_panels(named)
-    heights = [IMPEDANCE_IN, *([BASS_IN] * len(panels))]
-    figure, (impedance, *rest) = marked_panels(title, marks, heights, LOW_HZ, HIGH_HZ, WIDTH_IN)
-    draw_fitted(impedance, fitted)
-    for axes, panel in zip(rest, panels, strict=True):
-        draw_bass(axes, panel, named, limits)
-    for axes in (impedance, *rest):
         draw_mark_lines(axes, marks)
     return figure

@@ -6,7 +6,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 from weakref import WeakKeyDictionary
 
-from stillbox.analysis.driver_and_box.driver_and_box import BoxReport, DriverReport, box_of_take, driver_of_take
+from stillbox.analysis.box.box_report import BoxReport, box_of_take
+from stillbox.analysis.driver.driver_report import DriverReport, driver_of_take
 
 if TYPE_CHECKING:
     from stillbox.analysis.bench import Bench

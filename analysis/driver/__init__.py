@@ -1,0 +1,1 @@
+"""From a build to its driver: parameters, words, pictures."""

@@ -1,0 +1,176 @@
+"""From a build to its driver: which takes and which lines of ``build.toml`` go into which fit.
+
+The pure functions of `analysis.lumped` know nothing of builds; here is the one place that does, for all who ask.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from stillbox.analysis.bench import Bench
+from stillbox.analysis.driver.fit_faults import blaming_the_take
+from stillbox.analysis.enclosure.box import fit_box
+from stillbox.analysis.enclosure.box_verdicts import leak_verdict
+from stillbox.analysis.enclosure.described_box import (
+    air_of,
+    pressure_question,
+)
+from stillbox.analysis.enclosure.second_take import (
+    Absolute,
+    AddedMassTake,
+    Known,
+    KnownBoxTake,
+    SecondTake,
+    second_take,
+)
+from stillbox.analysis.lumped.driver import DriverFit, MeterReading, fit_driver
+from stillbox.analysis.lumped.driver_model import LN_RE, LN_SCALE
+from stillbox.analysis.lumped.plausibility import (
+    misfit_warning,
+    noise_warning,
+    open_test_box,
+    rated_warning,
+)
+from stillbox.analysis.lumped.three_point import ThreePoint, disagreements, three_point_of_curve
+from stillbox.capture.build.build_description import BuildDescription
+from stillbox.capture.errors import StillboxError
+from stillbox.capture.recording.take import TakeInfo
+
+LEVEL_STEP_DB = 3.0
+"""Takes whose levels differ by at least this are compared for a resonance that moves with the level."""
+
+LEVEL_SHIFT = 0.01
+"""Relative shift of fs with the level that is worth a warning."""
+
+
+@dataclass(frozen=True)
+class DriverReport:
+    """A driver: the fit, the textbook's reading (None with a reason in ``warnings``), the second take if any.
+
+    ``lacking`` is what build.toml does not say of a second take that is there; it is among the warnings, too.
+    """
+
+    build: str
+    unit: str
+    fit: DriverFit
+    textbook: ThreePoint | None
+    second: SecondTake | None
+    warnings: tuple[str, ...]
+    lacking: tuple[str, ...] = ()
+
+    @property
+    def absolute(self) -> Absolute | None:
+        return None if self.second is None else self.second.combined
+
+
+def driver_report(bench: Bench, unit: str | None = None, meter: MeterReading | None = None) -> DriverReport:
+    """Driver parameters of the newest free-air take of a unit.
+
+    ``meter`` overrides the multimeter's value of ``build.toml``.
+
+    Raises
+    ------
+    StillboxError
+        If there is no free-air take.
+    """
+    take = bench.newest("free-air", unit=unit)
+    if take is None:
+        raise StillboxError(
+            f"{bench.build.path} has no free-air take{f' of unit {unit}' if unit else ''}; "
+            "record one with the driver hanging free: --subject free-air"
+        )
+    return driver_of_take(bench, take, meter)
+
+
+@blaming_the_take
+def driver_of_take(bench: Bench, take: TakeInfo, meter: MeterReading | None = None) -> DriverReport:
+    """Driver parameters of one free-air take, with the newest second takes of its unit."""
+    description = bench.description_at(take)
+    given = description.driver
+    if meter is None and given.re_ohm is not None:
+        meter = MeterReading(given.re_ohm, given.re_tolerance_percent)
+    fit = fit_driver(bench.spectrum(take), bench.fit(take), meter)
+    curve = bench.curve(take)
+    warnings = [
+        *fit.warnings,
+        *_level_warnings(bench, take, fit),
+        *misfit_warning(curve, fit.impedance_ohm(curve.frequency_hz), "a driver"),
+        *noise_warning(fit.reduced_chi_square, "a driver"),
+        *rated_warning(fit.re_ohm, description.rated_ohm),
+    ]
+    textbook = None
+    try:
+        inductance = fit.coil_ohm(curve.frequency_hz) - np.exp(fit.parameters[LN_RE])
+        # The curve is in the ohms of the sweep, which a multimeter may have mended.
+        mended = float(np.exp(fit.reported[LN_SCALE] - fit.parameters[LN_SCALE]))
+        re_ohm = replace(fit.re_ohm, value=fit.re_ohm.value / mended)
+        textbook = three_point_of_curve(curve, re_ohm, fit.fs_hz.value, inductance)
+        named = {"fs": fit.fs_hz, "qms": fit.qms, "qes": fit.qes, "qts": fit.qts}
+        warnings += disagreements(named, textbook, fit.creep)
+    except StillboxError as error:
+        warnings.append(f"three-point method: {error}")
+    lacking: list[str] = []
+    second = _second_take(bench, take, fit, description, lacking)
+    warnings += lacking if second is None else [*lacking, *second.warnings, *pressure_question(description)]
+    return DriverReport(bench.name, take.unit, fit, textbook, second, tuple(dict.fromkeys(warnings)), tuple(lacking))
+
+
+def _level_warnings(bench: Bench, take: TakeInfo, fit: DriverFit) -> list[str]:
+    """A free-air take at another level whose resonance lies elsewhere."""
+    level = take.excitation.level_dbfs
+    others = [
+        other
+        for other in bench.takes
+        if other.subject == "free-air"
+        and other.unit == take.unit
+        and abs(other.excitation.level_dbfs - level) >= LEVEL_STEP_DB
+    ]
+    if not others:
+        return []
+    other = others[-1]
+    fs = fit_driver(bench.spectrum(other), bench.fit(other)).fs_hz
+    shift = fs.value / fit.fs_hz.value - 1
+    if abs(shift) < max(LEVEL_SHIFT, 3 * float(np.hypot(fs.std, fit.fs_hz.std)) / fs.value):
+        return []
+    return [
+        f"fs is {fit.fs_hz.value:.2f} Hz at {level:g} dBFS but {fs.value:.2f} Hz at "
+        f"{other.excitation.level_dbfs:g} dBFS: it moves with the level; small-signal parameters need the lower level"
+    ]
+
+
+def _second_take(
+    bench: Bench, free_air: TakeInfo, driver: DriverFit, description: BuildDescription, lacking: list[str]
+) -> SecondTake | None:
+    """Absolute parameters where a second take and the numbers that belong to it are there; else what is ``lacking``."""
+    mass_take = bench.newest("added-mass", unit=free_air.unit)
+    box_take = bench.newest("test-box", unit=free_air.unit)
+    mass, volume, cone = description.added_mass, description.test_box, description.driver
+    added = test = None
+    if mass_take is not None and mass.grams is None:
+        lacking.append("there is a take of added-mass, but build.toml does not say how many grams: [added_mass] grams")
+    elif mass_take is not None and mass.grams is not None:
+        fit = fit_driver(bench.spectrum(mass_take), bench.fit(mass_take))
+        added = AddedMassTake(fit, Known(mass.grams / 1000, mass.tolerance_percent))
+    if box_take is not None and volume.litres is None:
+        lacking.append("there is a take of test-box, but build.toml does not say how many litres: [test_box] litres")
+    elif box_take is not None and volume.litres is not None:
+        opened = open_test_box(bench.fit(box_take))
+        lacking += opened
+        if not opened:
+            box = fit_box(bench.spectrum(box_take), bench.fit(box_take), driver, vented=False)
+            leak = leak_verdict(box)
+            test = KnownBoxTake(box, Known(volume.litres / 1000, volume.tolerance_percent), leak.probability)
+    if added is None and test is None:
+        return None
+    if cone.diameter_mm is None:
+        lacking.append("the diameter of the cone is not known: [driver] diameter_mm in build.toml; no Vas, no level")
+        return None
+    return second_take(
+        driver,
+        Known(cone.diameter_mm / 1000, cone.diameter_tolerance_percent),
+        air_of(description),
+        added,
+        test,
+    )

@@ -1,1 +1,0 @@
-"""From a build to driver, box and bass: words, documents, pictures."""
