@@ -426,7 +426,7 @@ def test_what_cannot_be_fitted_or_is_not_known(
     def broken(*_: object) -> None:
         raise np.linalg.LinAlgError("singular")
 
-    monkeypatch.setattr("stillbox.analysis.driver_and_box.driver_and_box.fit_box", broken)
+    monkeypatch.setattr("stillbox.analysis.box.box_report.fit_box", broken)
     window.bench.takes.select_numbers([LINED])
     settle(qtbot, window)
     said = window.results.sentence.text()

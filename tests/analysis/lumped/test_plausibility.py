@@ -187,7 +187,7 @@ def test_a_fit_that_breaks_down_says_of_which_take(tmp_path: Path, monkeypatch: 
     def breaks(*_: object) -> None:
         raise np.linalg.LinAlgError("Singular matrix")
 
-    monkeypatch.setattr("stillbox.analysis.driver_and_box.driver_and_box.fit_driver", breaks)
+    monkeypatch.setattr("stillbox.analysis.driver.driver_report.fit_driver", breaks)
     with pytest.raises(StillboxError, match=r"fitted to take 1, free-air/-/A \(Singular matrix\); is it of what"):
         driver_report(Bench(build.folder))
 
