@@ -366,7 +366,7 @@ class Bench:
         earlier = [one for one in same if one.number < take.number and one.state == take.state]
         if not earlier or alike(self.curve(take), self.curve(earlier[-1])):
             return ()
-        what = difference(self.fit(take), self.fit(earlier[-1]))
+        what = difference(self.fit(take), self.fit(earlier[-1]), take.remounted)
         return (unlike_sentence(take, earlier[-1], what),) if what else ()
 
     def comparison(self, before: str, after: str, unit: str | None = None) -> Comparison:

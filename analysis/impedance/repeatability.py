@@ -12,6 +12,8 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
+from scipy import stats
+
 from stillbox.analysis.impedance.findings import Cause, Finding, Resonance, ResonanceFit, Spread
 from stillbox.analysis.maths.quantity import Quantity
 
@@ -43,8 +45,13 @@ USUAL_LUMPED: Mapping[str, float] = {
 
 _NEAR = 0.03
 """Relative distance up to which resonances of two takes of one state are one and the same."""
+_NEAR_LOOSENED = 2 * _NEAR
+"""The same where the driver was taken out and put back between."""
 _WORTH = 3.0
 """Observations that the usual size counts for beside those of the takes themselves: few takes scatter by chance."""
+_BEYOND = float(stats.norm.sf(3.0))
+"""Verdicts are given beyond three standard deviations: a spread that few takes show is widened until those are as
+improbable (Student's t; JCGM 100, G.3)."""
 
 
 @dataclass(frozen=True)
@@ -82,16 +89,114 @@ def with_spreads(
 ) -> tuple[Finding, ...]:
     """Findings with how far each repeats: of the driver as it is remounted, of the rest as the state was repeated.
 
-    What is undecided may be of the driver: where remounting shows more than the usual size, that counts.
+    What is undecided may be of the driver: it counts as that by how much better remounting explains what it did then.
     """
+    loosened = _Loosened.of(remounted)
 
     def spread(finding: Finding) -> Spread:
-        as_state, as_driver = _spread_of(finding, same), _spread_of(finding, remounted)
-        if finding.cause == "undecided":
-            return as_driver if as_driver.height > USUAL_SPREADS["undecided"].height else as_state
-        return as_driver if finding.cause == "driver" else as_state
+        if finding.cause == "driver" and loosened is not None:
+            return loosened.spread(USUAL_SPREADS["driver"], loosened.times(finding.resonance))
+        as_state = _spread_of(finding, () if finding.cause == "driver" else same)
+        if finding.cause != "undecided" or loosened is None:
+            return as_state
+        return _larger(as_state, loosened.spread(as_state, loosened.times_if_of_driver(finding.resonance)))
 
     return tuple(replace(finding, spread=spread(finding)) for finding in findings)
+
+
+@dataclass(frozen=True)
+class _Loosened:
+    """What taking the driver out and putting it back has done, in usual sizes of the driver.
+
+    The looser a driver sits, the more all of it scatters, in the proportions of the usual sizes: frequency and height
+    are observations of one factor. Only what scatters beyond the usual size tells of it: the rest is of the box, which
+    takes hardly a part.
+
+    Attributes
+    ----------
+    pairs : tuple of (Resonance, float, float)
+        Each that both takes show, with the squares of what its frequency and its height did beyond the noise.
+    known : float
+        Observations that ``square`` is from.
+    square : float
+        Of the factor on the usual sizes.
+    """
+
+    pairs: tuple[tuple[Resonance, float, float], ...]
+    known: float
+    square: float
+    source: str
+
+    @classmethod
+    def of(cls, remounted: Sequence[RepeatedFits]) -> _Loosened | None:
+        """None where nothing was taken out, or no resonance shows in both takes."""
+        found = [
+            (one, *_in_usual_sizes(one, other, USUAL_SPREADS["driver"]))
+            for repeat in remounted
+            for one, other in _same(repeat.first.resonances, repeat.second.resonances, _NEAR_LOOSENED)
+        ]
+        if not found:
+            return None
+        moved = [pair for pair in found if pair[1] + pair[2] > 2.0] or found
+        known = _WORTH + 2 * len(moved)
+        square = (_WORTH + sum(pair[1] + pair[2] for pair in moved)) / known
+        return cls(tuple(found), known, square, "; ".join(repeat.why for repeat in remounted))
+
+    def times(self, resonance: Resonance) -> float:
+        """Factor on the usual sizes for a resonance of the driver: more where it itself did more."""
+        itself = [self._itself(pair) for pair in self._of(resonance)]
+        square, known = max([(self.square, self.known), *itself])
+        return _widened(square, known)
+
+    def times_if_of_driver(self, resonance: Resonance) -> float:
+        """The same where nobody knows whether it is of the driver: as likely as what it did makes that."""
+        times, square = self.times(resonance), max(self.square, 1.0)
+        for_driver = 1.0
+        for _, frequency, height in self._of(resonance):
+            for_driver *= math.exp(min(0.5 * (frequency + height) * (1 - 1 / square), 50.0)) / square
+        share = for_driver / (1 + for_driver)
+        return math.sqrt(share * times**2 + 1 - share)
+
+    def spread(self, usual: Spread, times: float) -> Spread:
+        return Spread(times * usual.frequency, times * usual.q, times * usual.height, self.source)
+
+    def _of(self, resonance: Resonance) -> list[tuple[Resonance, float, float]]:
+        return [p for p in self.pairs if abs(p[0].frequency_hz / resonance.frequency_hz - 1) < _NEAR_LOOSENED]
+
+    def _itself(self, pair: tuple[Resonance, float, float]) -> tuple[float, float]:
+        known = _WORTH + 2
+        return (_WORTH * self.square + pair[1] + pair[2]) / known, known
+
+
+def _in_usual_sizes(one: Resonance, other: Resonance, usual: Spread) -> tuple[float, float]:
+    """Variances of frequency and height that noise does not explain, over the squares of the usual sizes."""
+    compared = (
+        (
+            _compared(one.frequency_hz, one.frequency_std_hz, other.frequency_hz, other.frequency_std_hz),
+            usual.frequency,
+        ),
+        (
+            _compared(one.height_ohm, one.height_noise_std_ohm, other.height_ohm, other.height_noise_std_ohm),
+            usual.height,
+        ),
+    )
+    first, second = (max(0.5 * difference**2 - noise, 0.0) / size**2 for (difference, noise), size in compared)
+    return first, second
+
+
+def _widened(square: float, known: float) -> float:
+    """A standard deviation from its square as so many observations show it, for verdicts as improbable as ever."""
+    return math.sqrt(square) * float(stats.t.isf(_BEYOND, known) / stats.norm.isf(_BEYOND))
+
+
+def _larger(one: Spread, other: Spread) -> Spread:
+    """Quantity by quantity; the source is that of the larger height."""
+    return Spread(
+        max(one.frequency, other.frequency),
+        max(one.q, other.q),
+        max(one.height, other.height),
+        other.source if other.height > one.height else one.source,
+    )
 
 
 def _spread_of(finding: Finding, repeats: Sequence[RepeatedFits]) -> Spread:
@@ -106,13 +211,7 @@ def _spread_of(finding: Finding, repeats: Sequence[RepeatedFits]) -> Spread:
         for repeat in repeats
         if (pairs := _same(repeat.first.resonances, repeat.second.resonances))
     ]
-    itself = _told_by(common, [pair for pair in nearest if distance(pair) < _NEAR], repeats)
-    return replace(
-        common,
-        frequency=max(common.frequency, itself.frequency),
-        q=max(common.q, itself.q),
-        height=max(common.height, itself.height),
-    )
+    return _larger(common, _told_by(common, [pair for pair in nearest if distance(pair) < _NEAR], repeats))
 
 
 def bare_driver_findings(fit: ResonanceFit) -> tuple[Finding, ...]:
@@ -132,11 +231,13 @@ def spread_of_fundamental(repeats: Sequence[RepeatedFits] = ()) -> Spread:
     return _told_by(USUAL_FUNDAMENTAL, pairs, repeats)
 
 
-def _same(first: Iterable[Resonance], second: Sequence[Resonance]) -> list[tuple[Resonance, Resonance]]:
+def _same(
+    first: Iterable[Resonance], second: Sequence[Resonance], reach: float = _NEAR
+) -> list[tuple[Resonance, Resonance]]:
     """Those of two takes that are one and the same: nearest to each other."""
     pairs = []
     for one in first:
-        near = [other for other in second if abs(other.frequency_hz / one.frequency_hz - 1) < _NEAR]
+        near = [other for other in second if abs(other.frequency_hz / one.frequency_hz - 1) < reach]
         if near:
             pairs.append((one, min(near, key=lambda other: abs(other.frequency_hz - one.frequency_hz))))
     return pairs

@@ -50,7 +50,9 @@ def repeats_of(
         if len(wanted) == MOST_PAIRS or (wanted is same and later.state != take.state):
             continue
         first, second = fit(earlier), fit(later)
-        if not difference(second, first):  # else the box was changed between, or one of the two went wrong
+        if not difference(
+            second, first, later.remounted
+        ):
             what = "the driver taken out and put back" if later.remounted else "the same state"
             wanted.append(RepeatedFits(first, second, f"takes {earlier.number} and {later.number}, {what}"))
     return Repeats(tuple(same), tuple(remounted))

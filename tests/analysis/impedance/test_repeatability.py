@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 from invented_findings import finding, only, report, resonance
 
-from stillbox.analysis.box.box_words import _BOX_NAMES
-from stillbox.analysis.impedance.findings import Cause, FindingsReport, Spread
+from stillbox.analysis.driver_and_box.driver_and_box_export import _BOX_NAMES
+from stillbox.analysis.impedance.findings import Cause, Finding, FindingsReport, Spread
 from stillbox.analysis.impedance.held_cone import held_motional_hz
 from stillbox.analysis.impedance.repeatability import USUAL, RepeatedFits, as_it_repeats, spread_of_cause, with_spreads
 from stillbox.analysis.maths.quantity import Quantity
@@ -271,3 +271,29 @@ def test_a_resonance_that_remounting_moves_is_known_to_move() -> None:
     assert told[3].spread.frequency > 1.4 * told[0].spread.frequency > 1.4 * 0.003
     walls = with_spreads([replace(one, cause="wall") for one in second], (), remounted)
     assert all(one.spread == spread_of_cause("wall") for one in walls)
+
+
+@pytest.mark.parametrize("times", [1.3, 5.0])
+def test_another_remounting_is_as_improbable_beyond_three_deviations_as_it_should_be(times: float) -> None:
+    """Of a basket under stress, alone among resonances of the box that stay, and nobody knows which is which."""
+    generator = np.random.default_rng(7)
+    wrong = judged = 0
+
+    def mounted() -> list[Finding]:
+        moves = times * generator.standard_normal((2, 3))
+        driver = [
+            finding(f * (1 + 0.003 * by), 0.2 * math.exp(0.03 * grown), frequency_std_hz=0.01)
+            for f, by, grown in zip((550.0, 760.0, 1_300.0), *moves, strict=True)
+        ]
+        box = [finding(f, 0.2, frequency_std_hz=0.01) for f in (217.0, 381.0)]
+        return [*box, *driver]
+
+    for _ in range(400):
+        first, again, later = mounted(), mounted(), mounted()
+        remounted = (RepeatedFits(report(*first).fit, report(*again).fit, "takes 1 and 2, remounted"),)
+        for one, other in zip(*(with_spreads(each, (), remounted) for each in (again, later)), strict=True):
+            stds = [(each.frequency_std_hz, each.height_own_std_ohm) for each in (one, other)]
+            by_hz = abs(one.resonance.frequency_hz - other.resonance.frequency_hz) / math.hypot(stds[0][0], stds[1][0])
+            by_ohm = abs(one.resonance.height_ohm - other.resonance.height_ohm) / math.hypot(stds[0][1], stds[1][1])
+            wrong, judged = wrong + (max(by_hz, by_ohm) > 3), judged + 1
+    assert wrong < 0.02 * judged
