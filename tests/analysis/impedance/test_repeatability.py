@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from invented_findings import finding, only, report, resonance
 
-from stillbox.analysis.driver_and_box.driver_and_box_export import _BOX_NAMES
+from stillbox.analysis.box.box_words import _BOX_NAMES
 from stillbox.analysis.impedance.findings import Cause, Finding, FindingsReport, Spread
 from stillbox.analysis.impedance.held_cone import held_motional_hz
 from stillbox.analysis.impedance.repeatability import USUAL, RepeatedFits, as_it_repeats, spread_of_cause, with_spreads
