@@ -130,15 +130,15 @@ class Bench:
         settings = self._calibration_settings
         if settings is None:
             raise StillboxError(
-                f"the reference resistor of {self.build.path} is not known; "
-                f"say it with 'stillbox calibrate {self.build.path} --reference-ohms R'"
+                f"the reference resistor of {self.build.path} is not known",
+                f"say it with 'stillbox calibrate {self.build.path} --reference-ohms R'",
             )
         return settings
 
     def ratio(self, take: TakeInfo) -> ChannelRatio:
         """Ratio of the channels of a take with its noise."""
         if take.subject == "microphone":
-            raise StillboxError(f"take {take.number} is of a microphone, which has no impedance; name another one")
+            raise StillboxError(f"take {take.number} is of a microphone, which has no impedance", "name another one")
         if take.number not in self._ratios:
             self._say(f"computing the response of take {take.number} ({take.address})")
             self._ratios[take.number] = channel_ratio(self.build.load(take), self.gate_s)
@@ -226,8 +226,8 @@ class Bench:
         inside = (frequency_hz >= low_hz) & (frequency_hz <= high_hz)
         if np.count_nonzero(inside) < 16:
             raise StillboxError(
-                f"take {take.number} and the calibration takes have no band in common; "
-                "record the calibration with the same excitation"
+                f"take {take.number} and the calibration takes have no band in common",
+                "record the calibration with the same excitation",
             )
         return frequency_hz[inside]
 
@@ -286,9 +286,9 @@ class Bench:
     def resistor_check(self, take: TakeInfo) -> ResistorCheck:
         """A check-resistor take against its marked value."""
         if take.load_ohm is None:
-            raise StillboxError(f"take {take.number} has no marked value; import it again with --load-ohms")
+            raise StillboxError(f"take {take.number} has no marked value", "import it again with --load-ohms")
         if take.subject == "load":
-            raise StillboxError(no_proof(take))
+            raise no_proof(take)
         spectrum = self.spectrum(take)
         curve = curve_of_spectrum(spectrum, *_CHECK_BAND_HZ, points_per_octave=_INDEPENDENT_POINTS)
         tolerance = take.load_tolerance_percent
@@ -338,7 +338,7 @@ class Bench:
     def findings_of(self, take: TakeInfo) -> FindingsReport:
         """Resonances of one in-box take, each with its cause."""
         if take.subject != "in-box":
-            raise StillboxError(f"take {take.number} is of {take.subject}; causes are told from a take of in-box")
+            raise StillboxError(f"take {take.number} is of {take.subject}", "causes are told from a take of in-box")
         return self._findings_from(take, self.fit(take))
 
     def _findings_from(
@@ -408,15 +408,15 @@ class Bench:
         first, second = self.in_box(before, unit), self.in_box(after, unit)
         if first.number == second.number:
             raise StillboxError(
-                f"state {before} cannot be compared with itself; name the states before and "
-                "after the work, or two takes by their numbers"
+                f"state {before} cannot be compared with itself",
+                "name the states before and after the work, or two takes by their numbers",
             )
         return first, second
 
     def reported(self, states: Sequence[str] = (), unit: str | None = None) -> tuple[TakeInfo, ...]:
         """The takes that a report is of: those of the states named, one or two, or the newest and the state before."""
         if len(states) > 2:
-            raise StillboxError(f"a report is of one state or of two, not of {len(states)} ({', '.join(states)})")
+            raise StillboxError(f"a report is of one state or of two, not of {len(states)} ({', '.join(states)})", "")
         if len(states) == 2:
             return self.compared(states[0], states[1], unit)
         last = self.in_box(states[0] if states else None, unit)
@@ -443,12 +443,12 @@ class Bench:
             of_number = [t for t in self.takes if state == str(t.number)]
             if of_number and of_number[0].subject != "in-box":
                 raise StillboxError(
-                    f"take {state} is {of_number[0].address}, not a take in the box; name a state or a take of in-box"
+                    f"take {state} is {of_number[0].address}, not a take in the box", "name a state or a take of in-box"
                 )
             raise StillboxError(
-                f"{self.build.path} has no in-box take{words_of_choice(state, unit)}; "
-                + (f"there are, as state/unit: {there}" if there else "import or record one with --subject in-box")
-                + self.build.hint_of_damage()
+                f"{self.build.path} has no in-box take{words_of_choice(state, unit)}",
+                (f"there are, as state/unit: {there}" if there else "import or record one with --subject in-box")
+                + self.build.hint_of_damage(),
             )
         return take
 

@@ -134,13 +134,13 @@ def fit_jig(
     low_ohm, high_ohm = _REFERENCE_RANGE_OHM
     if not low_ohm <= reference_ohm <= high_ohm:
         raise StillboxError(
-            f"reference resistor of {reference_ohm:g} ohm is outside {low_ohm:g} to {high_ohm:g} ohm; "
-            "give its value in ohms"
+            f"reference resistor of {reference_ohm:g} ohm is outside {low_ohm:g} to {high_ohm:g} ohm",
+            "give its value in ohms",
         )
     used = {subject: standards[subject] for subject in STANDARD_SUBJECTS if subject in standards}
     load = used.get("load")
     if load is not None and not (load.load_ohm is not None and load.load_ohm > 0):
-        raise StillboxError("the load take has no value of its resistor; import it again with --load-ohms")
+        raise StillboxError("the load take has no value of its resistor", "import it again with --load-ohms")
     require_plausible(jig, frequency_hz, used)
     if load is not None:
         require_load_apart(frequency_hz, used)

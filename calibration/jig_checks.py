@@ -56,12 +56,14 @@ def require_plausible(jig: JigKind, frequency_hz: FloatArray, standards: Mapping
             if not low <= size <= high:
                 raise StillboxError(
                     f"the {subject} take reads a channel ratio of {size:.3g} where {low:.2g} to {high:.2g} is "
-                    f"possible on a {jig} jig; check the wiring and --jig, and record it again"
+                    f"possible on a {jig} jig",
+                    "check the wiring and --jig, and record it again",
                 )
         elif subject == far_name and size > _LARGEST_FAR * gain:
             raise StillboxError(
                 f"the {subject} take reads a channel ratio of {size:.3g}, at most {_LARGEST_FAR * gain:.2g} is "
-                f"possible on a {jig} jig; was it exchanged with another take, or is --jig wrong? record it again"
+                f"possible on a {jig} jig",
+                "was it exchanged with another take, or is --jig wrong? record it again",
             )
 
 
@@ -74,8 +76,8 @@ def require_load_apart(frequency_hz: FloatArray, standards: Mapping[str, Standar
             continue
         if _typical(frequency_hz, load.ratio - other.ratio) < _SMALLEST_LOAD_SPAN * _typical(frequency_hz, load.ratio):
             raise StillboxError(
-                f"the load take of {load.load_ohm:g} ohm reads like the {subject} take; "
-                "use a load of about the speaker's impedance and record it again"
+                f"the load take of {load.load_ohm:g} ohm reads like the {subject} take",
+                "use a load of about the speaker's impedance and record it again",
             )
 
 

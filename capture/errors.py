@@ -1,4 +1,4 @@
-"""The one error that people are meant to read."""
+"""The errors that people are meant to read: a fault and its remedy."""
 
 from __future__ import annotations
 
@@ -11,14 +11,26 @@ from stillbox.capture.shown_text import visible
 
 
 class StillboxError(Exception):
-    """A fault that the person can mend: says what is wrong, with which value, and the remedy.
+    """A fault that the person can mend.
 
-    The command line prints it as one line on stderr and exits with 2; the window shows it as a sentence. What cannot
-    be shown in a line (line ends, other control characters, halves of characters in names) is escaped.
+    The command line prints both parts as one line on stderr and exits with 2; the window shows them as a sentence.
+    What cannot be shown in a line (line ends, other control characters, halves of characters in names) is escaped.
+    Nothing may steer by the words: what somebody has to tell apart is a class of its own.
+
+    Parameters
+    ----------
+    fault : str
+        What is wrong, with which value.
+    remedy : str
+        What to do about it; empty only where there is nothing to do.
     """
 
-    def __init__(self, sentence: str) -> None:
-        super().__init__(visible(sentence))
+    def __init__(self, fault: str, remedy: str) -> None:
+        self.fault, self.remedy = visible(fault), visible(remedy)
+        super().__init__(self.fault, self.remedy)
+
+    def __str__(self) -> str:
+        return "; ".join(filter(None, (self.fault, self.remedy)))
 
 
 def describe_validation_error(error: ValidationError) -> str:

@@ -34,8 +34,8 @@ SpiceOption = Annotated[
 ]
 
 GONE = (
-    "--absorption-q is gone: what a lining does follows from what it is and where it lies, not from one Q; line it, "
-    "sweep it again under another state and set both against each other with --against"
+    "--absorption-q is gone: what a lining does follows from what it is and where it lies, not from one Q",
+    "line it, sweep it again under another state and set both against each other with --against"
 )
 
 
@@ -65,7 +65,7 @@ def driver(
     from stillbox.analysis.lumped.driver import MeterReading
 
     if re_tolerance is not None and re_ohms is None:
-        raise StillboxError("--re-tolerance belongs to a reading of the multimeter; give that too, as --re-ohms")
+        raise StillboxError("--re-tolerance belongs to a reading of the multimeter", "give that too, as --re-ohms")
     meter = None if re_ohms is None else MeterReading(re_ohms, re_tolerance)
     report = driver_report(bench, unit, meter)
     if spice is not None:
@@ -134,7 +134,7 @@ def bass(
         float | None, typer.Option("--port-length", metavar="MM", help="Foretell: another length of the port.")
     ] = None,
     absorption_q: Annotated[
-        float | None, typer.Option("--absorption-q", metavar="QA", help=GONE, hidden=True)
+        float | None, typer.Option("--absorption-q", metavar="QA", help=GONE[0], hidden=True)
     ] = None,
     volts: Annotated[
         float, typer.Option("--volts", metavar="V", help="Rms voltage for excursion and air speed in the port.")
@@ -157,7 +157,7 @@ def bass(
     from stillbox.analysis.bass.meanings import meaning_lines
 
     if absorption_q is not None:
-        raise StillboxError(GONE)
+        raise StillboxError(*GONE)
     _within("volts", volts, VOLTAGE_LIMITS_V)
     change = _change(
         {
@@ -192,7 +192,7 @@ def _change(given: dict[str, float | None]) -> Change | None:
 def _within(name: str, value: float | None, limits: tuple[float, float]) -> None:
     low, high = limits
     if value is not None and not low <= value <= high:
-        raise StillboxError(f"--{name.replace('_', '-')} {value:g} must be {low:g} to {high:g}; correct it")
+        raise StillboxError(f"--{name.replace('_', '-')} {value:g} must be {low:g} to {high:g}", "correct it")
 
 
 def _plot(report: BassReport, path: Path) -> None:

@@ -82,24 +82,24 @@ def _require_command(given: Sequence[str]) -> None:
     """StillboxError where the first word is neither an option nor a command, or a word is empty."""
     if "" in given:
         raise StillboxError(
-            f"word {given.index('') + 1} of the command is empty, as a shell variable without a value gives it; "
-            "give a value, or leave it out"
+            f"word {given.index('') + 1} of the command is empty, as a shell variable without a value gives it",
+            "give a value, or leave it out",
         )
     first = given[0]
     if first.startswith("-") or first in COMMANDS:
         return
     if Path(first).is_dir():
         raise StillboxError(
-            f"'{given[1]}' after the folder {first} means nothing; the command comes first, "
-            f"as in 'stillbox takes {first}'; see 'stillbox --help'"
+            f"'{given[1]}' after the folder {first} means nothing",
+            f"the command comes first, as in 'stillbox takes {first}'; see 'stillbox --help'",
         )
     builds = (str(path.parent) for path in Path(first).parent.glob("*/build.toml"))
     names = {name.lower(): name for name in (*builds, *COMMANDS)}
     near = difflib.get_close_matches(first.lower(), names, n=1)
     meant = f" (did you mean '{names[near[0]]}'?)" if near else ""
     raise StillboxError(
-        f"'{first}' is no command{meant} and no folder of a build; make a build of this name with "
-        f"'stillbox start {first}', or see the commands by 'stillbox --help'"
+        f"'{first}' is no command{meant} and no folder of a build",
+        f"make a build of this name with 'stillbox start {first}', or see the commands by 'stillbox --help'",
     )
 
 

@@ -48,7 +48,7 @@ def excitation(
     )
 
     if out.suffix.lower() != ".wav":
-        raise StillboxError(f"OUT.wav: '{out}' does not end in .wav; give a name like sweep.wav")
+        raise StillboxError(f"OUT.wav: '{out}' does not end in .wav", "give a name like sweep.wav")
     check_excitation_name(out)
     signal = make_excitation(
         low_hz=low,
@@ -225,5 +225,5 @@ def _inside_mm(text: str | None) -> tuple[float, float, float] | None:
     try:
         height, width, depth = (float(part) for part in text.lower().replace("×", "x").split("x"))
     except ValueError as error:
-        raise StillboxError(f"--inside: '{text}' is not HEIGHTxWIDTHxDEPTH in mm; write 460x300x230") from error
+        raise StillboxError(f"--inside: '{text}' is not HEIGHTxWIDTHxDEPTH in mm", "write 460x300x230") from error
     return height, width, depth

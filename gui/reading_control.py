@@ -82,8 +82,9 @@ class ReadingControl(QObject):
         if named is not None and named not in fitting:
             self._troubled = True
             sentence = f"{named.title} needs {named.needs}: select it on the left, or sweep it first."
+            fault = StillboxError(f"{named.title} needs {named.needs}", "select it on the left, or sweep it first")
             self._panel.show_view(self.view)
-            self.failed.emit(Failure(sentence, StillboxError(sentence)))
+            self.failed.emit(Failure(sentence, fault))
             return
         self._wanted += 1
         view = named or (self.view if self.view in fitting else fitting[0] if fitting else None)

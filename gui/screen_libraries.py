@@ -21,8 +21,8 @@ INSTALL = f"sudo apt-get install {PACKAGES}"
 def missing_libraries(error: object) -> StillboxError:
     """The fault for a person, with the one line that mends it."""
     return StillboxError(
-        f"the window cannot open, for a library that Qt needs is not there or cannot be read ({error}); on Debian or "
-        f"Ubuntu this line installs all of them: {INSTALL}"
+        f"the window cannot open, for a library that Qt needs is not there or cannot be read ({error})",
+        f"on Debian or Ubuntu this line installs all of them: {INSTALL}",
     )
 
 

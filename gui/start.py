@@ -24,7 +24,9 @@ def open_window(build: Path | None = None) -> int:
     except ImportError as error:
         if "shared object file" in str(error):
             raise missing_libraries(error) from error
-        raise StillboxError(f"the window needs PyQt5, which cannot be loaded ({error}); install it with pip") from error
+        raise StillboxError(
+            f"the window needs PyQt5, which cannot be loaded ({error})", "install it with pip"
+        ) from error
     from stillbox.capture.build.build_folder import BuildFolder
     from stillbox.gui.work.log_file import begin_log
     from stillbox.gui.work.settings import read_settings
@@ -56,8 +58,8 @@ def _require_screen() -> None:
     needs_server = sys.platform.startswith("linux") and not os.environ.get("QT_QPA_PLATFORM")
     if needs_server and not (os.environ.get("DISPLAY") or os.environ.get("WAYLAND_DISPLAY")):
         raise StillboxError(
-            "there is no screen to open the window on; start it from a desktop, or use the commands that "
-            "'stillbox --help' lists"
+            "there is no screen to open the window on",
+            "start it from a desktop, or use the commands that 'stillbox --help' lists",
         )
 
 

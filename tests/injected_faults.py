@@ -85,7 +85,7 @@ def named_kind(rig: PracticeRig, rated_ohm: float | None) -> tuple[str, str]:
     try:
         notes = check(rig, rated_ohm=rated_ohm).notes
     except PreCheckRefusal as refusal:
-        return refusal.fault.kind, str(refusal)
+        return refusal.wiring.kind, str(refusal)
     return (notes[0].kind, notes[0].sentence) if notes else ("", "")
 
 

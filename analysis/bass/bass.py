@@ -189,7 +189,7 @@ def _rises_to(grid_hz: FloatArray, level: FloatArray, wanted_db: float) -> float
     above = np.flatnonzero(level >= wanted_db)
     if above.size == 0 or above[0] == 0:
         raise StillboxError(
-            f"the response does not cross {wanted_db:.0f} dB between {grid_hz[0]:.0f} and {grid_hz[-1]:.0f} Hz"
+            f"the response does not cross {wanted_db:.0f} dB between {grid_hz[0]:.0f} and {grid_hz[-1]:.0f} Hz", ""
         )
     last = int(above[0]) - 1
     part = (wanted_db - level[last]) / (level[last + 1] - level[last])
@@ -232,7 +232,7 @@ def changed(system: BassSystem, change: Change, volume_m3: float | None, port: P
     ratio = 1.0 if change.volume_ratio is None else change.volume_ratio
     if not LEAST_VOLUME_RATIO <= ratio <= MOST_VOLUME_RATIO:
         raise StillboxError(
-            f"the volume may change by a factor of {LEAST_VOLUME_RATIO:g} to {MOST_VOLUME_RATIO:g}, not {ratio:g}"
+            f"the volume may change by a factor of {LEAST_VOLUME_RATIO:g} to {MOST_VOLUME_RATIO:g}, not {ratio:g}", ""
         )
     x[alpha] -= np.log(ratio)
     tuning = 1 / np.sqrt(ratio) if system.model.vented else 1.0
@@ -263,7 +263,8 @@ def _port_mass_ratio(system: BassSystem, change: Change, volume_m3: float | None
     if not system.model.vented or port is None or volume_m3 is None or system.tuning_hz is None:
         raise StillboxError(
             "another port can be foretold for a vented box whose port's diameter and length stand in build.toml and "
-            "whose effective volume is known (a second take of the driver)"
+            "whose effective volume is known (a second take of the driver)",
+            "",
         )
     ends = ends_over_radius(port, system.tuning_hz, volume_m3, air)
     if not 0 < ends < LONGEST_ENDS:

@@ -200,11 +200,11 @@ def decay_at_frequencies(
     Other parameters and errors as for `cumulative_spectral_decay`; double precision.
     """
     if (slice_times_s is None) == (cycles is None):
-        raise StillboxError("give either slice_times_s or cycles for the decay, not both and not neither")
+        raise StillboxError("give either slice_times_s or cycles for the decay, not both and not neither", "")
     frequency_hz = np.asarray(frequency_hz, dtype=np.float64)
     if frequency_hz.ndim != 1 or not np.all(frequency_hz > 0) or np.any(frequency_hz > sample_rate_hz / 2):
         raise StillboxError(
-            f"frequencies of the decay must lie above 0 and up to half of the rate, {sample_rate_hz / 2:g} Hz"
+            f"frequencies of the decay must lie above 0 and up to half of the rate, {sample_rate_hz / 2:g} Hz", ""
         )
     record = _record(impulse_response, sample_rate_hz, record_s, fall_s)
     record_length_s = record.size / sample_rate_hz
@@ -257,22 +257,24 @@ def _record(
     """The part of the response that is used, with the fall of the window's fixed end laid on."""
     response = np.asarray(impulse_response, dtype=float)
     if response.ndim != 1 or response.size < 2:
-        raise StillboxError(f"the impulse response must be one row of at least 2 samples, not {response.shape}")
+        raise StillboxError(f"the impulse response must be one row of at least 2 samples, not {response.shape}", "")
     if not np.all(np.isfinite(response)):
-        raise StillboxError("the impulse response holds values that are not finite; no decay can be computed")
+        raise StillboxError("the impulse response holds values that are not finite", "no decay can be computed")
     if not sample_rate_hz > 0:
-        raise StillboxError(f"the sample rate of the decay must be above 0 Hz, not {sample_rate_hz:g}")
+        raise StillboxError(f"the sample rate of the decay must be above 0 Hz, not {sample_rate_hz:g}", "")
     available_s = response.size / sample_rate_hz
     if record_s is not None and not 2 / sample_rate_hz <= record_s <= available_s * (1 + 1e-9):
         raise StillboxError(
             "the record of the decay must be longer than 2 samples and at most the "
-            f"{available_s:g} s of the response, not {record_s:g} s"
+            f"{available_s:g} s of the response, not {record_s:g} s",
+            "",
         )
     size = response.size if record_s is None else min(round(record_s * sample_rate_hz), response.size)
     fall_s = FALL_FRACTION * size / sample_rate_hz if fall_s is None else fall_s
     if not 0 <= fall_s <= size / sample_rate_hz:
         raise StillboxError(
-            f"the fall of the decay's window must be 0 to {size / sample_rate_hz:g} s (the record), not {fall_s:g} s"
+            f"the fall of the decay's window must be 0 to {size / sample_rate_hz:g} s (the record), not {fall_s:g} s",
+            "",
         )
     record = response[:size].copy()
     fall = _rise(fall_s, sample_rate_hz, size)[::-1]
@@ -282,18 +284,19 @@ def _record(
 
 def _even_times(slices: int, start_s: float, duration_s: float) -> FloatArray:
     if slices < 2:
-        raise StillboxError(f"a decay needs at least 2 slices, not {slices}")
+        raise StillboxError(f"a decay needs at least 2 slices, not {slices}", "")
     return np.linspace(start_s, duration_s, slices)
 
 
 def _checked_times(slice_times_s: Sequence[float] | FloatArray, rise_s: float, record_s: float) -> FloatArray:
     times = np.asarray(slice_times_s, dtype=float)
     if times.ndim != 1 or times.size == 0 or not np.all(np.diff(times) >= 0):
-        raise StillboxError("the slices of a decay must start at rising times in one row")
+        raise StillboxError("the slices of a decay must start at rising times in one row", "")
     if times[0] < -rise_s * (1 + 1e-9) or not times[-1] < record_s:
         raise StillboxError(
             f"the slices of the decay must lie from {-rise_s:g} s (the rise) to below the record's end at "
-            f"{record_s:g} s; {times[0]:g} to {times[-1]:g} s were asked for"
+            f"{record_s:g} s",
+            f"{times[0]:g} to {times[-1]:g} s were asked for",
         )
     return times
 
@@ -303,8 +306,8 @@ def _fft_length(fft_length: int | None, record_samples: int) -> int:
         return int(scipy.fft.next_fast_len(record_samples, real=True))
     if fft_length < record_samples:
         raise StillboxError(
-            f"an FFT of {fft_length} points would cut the record of {record_samples} samples; "
-            f"shorten the record or use at least {record_samples} points"
+            f"an FFT of {fft_length} points would cut the record of {record_samples} samples",
+            f"shorten the record or use at least {record_samples} points",
         )
     return int(fft_length)
 
@@ -314,7 +317,8 @@ def _rise_samples(rise_s: float, sample_rate_hz: float, record_samples: int) -> 
     if not 0 <= samples <= record_samples:
         raise StillboxError(
             f"the rise of the decay's window must be 0 to {record_samples / sample_rate_hz:g} s (the record), "
-            f"not {rise_s:g} s"
+            f"not {rise_s:g} s",
+            "",
         )
     return samples
 

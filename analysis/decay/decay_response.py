@@ -138,8 +138,8 @@ def decay_response(
     """
     if not fit.motional:
         raise StillboxError(
-            "the fit has no motional peak, so there is nothing to divide by; "
-            "a decay needs a take of a driver, free or in a box"
+            "the fit has no motional peak, so there is nothing to divide by",
+            "a decay needs a take of a driver, free or in a box",
         )
     first_bin = _first_bin(spectrum)
     spectrum = _cut(spectrum, 1.05 * TAPER_DISTANCE * HIGH_TAPER * highest_hz)
@@ -249,7 +249,8 @@ def _first_bin(spectrum: ImpedanceSpectrum) -> int:
     if abs(place - round(place)) > 1e-3:
         raise StillboxError(
             f"the spectrum's first frequency, {spectrum.frequency_hz[0]:g} Hz, is no multiple of its resolution of "
-            f"{spectrum.resolution_hz:g} Hz; a decay needs the bins of an FFT"
+            f"{spectrum.resolution_hz:g} Hz",
+            "a decay needs the bins of an FFT",
         )
     return round(place)
 
@@ -320,7 +321,8 @@ def _band(
     if high_hz < 1.5 * low_hz:
         raise StillboxError(
             f"no decay can be computed: between {low_hz:.0f} Hz and {high_hz:.0f} Hz no band is left "
-            f"({high_reason}); take a longer or louder sweep"
+            f"({high_reason})",
+            "take a longer or louder sweep",
         )
     return (float(low_hz), float(high_hz)), (low_reason, high_reason)
 

@@ -75,7 +75,7 @@ HEAT = LinearSegmentedColormap.from_list(
 def state_styles(count: int) -> tuple[StateStyle, ...]:
     """Styles of one state alone, or of the earlier and the later of two."""
     if count not in (1, 2):
-        raise StillboxError(f"a picture shows one state or two, not {count}")
+        raise StillboxError(f"a picture shows one state or two, not {count}", "")
     return (ALONE,) if count == 1 else (BEFORE, AFTER)
 
 
@@ -198,7 +198,7 @@ def picture_bytes(figure: Figure, suffix: str) -> bytes:
     """The picture as the content of a .svg, .png or .pdf file; the suffix with its dot or without."""
     suffix = "." + suffix.lower().lstrip(".")
     if suffix not in PICTURE.suffixes:
-        raise StillboxError(f"no picture is written as '{suffix}'; choose one of {', '.join(PICTURE.suffixes)}")
+        raise StillboxError(f"no picture is written as '{suffix}'", f"choose one of {', '.join(PICTURE.suffixes)}")
     # Without date and with a fixed salt the same results give the same file.
     metadata = {".svg": {"Date": None}, ".pdf": {"CreationDate": None}, ".png": {}}[suffix]
     make_drawable(figure)

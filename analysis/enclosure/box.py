@@ -244,13 +244,13 @@ def fit_box(
 
 def _is_vented(resonances: ResonanceFit, vented: bool | None) -> bool:
     if not resonances.motional:
-        raise StillboxError("no motional peak shows in the in-box take; check that the driver is on the clips")
+        raise StillboxError("no motional peak shows in the in-box take", "check that the driver is on the clips")
     is_vented = len(resonances.motional) > 1 if vented is None else vented
     if is_vented and len(resonances.motional) < 2:
         raise StillboxError(
             "the build has a port, but the in-box take shows one motional peak only, at "
-            f"{resonances.motional[0].frequency_hz:.1f} Hz; check that the port is open, or that the sweep starts "
-            "below half of the tuning"
+            f"{resonances.motional[0].frequency_hz:.1f} Hz",
+            "check that the port is open, or that the sweep starts below half of the tuning",
         )
     return is_vented
 
@@ -311,7 +311,7 @@ def _tuning_pair(small: ConeResonances, resonances: ResonanceFit) -> int:
     between = (frequency_hz > low) & (frequency_hz < high)
     if not np.any(between):
         raise StillboxError(
-            f"no tuning shows between the motional peaks at {low:.1f} and {high:.1f} Hz; check that the port is open"
+            f"no tuning shows between the motional peaks at {low:.1f} and {high:.1f} Hz", "check that the port is open"
         )
     return int(np.argmax(np.where(between, np.abs(small.residues), 0.0)))
 

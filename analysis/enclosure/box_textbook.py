@@ -69,7 +69,8 @@ def vented_peaks(magnitude_ohm: Callable[[FloatArray], FloatArray], low_hz: floa
     if peaks.size < 2:
         raise StillboxError(
             f"the impedance has {peaks.size} peak(s) between {low_hz:.0f} and {high_hz:.0f} Hz where a vented box has "
-            "two; is the port open?"
+            "two",
+            "is the port open?",
         )
     first, second = sorted(peaks[np.argsort(values[peaks])[-2:]])
     saddle = first + int(np.argmin(values[first : second + 1]))

@@ -153,7 +153,8 @@ def second_take(
     if added_mass is None and test_box is None:
         raise StillboxError(
             "Vas, Mms and Bl need a second take of the driver: one with a known mass on the cone (added-mass) or one "
-            "in a known closed box (test-box)"
+            "in a known closed box (test-box)",
+            "",
         )
     _check(diameter_m.value, 0.01, 1.0, 1000, "mm", "diameter of the cone")
     warnings: list[str] = []
@@ -353,7 +354,7 @@ def _first_guess(data: FloatArray, known: FloatArray, air: Air, added: bool) -> 
         difference = np.exp(data[4]) - np.exp(mass_ratio)
         if not difference > 0:
             raise StillboxError(
-                "the mass on the cone did not lower the resonance; check which take is which, and that it was fixed"
+                "the mass on the cone did not lower the resonance", "check which take is which, and that it was fixed"
             )
         ln_bl2 = known[2] - np.log(difference)
     else:
@@ -382,7 +383,7 @@ def _tolerance(known: Known, default_percent: float) -> float:
 def _check(value: float, low: float, high: float, factor: float, unit: str, name: str) -> None:
     if not low <= value <= high:
         raise StillboxError(
-            f"{name} of {factor * value:g} {unit} must be {factor * low:g} to {factor * high:g} {unit}; correct it"
+            f"{name} of {factor * value:g} {unit} must be {factor * low:g} to {factor * high:g} {unit}", "correct it"
         )
 
 
@@ -392,7 +393,8 @@ def _mass_warnings(driver: DriverFit, added: AddedMassTake) -> list[str]:
     if ratio >= 0.995:
         raise StillboxError(
             f"with the mass on the cone the resonance is at {added.fit.fs_hz.value:.2f} Hz, without it at "
-            f"{driver.fs_hz.value:.2f} Hz: it must fall; check which take is which, and that the mass was fixed"
+            f"{driver.fs_hz.value:.2f} Hz: it must fall",
+            "check which take is which, and that the mass was fixed",
         )
     if ratio <= 1 - SMALLEST_SHIFT:
         return []
@@ -419,7 +421,7 @@ def _suspension_warning(estimate: _Estimate) -> list[str]:
 def _box_warnings(box: KnownBoxTake) -> list[str]:
     _check(box.volume_m3.value, 2e-4, 2.0, 1000, "litres", "volume of the test box")
     if box.fit.vented:
-        raise StillboxError("the test box must be closed, but its take shows a vented box; close the port")
+        raise StillboxError("the test box must be closed, but its take shows a vented box", "close the port")
     alpha = float(np.exp(box.fit.parameters[box.fit.box(LN_ALPHA)]))
     sentences = []
     if box.leak_probability > 0.5:

@@ -155,7 +155,7 @@ def curve_of_spectrum(
         If there are no such points.
     """
     if not 1 <= points_per_octave <= MOST_POINTS_PER_OCTAVE:
-        raise StillboxError(f"{points_per_octave} points an octave; give 1 to {MOST_POINTS_PER_OCTAVE}")
+        raise StillboxError(f"{points_per_octave} points an octave", f"give 1 to {MOST_POINTS_PER_OCTAVE}")
     lowest, highest = spectrum.frequency_hz[[1, -2]]
     grid_hz = logarithmic_grid(max(low_hz, lowest), min(high_hz, highest), points_per_octave)
     impedance = np.empty(grid_hz.size, dtype=complex)

@@ -73,8 +73,8 @@ def fit_resonances(
     """
     if spectrum.frequency_hz[-1] < 8 * spectrum.frequency_hz[0]:
         raise StillboxError(
-            f"the take covers {spectrum.frequency_hz[0]:.0f} to {spectrum.frequency_hz[-1]:.0f} Hz only; "
-            "resonances need at least three octaves: record with a wider sweep"
+            f"the take covers {spectrum.frequency_hz[0]:.0f} to {spectrum.frequency_hz[-1]:.0f} Hz only",
+            "resonances need at least three octaves: record with a wider sweep",
         )
     cells = cells_of(spectrum)
     relaxations, fit = _first_fit(cells)

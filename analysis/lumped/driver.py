@@ -60,9 +60,9 @@ class MeterReading:
     def __post_init__(self) -> None:
         ohm, percent = self.resistance_ohm, self.tolerance_percent
         if not 0.05 <= ohm <= 1_000:
-            raise StillboxError(f"DC resistance by multimeter {ohm:g} ohm must be 0.05 to 1000 ohm; correct it")
+            raise StillboxError(f"DC resistance by multimeter {ohm:g} ohm must be 0.05 to 1000 ohm", "correct it")
         if percent is not None and not 0 <= percent <= 50:
-            raise StillboxError(f"tolerance of the multimeter {percent:g} % must be 0 to 50 %; correct it")
+            raise StillboxError(f"tolerance of the multimeter {percent:g} % must be 0 to 50 %", "correct it")
 
 
 @dataclass(frozen=True)
@@ -200,8 +200,8 @@ def fit_driver(spectrum: ImpedanceSpectrum, resonances: ResonanceFit, meter: Met
     """
     if not resonances.motional:
         raise StillboxError(
-            "no motional peak shows in the free-air take; check that the driver hangs free on the clips, "
-            "and that the sweep starts below its resonance"
+            "no motional peak shows in the free-air take",
+            "check that the driver hangs free on the clips, and that the sweep starts below its resonance",
         )
     motional = max(resonances.motional, key=lambda r: r.height_ohm)
     data = cell_data(spectrum, resonances)

@@ -68,8 +68,8 @@ def three_point(
     r0 = zmax / re_ohm
     if not r0 > 1.2:
         raise StillboxError(
-            f"the impedance peak of {zmax:.2f} ohm is not well above the DC resistance of {re_ohm:.2f} ohm; "
-            "the three-point method needs a driver that moves freely"
+            f"the impedance peak of {zmax:.2f} ohm is not well above the DC resistance of {re_ohm:.2f} ohm",
+            "the three-point method needs a driver that moves freely",
         )
     std = np.zeros(frequency_hz.size) if magnitude_std_ohm is None else magnitude_std_ohm
     readings = [_read(frequency_hz, magnitude_ohm, peak, re_ohm, r0, level) for level in (0.5, *OTHER_LEVELS)]
@@ -184,8 +184,8 @@ def _peak_index(frequency_hz: FloatArray, magnitude: FloatArray) -> int:
     inner = np.flatnonzero((magnitude[1:-1] >= magnitude[:-2]) & (magnitude[1:-1] > magnitude[2:])) + 1
     if inner.size == 0:
         raise StillboxError(
-            f"the impedance has no peak between {frequency_hz[0]:.0f} and {frequency_hz[-1]:.0f} Hz; "
-            "use a sweep that starts below the driver's resonance"
+            f"the impedance has no peak between {frequency_hz[0]:.0f} and {frequency_hz[-1]:.0f} Hz",
+            "use a sweep that starts below the driver's resonance",
         )
     return int(inner[np.argmax(magnitude[inner])])
 
@@ -204,7 +204,8 @@ def _crossing(frequency_hz: FloatArray, magnitude: FloatArray, peak: int, level:
     if below.size == 0:
         raise StillboxError(
             f"the impedance does not fall to {level:.2f} ohm {'above' if direction > 0 else 'below'} its peak at "
-            f"{frequency_hz[peak]:.1f} Hz; use a sweep that starts lower, or check the DC resistance"
+            f"{frequency_hz[peak]:.1f} Hz",
+            "use a sweep that starts lower, or check the DC resistance",
         )
     last = int(below[0])
     first = peak + direction * (last - 1)

@@ -144,12 +144,12 @@ def check_resistor(
         If the marked value is not positive or no point lies from 100 Hz to 5 kHz.
     """
     if not marked_ohm > 0:
-        raise StillboxError(f"marked value {marked_ohm:g} ohm of a check resistor must be greater than 0; correct it")
+        raise StillboxError(f"marked value {marked_ohm:g} ohm of a check resistor must be greater than 0", "correct it")
     low_hz, high_hz = CHECK_BAND_HZ
     inside = (frequency_hz >= low_hz) & (frequency_hz <= high_hz)
     if not np.any(inside):
         raise StillboxError(
-            f"the check resistor was not measured between {low_hz:g} and {high_hz:g} Hz; use a sweep that covers it"
+            f"the check resistor was not measured between {low_hz:g} and {high_hz:g} Hz", "use a sweep that covers it"
         )
     weight = 2 / noise_variance_ohm2[inside]  # the real part holds half of the noise
     resistance = impedance_ohm.real[inside]

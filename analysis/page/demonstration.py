@@ -42,8 +42,8 @@ def demonstration_build(folder: Path, progress: Progress) -> BuildFolder:
     manifest = RECORDINGS / "demo.toml"
     if not manifest.is_file():
         raise StillboxError(
-            f"{manifest} is missing; run the demonstration from a clone of the project, installed with "
-            "'pip install -e .'"
+            f"{manifest} is missing",
+            "run the demonstration from a clone of the project, installed with 'pip install -e .'",
         )
     demo = tomllib.loads(manifest.read_text(encoding="utf-8"))
     build = BuildFolder.create(folder)
@@ -74,9 +74,9 @@ def _require_empty(folder: Path) -> None:
     """StillboxError where something lies in the folder: files of a person's own may have the names of ours."""
     check_folder(folder)
     if os.path.lexists(folder / "build"):
-        raise StillboxError(f"{folder} holds a demonstration already; give another folder with --out")
+        raise StillboxError(f"{folder} holds a demonstration already", "give another folder with --out")
     if folder.is_dir() and any(folder.iterdir()):
-        raise StillboxError(f"{folder} is not empty; give a new folder with --out")
+        raise StillboxError(f"{folder} is not empty", "give a new folder with --out")
 
 
 def run_demonstration(folder: Path, progress: Progress) -> Iterator[str | Table]:

@@ -113,4 +113,4 @@ def _require_ranges(temperature_c: float, relative_humidity: float, pressure_pa:
     )
     for name, value, (low, high), unit in checks:
         if not low <= value <= high:
-            raise StillboxError(f"{name} {value:g} is outside {low:g} to {high:g} {unit}; correct it")
+            raise StillboxError(f"{name} {value:g} is outside {low:g} to {high:g} {unit}", "correct it")

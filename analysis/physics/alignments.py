@@ -82,7 +82,7 @@ def closed_alignment(qtc: float) -> ClosedAlignment:
         If Q is not positive.
     """
     if not qtc > 0:
-        raise StillboxError(f"Qtc of {qtc:g} must be greater than 0; correct it")
+        raise StillboxError(f"Qtc of {qtc:g} must be greater than 0", "correct it")
     x = 1 / qtc**2 - 2
     f3 = float(np.sqrt((x + np.sqrt(x**2 + 4)) / 2))
     name = _closed_name(qtc)
@@ -127,7 +127,7 @@ def qb3(qt: float, ql: float) -> VentedAlignment:
     """
     start = b4(ql)
     if not 0.1 <= qt < start.qt:
-        raise StillboxError(f"QB3 asks for a QT from 0.1 to {start.qt:.3f} (QL {ql:g}), not {qt:.3f}")
+        raise StillboxError(f"QB3 asks for a QT from 0.1 to {start.qt:.3f} (QL {ql:g}), not {qt:.3f}", "")
     guess = np.array([0.0, np.log(start.alpha)])
     # From B4 down in steps: each solution starts the next.
     for step in np.linspace(start.qt, qt, 12)[1:]:
@@ -149,7 +149,7 @@ def c4(k: float, ql: float) -> VentedAlignment:
         If k is not from 0.1 to 1.
     """
     if not SMALLEST_K <= k < 1:
-        raise StillboxError(f"the Chebyshev parameter k of {k:g} must be {SMALLEST_K:g} to 1")
+        raise StillboxError(f"the Chebyshev parameter k of {k:g} must be {SMALLEST_K:g} to 1", "")
     d = (k**4 + 6 * k**2 + 1) / 8
     root2 = float(np.sqrt(2))
     a3 = k * np.sqrt(4 + 2 * root2) / d**0.25
@@ -200,7 +200,7 @@ def _elements(a1: float, a2: float, a3: float, ql: float) -> tuple[float, float,
 
     middle = float(np.sqrt(a3 / a1))
     if excess(0.5 * middle) * excess(2 * middle) > 0:
-        raise StillboxError(f"no vented box with QL {ql:g} has this alignment; seal the box, or choose another")
+        raise StillboxError(f"no vented box with QL {ql:g} has this alignment", "seal the box, or choose another")
     r = optimize.brentq(excess, 0.5 * middle, 2 * middle)
     qt = 1 / (r * (a1 - r / ql))
     h = r**2

@@ -94,12 +94,12 @@ def room_modes(
         If a dimension is not positive or there would be too many modes.
     """
     if not all(length > 0 for length in inside_mm):
-        raise StillboxError(f"inside dimensions {inside_mm} mm must all be above 0; correct inside_mm in build.toml")
+        raise StillboxError(f"inside dimensions {inside_mm} mm must all be above 0", "correct inside_mm in build.toml")
     steps_hz = [speed_of_sound_m_s / 2 / (length * 1e-3) for length in inside_mm]
     counts = [int(highest_hz / step) for step in steps_hz]
     if math.prod(count + 1 for count in counts) > 200_000:
         raise StillboxError(
-            f"a box of {inside_mm} mm has too many modes below {highest_hz:g} Hz; check that inside_mm is in mm"
+            f"a box of {inside_mm} mm has too many modes below {highest_hz:g} Hz", "check that inside_mm is in mm"
         )
     modes = []
     for height in range(counts[0] + 1):

@@ -155,19 +155,19 @@ def volume_budget(
     for item in items:
         if item.volume_m3 < 0 or not 0 <= item.porosity < 1:
             raise StillboxError(
-                f"{item.name}: {item.volume_m3 / LITRE:g} litres with porosity {item.porosity:g}; the volume must not "
-                "be negative and the porosity must be from 0 to below 1"
+                f"{item.name}: {item.volume_m3 / LITRE:g} litres with porosity {item.porosity:g}",
+                "the volume must not be negative and the porosity must be from 0 to below 1",
             )
     for part in stuffing:
         if part.material not in FIBRES:
-            raise StillboxError(f"stuffing of '{part.material}' is not known; choose one of {', '.join(FIBRES)}")
+            raise StillboxError(f"stuffing of '{part.material}' is not known", f"choose one of {', '.join(FIBRES)}")
     gross = float(np.prod(inside_m))
     taken = sum(item.taken_m3 for item in items) + sum(part.taken_m3 for part in stuffing)
     air = gross - taken
     if not air > 0:
         raise StillboxError(
-            f"what is in the box takes {taken / LITRE:.1f} litres, but the box has {gross / LITRE:.1f} litres inside; "
-            "check the volumes in build.toml"
+            f"what is in the box takes {taken / LITRE:.1f} litres, but the box has {gross / LITRE:.1f} litres inside",
+            "check the volumes in build.toml",
         )
     most = isothermal_factor(stuffing, air, density_kg_m3)
     middle, tolerance = 0.5 * (1 + most) * air, 0.5 * (most - 1) * air / float(np.sqrt(3))

@@ -149,7 +149,8 @@ def sweep_spectra(recording: Recording, hum: Hum | None, gate_s: float | None) -
     if plan.bins_hz.size < _FEWEST_BINS:
         raise StillboxError(
             f"the sweep of take {info.number}, {info.excitation.low_hz:g} to {info.excitation.high_hz:g} Hz, is too "
-            "narrow to give an impedance; record with a wider one, or give a longer gate"
+            "narrow to give an impedance",
+            "record with a wider one, or give a longer gate",
         )
     filters, noise_gain = plan.filters()
 

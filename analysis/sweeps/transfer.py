@@ -86,20 +86,20 @@ def channel_ratio(recording: Recording, gate_s: float | None = None) -> ChannelR
     rate = excitation.sample_rate_hz
     if gate_s is not None and not _SHORTEST_GATE_S <= gate_s <= _LONGEST_GATE_S:
         raise StillboxError(
-            f"gate {gate_s:g} s is not {_SHORTEST_GATE_S:g} to {_LONGEST_GATE_S:g} s; give such a one, or none"
+            f"gate {gate_s:g} s is not {_SHORTEST_GATE_S:g} to {_LONGEST_GATE_S:g} s", "give such a one, or none"
         )
     if recording.samples.shape[1] < 2:
-        raise StillboxError(f"take {info.number} has one channel only; a ratio needs both inputs of the jig")
+        raise StillboxError(f"take {info.number} has one channel only", "a ratio needs both inputs of the jig")
     spans = silent_spans(info.frames, info.sweep_starts, excitation)
     if not spans:
         raise StillboxError(
-            f"take {info.number} has no silence of 0.1 s around the sweep to estimate the noise from; "
-            "record again with silence before and after"
+            f"take {info.number} has no silence of 0.1 s around the sweep to estimate the noise from",
+            "record again with silence before and after",
         )
     hum = find_hum(recording.samples, rate, spans)
     noise = noise_spectra(recording.samples, rate, spans, hum)
     if not np.any(recording.samples[:, 0]):
-        raise StillboxError(f"take {info.number}: channel 1 carries no signal; check the wiring and record again")
+        raise StillboxError(f"take {info.number}: channel 1 carries no signal", "check the wiring and record again")
     spectra = sweep_spectra(recording, hum, gate_s)
     frequency_hz, mean = spectra.frequency_hz, spectra.ratios.mean(axis=0)
     quiet = noise.of_ratio(frequency_hz, mean)

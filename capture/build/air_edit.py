@@ -44,7 +44,7 @@ def set_air(build: BuildFolder, air: BuildAir) -> None:
         try:
             BuildDescription.model_validate({**before, **values})
         except ValidationError as error:
-            raise StillboxError(f"{describe_validation_error(error)}; give another value") from error
+            raise StillboxError(describe_validation_error(error), "give another value") from error
         document = tomlkit.parse(read_small_text(path))
         for key, value in values.items():
             if value is not None:

@@ -222,10 +222,10 @@ def read_toml(path: Path) -> dict[str, Any]:
         return parse_toml(read_small_text(path))
     except OSError as error:
         raise StillboxError(
-            f"cannot read {path}: {why_unreadable(error)}; check the path and the rights there"
+            f"cannot read {path}: {why_unreadable(error)}", "check the path and the rights there"
         ) from error
     except ValueError as error:
-        raise StillboxError(f"cannot read {path}: {why_unreadable(error)}; mend it in a text editor") from error
+        raise StillboxError(f"cannot read {path}: {why_unreadable(error)}", "mend it in a text editor") from error
 
 
 def read_description(path: Path) -> BuildDescription:
@@ -240,7 +240,8 @@ def read_description(path: Path) -> BuildDescription:
     try:
         return BuildDescription.model_validate(document)
     except ValidationError as error:
-        raise StillboxError(f"{path}: {describe_fault(error, _sections())}") from error
+        fault, remedy = describe_fault(error, _sections())
+        raise StillboxError(f"{path}: {fault}", remedy) from error
 
 
 def _sections() -> dict[str, tuple[str, ...]]:

@@ -104,20 +104,22 @@ class BuildFolder:
         try:
             str(build.path).encode("utf-8")
         except UnicodeEncodeError as error:
-            raise StillboxError(f"{build.path} is no name in UTF-8; give the folder another") from error
+            raise StillboxError(f"{build.path} is no name in UTF-8", "give the folder another") from error
         check_folder(build.path)
         if os.path.lexists(build._description_path):
-            raise StillboxError(f"{build.path} is a build already; edit its {DESCRIPTION_FILE}, or give a new folder")
+            raise StillboxError(
+                f"{build.path} is a build already", f"edit its {DESCRIPTION_FILE}, or give a new folder"
+            )
         try:
             BuildDescription.model_validate(
                 {"inside_mm": inside_mm, "rated_ohm": rated_ohm, "metres_above_sea": metres_above_sea}
             )
         except ValidationError as error:
-            raise StillboxError(f"{describe_validation_error(error)}; give another value") from error
+            raise StillboxError(describe_validation_error(error), "give another value") from error
         try:
             build._takes_path.mkdir(parents=True, exist_ok=True)
         except OSError as error:
-            raise StillboxError(f"cannot make {build.path}: {error.strerror}; give another folder") from error
+            raise StillboxError(f"cannot make {build.path}: {error.strerror}", "give another folder") from error
         name = build.path.resolve().name
         write_whole(build._description_path, description_template(name, inside_mm, rated_ohm, metres_above_sea))
         return build
@@ -128,9 +130,10 @@ class BuildFolder:
         build = cls(path, say)
         if not build._description_path.is_file():
             if build.path.is_file():
-                raise StillboxError(f"{build.path} is a file; give the folder that {DESCRIPTION_FILE} is in")
+                raise StillboxError(f"{build.path} is a file", f"give the folder that {DESCRIPTION_FILE} is in")
             raise StillboxError(
-                f"{build.path} is no build: it has no {DESCRIPTION_FILE}; make one with 'stillbox start {build.path}'"
+                f"{build.path} is no build: it has no {DESCRIPTION_FILE}",
+                f"make one with 'stillbox start {build.path}'",
             )
         return build
 
@@ -161,7 +164,7 @@ class BuildFolder:
             return CalibrationSettings.model_validate(document)
         except ValidationError as error:
             raise StillboxError(
-                f"{path}: {describe_validation_error(error)}; run 'stillbox calibrate' again"
+                f"{path}: {describe_validation_error(error)}", "run 'stillbox calibrate' again"
             ) from error
 
     def set_calibration(
@@ -175,7 +178,7 @@ class BuildFolder:
                 reference_ohm=reference_ohm, reference_tolerance_percent=reference_tolerance_percent
             )
         except ValidationError as error:
-            raise StillboxError(f"{describe_validation_error(error)}; give another value") from error
+            raise StillboxError(describe_validation_error(error), "give another value") from error
         document = tomlkit.document()
         document.add(tomlkit.comment("Written by 'stillbox calibrate': the reference resistor of the jig."))
         for key, value in settings.model_dump(exclude_none=True).items():
@@ -218,8 +221,9 @@ class BuildFolder:
         if found is None:
             there = ", ".join(f"{info.number} {info.address}" for info in takes) or "no takes yet"
             raise StillboxError(
-                f"no take '{text}' in {self.path}; give a number or subject[/state[/unit]] of what there is: {there}"
-                + self.hint_of_damage()
+                f"no take '{text}' in {self.path}",
+                f"give a number or subject[/state[/unit]] of what there is: {there}"
+                + self.hint_of_damage(),
             )
         return found
 
@@ -229,11 +233,11 @@ class BuildFolder:
         try:
             clip = read_audio(path, (1, 2))
         except StillboxError as error:
-            raise StillboxError(f"{_without_remedy(error)}; {AUDIO_REMEDY}") from error
+            raise StillboxError(error.fault, AUDIO_REMEDY) from error
         if samples_sha256(clip.samples) != info.samples_sha256:
             raise StillboxError(
-                f"{path} is not what was recorded (its samples have another SHA-256 than the sidecar says); "
-                + AUDIO_REMEDY
+                f"{path} is not what was recorded (its samples have another SHA-256 than the sidecar says)",
+                AUDIO_REMEDY,
             )
         return Recording(info, to_least_float(clip.samples, clip.subtype))
 
@@ -295,7 +299,7 @@ class BuildFolder:
             self._takes_path.mkdir(exist_ok=True)
             number = self._next_number()
         except OSError as error:
-            raise StillboxError(f"cannot write to {self._takes_path}: {error.strerror}; nothing was kept") from error
+            raise StillboxError(f"cannot write to {self._takes_path}: {error.strerror}", "nothing was kept") from error
         stem = f"{number:04d}-" + re.sub(r"[ .]", "_", "-".join(filter(None, (subject, state, unit))))
         return self._takes_path / f"{stem}.{container.lower()}{PARTIAL_SUFFIX}"
 
@@ -334,7 +338,7 @@ class BuildFolder:
                 try:
                     path.unlink(missing_ok=True)
                 except OSError as error:
-                    raise StillboxError(f"cannot delete {path}: {error.strerror}; check the rights there") from error
+                    raise StillboxError(f"cannot delete {path}: {error.strerror}", "check the rights there") from error
         return paths
 
     def _unfinished(self) -> list[Path]:
@@ -358,7 +362,7 @@ class BuildFolder:
         """Path of the samples, made sure to lie among the takes."""
         path = self._takes_path / info.audio_file
         if real_path(path).parent != real_path(self.path) / TAKES_FOLDER:
-            raise StillboxError(f"{path} lies outside of the build; put the file itself among the takes")
+            raise StillboxError(f"{path} lies outside of the build", "put the file itself among the takes")
         return path
 
     def _scan(self) -> tuple[list[TakeInfo], list[str]]:
@@ -373,7 +377,7 @@ class BuildFolder:
                 info = read_sidecar(path)
                 self._check_audio(info)
                 if info.number in takes:
-                    raise StillboxError(f"{path} has the number of another take; move one of the two away")
+                    raise StillboxError(f"{path} has the number of another take", "move one of the two away")
             except StillboxError as error:
                 faults.append(str(error))
                 continue
@@ -385,17 +389,13 @@ class BuildFolder:
         try:
             header = read_header(path)
         except StillboxError as error:
-            raise StillboxError(f"take {info.number}: {_without_remedy(error)}; {AUDIO_REMEDY}") from error
+            raise StillboxError(f"take {info.number}: {error.fault}", AUDIO_REMEDY) from error
         if (header.frames, header.sample_rate_hz) != (info.frames, info.excitation.sample_rate_hz):
             raise StillboxError(
                 f"{path} has {header.frames} frames at {header.sample_rate_hz} Hz where its sidecar says "
-                f"{info.frames} at {info.excitation.sample_rate_hz} Hz; put the original back"
+                f"{info.frames} at {info.excitation.sample_rate_hz} Hz",
+                "put the original back",
             )
-
-
-def _without_remedy(error: StillboxError) -> str:
-    """What is wrong with a file; what to do with it is another matter where it is that of a take."""
-    return str(error).rpartition(";")[0]
 
 
 @contextmanager
@@ -409,7 +409,7 @@ def _nothing_left(partial_path: Path) -> Iterator[None]:
             partial_path.unlink(missing_ok=True)
             audio_path.unlink(missing_ok=True)
         if isinstance(error, OSError):
-            raise StillboxError(f"cannot write {audio_path}: {error.strerror}; nothing was kept") from error
+            raise StillboxError(f"cannot write {audio_path}: {error.strerror}", "nothing was kept") from error
         raise
 
 
@@ -430,4 +430,4 @@ def _take_info(partial_path: Path, samples: RawSamples, about: TakeAbout) -> Tak
             }
         )
     except ValidationError as error:
-        raise StillboxError(f"{describe_validation_error(error)}; give another value") from error
+        raise StillboxError(describe_validation_error(error), "give another value") from error

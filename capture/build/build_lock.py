@@ -51,11 +51,11 @@ def build_lock(
     except Timeout as error:
         enough = f" ({patience_s:g} s were not enough)" if patience_s else ""
         raise StillboxError(
-            f"{build_path} is being written to by {_holder(build_path)}; wait until that program is done{enough}, or "
-            "end it"
+            f"{build_path} is being written to by {_holder(build_path)}",
+            f"wait until that program is done{enough}, or end it",
         ) from error
     except OSError as error:
-        raise StillboxError(f"cannot write to {build_path}: {error.strerror}; check the rights there") from error
+        raise StillboxError(f"cannot write to {build_path}: {error.strerror}", "check the rights there") from error
     try:
         _require_no_ghost(build_path)
         if lock.lock_counter == 1:
@@ -72,8 +72,8 @@ def _require_build(build_path: Path) -> None:
     """StillboxError where there is no build: the lock would make the folder of a deleted one anew."""
     if not (build_path / DESCRIPTION_FILE).is_file():
         raise StillboxError(
-            f"{build_path} is no build any more: it has no {DESCRIPTION_FILE}; put the folder back, or make a new one "
-            f"with 'stillbox start {build_path}'"
+            f"{build_path} is no build any more: it has no {DESCRIPTION_FILE}",
+            f"put the folder back, or make a new one with 'stillbox start {build_path}'",
         )
 
 
@@ -96,9 +96,9 @@ def _lock_path(build_path: Path) -> Path:
     except OSError:
         return path
     if stat.S_ISLNK(status.st_mode):
-        raise StillboxError(f"{path} is a link; delete it")
+        raise StillboxError(f"{path} is a link", "delete it")
     if not stat.S_ISREG(status.st_mode) or status.st_size:
-        raise StillboxError(f"{path} is something else than a lock, which is an empty file; move it away")
+        raise StillboxError(f"{path} is something else than a lock, which is an empty file", "move it away")
     return path
 
 

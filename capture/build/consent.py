@@ -64,7 +64,7 @@ def _new_secret() -> str:
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
     except OSError as error:
-        raise StillboxError(f"cannot make {path.parent}: {error.strerror}; check the rights there") from error
+        raise StillboxError(f"cannot make {path.parent}: {error.strerror}", "check the rights there") from error
     write_whole(path, f'# Written by Stillbox: tells whose word it is that cautions were read.\nsecret = "{secret}"\n')
     return secret
 

@@ -22,20 +22,20 @@ _UNKNOWN_KEY = ("extra_forbidden", "unexpected_keyword_argument")
 _REMEDY = "mend it in a text editor or put # before the line"
 
 
-def describe_fault(error: ValidationError, sections: Sections) -> str:
-    """First fault of ``error`` with its remedy; an unknown key goes first, for others may follow from it."""
+def describe_fault(error: ValidationError, sections: Sections) -> tuple[str, str]:
+    """First fault of ``error``, and its remedy; an unknown key goes first, for others may follow from it."""
     faults = error.errors()
     for fault in faults:
         if fault["type"] in _UNKNOWN_KEY:
-            return f"{_unknown_key(fault, sections)}; {_REMEDY}"
+            return _unknown_key(fault, sections), _REMEDY
     first = faults[0]
     if len(first["loc"]) == 1 and isinstance(first["loc"][0], str) and first["loc"][0] in sections:
         name = first["loc"][0]
         if first["type"] == "tuple_type":
-            return f"each piece of {name} is a block of its own: write [[{name}]] with two brackets"
+            return f"each piece of {name} is a block of its own: write [[{name}]] with two brackets", ""
         if first["type"] in ("model_type", "dict_type"):
-            return f"{name} is one section: write [{name}] on a line of its own, its values below"
-    return f"{describe_validation_error(error)}; {_REMEDY}"
+            return f"{name} is one section: write [{name}] on a line of its own, its values below", ""
+    return describe_validation_error(error), _REMEDY
 
 
 def _unknown_key(fault: ErrorDetails, sections: Sections) -> str:

@@ -32,21 +32,21 @@ def read_sidecar(path: Path) -> TakeInfo:
     remedy = "put the original back, or move the file out of the build"
     try:
         if path.is_symlink():
-            raise StillboxError(f"{path} is no plain file but a link; {remedy}")
+            raise StillboxError(f"{path} is no plain file but a link", remedy)
         document = parse_json(read_small_text(path))
     except (OSError, ValueError) as error:
-        raise StillboxError(f"{path} is damaged: {why_unreadable(error)}; {remedy}") from error
+        raise StillboxError(f"{path} is damaged: {why_unreadable(error)}", remedy) from error
     if not isinstance(document, dict) or document.pop("stillbox", None) != "take":
-        raise StillboxError(f"{path} does not describe a take; {remedy}")
+        raise StillboxError(f"{path} does not describe a take", remedy)
     if document.pop("format", None) != FORMAT:
-        raise StillboxError(f"{path} has a format this version does not know; {remedy}")
+        raise StillboxError(f"{path} has a format this version does not know", remedy)
     try:
         info = TakeInfo.model_validate(document)
     except ValidationError as error:
-        raise StillboxError(f"{path}: {describe_validation_error(error)}; {remedy}") from error
+        raise StillboxError(f"{path}: {describe_validation_error(error)}", remedy) from error
     fault = _disagreement(path, info)
     if fault:
-        raise StillboxError(f"{path}: {fault}; {remedy}")
+        raise StillboxError(f"{path}: {fault}", remedy)
     return info
 
 

@@ -19,12 +19,12 @@ def check_name(name: str, what: str = "a state") -> None:
     """
     if not re.fullmatch(NAME_PATTERN, name):
         raise StillboxError(
-            f"'{name[:60]}' cannot name {what}; use letters, digits, space and ._+-, at most 40 characters"
+            f"'{name[:60]}' cannot name {what}", "use letters, digits, space and ._+-, at most 40 characters"
         )
     if what == "a state" and name.isdigit():
         raise StillboxError(
-            f"'{name}' cannot name a state: digits alone are the number of a take; write a word with it, as "
-            f"'step {name}'"
+            f"'{name}' cannot name a state: digits alone are the number of a take",
+            f"write a word with it, as 'step {name}'",
         )
 
 

@@ -53,7 +53,7 @@ def restore_take(build: BuildFolder, number: int) -> None:
     with build.lock():
         takes, wastebasket = _folders(build)
         if any(takes.glob(f"{number:04d}-*")):
-            raise StillboxError(f"there is a take {number} in the build already; move one of the two away by hand")
+            raise StillboxError(f"there is a take {number} in the build already", "move one of the two away by hand")
         _move(wastebasket, takes, number)
 
 
@@ -74,7 +74,7 @@ def _folders(build: BuildFolder) -> tuple[Path, Path]:
 def _sidecar_path(folder: Path, number: int) -> Path:
     paths = sorted(folder.glob(f"{number:04d}-*.json"))
     if not paths:
-        raise StillboxError(f"there is no take {number} in {folder}; look at the list again")
+        raise StillboxError(f"there is no take {number} in {folder}", "look at the list again")
     return paths[0]
 
 
@@ -85,7 +85,7 @@ def _move(source: Path, target: Path, number: int) -> None:
     samples = [path for suffix in AUDIO_SUFFIXES if (path := sidecar.with_suffix(suffix)).is_file()]
     there = [path.name for path in (sidecar, *samples) if os.path.lexists(target / path.name)]
     if there:
-        raise StillboxError(f"{target / there[0]} is there already, so take {number} stays; move one of the two away")
+        raise StillboxError(f"{target / there[0]} is there already, so take {number} stays", "move one of the two away")
     moved: list[tuple[Path, Path]] = []
     try:
         target.mkdir(exist_ok=True)
@@ -96,4 +96,4 @@ def _move(source: Path, target: Path, number: int) -> None:
         for new, old in reversed(moved):
             with suppress(OSError):
                 new.rename(old)
-        raise StillboxError(f"cannot move take {number} to {target}: {error.strerror}; it stays") from error
+        raise StillboxError(f"cannot move take {number} to {target}: {error.strerror}", "it stays") from error

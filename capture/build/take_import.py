@@ -92,8 +92,8 @@ def import_take(
     if clip.sample_rate_hz != excitation.sample_rate_hz:
         raise StillboxError(
             f"{audio_path} has the wrong rate: {clip.sample_rate_hz} Hz where its excitation has "
-            f"{excitation.sample_rate_hz} Hz; record at {excitation.sample_rate_hz} Hz, or play an excitation made "
-            f"with --rate {clip.sample_rate_hz}"
+            f"{excitation.sample_rate_hz} Hz",
+            f"record at {excitation.sample_rate_hz} Hz, or play an excitation made with --rate {clip.sample_rate_hz}",
         )
     calibration = build.calibration
     case = Circumstances(
@@ -107,7 +107,7 @@ def import_take(
     try:
         starts, flags = check_recording(clip, case)
     except StillboxError as error:
-        raise StillboxError(f"{audio_path}: {error}") from error
+        raise StillboxError(f"{audio_path}: {error.fault}", error.remedy) from error
     return build.add_take(
         clip.samples,
         clip.subtype,
@@ -166,19 +166,21 @@ def check_options(
 ) -> None:
     """StillboxError if what a take is said to be of makes no sense."""
     if subject not in SUBJECTS:
-        raise StillboxError(f"there is no subject '{subject}'; choose one of {', '.join(SUBJECTS)}")
+        raise StillboxError(f"there is no subject '{subject}'", f"choose one of {', '.join(SUBJECTS)}")
     if jig not in JIGS:
-        raise StillboxError(f"there is no jig '{jig}'; choose one of {', '.join(JIGS)}")
+        raise StillboxError(f"there is no jig '{jig}'", f"choose one of {', '.join(JIGS)}")
     if subject in MARKED_LOAD_SUBJECTS and load_ohm is None:
-        raise StillboxError(f"a take of {subject} needs the marked value of the resistor; give --load-ohms")
+        raise StillboxError(f"a take of {subject} needs the marked value of the resistor", "give --load-ohms")
     if subject not in MARKED_LOAD_SUBJECTS and (load_ohm is not None or tolerance_percent is not None):
         wanted = " and ".join(MARKED_LOAD_SUBJECTS)
-        raise StillboxError(f"only takes of {wanted} have a marked value, not {subject}; leave --load-ohms out")
+        raise StillboxError(f"only takes of {wanted} have a marked value, not {subject}", "leave --load-ohms out")
     low_ohm, high_ohm = LOAD_RANGE_OHM
     if load_ohm is not None and not low_ohm <= load_ohm <= high_ohm:
-        raise StillboxError(f"load_ohm {load_ohm:g} is outside {low_ohm:g} to {high_ohm:g} ohm; give the marked value")
+        raise StillboxError(
+            f"load_ohm {load_ohm:g} is outside {low_ohm:g} to {high_ohm:g} ohm", "give the marked value"
+        )
     if tolerance_percent is not None and not 0 <= tolerance_percent <= 50:
-        raise StillboxError(f"a tolerance of {tolerance_percent:g} % is outside 0 to 50 %; give the marked one")
+        raise StillboxError(f"a tolerance of {tolerance_percent:g} % is outside 0 to 50 %", "give the marked one")
     check_state(subject, state)
 
 
@@ -223,7 +225,7 @@ def _with_hum(error: StillboxError, samples: RawSamples, case: Circumstances) ->
     begin = to_float(samples[: 2 * case.excitation.sample_rate_hz, :1])[:, 0]
     hum, mains_hz = mains_hum(begin, case.excitation.sample_rate_hz)
     if hum**2 > 0.5 * float(np.mean(begin**2)) > 0:
-        return StillboxError(f"{error} (the recording is mostly mains hum of {mains_hz} Hz)")
+        return type(error)(error.fault, f"{error.remedy} (the recording is mostly mains hum of {mains_hz} Hz)")
     return error
 
 

@@ -33,9 +33,11 @@ def own_folder(build_path: Path, name: str) -> Path:
     """
     path = build_path / name
     if path.is_symlink():
-        raise StillboxError(f"{path} is a link, and nothing is read or written through it; put the folder itself there")
+        raise StillboxError(
+            f"{path} is a link, and nothing is read or written through it", "put the folder itself there"
+        )
     if path.exists() and not path.is_dir():
-        raise StillboxError(f"{path} is not a folder; move it away")
+        raise StillboxError(f"{path} is not a folder", "move it away")
     return path
 
 

@@ -99,14 +99,14 @@ def check_output(path: Path, kind: OutputKind) -> Path:
     path = Path(path)
     if path.suffix.lower() not in kind.suffixes:
         allowed = " or ".join(filter(None, (", ".join(kind.suffixes[:-1]), kind.suffixes[-1])))
-        raise StillboxError(f"{path}: the name of {kind.what} must end in {allowed}, not '{path.suffix}'")
+        raise StillboxError(f"{path}: the name of {kind.what} must end in {allowed}, not '{path.suffix}'", "")
     target = real_path(path)
     for place in (target, absolute_path(path)):
         refuse_own(place, path)
     if target.suffix.lower() not in kind.suffixes:
-        raise StillboxError(f"{path} leads to {target}, whose name is not that of {kind.what}; give another name")
+        raise StillboxError(f"{path} leads to {target}, whose name is not that of {kind.what}", "give another name")
     if not target.parent.is_dir():
-        raise StillboxError(f"cannot write {path}: there is no folder {target.parent}; make it, or give another")
+        raise StillboxError(f"cannot write {path}: there is no folder {target.parent}", "make it, or give another")
     if os.path.lexists(target):
         _refuse_other(target, kind, path)
     return target
@@ -128,7 +128,7 @@ def check_different(**outputs: Path | None) -> None:
     seen: dict[Path, str] = {}
     for name, path in outputs.items():
         if path is not None and (other := seen.setdefault(real_path(path), name)) != name:
-            raise StillboxError(f"--{other} and --{name} name the same file, {path}; give two names")
+            raise StillboxError(f"--{other} and --{name} name the same file, {path}", "give two names")
 
 
 def refuse_own(place: Path, path: Path) -> None:
@@ -139,8 +139,10 @@ def refuse_own(place: Path, path: Path) -> None:
     build, name = owner
     remedy = "give a name outside of it"
     if name in OWN_FOLDERS:
-        raise StillboxError(f"{path} lies in the {name} of the build {build}, which holds nothing but takes; {remedy}")
-    raise StillboxError(f"{path} is {name} of the build {build}, which is never written over; give another name")
+        raise StillboxError(
+            f"{path} lies in the {name} of the build {build}, which holds nothing but takes", remedy
+        )
+    raise StillboxError(f"{path} is {name} of the build {build}, which is never written over", "give another name")
 
 
 def _refuse_other(target: Path, kind: OutputKind, path: Path) -> None:
@@ -150,10 +152,10 @@ def _refuse_other(target: Path, kind: OutputKind, path: Path) -> None:
         plain = target.is_file()
         same = plain and (status.st_size == 0 or kind.is_one(target))
     except OSError as error:
-        raise StillboxError(f"cannot read {path}, which is there: {error.strerror}; give another name") from error
+        raise StillboxError(f"cannot read {path}, which is there: {error.strerror}", "give another name") from error
     if not plain:
-        raise StillboxError(f"{path} is {kind_of(status.st_mode)}, not a file; give another name")
+        raise StillboxError(f"{path} is {kind_of(status.st_mode)}, not a file", "give another name")
     if not same:
-        raise StillboxError(f"{path} is there and is not {kind.what}; give another name, or move it away")
+        raise StillboxError(f"{path} is there and is not {kind.what}", "give another name, or move it away")
     if not os.access(target, os.W_OK):
-        raise StillboxError(f"{path} is there and protected against writing; give another name, or change its rights")
+        raise StillboxError(f"{path} is there and protected against writing", "give another name, or change its rights")

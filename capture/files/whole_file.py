@@ -19,7 +19,7 @@ LONGEST_STEM = 180
 def write_whole(path: Path, content: str | bytes) -> None:
     """Write ``content`` under a temporary name beside ``path``, flush it to the disk and rename it; text as UTF-8."""
     if not path.name:
-        raise StillboxError(f"'{path}' is no name of a file; give one")
+        raise StillboxError(f"'{path}' is no name of a file", "give one")
     # A name that nobody else has: a file of somebody's own that ends in .part stays as it is.
     partial_path = path.with_name(f"{path.name[:LONGEST_STEM]}.{secrets.token_hex(4)}{PARTIAL_SUFFIX}")
     try:
@@ -33,7 +33,7 @@ def write_whole(path: Path, content: str | bytes) -> None:
     except OSError as error:
         with suppress(OSError):  # the folder itself may be what is wrong
             partial_path.unlink(missing_ok=True)
-        raise StillboxError(f"cannot write {path}: {error.strerror}; check free space and rights there") from error
+        raise StillboxError(f"cannot write {path}: {error.strerror}", "check free space and rights there") from error
     except BaseException:
         with suppress(OSError):
             partial_path.unlink(missing_ok=True)

@@ -24,7 +24,7 @@ def values_between(low: float, high: float, series: str = "E24") -> list[float]:
     """All values of a series from ``low`` to ``high`` (both above 0), rising."""
     decade = _decade(series)
     if not 0 < low <= high:
-        raise StillboxError(f"there are no values from {low:g} to {high:g}; give 0 < low <= high")
+        raise StillboxError(f"there are no values from {low:g} to {high:g}", "give 0 < low <= high")
     first, last = math.floor(math.log10(low)), math.floor(math.log10(high))
     # One digit more than the series has: 4.7e3 and not 4699.999999999999.
     found = [float(f"{value * 10.0**power:.4g}") for power in range(first, last + 1) for value in decade]
@@ -33,5 +33,5 @@ def values_between(low: float, high: float, series: str = "E24") -> list[float]:
 
 def _decade(series: str) -> tuple[float, ...]:
     if series not in SERIES:
-        raise StillboxError(f"there is no series '{series}'; choose one of {', '.join(SERIES)}")
+        raise StillboxError(f"there is no series '{series}'", f"choose one of {', '.join(SERIES)}")
     return SERIES[series]

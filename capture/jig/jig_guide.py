@@ -81,13 +81,13 @@ def jig_levels(
 ) -> JigLevels:
     """Levels for a jig named in text; StillboxError if there is none of that name."""
     if jig not in JIGS:
-        raise StillboxError(f"there is no jig '{jig}'; choose one of {', '.join(JIGS)}")
+        raise StillboxError(f"there is no jig '{jig}'", f"choose one of {', '.join(JIGS)}")
     return JigLevels(rated_ohm, output_volts, source_ohm, input_volts, noise_dbfs, jig=cast(JigKind, jig))
 
 
 def _require(name: str, value: float, low: float, high: float, unit: str) -> None:
     if not low <= value <= high:
-        raise StillboxError(f"{name}: {value:g} {unit} is outside {low:g} to {high:g} {unit}; give another value")
+        raise StillboxError(f"{name}: {value:g} {unit} is outside {low:g} to {high:g} {unit}", "give another value")
 
 
 @dataclass(frozen=True)
@@ -230,8 +230,8 @@ def attenuator_for(amplifier_watts: float, load_ohm: float, input_volts: float) 
     ]
     if not pairs:
         raise StillboxError(
-            f"no divider of sensible values takes {volts:.0f} V down to {HEADROOM * input_volts:g} V; "
-            "use line inputs with a higher full scale"
+            f"no divider of sensible values takes {volts:.0f} V down to {HEADROOM * input_volts:g} V",
+            "use line inputs with a higher full scale",
         )
     # Among those that divide little more than needed, the lowest resistance: the inputs load it least.
     tightest = min(pairs)[0]

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from stillbox.capture.errors import StillboxError
 from stillbox.capture.practice.practice_rig import RIG_NAME, PracticeRig, rig_named
 from stillbox.capture.sound.audio_device import RECORDED_CHANNELS, AudioDevice, DeviceInfo
-from stillbox.capture.sound.sound_card import NO_CARD, CardEntry, SoundCard, list_entries
+from stillbox.capture.sound.sound_card import CardEntry, SoundCard, list_entries, no_card
 
 
 @dataclass(frozen=True)
@@ -38,7 +38,8 @@ def list_devices() -> DeviceList:
         for card in cards.entries
     )
     rig = replace(PracticeRig().info, name=RIG_NAME)
-    return DeviceList((*rated, rig), _default(cards).info.name if cards.entries else RIG_NAME, cards.remedy)
+    remedy = None if cards.trouble is None else str(cards.trouble)
+    return DeviceList((*rated, rig), _default(cards).info.name if cards.entries else RIG_NAME, remedy)
 
 
 def device_rows(there: DeviceList) -> list[tuple[str, ...]]:
@@ -82,9 +83,9 @@ def find_device(name: str | None, input_name: str | None = None, *, real_pace: b
         return PracticeRig(real_pace=real_pace) if isinstance(device, PracticeRig) else device
     entries = cards.entries
     if not entries:
-        raise StillboxError(cards.remedy or NO_CARD)
+        raise cards.trouble or no_card()
     if name is None:
-        raise StillboxError("--input-device needs --device for the output; see 'stillbox devices'")
+        raise StillboxError("--input-device needs --device for the output", "see 'stillbox devices'")
     output = _matching(entries, name, "output")
     if input_name is not None:
         return SoundCard(output, _matching(entries, input_name, "input"))
@@ -93,22 +94,22 @@ def find_device(name: str | None, input_name: str | None = None, *, real_pace: b
 
 @dataclass(frozen=True)
 class _Cards:
-    """Entries of PortAudio, its default output and input, and the remedy where none can be used."""
+    """Entries of PortAudio, its default output and input, and why none can be used where that is so."""
 
     entries: list[CardEntry]
     default: tuple[int, int]
-    remedy: str | None
+    trouble: StillboxError | None
 
 
 def _cards() -> _Cards:
     try:
         entries, default = list_entries()
     except StillboxError as error:
-        return _Cards([], (-1, -1), str(error))
+        return _Cards([], (-1, -1), error)
     usable = any(entry.info.input_channels >= RECORDED_CHANNELS for entry in entries) and any(
         entry.info.output_channels for entry in entries
     )
-    return _Cards(entries, default, None if usable else NO_CARD)
+    return _Cards(entries, default, None if usable else no_card())
 
 
 def _complete(info: DeviceInfo) -> bool:
@@ -149,7 +150,7 @@ def _matching(entries: list[CardEntry], name: str, direction: str) -> CardEntry:
         return entries[fitting[0]]
     listed = ", ".join(f"{index} {entries[index].info.key}" for index in fitting or able)
     fault = "fits several devices" if fitting else f"is no device with an {direction}"
-    raise StillboxError(f"'{name}' {fault}; give one by its number: {listed or 'none'}, or '{RIG_NAME}'")
+    raise StillboxError(f"'{name}' {fault}", f"give one by its number: {listed or 'none'}, or '{RIG_NAME}'")
 
 
 def _partner(entries: list[CardEntry], output: CardEntry) -> CardEntry:
@@ -167,6 +168,6 @@ def _partner(entries: list[CardEntry], output: CardEntry) -> CardEntry:
     best = [entry for entry in able if shared[entry.index] == max(shared.values()) > 0]
     if len(best) != 1:
         raise StillboxError(
-            f"{own.name} has no two inputs; name the entry with the inputs by --input-device ('stillbox devices')"
+            f"{own.name} has no two inputs", "name the entry with the inputs by --input-device ('stillbox devices')"
         )
     return best[0]

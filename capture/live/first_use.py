@@ -110,8 +110,8 @@ def _measured(
         louder_dbfs = plan.after(level_dbfs)
         if louder_dbfs is None:
             raise StillboxError(
-                f"nothing to read at {level_dbfs:.0f} dBFS, where the tone stops; check the meter, its range, the "
-                "volume and the cable, or give --loudest-volts"
+                f"nothing to read at {level_dbfs:.0f} dBFS, where the tone stops",
+                "check the meter, its range, the volume and the cable, or give --loudest-volts",
             )
         if not confirm(f"{plan.question} Play it at {louder_dbfs:.0f} dBFS?"):
             return None
@@ -122,4 +122,4 @@ def _number(answer: str) -> float:
     try:
         return float(answer.strip().replace(",", "."))
     except ValueError as error:
-        raise StillboxError(f"'{answer.strip()[:40]}' is no number of volts; write 0.14") from error
+        raise StillboxError(f"'{answer.strip()[:40]}' is no number of volts", "write 0.14") from error

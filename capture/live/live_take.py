@@ -18,8 +18,9 @@ from stillbox.capture.live.sweep_agreement import disagreement
 from stillbox.capture.live.take_writer import SUBTYPE, TakeWriter
 from stillbox.capture.live.wiring import JigFacts
 from stillbox.capture.recording.audio_file import quantum, read_audio, to_float
-from stillbox.capture.recording.recording_checks import Circumstances, sample_step
+from stillbox.capture.recording.recording_checks import Circumstances, ClippedError, sample_step
 from stillbox.capture.recording.sweep_disturbance import disturbance
+from stillbox.capture.recording.sweep_search import NoSweepError
 from stillbox.capture.recording.take import JigKind, LiveRecord, Subject, TakeInfo, check_circumstances, usual_state
 from stillbox.capture.sound.audio_device import (
     RATES_HZ,
@@ -106,9 +107,9 @@ def record_take(
     check_options(request.subject, request.jig, request.load_ohm, request.load_tolerance_percent, request.state)
     check_circumstances(request.subject, request.celsius, request.remounted, request.port_closed)
     if not 0.001 <= request.accuracy_percent <= 100:
-        raise StillboxError(f"an accuracy of {request.accuracy_percent:g} % cannot be asked; give 0.001 to 100")
+        raise StillboxError(f"an accuracy of {request.accuracy_percent:g} % cannot be asked", "give 0.001 to 100")
     if request.level_dbfs is not None and not -80 <= request.level_dbfs <= 0:
-        raise StillboxError(f"a level of {request.level_dbfs:g} dBFS cannot be played; give -80 to 0, or none")
+        raise StillboxError(f"a level of {request.level_dbfs:g} dBFS cannot be played", "give -80 to 0, or none")
     stream = state or StreamState()
     # A signal that asks for the end stops the sound with a fade, like anyone else who asks by the state.
     with build.lock(), answered_by(stream.request_stop):
@@ -166,7 +167,7 @@ class _Session:
                 reasons.append(str(fault))
                 self._say(f"sweep {attempt} of at most {ATTEMPTS} was no good: {fault}")
                 level_dbfs -= QUIETER_DB if fault.clipped else 0.0
-        raise StillboxError(f"{ATTEMPTS} sweeps were no good, nothing was kept; the last one: {reasons[-1]}")
+        raise StillboxError(f"{ATTEMPTS} sweeps were no good, nothing was kept", f"the last one: {reasons[-1]}")
 
     def _excitation(self) -> Excitation:
         request = self._request
@@ -247,8 +248,8 @@ class _Session:
             starts, flags = check_recording(clip, case)
         except StillboxError as error:
             # What to do with an imported recording is no advice here.
-            reason = str(error).partition("; give the .json")[0]
-            raise _BadSweep(reason, clipped="clipped" in reason) from error
+            reason = error.fault if isinstance(error, NoSweepError) else str(error)
+            raise _BadSweep(reason, clipped=isinstance(error, ClippedError)) from error
         if len(starts) != excitation.repeats:
             raise _BadSweep(f"only {len(starts)} of {excitation.repeats} sweeps came back")
         lost = [flag for flag in flags if flag.startswith("between sweeps")]

@@ -74,12 +74,12 @@ class PreCheckRefusal(StillboxError):
 
     Attributes
     ----------
-    fault : WiringFault
+    wiring : WiringFault
     """
 
-    def __init__(self, fault: WiringFault) -> None:
-        super().__init__(fault.sentence)
-        self.fault = fault
+    def __init__(self, wiring: WiringFault) -> None:
+        super().__init__(wiring.fault, wiring.remedy)
+        self.wiring = wiring
 
 
 def check_before_sweep(
@@ -118,7 +118,7 @@ def check_before_sweep(
         except _OutOfProportion as refusal:
             # A stream that breaks may lower a whole burst; but an automatic gain is there again the next time.
             last, breaks = refusal, breaks or refusal.breaks
-    raise PreCheckRefusal(_dropouts(breaks) if breaks else last.fault)
+    raise PreCheckRefusal(_dropouts(breaks) if breaks else last.wiring)
 
 
 def _checked_once(
@@ -150,8 +150,8 @@ def _checked_once(
 class _OutOfProportion(PreCheckRefusal):
     """Two readings do not fit their levels; ``breaks``: what the system flagged in them."""
 
-    def __init__(self, fault: WiringFault, breaks: str) -> None:
-        super().__init__(fault)
+    def __init__(self, wiring: WiringFault, breaks: str) -> None:
+        super().__init__(wiring)
         self.breaks = breaks
 
 
@@ -183,7 +183,7 @@ class _Check:
             try:
                 reading = read_tones(self._device, self._permit, burst, level_dbfs, self._state)
             except BurstLost as error:
-                reason = str(error)
+                reason = error.fault
                 continue
             if reading.steady:
                 return reading
@@ -209,7 +209,8 @@ class _Check:
                 WiringFault(
                     "overload",
                     f"only {target_dbfs:.0f} dBFS at the output would keep the inputs {HEADROOM_DB:g} dB below "
-                    "clipping; turn the gain of the inputs down",
+                    "clipping",
+                    "turn the gain of the inputs down",
                 )
             )
         span_db = target_dbfs - quiet.level_dbfs
@@ -227,7 +228,8 @@ class _Check:
 def _dropouts(reason: str) -> WiringFault:
     return WiringFault(
         "dropouts",
-        f"samples get lost or repeated on their way ({reason}, {STREAM_TRIES} times); close other programs, and choose "
+        f"samples get lost or repeated on their way ({reason}, {STREAM_TRIES} times)",
+        "close other programs, and choose "
         "another device, rate or host API ('stillbox devices')",
     )
 
@@ -245,7 +247,8 @@ def _require_proportion(one: ToneReading, other: ToneReading) -> None:
     fault = WiringFault(
         "automatic gain",
         f"the level is not proportional: {step_db:.0f} dB more at the output gave {step_db + change_db:.1f} dB more "
-        "at the inputs; switch automatic gain and other enhancements of the inputs off in the system's settings",
+        "at the inputs",
+        "switch automatic gain and other enhancements of the inputs off in the system's settings",
     )
     raise _OutOfProportion(fault, "; ".join((*one.report.faults, *other.report.faults)))
 
@@ -265,9 +268,9 @@ def hum_fault(reading: ToneReading, sweep_dbfs: float) -> WiringFault | None:
     what = f"mains hum of {mains_hz} Hz at {20 * math.log10(rms):.0f} dBFS on input {found.index(max(found)) + 1}"
     if rms > HUM_REFUSED * 10 ** (sweep_dbfs / 20) / math.sqrt(2):
         remedy = "find its source (a ground loop, a dimmer, a lead beside a transformer) before sweeping"
-        return WiringFault("hum", f"{what}, nearly as loud as the sweep; {remedy}")
+        return WiringFault("hum", f"{what}, nearly as loud as the sweep", remedy)
     remedy = "it is taken out of the result, yet better taken out of the wiring"
-    return WiringFault("hum", f"{what}; {remedy}", forbids=False)
+    return WiringFault("hum", what, remedy, forbids=False)
 
 
 def expected_error(reading: ToneReading, excitation: Excitation, level_dbfs: float, facts: JigFacts) -> float:
@@ -316,5 +319,6 @@ def _noise_fault(
     return WiringFault(
         "noise",
         f"noise would leave {100 * error:.2g} % of uncertainty at {level_dbfs:.0f} dBFS where {100 * accuracy:g} % "
-        f"is asked; {remedy}",
+        "is asked",
+        remedy,
     )

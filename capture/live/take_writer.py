@@ -88,5 +88,5 @@ class TakeWriter:
             if shutil.disk_usage(self.path.parent).free < LEAST_FREE_BYTES:
                 reason = "the disk is full"
         return StillboxError(
-            f"cannot write {self.path}: {reason}; check free space and rights there; earlier takes are untouched"
+            f"cannot write {self.path}: {reason}", "check free space and rights there; earlier takes are untouched"
         )

@@ -137,8 +137,8 @@ def tone_burst(sample_rate_hz: int, lowest_hz: float, strong: int | None = None)
     low_hz, high_hz = max(LOWEST_TONE_HZ, lowest_hz + bin_hz), HIGHEST_TONE_OF_RATE * sample_rate_hz
     if low_hz > high_hz / 2:
         raise StillboxError(
-            f"the lowest frequency allowed, {lowest_hz:g} Hz, leaves no band at a rate of {sample_rate_hz} Hz; "
-            "choose a higher rate, or mend [limits] in build.toml"
+            f"the lowest frequency allowed, {lowest_hz:g} Hz, leaves no band at a rate of {sample_rate_hz} Hz",
+            "choose a higher rate, or mend [limits] in build.toml",
         )
     count = max(4, round(TONES_PER_DECADE * np.log10(high_hz / low_hz)))
     bins = sorted({_apart_from_mains(wanted / bin_hz, bin_hz) for wanted in np.geomspace(low_hz, high_hz, count)})
@@ -200,7 +200,7 @@ def read_tones(
     report.require_device(device.info.name)
     if len(samples) < burst.silence_frames + burst.window_frames:
         reasons = "; ".join(report.faults) or f"only {len(samples)} frames came"
-        raise BurstLost(reasons)
+        raise BurstLost(reasons, "")
     first = _burst_window(samples, burst)
     silence = samples[: burst.silence_frames]
     window = np.hanning(burst.window_frames + 1)[:-1]

@@ -66,11 +66,16 @@ NO_CONVERSION_DB = -30.0
 
 @dataclass(frozen=True)
 class WiringFault:
-    """One fault: its kind, and a sentence with the remedy; without ``forbids`` it is only worth knowing."""
+    """One fault: its kind, what is wrong and the remedy; without ``forbids`` it is only worth knowing."""
 
     kind: FaultKind
-    sentence: str
+    fault: str
+    remedy: str
     forbids: bool = True
+
+    @property
+    def sentence(self) -> str:
+        return f"{self.fault}; {self.remedy}"
 
 
 @dataclass(frozen=True)
@@ -100,7 +105,8 @@ def _signals(reading: ToneReading, facts: JigFacts) -> WiringFault | None:
             return WiringFault(
                 "overload",
                 f"input {index + 1} is at full scale although the test tones are at {reading.level_dbfs:.0f} dBFS "
-                "only; turn its gain down, or use a line input",
+                "only",
+                "turn its gain down, or use a line input",
             )
     level = np.sqrt(np.mean(np.abs(reading.gain[:-1]) ** 2, axis=0))
     noise = np.sqrt(np.mean(reading.noise_gain[:-1] ** 2, axis=0))
@@ -109,19 +115,22 @@ def _signals(reading: ToneReading, facts: JigFacts) -> WiringFault | None:
         if _noise_dbfs(reading) > -60:
             return WiringFault(
                 "noise",
-                f"noise of {_noise_dbfs(reading):.0f} dBFS on the inputs hides the test tones; look for a missing "
+                f"noise of {_noise_dbfs(reading):.0f} dBFS on the inputs hides the test tones",
+                "look for a missing "
                 "ground, an open input or a gain that is far too high",
             )
         return WiringFault(
             "nothing arrives",
-            "nothing of the test tones arrives on either input; check that the output of this device is connected "
+            "nothing of the test tones arrives on either input",
+            "check that the output of this device is connected "
             "and not muted, and that the jig is on its inputs",
         )
     if not heard[0] or level[0] < DEAD_FIRST_RATIO * level[1]:
         return WiringFault(
             "channel 1 dead",
             f"channel 1 is dead: the test tones are {_db(level[1] / max(level[0], noise[0], 1e-9)):.0f} dB stronger "
-            "on channel 2; check the cable and gain of input 1",
+            "on channel 2",
+            "check the cable and gain of input 1",
         )
     quiet_second = facts.clips.subject == {"high-side": "short", "low-side": "open"}[facts.clips.jig]
     if (not heard[1] or level[1] < DEAD_RATIO * level[0]) and not quiet_second:
@@ -129,7 +138,7 @@ def _signals(reading: ToneReading, facts: JigFacts) -> WiringFault | None:
         return WiringFault(
             "channel 2 dead",
             f"channel 2 is dead ({alike}): the test tones are "
-            f"{_db(level[0] / max(level[1], noise[1], 1e-9)):.0f} dB stronger on channel 1; "
+            f"{_db(level[0] / max(level[1], noise[1], 1e-9)):.0f} dB stronger on channel 1",
             "check the cable and gain of input 2",
         )
     return None
@@ -157,7 +166,8 @@ def _polarity(reading: ToneReading) -> WiringFault | None:
     return WiringFault(
         "inverted",
         f"one channel is inverted: the channels are {math.degrees(math.acos(max(turned, -1.0))):.0f} degrees apart "
-        "where a passive load gives at most 90; exchange the two wires of one input",
+        "where a passive load gives at most 90",
+        "exchange the two wires of one input",
     )
 
 
@@ -168,7 +178,8 @@ def _order_of_channels(ratio: ComplexArray, facts: JigFacts) -> WiringFault | No
     return WiringFault(
         "channels swapped",
         f"the channels are swapped: channel 2 is up to {largest:.2f} times as loud as channel 1, which no passive "
-        "load on the clips can do; exchange the two inputs",
+        "load on the clips can do",
+        "exchange the two inputs",
     )
 
 
@@ -180,7 +191,8 @@ def _load(ratio: ComplexArray, facts: JigFacts) -> WiringFault | None:
     if subject == "channel-match":
         return None if float(np.abs(ratio).min()) > 0.5 else _wrong_device(
             f"channel 2 is only {np.abs(ratio).min():.2f} times as loud as channel 1 where both should hear the "
-            "same; for a channel-match take put both inputs on the source side of the resistor"
+            "same",
+            "for a channel-match take put both inputs on the source side of the resistor",
         )
     device = _device_ohm(ratio, facts)
     largest_ohm = float(np.abs(device).max())
@@ -189,21 +201,24 @@ def _load(ratio: ComplexArray, facts: JigFacts) -> WiringFault | None:
     short_below = SHORT_PART_OHM if subject in ("part", "load", "check-resistor") else SHORT_OHM
     is_short = alike if not high_side else largest_ohm < short_below and largest_ohm < SHORT_SPREAD * least_ohm
     if subject == "open":
-        return None if is_open else _wrong_device("something is on the clips; take it off for a take of open clips")
+        return None if is_open else _wrong_device("something is on the clips", "take it off for a take of open clips")
     if subject == "short":
         return None if is_short or (high_side and largest_ohm < SHORT_OHM) else _wrong_device(
-            f"the clips read about {least_ohm:.3g} ohm; hold them together for a take of shorted clips"
+            f"the clips read about {least_ohm:.3g} ohm",
+            "hold them together for a take of shorted clips",
         )
     if is_open:
         return WiringFault(
             "nothing on the clips",
-            "nothing is on the clips: both channels hear the same at all frequencies; clip the device on, and look "
+            "nothing is on the clips: both channels hear the same at all frequencies",
+            "clip the device on, and look "
             "for a broken lead",
         )
     if is_short:
         return WiringFault(
             "clips shorted",
-            f"the clips are shorted: they read about {least_ohm:.2g} ohm at all frequencies; part them, and look for "
+            f"the clips are shorted: they read about {least_ohm:.2g} ohm at all frequencies",
+            "part them, and look for "
             "strands that touch",
         )
     return _order_of_magnitude(least_ohm, facts)
@@ -228,7 +243,8 @@ def _order_of_magnitude(least_ohm: float, facts: JigFacts) -> WiringFault | None
     return WiringFault(
         "wrong reference",
         f"{what} reads {least_ohm:.2g} ohm, another order of magnitude: the reference resistor is likely much "
-        f"{likely} than the {facts.reference_ohm:g} ohm stated; measure it and say so with 'stillbox calibrate'",
+        f"{likely} than the {facts.reference_ohm:g} ohm stated",
+        "measure it and say so with 'stillbox calibrate'",
     )
 
 
@@ -240,8 +256,8 @@ def _device_ohm(ratio: ComplexArray, facts: JigFacts) -> ComplexArray:
     return np.asarray(reference * (1 - ratio) / np.where(ratio == 0, 1e-12, ratio), dtype=np.complex128)
 
 
-def _wrong_device(sentence: str) -> WiringFault:
-    return WiringFault("wrong device", sentence)
+def _wrong_device(fault: str, remedy: str) -> WiringFault:
+    return WiringFault("wrong device", fault, remedy)
 
 
 def conversion_fault(reading: ToneReading) -> WiringFault | None:
@@ -260,7 +276,8 @@ def conversion_fault(reading: ToneReading) -> WiringFault | None:
     return WiringFault(
         "sample-rate conversion",
         f"what is played at {reading.frequency_hz[-1]:.0f} Hz does not come back: the system converts the sample "
-        f"rate behind {reading.sample_rate_hz} Hz; choose --rate as the device runs, or set the system to "
+        f"rate behind {reading.sample_rate_hz} Hz",
+        "choose --rate as the device runs, or set the system to "
         f"{reading.sample_rate_hz} Hz",
     )
 

@@ -134,7 +134,7 @@ class PracticeRig:
         self._faults = frozenset(faults)
         unknown = self._faults.difference(FAULTS)
         if unknown:
-            raise StillboxError(f"the practice rig has no fault '{min(unknown)}'; choose of {', '.join(FAULTS)}")
+            raise StillboxError(f"the practice rig has no fault '{min(unknown)}'", f"choose of {', '.join(FAULTS)}")
         self._real_pace = real_pace
         self._rng = np.random.default_rng(seed)
         self._faulty_streams_left = math.inf if fault_streams is None else fault_streams
@@ -164,7 +164,7 @@ class PracticeRig:
     def require_rate(self, sample_rate_hz: int) -> None:
         if sample_rate_hz not in RATES_HZ:
             rates = ", ".join(map(str, RATES_HZ))
-            raise StillboxError(f"the practice rig has no rate of {sample_rate_hz} Hz; choose one of {rates}")
+            raise StillboxError(f"the practice rig has no rate of {sample_rate_hz} Hz", f"choose one of {rates}")
 
     def play_and_record(
         self, permit: SoundPermit, playback: Playback, sink: BlockSink, state: StreamState
@@ -384,7 +384,7 @@ def rig_named(name: str, real_pace: bool = False) -> PracticeRig:
     """The rig that a device name means: ``practice rig``, ``practice rig: leaky``, ``practice rig: leaky, noise``."""
     beginning, _, wishes = name.partition(":")
     if beginning.strip().lower() != RIG_NAME:
-        raise StillboxError(f"'{name}' is no device; name a speaker of the practice rig as in '{rig_names()[0]}'")
+        raise StillboxError(f"'{name}' is no device", f"name a speaker of the practice rig as in '{rig_names()[0]}'")
     speaker, *faults = [part.strip() for part in wishes.split(",")] if wishes.strip() else [DEFAULT_SPEAKER]
     return PracticeRig(speaker, faults, real_pace=real_pace)
 

@@ -271,9 +271,9 @@ SPEAKERS: Mapping[str, PracticeSpeaker] = {
 def speaker_named(name: str) -> PracticeSpeaker:
     if name in FORMER_NAMES:
         raise StillboxError(
-            f"the practice rig's speaker '{name}' is called '{FORMER_NAMES[name]}' now, and its box is another one; "
-            f"write 'practice rig: {FORMER_NAMES[name]}', in a build of its own"
+            f"the practice rig's speaker '{name}' is called '{FORMER_NAMES[name]}' now, and its box is another one",
+            f"write 'practice rig: {FORMER_NAMES[name]}', in a build of its own",
         )
     if name not in SPEAKERS:
-        raise StillboxError(f"the practice rig has no speaker '{name}'; choose one of {', '.join(SPEAKERS)}")
+        raise StillboxError(f"the practice rig has no speaker '{name}'", f"choose one of {', '.join(SPEAKERS)}")
     return SPEAKERS[name]

@@ -109,7 +109,7 @@ def storage_form(subtype: str) -> tuple[str, str]:
     if subtype in WAV_SUBTYPES:
         return "WAV", subtype
     allowed = ", ".join((*FLAC_SUBTYPES, *WAV_SUBTYPES))
-    raise StillboxError(f"samples of kind {subtype} cannot be kept without loss; record as one of {allowed}")
+    raise StillboxError(f"samples of kind {subtype} cannot be kept without loss", f"record as one of {allowed}")
 
 
 def write_audio(path: Path, clip: AudioClip, container: str) -> None:
@@ -119,7 +119,7 @@ def write_audio(path: Path, clip: AudioClip, container: str) -> None:
     try:
         soundfile.write(path, clip.samples, clip.sample_rate_hz, subtype=clip.subtype, format=container)
     except (OSError, soundfile.SoundFileError) as error:
-        raise StillboxError(f"cannot write {path}: {error}; check the free space and the rights there") from error
+        raise StillboxError(f"cannot write {path}: {error}", "check the free space and the rights there") from error
 
 
 @dataclass(frozen=True)
@@ -149,7 +149,7 @@ def read_header(path: Path) -> AudioHeader:
             except (RuntimeError, TypeError, ValueError):
                 whole = False
             if not whole:
-                raise StillboxError(f"{path} is cut short: its end cannot be read; copy or record it again")
+                raise StillboxError(f"{path} is cut short: its end cannot be read", "copy or record it again")
             return header
     except (OSError, RuntimeError, TypeError, ValueError) as error:
         raise _not_audio(path, error) from error
@@ -182,38 +182,38 @@ def read_audio(path: Path, channels: tuple[int, ...] = (2,), most_frames: int = 
             kind = "float64" if is_float_subtype(header.subtype) else "int32"
             samples = file.read(dtype=kind, always_2d=True)
     except MemoryError as error:
-        raise StillboxError(f"{path} does not fit into the memory; cut it to the sweep and its silences") from error
+        raise StillboxError(f"{path} does not fit into the memory", "cut it to the sweep and its silences") from error
     except (OSError, RuntimeError, TypeError, ValueError) as error:
         raise _not_audio(path, error) from error
     if len(samples) < header.frames:
         raise StillboxError(
-            f"{path} is damaged: {len(samples)} of {header.frames} frames can be read; copy or record it again"
+            f"{path} is damaged: {len(samples)} of {header.frames} frames can be read", "copy or record it again"
         )
     if samples.dtype == np.float64 and not np.isfinite(samples).all():
         frame = int(np.argmin(np.isfinite(samples).all(axis=1)))
-        raise StillboxError(f"{path} holds values that are no numbers (first in frame {frame}); record it again")
+        raise StillboxError(f"{path} holds values that are no numbers (first in frame {frame})", "record it again")
     return AudioClip(samples, header.sample_rate_hz, header.subtype)
 
 
 def _require_file(path: Path) -> None:
     if not path.exists():
-        raise StillboxError(f"{path} does not exist; give the path of a WAV, FLAC or AIFF file")
+        raise StillboxError(f"{path} does not exist", "give the path of a WAV, FLAC or AIFF file")
     if not path.is_file():
-        raise StillboxError(f"{path} is not a file; give the path of a WAV, FLAC or AIFF file")
+        raise StillboxError(f"{path} is not a file", "give the path of a WAV, FLAC or AIFF file")
     if path.stat().st_size == 0:
-        raise StillboxError(f"{path} is empty; record it again")
+        raise StillboxError(f"{path} is empty", "record it again")
     try:
         with path.open("rb") as file:
             begin = file.read(4)
     except OSError as error:
-        raise StillboxError(f"cannot read {path}: {error.strerror}; check the rights there") from error
+        raise StillboxError(f"cannot read {path}: {error.strerror}", "check the rights there") from error
     if begin not in MAGIC:
         raise _not_audio(path, "it does not begin like one")
 
 
 def _not_audio(path: Path, error: Exception | str) -> StillboxError:
     reason = " ".join(str(error).split()).rstrip(".")
-    return StillboxError(f"{path} cannot be read as audio ({reason}); give a WAV, FLAC or AIFF file")
+    return StillboxError(f"{path} cannot be read as audio ({reason})", "give a WAV, FLAC or AIFF file")
 
 
 def _checked_header(file: object, path: Path, most_frames: int = MOST_SAMPLES) -> AudioHeader:
@@ -221,20 +221,21 @@ def _checked_header(file: object, path: Path, most_frames: int = MOST_SAMPLES) -
     frames, channels = int(file.frames), int(file.channels)  # type: ignore[attr-defined]
     rate_hz = int(file.samplerate)  # type: ignore[attr-defined]
     if container not in CONTAINERS:
-        raise StillboxError(f"{path} is of the kind {container}; give a WAV, FLAC or AIFF file")
+        raise StillboxError(f"{path} is of the kind {container}", "give a WAV, FLAC or AIFF file")
     if subtype not in BITS and not is_float_subtype(subtype):
-        raise StillboxError(f"{path} holds {subtype} samples, which lose detail; record as 24-bit PCM or float")
+        raise StillboxError(f"{path} holds {subtype} samples, which lose detail", "record as 24-bit PCM or float")
     if frames <= 0:
-        raise StillboxError(f"{path} holds no samples; record it again")
+        raise StillboxError(f"{path} holds no samples", "record it again")
     if not LOWEST_RATE_HZ <= rate_hz <= HIGHEST_RATE_HZ:
         raise StillboxError(
-            f"{path} has a sample rate of {rate_hz} Hz; record with {LOWEST_RATE_HZ} to {HIGHEST_RATE_HZ} Hz"
+            f"{path} has a sample rate of {rate_hz} Hz", f"record with {LOWEST_RATE_HZ} to {HIGHEST_RATE_HZ} Hz"
         )
     most_frames = min(most_frames, MOST_SAMPLES // channels)
     if frames > most_frames:
         raise StillboxError(
             f"{path} is too long with {frames} frames of {channels} channels ({frames / rate_hz:.0f} s; at most "
-            f"{most_frames} frames, {most_frames / rate_hz:.0f} s); cut it to the sweep and its silences"
+            f"{most_frames} frames, {most_frames / rate_hz:.0f} s)",
+            "cut it to the sweep and its silences",
         )
     return AudioHeader(frames, channels, rate_hz, subtype)
 
@@ -243,4 +244,4 @@ def _require_channels(count: int, allowed: tuple[int, ...], path: Path) -> None:
     if count not in allowed:
         wanted = " or ".join(str(number) for number in allowed)
         hint = "a mono file lacks the second input" if count == 1 else "export only the two inputs of the jig"
-        raise StillboxError(f"{path} has {count} channel(s), {wanted} needed; {hint}: record both inputs again")
+        raise StillboxError(f"{path} has {count} channel(s), {wanted} needed", f"{hint}: record both inputs again")

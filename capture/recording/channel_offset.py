@@ -58,6 +58,6 @@ def check_offset(second: RawSamples, sweep: FoundSweep, case: Circumstances) -> 
     if np.median([abs(lag) - granted for lag, granted in apart]) > MOST_FRAMES:
         raise StillboxError(
             f"channel 2 lies {abs(frames):.0f} frames {'behind' if frames > 0 else 'before'} channel 1: one of them "
-            "lost samples, or the inputs are not sampled together; use two inputs of one device, larger audio "
-            "buffers, and record again"
+            "lost samples, or the inputs are not sampled together",
+            "use two inputs of one device, larger audio buffers, and record again",
         )

@@ -105,6 +105,10 @@ class Circumstances:
         return self.subject != "microphone"
 
 
+class ClippedError(StillboxError):
+    """The recording is clipped: a quieter sweep may not be."""
+
+
 def sample_step(samples: RawSamples, quantum: float) -> float:
     """Step between neighbouring values that the samples really take, full scale = 1; at least ``quantum``.
 
@@ -140,7 +144,7 @@ def check_identical(samples: RawSamples, case: Circumstances) -> list[str]:
             "this calibration says nothing about the inputs"
         ]
     raise StillboxError(
-        "the recording is mono: both channels are equal bit for bit; set the recorder to stereo and record again"
+        "the recording is mono: both channels are equal bit for bit", "set the recorder to stereo and record again"
     )
 
 
@@ -151,10 +155,10 @@ def check_alive(track: SweepTrack, case: Circumstances) -> None:
     level_1, level_2 = np.median(np.abs(track.gain), axis=0)
     noise_1, noise_2 = np.median(track.noise_gain, axis=0)
     if level_1 < SURE_GAIN * noise_1 or level_1 < 0.003 * level_2:
-        raise StillboxError(_dead_sentence(1, level_1, level_2))
+        raise _dead(1, level_1, level_2)
     least = _least_ratio(case)
     if not case.quiet_second and (level_2 < SURE_GAIN * noise_2 or level_2 < least * level_1):
-        raise StillboxError(_dead_sentence(2, level_2, level_1))
+        raise _dead(2, level_2, level_1)
 
 
 def check_channels(track: SweepTrack, case: Circumstances) -> list[str]:
@@ -173,10 +177,11 @@ def _least_ratio(case: Circumstances) -> float:
     return LEAST_SPEAKER_RATIO if case.subject in SPEAKER_SUBJECTS else LEAST_PART_RATIO
 
 
-def _dead_sentence(number: int, level: float, other_level: float) -> str:
-    return (
+def _dead(number: int, level: float, other_level: float) -> StillboxError:
+    return StillboxError(
         f"channel {number} is dead: the sweep is at {_dbfs(level)} on it and at {_dbfs(other_level)} on channel "
-        f"{3 - number}; check the cable and gain of input {number}, and that the channels are not swapped"
+        f"{3 - number}",
+        f"check the cable and gain of input {number}, and that the channels are not swapped",
     )
 
 
@@ -201,7 +206,7 @@ def _check_order(ratio: NDArray[np.complex128], case: Circumstances) -> list[str
         return []
     what = f"channel 2 is {largest:.2f} times as loud as channel 1, which no passive load on the clips can do"
     if largest > MOST_RATIO:
-        raise StillboxError(f"the channels are swapped: {what}; exchange the two inputs and record again")
+        raise StillboxError(f"the channels are swapped: {what}", "exchange the two inputs and record again")
     return [f"{what}: the inputs have unequal gains (make a channel-match take), or the channels are swapped"]
 
 
@@ -213,7 +218,8 @@ def _check_polarity(track: SweepTrack, case: Circumstances) -> None:
     if turned < -0.3:
         raise StillboxError(
             f"one channel is inverted: the channels are {math.degrees(math.acos(turned)):.0f} degrees apart where a "
-            "passive load gives at most 90; exchange the two wires of one input and record again"
+            "passive load gives at most 90",
+            "exchange the two wires of one input and record again",
         )
 
 
@@ -261,7 +267,7 @@ def check_clipping(samples: RawSamples, track: SweepTrack, case: Circumstances) 
             f"{frequencies.min():.0f} to {frequencies.max():.0f} Hz"
         )
         if share > CLIPPED_SHARE:
-            raise StillboxError(f"{what}; turn down the input or the output and record again")
+            raise ClippedError(what, "turn down the input or the output and record again")
         flags.append(what)
     return flags
 
@@ -313,7 +319,7 @@ def check_hum(silence: NDArray[np.float64], track: SweepTrack, case: Circumstanc
         if hum > sweep and not (index == 1 and case.quiet_second):
             what = f"mains hum ({mains_hz} Hz) of {_dbfs(hum)} is louder than the sweep of {_dbfs(sweep)} on {names}"
             if index == 0:
-                raise StillboxError(f"{what}; mend the grounding or turn up the sweep, and record again")
+                raise StillboxError(what, "mend the grounding or turn up the sweep, and record again")
             flags.append(f"{what}; mend the grounding")
         least_db = LEAST_SNR_DB if index == 0 else 0.0
         if noise > 0 and 20 * math.log10(sweep / noise) < least_db and not (index == 1 and case.quiet_second):

@@ -101,8 +101,8 @@ def check_gaps(
     frame, what = gap
     place_s = (frame - sweep.start) / case.excitation.sample_rate_hz
     raise StillboxError(
-        f"the recording has a gap: {what}, {place_s:.2f} s into {name} (frame {frame}); "
-        "close other programs, use larger audio buffers, and record again"
+        f"the recording has a gap: {what}, {place_s:.2f} s into {name} (frame {frame})",
+        "close other programs, use larger audio buffers, and record again",
     )
 
 

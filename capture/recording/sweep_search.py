@@ -81,6 +81,10 @@ class SweepSearch:
         return tuple(sweep.start for sweep in self.sweeps)
 
 
+class NoSweepError(StillboxError):
+    """Nothing in the recording is like a sweep of the excitation."""
+
+
 def find_sweeps(channel: NDArray[np.floating], excitation: Excitation) -> SweepSearch:
     """Find every whole sweep in one channel.
 
@@ -98,17 +102,17 @@ def find_sweeps(channel: NDArray[np.floating], excitation: Excitation) -> SweepS
     found = _all_sweeps(channel, sweep_form(excitation))
     odd = next((item for item in found if abs(item.clock_difference) > MOST_CLOCK_DIFFERENCE), None)
     if odd is not None:
-        raise StillboxError(_rate_sentence(1 / (1 + odd.clock_difference), excitation))
+        raise _other_rate(1 / (1 + odd.clock_difference), excitation)
     whole = tuple(item for item in found if _is_whole(item, len(channel), excitation))
     if not whole:
         if found:
-            raise StillboxError(_cut_sentence(found[0], len(channel), excitation))
+            raise _cut(found[0], len(channel), excitation)
         speed = _other_speed(channel, excitation)
         if speed is not None:
-            raise StillboxError(_rate_sentence(speed, excitation))
-        raise StillboxError(
-            "there is no sweep of this excitation in it; give the .json of the excitation that was played, "
-            "and check that both inputs were connected and turned up"
+            raise _other_rate(speed, excitation)
+        raise NoSweepError(
+            "there is no sweep of this excitation in it",
+            "give the .json of the excitation that was played, and check that both inputs were connected and turned up",
         )
     return SweepSearch(whole, tuple(_search_flags(whole, len(found), excitation)))
 
@@ -217,7 +221,7 @@ def _is_whole(sweep: FoundSweep, frames: int, excitation: Excitation) -> bool:
     return sweep.start >= silence and sweep.start + excitation.sweep_frames + silence <= frames
 
 
-def _cut_sentence(sweep: FoundSweep, frames: int, excitation: Excitation) -> str:
+def _cut(sweep: FoundSweep, frames: int, excitation: Excitation) -> StillboxError:
     rate_hz = excitation.sample_rate_hz
     before_s = sweep.start / rate_hz
     after_s = (frames - sweep.start - excitation.sweep_frames) / rate_hz
@@ -227,7 +231,7 @@ def _cut_sentence(sweep: FoundSweep, frames: int, excitation: Excitation) -> str
     else:
         what = f"the recording ends {_around(after_s, 'after the sweep', 'before the end of the sweep')}"
         remedy = "stop the recorder after the player"
-    return f"the sweep is truncated: {what}, {LEAST_SILENCE_S:g} s of silence are needed there; {remedy}"
+    return StillboxError(f"the sweep is truncated: {what}, {LEAST_SILENCE_S:g} s of silence are needed there", remedy)
 
 
 def _around(seconds: float, inside: str, outside: str) -> str:
@@ -272,7 +276,7 @@ def _other_speed(channel: NDArray[np.float32], excitation: Excitation) -> float 
     return None
 
 
-def _rate_sentence(speed: float, excitation: Excitation) -> str:
+def _other_rate(speed: float, excitation: Excitation) -> StillboxError:
     rate_hz = excitation.sample_rate_hz
     mixed = [
         f"{one} and {other} Hz"
@@ -280,7 +284,7 @@ def _rate_sentence(speed: float, excitation: Excitation) -> str:
         if math.isclose(one / other, speed, rel_tol=1e-6) and rate_hz in (one, other)
     ]
     guess = f", as if {mixed[0]} had been mixed up" if mixed else ""
-    return (
-        f"the sweep runs {speed:.4f} times as fast as that of the excitation{guess}: wrong rate; "
-        f"set player and recorder to {rate_hz} Hz and record again"
+    return StillboxError(
+        f"the sweep runs {speed:.4f} times as fast as that of the excitation{guess}: wrong rate",
+        f"set player and recorder to {rate_hz} Hz and record again",
     )

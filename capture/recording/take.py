@@ -56,10 +56,11 @@ def check_state(subject: str, state: str | None) -> None:
     if state and subject not in STATE_SUBJECTS:
         raise StillboxError(
             f"a take of {subject} has no state, as '{state[:60]}': only takes of {', '.join(STATE_SUBJECTS)} change "
-            "with the stage of the work; leave the state out"
+            "with the stage of the work",
+            "leave the state out",
         )
     if state == "" and subject == "in-box":
-        raise StillboxError("a take in the box needs a state, so that it can be compared; give a name like 'stock'")
+        raise StillboxError("a take in the box needs a state, so that it can be compared", "give a name like 'stock'")
 
 
 CELSIUS_RANGE = (-30.0, 60.0)
@@ -72,16 +73,17 @@ def check_circumstances(
     """StillboxError where a take cannot have been made at that temperature, or cannot be of a driver put back."""
     low, high = CELSIUS_RANGE
     if celsius is not None and not low <= celsius <= high:
-        raise StillboxError(f"{celsius:g} degrees C is outside {low:g} to {high:g}; give the temperature of the air")
+        raise StillboxError(f"{celsius:g} degrees C is outside {low:g} to {high:g}", "give the temperature of the air")
     if remounted and subject != "in-box":
         raise StillboxError(
             f"a take of {subject} cannot be marked as remounted: that is said of a driver that was taken out of its "
-            "box and put back, with nothing else done; leave it out"
+            "box and put back, with nothing else done",
+            "leave it out",
         )
     if port_closed and subject != "in-box":
         raise StillboxError(
-            f"a take of {subject} cannot be marked as made with the port closed: that is said of a driver in its box; "
-            "leave it out"
+            f"a take of {subject} cannot be marked as made with the port closed: that is said of a driver in its box",
+            "leave it out",
         )
 
 

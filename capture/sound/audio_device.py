@@ -92,7 +92,7 @@ class Playback:
 
     def __post_init__(self) -> None:
         if self.samples.ndim != 1 or not np.isfinite(self.samples).all():
-            raise StillboxError("what is to be played holds values that are no numbers, or more than one channel")
+            raise StillboxError("what is to be played holds values that are no numbers, or more than one channel", "")
 
     @property
     def total_frames(self) -> int:
@@ -103,7 +103,7 @@ class RecordingStopped(StillboxError):
     """Someone asked to stop; nothing was kept."""
 
     def __init__(self) -> None:
-        super().__init__("stopped; nothing of this recording was kept")
+        super().__init__("stopped; nothing of this recording was kept", "")
 
 
 class DeviceLost(StillboxError):
@@ -112,7 +112,8 @@ class DeviceLost(StillboxError):
     def __init__(self, name: str) -> None:
         super().__init__(
             f"{name} went away while it ran (unplugged, switched off, its sound server ended, or taken by another "
-            "program), so nothing of this recording was kept; see that it is there again and that its volume is as it "
+            "program), so nothing of this recording was kept",
+            "see that it is there again and that its volume is as it "
             "was ('stillbox devices' lists what is there), then record anew"
         )
 

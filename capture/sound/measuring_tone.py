@@ -88,8 +88,9 @@ def plan_tone(build: BuildFolder, device: AudioDevice) -> TonePlan:
     if frequency_hz > METER_HZ:
         raise ToneNotReadable(
             f"[limits] in {build.path / 'build.toml'} allows nothing below {frequency_hz:g} Hz, where multimeters do "
-            "not read right, so no tone is played; measure the output on a build without that limit and nothing on "
-            "the clips, or give its voltage (--loudest-volts)"
+            "not read right, so no tone is played",
+            "measure the output on a build without that limit and nothing on the clips, or give its voltage "
+            "(--loudest-volts)",
         )
     calibration = build.calibration
     reference_ohm = None if calibration is None else calibration.reference_ohm
@@ -133,9 +134,12 @@ class MeasuringTone:
     def require_sound(self) -> None:
         """StillboxError if the tone could not be played, or has ended by itself."""
         if self.failure is not None:
-            raise StillboxError(f"the measuring tone stopped: {self.failure}") from self.failure
+            reason, remedy = str(self.failure), ""
+            if isinstance(self.failure, StillboxError):
+                reason, remedy = self.failure.fault, self.failure.remedy
+            raise StillboxError(f"the measuring tone stopped: {reason}", remedy) from self.failure
         if not self._thread.is_alive():
-            raise StillboxError(f"the measuring tone has ended after {TONE_S:g} s; play it again")
+            raise StillboxError(f"the measuring tone has ended after {TONE_S:g} s", "play it again")
 
     def loudest_volts(self, reading_volts: float) -> float:
         """Output at full scale for what the meter reads now, V rms.
@@ -147,7 +151,7 @@ class MeasuringTone:
         """
         self.require_sound()
         if not reading_volts > 0:
-            raise StillboxError(f"a reading of {reading_volts:g} V tells nothing; give volts above 0")
+            raise StillboxError(f"a reading of {reading_volts:g} V tells nothing", "give volts above 0")
         return reading_volts * 10 ** (-self.level_dbfs / 20)
 
     def _play(self) -> None:

@@ -35,7 +35,7 @@ def keep_loudest_volts(info: DeviceInfo, volts: float) -> None:
     """Remember the voltage of a device's output at full scale, V rms."""
     low, high = LOUDEST_RANGE_VOLTS
     if not low <= volts <= high:
-        raise StillboxError(f"an output of {volts:g} V rms is outside {low:g} to {high:g} V; measure it again")
+        raise StillboxError(f"an output of {volts:g} V rms is outside {low:g} to {high:g} V", "measure it again")
     import tomlkit
 
     document = tomlkit.document()
@@ -49,7 +49,7 @@ def keep_loudest_volts(info: DeviceInfo, volts: float) -> None:
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
     except OSError as error:
-        raise StillboxError(f"cannot make {path.parent}: {error.strerror}; check the rights there") from error
+        raise StillboxError(f"cannot make {path.parent}: {error.strerror}", "check the rights there") from error
     write_whole(path, tomlkit.dumps(document))
 
 
@@ -61,5 +61,5 @@ def _read() -> dict[str, dict[str, object]]:
         return {}
     except (OSError, ValueError) as error:
         reason = why_unreadable(error)
-        raise StillboxError(f"cannot read {path}: {reason}; mend it, or delete it and measure again") from error
+        raise StillboxError(f"cannot read {path}: {reason}", "mend it, or delete it and measure again") from error
     return {key: entry for key, entry in document.items() if isinstance(entry, dict)}

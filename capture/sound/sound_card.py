@@ -19,10 +19,14 @@ from stillbox.capture.sound.sound_host import sound_host
 from stillbox.capture.sound.sound_messages import Head
 from stillbox.capture.sound.sound_permit import SoundPermit
 
-NO_CARD = (
-    "no sound card with an output and two inputs is there; plug one in (line inputs, not a headset), close the "
-    "programs that hold it, and try again; the practice rig works without"
-)
+
+def no_card() -> StillboxError:
+    """That no entry of the list can be used."""
+    return StillboxError(
+        "no sound card with an output and two inputs is there",
+        "plug one in (line inputs, not a headset), close the programs that hold it, and try again; the practice rig "
+        "works without",
+    )
 
 
 @dataclass(frozen=True)
@@ -68,7 +72,7 @@ class SoundCard:
             return
         rates = ", ".join(map(str, self.rates_hz()))
         remedy = f"choose --rate of {rates}" if rates else "is another program using it?"
-        raise StillboxError(f"{self.info.name} refuses {sample_rate_hz} Hz ({refusal}); {remedy}")
+        raise StillboxError(f"{self.info.name} refuses {sample_rate_hz} Hz ({refusal})", remedy)
 
     def _refusals(self, rates_hz: tuple[int, ...]) -> list[str | None]:
         answer = sound_host().ask({"do": "refusals", **self._places, "rates_hz": rates_hz})

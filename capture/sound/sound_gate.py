@@ -23,8 +23,8 @@ class CautionsNotRead(StillboxError):
 
     def __init__(self) -> None:
         super().__init__(
-            "the cautions have not been read for this build yet, so nothing was played; run 'stillbox record' at a "
-            "terminal and answer, or give --cautions-read; in the window, sweep and answer"
+            "the cautions have not been read for this build yet, so nothing was played",
+            "run 'stillbox record' at a terminal and answer, or give --cautions-read; in the window, sweep and answer"
         )
 
 
@@ -75,7 +75,7 @@ def practice_permit(device: AudioDevice, limit: OutputLimit) -> SoundPermit:
     """Leave to play on a device that drives nothing real, without a build; StillboxError for any other."""
     info = device.info
     if not info.harmless:
-        raise StillboxError(f"{info.name} drives something real, so only the gate of a build may open it")
+        raise StillboxError(f"{info.name} drives something real, so only the gate of a build may open it", "")
     return _granted(info, limit)
 
 

@@ -38,7 +38,8 @@ MOST_LATENCY_S = 10.0
 """PortAudio tells nonsense for some host APIs: more than this is none."""
 
 NO_ANSWER = (
-    "the sound system ended or does not answer (its sound server may just have gone); start that again, then try anew; "
+    "the sound system ended or does not answer (its sound server may just have gone)",
+    "start that again, then try anew; "
     "the practice rig works without"
 )
 
@@ -63,8 +64,8 @@ class _Worker:
             )
         except OSError as error:
             raise StillboxError(
-                f"no sound card can be used, as {sys.executable} cannot be started for it ({error.strerror}); check "
-                "the rights there; the practice rig works without"
+                f"no sound card can be used, as {sys.executable} cannot be started for it ({error.strerror})",
+                "check the rights there; the practice rig works without",
             ) from error
         assert self._process.stdin is not None and self._process.stdout is not None
         self._writer = MessageWriter(self._process.stdin)
@@ -156,7 +157,7 @@ class SoundHost:
                 except KeyboardInterrupt:
                     self._drop()  # its answer would be taken for that to the next question
                     raise
-        raise StillboxError(NO_ANSWER)
+        raise StillboxError(*NO_ANSWER)
 
     def play(self, order: Head, playback: Playback, sink: BlockSink, state: StreamState) -> StreamReport:
         """Play and record as `capture.sound.audio_device.AudioDevice` says; only `capture.sound.sound_card` may ask.
@@ -164,7 +165,7 @@ class SoundHost:
         A process that dies meanwhile is a device that went away.
         """
         if not self._turn.acquire(blocking=False):
-            raise StillboxError("a sound card is playing already; wait for its end, or stop it")
+            raise StillboxError("a sound card is playing already", "wait for its end, or stop it")
         try:
             return self._play(order, playback, sink, state)
         finally:
@@ -268,7 +269,7 @@ def _sound(answer: tuple[Head, bytes] | None) -> tuple[Head, bytes]:
     if answer is None:
         raise WorkerGone
     if answer[0]["is"] == "error":
-        raise StillboxError(answer[0]["sentence"])
+        raise StillboxError(answer[0]["fault"], answer[0]["remedy"])
     return answer
 
 

@@ -84,15 +84,16 @@ class SoundPermit:
         """
         if device_name != self._device_name:
             raise StillboxError(
-                f"leave was given to play on {self._device_name}, not on {device_name}; nothing was played; begin anew"
+                f"leave was given to play on {self._device_name}, not on {device_name}; nothing was played",
+                "begin anew",
             )
         if not 0 <= self.limit.peak <= 1:
-            raise StillboxError(f"the limit of the output is {self.limit.peak:g} of full scale; it must be 0 to 1")
+            raise StillboxError(f"the limit of the output is {self.limit.peak:g} of full scale", "it must be 0 to 1")
         lowest_hz = self.limit.lowest_hz
         if lowest_hz > 0 and share_below(samples, sample_rate_hz, EDGE * lowest_hz) > MOST_POWER_BELOW:
             raise StillboxError(
-                f"what was to be played goes below {lowest_hz:g} Hz, the lowest that [limits] in build.toml allows; "
-                "nothing was played"
+                f"what was to be played goes below {lowest_hz:g} Hz, the lowest that [limits] in build.toml allows",
+                "nothing was played",
             )
 
 

@@ -48,7 +48,8 @@ AHEAD_S = 0.5
 """So far ahead of the clock no device can be: what calls back faster is what is left of one whose server died, s."""
 
 NO_PORTAUDIO = (
-    "PortAudio is missing, so no sound card can be used; install it (Debian, Ubuntu: 'apt install libportaudio2'; "
+    "PortAudio is missing, so no sound card can be used",
+    "install it (Debian, Ubuntu: 'apt install libportaudio2'; "
     "Fedora: 'dnf install portaudio'); the practice rig works without"
 )
 
@@ -71,11 +72,12 @@ def main() -> None:
         try:
             _obey(order, orders, answer)
         except StillboxError as error:
-            answer.send({"is": "error", "sentence": str(error)})
+            answer.send({"is": "error", "fault": error.fault, "remedy": error.remedy})
         except OSError:
             break  # nobody listens any more
         except Exception as error:
-            answer.send({"is": "error", "sentence": f"the sound system failed ({type(error).__name__}: {error})"})
+            fault = f"the sound system failed ({type(error).__name__}: {error})"
+            answer.send({"is": "error", "fault": fault, "remedy": ""})
 
 
 def _read_orders(pipe: IO[bytes], orders: Orders) -> None:
@@ -105,9 +107,9 @@ def _portaudio() -> types.ModuleType:
     try:
         import sounddevice
     except ImportError as error:
-        raise StillboxError(f"the Python package sounddevice is missing ({error}); install it with pip") from error
+        raise StillboxError(f"the Python package sounddevice is missing ({error})", "install it with pip") from error
     except OSError as error:
-        raise StillboxError(NO_PORTAUDIO) from error
+        raise StillboxError(*NO_PORTAUDIO) from error
     return sounddevice
 
 
@@ -134,8 +136,8 @@ def _place(sounds: types.ModuleType, wanted: Head) -> int:
     if listed.count(name) == 1:
         return listed.index(name)
     raise StillboxError(
-        f"{wanted['name']} is not there any more (unplugged, switched off, or its sound server has ended); see "
-        "'stillbox devices' for what is there, and record anew"
+        f"{wanted['name']} is not there any more (unplugged, switched off, or its sound server has ended)",
+        "see 'stillbox devices' for what is there, and record anew",
     )
 
 
@@ -182,8 +184,8 @@ def _play(
         )
     except (sounds.PortAudioError, ValueError) as error:
         raise StillboxError(
-            f"{name} cannot be opened ({_reason(error)}); close the programs that use it, or choose another rate or "
-            "device ('stillbox devices')"
+            f"{name} cannot be opened ({_reason(error)})",
+            "close the programs that use it, or choose another rate or device ('stillbox devices')",
         ) from error
     emptier = RingEmptier(run.ring, lambda block: answer.send({"is": "block"}, block.tobytes()), StreamState())
     try:
@@ -195,7 +197,7 @@ def _play(
             stream.close()
     except sounds.PortAudioError as error:
         if run.ring.written == 0:
-            raise StillboxError(f"{name} cannot be started ({_reason(error)}); see 'stillbox devices'") from error
+            raise StillboxError(f"{name} cannot be started ({_reason(error)})", "see 'stillbox devices'") from error
         run.device_lost = True
     finally:
         emptier.finish()

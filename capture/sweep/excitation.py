@@ -110,13 +110,13 @@ def make_excitation(**settings: float) -> Excitation:
     try:
         made = Excitation.model_validate(settings)
     except ValidationError as error:
-        raise StillboxError(f"excitation: {describe_validation_error(error)}; give another value") from error
+        raise StillboxError(f"excitation: {describe_validation_error(error)}", "give another value") from error
     if made.total_frames > MOST_NEW_FRAMES:
         rate_hz = made.sample_rate_hz
         raise StillboxError(
             f"excitation: the whole signal is {made.total_frames / rate_hz:.0f} s long, at most "
-            f"{MOST_NEW_FRAMES // rate_hz} s at {rate_hz} Hz can be recorded and read; choose fewer repeats, shorter "
-            "sweeps or a lower rate"
+            f"{MOST_NEW_FRAMES // rate_hz} s at {rate_hz} Hz can be recorded and read",
+            "choose fewer repeats, shorter sweeps or a lower rate",
         )
     return made
 
@@ -127,7 +127,7 @@ def default_high_hz(sample_rate_hz: int) -> float:
     StillboxError if the rate is not above 0.
     """
     if sample_rate_hz <= 0:
-        raise StillboxError(f"a sample rate of {sample_rate_hz} Hz cannot be; give one like 48000")
+        raise StillboxError(f"a sample rate of {sample_rate_hz} Hz cannot be", "give one like 48000")
     return min(24_000.0, HIGHEST_FRACTION_OF_RATE * sample_rate_hz)
 
 
@@ -241,12 +241,12 @@ def read_excitation(json_path: Path) -> Excitation:
     try:
         document = parse_json(read_small_text(json_path))
     except (OSError, ValueError) as error:
-        raise StillboxError(f"cannot read excitation {json_path}: {why_unreadable(error)}; {remedy}") from error
+        raise StillboxError(f"cannot read excitation {json_path}: {why_unreadable(error)}", remedy) from error
     if not isinstance(document, dict) or document.pop("stillbox", None) != "excitation":
-        raise StillboxError(f"{json_path} does not describe an excitation; {remedy}")
+        raise StillboxError(f"{json_path} does not describe an excitation", remedy)
     if document.pop("format", None) != 1:
-        raise StillboxError(f"{json_path} has a format this version does not know; {remedy}")
+        raise StillboxError(f"{json_path} has a format this version does not know", remedy)
     try:
         return Excitation(**document)
     except ValidationError as error:
-        raise StillboxError(f"{json_path}: {describe_validation_error(error)}; {remedy}") from error
+        raise StillboxError(f"{json_path}: {describe_validation_error(error)}", remedy) from error

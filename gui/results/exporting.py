@@ -77,7 +77,7 @@ def printed_file(printer: QPrinter) -> Path | None:
     if not name and printer.outputFormat() == QPrinter.NativeFormat:
         return None
     if not name:
-        raise StillboxError("there is neither a printer nor the name of a file to print to; choose one of them")
+        raise StillboxError("there is neither a printer nor the name of a file to print to", "choose one of them")
     path = Path(name)
     check_output(path, PRINT)
     return path
@@ -111,7 +111,7 @@ def _paint(printer: QPrinter, content: bytes, sentence: str) -> None:
     image.loadFromData(content)
     painter = QPainter()
     if not painter.begin(printer):
-        raise StillboxError("the printer does not begin; see that it is there and switched on, or print to a file")
+        raise StillboxError("the printer does not begin", "see that it is there and switched on, or print to a file")
     page = QRectF(painter.viewport())
     words = painter.boundingRect(page, Qt.TextWordWrap, sentence)
     painter.drawText(words, Qt.TextWordWrap, sentence)

@@ -131,7 +131,7 @@ class _BoxAndBass(View):
                 float(asked.get("voltage_v", VOLTAGE_V)),
             )
         except StillboxError as error:
-            raise StillboxError(f"{error}; take this change back") from error
+            raise StillboxError(str(error), "take this change back") from error
         curve = None if other is None else bench.curve(other)
         yield _told(results, replace(data, before=curve), report, asked)
 

@@ -146,7 +146,7 @@ class _OneState(View):
     def paper(self, results: Results, wish: Wish) -> Figure:
         data: OneState = results.data
         if data.curve is None:
-            raise StillboxError("a take of this subject has no picture; select a take of a speaker or a part")
+            raise StillboxError("a take of this subject has no picture", "select a take of a speaker or a part")
         if data.findings is None:
             return picture_of_curve(results.title, data.curve)
         decay = None if data.decays is None else data.decays.of(wish)
@@ -186,7 +186,7 @@ def _words_of_standard(bench: Bench, take: TakeInfo) -> str:
 def _words_of_resistor(bench: Bench, take: TakeInfo) -> str:
     if take.load_ohm is None:
         return f"{SUBJECT_WORDS[take.subject][0]}, take {take.number}: its impedance is drawn below."
-    sentence = no_proof(take) if take.subject == "load" else bench.resistor_check(take).sentence
+    sentence = str(no_proof(take)) if take.subject == "load" else bench.resistor_check(take).sentence
     return sentence[:1].upper() + sentence[1:].rstrip(".") + "."
 
 

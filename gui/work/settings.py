@@ -89,5 +89,5 @@ def write_settings(settings: Settings, path: Path | None = None) -> None:
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
     except OSError as error:
-        raise StillboxError(f"cannot make {path.parent}: {error.strerror}; check the rights there") from error
+        raise StillboxError(f"cannot make {path.parent}: {error.strerror}", "check the rights there") from error
     write_whole(path, tomlkit.dumps(asdict(settings)))

@@ -75,7 +75,7 @@ def test_wrong_thing_on_the_clips_of_a_standard(subject: str, fault: str, words:
 def test_faults_on_a_low_side_jig(fault: str, kind: str) -> None:
     with pytest.raises(PreCheckRefusal) as refusal:
         check(PracticeRig("good box", [fault], seed=2), Clips("in-box", jig="low-side"))
-    assert refusal.value.fault.kind == kind
+    assert refusal.value.wiring.kind == kind
     if fault == "open clips":
         assert "nothing is on the clips" in str(refusal.value)
 

@@ -90,7 +90,7 @@ def test_the_commands_print_nothing_that_a_terminal_obeys(capsys: pytest.Capture
     assert out.startswith("\\x1b[31mred\\x1b]0;title\\x07\\x9b2J\\x08\\x7f\\r\\u202e\\u2066box\\nstillbox")
     assert out.count("\n") == 3
     assert err.count("\n") == 1
-    assert harmless(str(StillboxError(ESCAPES)))
+    assert harmless(str(StillboxError(ESCAPES, "")))
 
 
 @pytest.fixture

@@ -275,7 +275,7 @@ def test_box_and_bass(qtbot: QtBot, shared: MainWindow, swept_with_mass: Path, m
 def _impossible(*_: object, **__: object) -> None:
     from stillbox.capture.errors import StillboxError
 
-    raise StillboxError("the response does not cross -3 dB")
+    raise StillboxError("the response does not cross -3 dB", "")
 
 
 def test_another_state(qtbot: QtBot, shared: MainWindow) -> None:

@@ -157,7 +157,7 @@ def test_a_tone_that_dies_is_said(
     qtbot: QtBot, window: MainWindow, card: Listened, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     def refuse(*_: object) -> None:
-        raise StillboxError("a card cannot be opened; close the programs that use it")
+        raise StillboxError("a card cannot be opened", "close the programs that use it")
 
     monkeypatch.setattr(card, "play_and_record", refuse)
 
@@ -187,11 +187,11 @@ def raising(error: BaseException) -> Callable[..., object]:
 
 @pytest.mark.parametrize("button", ["sweep", "output"])
 @pytest.mark.parametrize(("place", "error", "words"), [
-    ("stillbox.capture.live.devices.find_device", StillboxError("a card is no device; plug it in"), "plug it in"),
+    ("stillbox.capture.live.devices.find_device", StillboxError("a card is no device", "plug it in"), "plug it in"),
     ("stillbox.gui.bench.gate_steps.cautions_due", OSError(5, "Input/output error"), "Input/output error"),
     ("stillbox.gui.bench.gate_steps.CautionsDialog", RuntimeError("no"), "went wrong inside Stillbox (RuntimeError"),
-    ("stillbox.capture.sound.sound_gate.acknowledge_cautions", StillboxError("no room; make some"), "make some"),
-    ("stillbox.gui.bench.gate_steps.plan_tone", StillboxError("build.toml cannot be read; mend it"), "mend it"),
+    ("stillbox.capture.sound.sound_gate.acknowledge_cautions", StillboxError("no room", "make some"), "make some"),
+    ("stillbox.gui.bench.gate_steps.plan_tone", StillboxError("build.toml cannot be read", "mend it"), "mend it"),
     ("stillbox.gui.bench.gate_steps.OutputDialog", RuntimeError("no"), "went wrong inside Stillbox (RuntimeError"),
     ("stillbox.gui.bench.gate_steps.keep_loudest_volts", PermissionError(13, "Permission denied"), "Permission denied"),
     ("stillbox.gui.bench.gate_steps.plan_tone", SystemExit(3), "went wrong inside Stillbox (SystemExit"),
@@ -221,7 +221,7 @@ def test_a_device_that_has_gone_before_it_was_asked_is_said(
     qtbot: QtBot, window: MainWindow, card: Listened, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     def gone(_: object) -> DeviceInfo:
-        raise StillboxError("a card is not there any more; plug it in")
+        raise StillboxError("a card is not there any more", "plug it in")
 
     monkeypatch.setattr(Listened, "info", property(gone))
     click(qtbot, window.bench.sweep)

@@ -69,7 +69,7 @@ def wild_box(seed: int, kind: str, family: str | None = None) -> WildBox:
         None: drawn, three of five are cavities.
     """
     if kind not in KINDS or family not in (None, *FAMILIES):
-        raise StillboxError(f"no wild box '{kind}' of family '{family}'; kinds: {', '.join(KINDS)}; {FAMILIES}")
+        raise StillboxError(f"no wild box '{kind}' of family '{family}'", f"kinds: {', '.join(KINDS)}; {FAMILIES}")
     rng = np.random.default_rng([seed, 11])
     height_m, celsius = float(rng.uniform(0, 1500)), float(rng.uniform(15, 28))
     air = air_at_height(height_m, celsius, float(rng.uniform(0.3, 0.65)))

@@ -150,7 +150,7 @@ class WildBox:
         """Impedance at the clips, ohm, for each frequency above 0 Hz."""
         _check_take(take)
         if take == "channel-match":
-            raise StillboxError("nothing is on the clips for channel-match; choose another take")
+            raise StillboxError("nothing is on the clips for channel-match", "choose another take")
         omega = 2 * np.pi * np.asarray(frequency_hz, float)
         if take == "load":
             return np.full(omega.size, self.jig.load_ohm, complex)
@@ -251,7 +251,7 @@ class WildBox:
 
 def _check_take(take: str) -> None:
     if take not in TAKES:
-        raise StillboxError(f"no take '{take}'; there are {', '.join(TAKES)}")
+        raise StillboxError(f"no take '{take}'", f"there are {', '.join(TAKES)}")
 
 
 def mechanical_in(box: Enclosure, driver: Driver, hz: Real, port_closed: bool = True) -> Complex:
