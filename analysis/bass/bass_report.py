@@ -93,7 +93,8 @@ def bass_of_box(
     """The same from boxes fitted already; ``before`` leans on the same driver."""
     if before is not None and before.state == box.state:
         raise StillboxError(
-            f"state {box.state or '-'} cannot be set against itself; name the state before, of the same unit {box.unit}"
+            f"state {box.state or '-'} cannot be set against itself",
+            f"name the state before, of the same unit {box.unit}",
         )
     system = bass_system(box.fit, box.origins)
     port = described_port(description)

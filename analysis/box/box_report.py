@@ -114,7 +114,7 @@ def box_of_take(bench: Bench, take: TakeInfo, driver: DriverReport) -> BoxReport
             vented_box = vented_quantities(fit)
         except StillboxError as error:
             if doubts:  # why there are no peaks to be found in the model
-                raise StillboxError(doubts[0]) from error
+                raise StillboxError(doubts[0], "") from error
             raise
     else:
         closed = closed_quantities(fit)

@@ -78,8 +78,8 @@ def driver_report(bench: Bench, unit: str | None = None, meter: MeterReading | N
     take = bench.newest("free-air", unit=unit)
     if take is None:
         raise StillboxError(
-            f"{bench.build.path} has no free-air take{f' of unit {unit}' if unit else ''}; "
-            "record one with the driver hanging free: --subject free-air"
+            f"{bench.build.path} has no free-air take{f' of unit {unit}' if unit else ''}",
+            "record one with the driver hanging free: --subject free-air",
         )
     return driver_of_take(bench, take, meter)
 

@@ -26,8 +26,8 @@ def blaming_the_take(make: _OfTake[_More, _Report]) -> _OfTake[_More, _Report]:
             return make(bench, take, *more, **named)
         except (ValueError, ArithmeticError) as error:
             raise StillboxError(
-                f"no driver or box can be fitted to take {take.number}, {take.address} ({error}); is it of what its "
-                "subject says? Sweep it again, at a higher level"
+                f"no driver or box can be fitted to take {take.number}, {take.address} ({error})",
+                "is it of what its subject says? Sweep it again, at a higher level",
             ) from error
 
     return made
