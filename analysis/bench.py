@@ -7,15 +7,16 @@ on disk, for every result can be computed again from the takes.
 from __future__ import annotations
 
 import copy
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Hashable
 from dataclasses import replace
 from functools import cached_property
+from typing import TypeVar
 
 import numpy as np
 
 from stillbox.analysis.decay.decay_response import DecayResponse, decay_response
-from stillbox.analysis.impedance.contact import contact_sentence, contact_std_ohm, contact_warnings, resistance_ohm
-from stillbox.analysis.impedance.findings import FindingsReport, ResonanceFit
+from stillbox.analysis.impedance.contact import contact_std_ohm, contact_warnings, resistance_ohm
+from stillbox.analysis.impedance.findings import Finding, FindingsReport, ResonanceFit
 from stillbox.analysis.impedance.impedance import (
     POINTS_PER_OCTAVE,
     ImpedanceCurve,
@@ -32,18 +33,17 @@ from stillbox.analysis.maths.uncertainty import ResistorCheck, check_resistor
 from stillbox.analysis.ringing.causes import assign_causes
 from stillbox.analysis.ringing.comparison import Comparison, compare, unshared_poles
 from stillbox.analysis.sweeps.transfer import ChannelRatio, channel_ratio
-from stillbox.calibration.jig import STANDARD_SUBJECTS, JigCalibration, fit_jig
+from stillbox.analysis.watched_build import WatchedBuild, nameless
+from stillbox.calibration.jig import JigCalibration, fit_jig
 from stillbox.calibration.jig_models import StandardReading
-from stillbox.calibration.load_proof import no_proof, proof_of_load
+from stillbox.calibration.load_proof import no_proof
 from stillbox.calibration.smoothing import smooth_ratio
-from stillbox.capture.build.build_description import BuildDescription
-from stillbox.capture.build.build_folder import BuildFolder, CalibrationSettings
+from stillbox.capture.build.build_folder import BuildFolder
 from stillbox.capture.errors import StillboxError
-from stillbox.capture.files.small_file import real_path
-from stillbox.capture.recording.take import CALIBRATION_SUBJECTS, JigKind, TakeInfo, fitting_takes, words_of_choice
-from stillbox.capture.shown_text import short_name
+from stillbox.capture.recording.take import CALIBRATION_SUBJECTS, TakeInfo
 
 Progress = Callable[[str], None]
+Value = TypeVar("Value")
 
 SECONDS_OF_RINGING = 2.2
 """Times Q over frequency: the time in which a resonator falls by 60 dB, ln(1000) / pi."""
@@ -53,8 +53,8 @@ _INDEPENDENT_POINTS = 12
 """Points an octave that share neither bins nor the smoothing of the calibration takes."""
 
 
-class Bench:
-    """A build with all that is computed from its takes.
+class Bench(WatchedBuild):
+    """A build with all that is computed from its takes; any number of threads may use it at once.
 
     Parameters
     ----------
@@ -66,96 +66,65 @@ class Bench:
     """
 
     def __init__(self, build: BuildFolder, gate_s: float | None = None, progress: Progress | None = None) -> None:
-        self.build = build
+        super().__init__(build)
         self.gate_s = gate_s
         self._say = progress or (lambda _: None)
-        self._ratios: dict[int, ChannelRatio] = {}
-        self._spectra: dict[int, ImpedanceSpectrum] = {}
-        self._fits: dict[int, tuple[ImpedanceSpectrum, ResonanceFit]] = {}
-        self._decays: dict[int, DecayResponse] = {}
 
     def renewed(self) -> Bench:
         """A bench on the build as it is on the disk now; what still holds of what was computed is taken along."""
         new = Bench(self.build, self.gate_s, self._say)
-        digests = {take.number: take.samples_sha256 for take in self.takes}
-        known = {take.number for take in new.takes if digests.get(take.number) == take.samples_sha256}
-        new._ratios = {number: ratio for number, ratio in self._ratios.items() if number in known}
-        if self._basis() == new._basis():
-            new._spectra = {number: value for number, value in self._spectra.items() if number in known}
-            new._fits = {number: value for number, value in self._fits.items() if number in known}
-            new._decays = {number: value for number, value in self._decays.items() if number in known}
+        new.memory = self.memory.where(new.answer)
         return new
 
-    def apart(self) -> Bench:
-        """The same for another thread: what is known is taken along, what either computes from now on is its own."""
-        new = copy.copy(self)
-        new._ratios, new._spectra = self._ratios.copy(), self._spectra.copy()
-        new._fits, new._decays = self._fits.copy(), self._decays.copy()
-        return new
-
-    def _basis(self) -> tuple[object, ...]:
-        """All that enters every result beside the take itself: calibration, description, free air."""
-        common = [
-            (take.number, take.subject, take.unit, take.samples_sha256)
-            for take in self.takes
-            if take.subject in (*STANDARD_SUBJECTS, "free-air")
-        ]
-        return self._calibration_settings, self._description, tuple(common)
-
     @cached_property
-    def _calibration_settings(self) -> CalibrationSettings | None:
-        return self.build.calibration
+    def ungated(self) -> Bench:
+        """The same without a gate; both share the memory."""
+        whole = copy.copy(self)
+        whole.gate_s = None
+        return whole
 
-    @cached_property
-    def _description(self) -> BuildDescription:
-        return self.build.description
+    def kept(self, what: str, key: Hashable, compute: Callable[[], Value], *made_from: object) -> Value:
+        """The value of this name, computed once.
 
-    def description_at(self, take: TakeInfo) -> BuildDescription:
-        """What ``build.toml`` says, with the temperature of the air that the take was made in, if it was told."""
-        if take.celsius is None:
-            return self._description
-        return self._description.model_copy(update={"temperature_c": take.celsius})
+        Parameters
+        ----------
+        what, key
+            Name of the value, and what it is of: takes, settings of a person.
+        compute : callable
+            Leans on ``key`` and ``made_from``, and on what it asks of the bench; see `Memory.kept`.
+        made_from : object
+            Values that the bench has given and that ``compute`` uses as they are.
+        """
+        return self.memory.kept(what, (self.gate_s, key), compute, made_from)
 
-    @cached_property
-    def takes(self) -> list[TakeInfo]:
-        return self.build.takes()
+    def _of_take(self, what: str, take: TakeInfo, compute: Callable[[TakeInfo], Value], say: str = "") -> Value:
+        """A value of a take whose state may be called anything: ``compute`` gets the take without that name."""
+        one = nameless(take)
 
-    @cached_property
-    def name(self) -> str:
-        """Name of the build, or of its folder, fit to be a part of a line."""
-        return short_name(self._description.name or real_path(self.build.path).name)
+        def computed() -> Value:
+            self.holds(one)  # a take that has gone takes with it what was made from it
+            if say:
+                self._say(f"{say} take {take.number} ({self.address_now(take)})")
+            return compute(one)
 
-    @cached_property
-    def settings(self) -> CalibrationSettings:
-        settings = self._calibration_settings
-        if settings is None:
-            raise StillboxError(
-                f"the reference resistor of {self.build.path} is not known",
-                f"say it with 'stillbox calibrate {self.build.path} --reference-ohms R'",
-            )
-        return settings
+        return self.kept(what, one, computed)
 
     def ratio(self, take: TakeInfo) -> ChannelRatio:
         """Ratio of the channels of a take with its noise."""
         if take.subject == "microphone":
             raise StillboxError(f"take {take.number} is of a microphone, which has no impedance", "name another one")
-        if take.number not in self._ratios:
-            self._say(f"computing the response of take {take.number} ({take.address})")
-            self._ratios[take.number] = channel_ratio(self.build.load(take), self.gate_s)
-        return self._ratios[take.number]
-
-    def standards(self, jig: JigKind, sample_rate_hz: int) -> dict[str, TakeInfo]:
-        """Newest calibration take of each subject for this jig and sample rate."""
-        return {
-            take.subject: take
-            for take in self.takes
-            if take.subject in STANDARD_SUBJECTS
-            and take.jig == jig
-            and take.excitation.sample_rate_hz == sample_rate_hz
-        }
+        return self._of_take(
+            "ratio",
+            take,
+            lambda one: channel_ratio(self.build.load(one), self.gate_s),
+            say="computing the response of",
+        )
 
     def calibration(self, take: TakeInfo) -> JigCalibration:
         """Calibration of the jig that a take was made with, on the frequency grid of that take."""
+        return self._of_take("calibration", take, self._calibrated)
+
+    def _calibrated(self, take: TakeInfo) -> JigCalibration:
         frequency_hz = self._grid(take)
         readings = {}
         for subject, standard in self.standards(take.jig, take.excitation.sample_rate_hz).items():
@@ -172,49 +141,15 @@ class Bench:
             self.settings.reference_tolerance_percent,
         )
 
-    def calibration_report(self) -> list[str]:
-        """In sentences: what the calibration takes correct, what they show, and whether a known resistor agrees."""
-        speakers = [take for take in self.takes if take.subject not in STANDARD_SUBJECTS]
-        like = speakers[-1] if speakers else (self.takes[-1] if self.takes else None)
-        settings = self.settings
-        if like is None:
-            return [f"reference resistor {settings.reference_ohm:g} ohm; no takes yet"]
-        calibration = self.calibration(like)
-        warned = [f"warning: {text}" for text in calibration.warnings]
-        sentences = [calibration.summary, *self._unused_standards(like), *calibration.found, *warned]
-        shorts = self._short_ohm(like, calibration)
-        sentences += [contact_sentence(shorts)] if shorts else []
-        load = self.standards(like.jig, like.excitation.sample_rate_hz).get("load")
-        proofs = [take for take in self.takes if take.subject == "check-resistor" and take.jig == like.jig]
-        sentences += [] if load is None else proof_of_load(load, proofs)
-        for take in self.takes:
-            if take.subject == "check-resistor":
-                check = self.resistor_check(take)
-                said = (check.sentence, *check.warnings, *_of_other_jig(check, take, settings.reference_ohm))
-                sentences += [f"check-resistor (take {take.number}): {text}" for text in said]
-        return sentences
-
-    def _short_ohm(self, take: TakeInfo, calibration: JigCalibration) -> list[float]:
+    def short_ohm(self, take: TakeInfo, calibration: JigCalibration) -> list[float]:
         """Resistance of every take of short in the jig of a take, after the correction by the newest of them."""
         rate_hz = take.excitation.sample_rate_hz
         shorts = [
             self.ratio(one)
-            for one in fitting_takes(self.takes, "short")
+            for one in self.takes_of("short")
             if one.jig == take.jig and one.excitation.sample_rate_hz == rate_hz
         ]
         return [resistance_ohm(calibration, one.frequency_hz, one.ratio) for one in shorts]
-
-    def _unused_standards(self, like: TakeInfo) -> tuple[str, ...]:
-        """A sentence on the calibration takes that cannot be used, as they are of another jig or rate."""
-
-        def made(take: TakeInfo) -> str:
-            return f"{take.jig}, {take.excitation.sample_rate_hz} Hz"
-
-        others = [take for take in self.takes if take.subject in STANDARD_SUBJECTS and made(take) != made(like)]
-        if not others:
-            return ()
-        listed = ", ".join(f"take {take.number} ({take.subject}, {made(take)})" for take in others)
-        return (f"not used for the jig of take {like.number} ({made(like)}): {listed}",)
 
     def _grid(self, take: TakeInfo) -> np.ndarray:
         """Frequencies of a take that all standards cover."""
@@ -233,41 +168,42 @@ class Bench:
 
     def spectrum(self, take: TakeInfo) -> ImpedanceSpectrum:
         """Impedance of a take at full resolution."""
-        if take.number not in self._spectra:
-            ratio, calibration = self.ratio(take), self.calibration(take)
-            first = int(np.searchsorted(ratio.frequency_hz, calibration.frequency_hz[0]))
-            inside = slice(first, first + calibration.frequency_hz.size)
-            measured = ratio.ratio[inside]
-            derivative = calibration.derivative(measured)
-            shorts = self._short_ohm(take, calibration)
-            contact = (np.full(measured.size, contact_std_ohm(shorts), dtype=complex),) if shorts else ()
-            power = np.abs(derivative) ** 2
-            bent, silent = ratio.bent_variance, ratio.silent_variance
-            self._spectra[take.number] = ImpedanceSpectrum(
-                frequency_hz=calibration.frequency_hz,
-                impedance_ohm=calibration.impedance_from_ratio(measured),
-                noise_variance_ohm2=power * ratio.noise_variance[inside],
-                calibration_variance_ohm2=calibration.noise_variance(measured, np.zeros(measured.size)),
-                scale_std=calibration.scale_std,
-                common_ohm=(*(derivative * common[inside] for common in ratio.common), *contact),
-                bent_variance_ohm2=None if bent is None else power * bent[inside],
-                silent_variance_ohm2=None if silent is None else power * silent[inside],
-                warnings=(
-                    *take.flags,
-                    *_uncorrected(calibration),
-                    *calibration.warnings,
-                    *contact_warnings(shorts),
-                    *ratio.warnings,
-                    *self._smeared(take),
-                ),
-            )
-        return self._spectra[take.number]
+        return self._of_take("spectrum", take, self._measured)
+
+    def _measured(self, take: TakeInfo) -> ImpedanceSpectrum:
+        ratio, calibration = self.ratio(take), self.calibration(take)
+        first = int(np.searchsorted(ratio.frequency_hz, calibration.frequency_hz[0]))
+        inside = slice(first, first + calibration.frequency_hz.size)
+        measured = ratio.ratio[inside]
+        derivative = calibration.derivative(measured)
+        shorts = self.short_ohm(take, calibration)
+        contact = (np.full(measured.size, contact_std_ohm(shorts), dtype=complex),) if shorts else ()
+        power = np.abs(derivative) ** 2
+        bent, silent = ratio.bent_variance, ratio.silent_variance
+        return ImpedanceSpectrum(
+            frequency_hz=calibration.frequency_hz,
+            impedance_ohm=calibration.impedance_from_ratio(measured),
+            noise_variance_ohm2=power * ratio.noise_variance[inside],
+            calibration_variance_ohm2=calibration.noise_variance(measured, np.zeros(measured.size)),
+            scale_std=calibration.scale_std,
+            common_ohm=(*(derivative * common[inside] for common in ratio.common), *contact),
+            bent_variance_ohm2=None if bent is None else power * bent[inside],
+            silent_variance_ohm2=None if silent is None else power * silent[inside],
+            warnings=(
+                *take.flags,
+                *_uncorrected(calibration),
+                *calibration.warnings,
+                *contact_warnings(shorts),
+                *ratio.warnings,
+                *self._smeared(take),
+            ),
+        )
 
     def _smeared(self, take: TakeInfo) -> tuple[str, ...]:
         """A warning for each resonance that rings longer than the gate lasts."""
         if self.gate_s is None or take.subject in CALIBRATION_SUBJECTS or take.subject == "part":
             return ()
-        whole = Bench(self.build).fit(take)
+        whole = self.ungated.fit(take)
         pairs = (*whole.motional, *whole.resonances)
         rings = [(SECONDS_OF_RINGING * pair.q / pair.frequency_hz, pair) for pair in pairs]
         return tuple(
@@ -281,7 +217,11 @@ class Bench:
         """Impedance of a take on the logarithmic grid; with 0 points an octave, at every bin of the record."""
         if points_per_octave == 0:
             return curve_of_every_bin(self.spectrum(take))
-        return curve_of_spectrum(self.spectrum(take), points_per_octave=points_per_octave)
+        return self._of_take(
+            f"curve of {points_per_octave} points an octave",
+            take,
+            lambda one: curve_of_spectrum(self.spectrum(one), points_per_octave=points_per_octave),
+        )
 
     def resistor_check(self, take: TakeInfo) -> ResistorCheck:
         """A check-resistor take against its marked value."""
@@ -304,26 +244,26 @@ class Bench:
 
     def fit(self, take: TakeInfo) -> ResonanceFit:
         """Baseline and resonances of a take."""
-        return self._fitted(take)[1]
+        return self._of_take("fit", take, lambda one: self._fitted(one)[1])
 
     def _fitted(self, take: TakeInfo) -> tuple[ImpedanceSpectrum, ResonanceFit]:
         """The fit, and the spectrum with the noise that the resonances were held against."""
-        if take.number not in self._fits:
-            self._say(f"looking for resonances in take {take.number} ({take.address})")
-            no_port = take.subject in ("free-air", "added-mass", "test-box") or take.port_closed
-            hints = (False, None) if no_port else self._motional_hints(take)
-            self._fits[take.number] = fit_beside_sounds(
-                self.spectrum(take), take.excitation, lambda spectrum: fit_resonances(spectrum, *hints)
-            )
-        return self._fits[take.number]
+        return self._of_take("fit beside sounds", take, self._found, say="looking for resonances in")
+
+    def _found(self, take: TakeInfo) -> tuple[ImpedanceSpectrum, ResonanceFit]:
+        no_port = take.subject in ("free-air", "added-mass", "test-box") or take.port_closed
+        hints = (False, None) if no_port else self._motional_hints(take)
+        return fit_beside_sounds(
+            self.spectrum(take), take.excitation, lambda spectrum: fit_resonances(spectrum, *hints)
+        )
 
     def is_fitted(self, take: TakeInfo) -> bool:
         """Whether ``fit`` has its answer already."""
-        return take.number in self._fits
+        return self.memory.knows("fit", (self.gate_s, nameless(take)))
 
     def _motional_hints(self, take: TakeInfo) -> tuple[bool | None, float | None]:
         """Whether the box has a port (None if not known), and the driver's resonance in free air."""
-        port = True if self._description.port.diameter_mm is not None else None
+        port = True if self.description.port.diameter_mm is not None else None
         free_air = self.newest("free-air", unit=take.unit)
         motional = () if free_air is None else self.fit(free_air).motional
         return port, motional[0].frequency_hz if motional else None
@@ -339,16 +279,14 @@ class Bench:
         """Resonances of one in-box take, each with its cause."""
         if take.subject != "in-box":
             raise StillboxError(f"take {take.number} is of {take.subject}", "causes are told from a take of in-box")
-        return self._findings_from(take, self.fit(take))
+        return self.kept("findings", take, lambda: self._findings_from(take, self.fit(take)))
 
     def _findings_from(
         self, take: TakeInfo, fit: ResonanceFit, compared: frozenset[int] = frozenset()
     ) -> FindingsReport:
         """The same from a fit; takes that are ``compared`` are no measure of how far they repeat."""
-        free_air = self.newest("free-air", unit=take.unit)
-        free_fit = None if free_air is None else self.fit(free_air)
-        found, warnings = assign_causes(fit, free_fit, self.description_at(take))
-        repeats = repeats_of(take, self.takes, self.fit, compared)
+        found, warnings = self._causes(take, fit)
+        repeats = repeats_of(take, self.takes_of("in-box", take.unit), self.fit, compared)
         return FindingsReport(
             build=self.name,
             state=take.state,
@@ -360,14 +298,23 @@ class Bench:
             warnings=(*self.unlike(take), *fit.warnings, *warnings),
         )
 
+    def _causes(self, take: TakeInfo, fit: ResonanceFit) -> tuple[tuple[Finding, ...], tuple[str, ...]]:
+        """Causes of the resonances of a fit, with warnings."""
+
+        def told() -> tuple[tuple[Finding, ...], tuple[str, ...]]:
+            free_air = self.newest("free-air", unit=take.unit)
+            free_fit = None if free_air is None else self.fit(free_air)
+            return assign_causes(fit, free_fit, self.description_at(take))
+
+        return self.kept("causes", nameless(take), told, fit)
+
     def unlike(self, take: TakeInfo) -> tuple[str, ...]:
         """A word where the take before this one, of the same state, is unlike it; empty where all is well."""
-        same = fitting_takes(self.takes, take.subject, take.state or "-", take.unit)
-        earlier = [one for one in same if one.number < take.number and one.state == take.state]
-        if not earlier or alike(self.curve(take), self.curve(earlier[-1])):
+        earlier = self.before(take)
+        if earlier is None or alike(self.curve(take), self.curve(earlier)):
             return ()
-        what = difference(self.fit(take), self.fit(earlier[-1]), take.remounted)
-        return (unlike_sentence(take, earlier[-1], what),) if what else ()
+        what = difference(self.fit(take), self.fit(earlier), take.remounted)
+        return (unlike_sentence(take, earlier, what),) if what else ()
 
     def comparison(self, before: str, after: str, unit: str | None = None) -> Comparison:
         """Two states of one unit, resonance by resonance.
@@ -379,89 +326,34 @@ class Bench:
 
     def comparison_of(self, before: TakeInfo, after: TakeInfo) -> Comparison:
         """Two in-box takes, resonance by resonance, under names that tell them apart."""
+        return self.kept("comparison", (before, after), lambda: self._compared(before, after))
+
+    def _compared(self, before: TakeInfo, after: TakeInfo) -> Comparison:
         both = (before, after)
         names, numbers = told_apart(before, after), frozenset(take.number for take in both)
         reports = [
-            replace(self._findings_from(take, fit, numbers), state=name)
-            for take, fit, name in zip(both, self._shared_fits(before, after), names, strict=True)
+            replace(self._findings_from(take, self._shared_fit(take, before, after), numbers), state=name)
+            for take, name in zip(both, names, strict=True)
         ]
         return compare(*reports)
 
-    def _shared_fits(self, before: TakeInfo, after: TakeInfo) -> tuple[ResonanceFit, ResonanceFit]:
-        """Fits of both takes from the union of their poles, so that neither misses what the other has shown it."""
-        first, second = self.fit(before), self.fit(after)
-        only_first, only_second = unshared_poles(first, second)
+    def _shared_fit(self, take: TakeInfo, before: TakeInfo, after: TakeInfo) -> ResonanceFit:
+        """Fit of one of two takes from the union of their poles, so that it does not miss what the other has shown."""
 
-        def again(take: TakeInfo, fit: ResonanceFit, offered: Sequence[complex]) -> ResonanceFit:
+        def again() -> ResonanceFit:
+            only_first, only_second = unshared_poles(self.fit(before), self.fit(after))
+            offered = only_second if take.number == before.number else only_first
             if not offered:
-                return fit
-            return fit_with_poles(self._fitted(take)[0], fit, offered, *self._motional_hints(take))
+                return self.fit(take)
+            return fit_with_poles(self._fitted(take)[0], self.fit(take), offered, *self._motional_hints(take))
 
-        return again(before, first, only_second), again(after, second, only_first)
-
-    def compared(self, before: str, after: str, unit: str | None = None) -> tuple[TakeInfo, TakeInfo]:
-        """The takes that ``comparison`` compares."""
-        if unit is None:
-            measured = {take.unit for take in fitting_takes(self.takes, "in-box", before)}
-            both = [take for take in fitting_takes(self.takes, "in-box", after) if take.unit in measured]
-            unit = both[-1].unit if both else None
-        first, second = self.in_box(before, unit), self.in_box(after, unit)
-        if first.number == second.number:
-            raise StillboxError(
-                f"state {before} cannot be compared with itself",
-                "name the states before and after the work, or two takes by their numbers",
-            )
-        return first, second
-
-    def reported(self, states: Sequence[str] = (), unit: str | None = None) -> tuple[TakeInfo, ...]:
-        """The takes that a report is of: those of the states named, one or two, or the newest and the state before."""
-        if len(states) > 2:
-            raise StillboxError(f"a report is of one state or of two, not of {len(states)} ({', '.join(states)})", "")
-        if len(states) == 2:
-            return self.compared(states[0], states[1], unit)
-        last = self.in_box(states[0] if states else None, unit)
-        earlier = [
-            take
-            for take in fitting_takes(self.takes, "in-box", unit=last.unit)
-            if take.state != last.state and take.number < last.number
-        ]
-        return (last,) if states or not earlier else (earlier[-1], last)
+        return self.kept("shared fit", (take.number, nameless(before), nameless(after)), again)
 
     def decay(self, take: TakeInfo) -> DecayResponse:
         """Response of the motional impedance over its lumped baseline, from which decays are drawn."""
-        if take.number not in self._decays:
-            spectrum, fit = self.spectrum(take), self.fit(take)
-            self._say(f"computing the decay of take {take.number} ({take.address})")
-            self._decays[take.number] = decay_response(spectrum, fit)
-        return self._decays[take.number]
-
-    def in_box(self, state: str | None = None, unit: str | None = None) -> TakeInfo:
-        """The newest in-box take of a state and unit; StillboxError lists what there is."""
-        take = self.newest("in-box", state, unit)
-        if take is None:
-            there = ", ".join(sorted({f"{t.state or '-'}/{t.unit}" for t in self.takes if t.subject == "in-box"}))
-            of_number = [t for t in self.takes if state == str(t.number)]
-            if of_number and of_number[0].subject != "in-box":
-                raise StillboxError(
-                    f"take {state} is {of_number[0].address}, not a take in the box", "name a state or a take of in-box"
-                )
-            raise StillboxError(
-                f"{self.build.path} has no in-box take{words_of_choice(state, unit)}",
-                (f"there are, as state/unit: {there}" if there else "import or record one with --subject in-box")
-                + self.build.hint_of_damage(),
-            )
-        return take
-
-    def with_port_closed(self, take: TakeInfo) -> TakeInfo | None:
-        """The newest take of the same state and unit with the port closed by hand."""
-        fitting = fitting_takes(self.takes, "in-box", take.state or "-", take.unit, port_closed=True)
-        fitting = [one for one in fitting if one.state == take.state]
-        return fitting[-1] if fitting else None
-
-    def newest(self, subject: str, state: str | None = None, unit: str | None = None) -> TakeInfo | None:
-        """The newest take that fits; None in ``state`` or ``unit`` fits all, ``-`` is the empty state."""
-        fitting = fitting_takes(self.takes, subject, state, unit)
-        return fitting[-1] if fitting else None
+        return self._of_take(
+            "decay", take, lambda one: decay_response(self.spectrum(one), self.fit(one)), say="computing the decay of"
+        )
 
 
 def told_apart(before: TakeInfo, after: TakeInfo) -> tuple[str, str]:
@@ -481,14 +373,3 @@ def _uncorrected(calibration: JigCalibration) -> tuple[str, ...]:
         f"the jig's own faults are left in these numbers: {', '.join(calibration.uncorrected)}; "
         "record channel-match, open, short and load to take them out",
     )
-
-
-def _of_other_jig(check: ResistorCheck, take: TakeInfo, reference_ohm: float) -> tuple[str, ...]:
-    """A hint where the resistor reads as R^2 / Z, which is what the other kind of jig makes of it."""
-    other = "low-side" if take.jig == "high-side" else "high-side"
-    mirrored_ohm = reference_ohm**2 / check.measured_ohm if check.measured_ohm > 0 else np.inf
-    nearer = abs(mirrored_ohm / check.marked_ohm - 1) < 0.1 * abs(check.measured_ohm / check.marked_ohm - 1)
-    if check.verdict == "agrees" or not nearer:
-        return ()
-    remedy = f"if it is wired so, take it again with --jig {other}"
-    return (f"a {other} jig would read {mirrored_ohm:.4g} ohm here: {remedy}",)

@@ -41,6 +41,7 @@ def calibrate(
     """
     folder = open_build(build)
     from stillbox.analysis.bench import Bench
+    from stillbox.analysis.calibration_report import calibration_report
 
     if reference_ohms is not None:
         folder.set_calibration(reference_ohms, reference_tolerance)
@@ -50,7 +51,7 @@ def calibrate(
     known = bench.settings.reference_tolerance_percent
     tolerance = "tolerance not given" if known is None else f"+-{known:g} %"
     say(f"reference resistor {bench.settings.reference_ohm:g} ohm, {tolerance}")
-    for line in bench.calibration_report():
+    for line in calibration_report(bench):
         say(line)
 
 

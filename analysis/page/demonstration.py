@@ -10,6 +10,7 @@ from pathlib import Path
 import tomlkit
 
 from stillbox.analysis.bench import Bench, Progress
+from stillbox.analysis.calibration_report import calibration_report
 from stillbox.analysis.maths.table import Table
 from stillbox.analysis.page.opening import opening_of
 from stillbox.analysis.page.tables import changes_table, findings_table, motional_text
@@ -86,7 +87,7 @@ def run_demonstration(folder: Path, progress: Progress) -> Iterator[str | Table]
     build = demonstration_build(build_path, progress)
     bench = Bench(build, progress=progress)
     unit = bench.takes[-1].unit
-    yield from bench.calibration_report()
+    yield from calibration_report(bench)
     for state in (BEFORE, AFTER):
         report = bench.findings(state, unit)
         yield ""

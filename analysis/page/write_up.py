@@ -12,6 +12,7 @@ import numpy as np
 from matplotlib.figure import Figure
 
 from stillbox.analysis.bench import Bench, told_apart
+from stillbox.analysis.calibration_report import calibration_report
 from stillbox.analysis.decay.decay import CumulativeDecay
 from stillbox.analysis.decay.decay_response import decay_of_response, decay_on_log_grid
 from stillbox.analysis.decay.ridges import Ridge, find_ridges, follow_ridges
@@ -145,10 +146,9 @@ def write_everything(bench: Bench, before: str, after: str, unit: str, folder: P
 def write_build_report(bench: Bench, takes: Sequence[TakeInfo], path: Path) -> None:
     """The report of one in-box take, or of two compared, the earlier state first.
 
-    The window goes on using the bench meanwhile, in another thread.
+    The window goes on using the bench meanwhile, in another thread; what one has computed the other has, too.
     """
     check_output(path, PAGE)  # before the work, not after it
-    bench = bench.apart()
     states = _pictured_together(bench, takes)
     comparison = None if len(takes) == 1 else bench.comparison_of(*takes)
     units = " and ".join(dict.fromkeys(take.unit for take in takes))
@@ -204,7 +204,7 @@ def report_of(
         program=f"Stillbox {_version()}",
         states=tuple(_state(bench, take, name) for take, name in zip(takes, names, strict=True)),
         measurement=_measurement(bench),
-        calibration=tuple(bench.calibration_report()),
+        calibration=tuple(calibration_report(bench)),
         pictures=pictures,
         comparison=comparison,
         tuning=() if comparison is None else (*comparison.tuning, *comparison.room_words),
@@ -257,7 +257,7 @@ def _take_facts(bench: Bench, take: TakeInfo) -> tuple[Fact, ...]:
 
 
 def _measurement(bench: Bench) -> tuple[Fact, ...]:
-    settings, description = bench.settings, bench.build.description
+    settings, description = bench.settings, bench.description
     tolerance = settings.reference_tolerance_percent
     facts = [
         (

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from matplotlib.figure import Figure
 
+from stillbox.analysis.calibration_report import calibration_report
 from stillbox.analysis.decay.decay import CumulativeDecay
 from stillbox.analysis.decay.decay_response import DecayResponse, decay_on_log_grid
 from stillbox.analysis.drawing.picture_marks import Mark, marks_of_driver, marks_of_findings
@@ -179,7 +180,7 @@ def _words_of_standard(bench: Bench, take: TakeInfo) -> str:
     title = SUBJECT_WORDS[take.subject][0]
     if take.subject == "microphone":
         return f"{title}, take {take.number}: recorded. Its response is not drawn yet."
-    said = "; ".join(bench.calibration_report()[:2])
+    said = "; ".join(calibration_report(bench)[:2])
     return f"{title}, take {take.number}: kept. The jig is now {said}."
 
 

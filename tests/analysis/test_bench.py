@@ -10,6 +10,7 @@ from invoked import run
 from recorded import RecordedBuild
 
 from stillbox.analysis.bench import Bench
+from stillbox.analysis.calibration_report import calibration_report
 from stillbox.analysis.page.tables import curve_text
 from stillbox.capture.build.build_folder import BuildFolder
 from stillbox.capture.errors import StillboxError
@@ -62,7 +63,7 @@ def test_a_microphone_has_no_impedance(tmp_path: Path) -> None:
 def test_the_report_says_what_a_check_resistor_leaves_open(tmp_path: Path) -> None:
     build = RecordedBuild.create(tmp_path / "build", SHORT)
     build.add_standard("check-resistor")
-    said = " ".join(Bench(build.folder).calibration_report())
+    said = " ".join(calibration_report(Bench(build.folder)))
     assert "check-resistor (take 1): measured 8.2 ohm" in said
     assert "tolerance of the check resistor was not given" in said
 
@@ -85,7 +86,7 @@ def test_a_load_sets_the_ohm_and_never_proves_itself(tmp_path: Path) -> None:
         Bench(build.folder).resistor_check(load)
 
     def said() -> list[str]:
-        return [text for text in Bench(build.folder).calibration_report() if "prove" in text]
+        return [text for text in calibration_report(Bench(build.folder)) if "prove" in text]
 
     assert said() == ["the load of 8.2 ohm (take 3) " + said()[0].partition("(take 3) ")[2]]
     build.add(10.0, "check-resistor", load_ohm=8.2)

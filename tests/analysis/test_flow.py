@@ -15,6 +15,7 @@ from reference.random_speakers import random_speaker
 from reference.recordings import BAD, CLEAN, Chain, record, record_standard, write_recording
 
 from stillbox.analysis.bench import Bench
+from stillbox.analysis.calibration_report import calibration_report
 from stillbox.analysis.page.write_up import write_build_report
 from stillbox.capture.build.build_folder import BuildFolder
 from stillbox.capture.build.take_import import import_take
@@ -114,19 +115,6 @@ def test_a_renewed_bench_keeps_what_still_holds(tmp_path: Path) -> None:
     assert recalibrated.ratio(first) is bench.ratio(first)
 
 
-def test_a_bench_apart_shares_what_is_known_and_nothing_more(tmp_path: Path) -> None:
-    """Two threads may use the two: neither sees a dictionary of the other grow."""
-    build = RecordedBuild.create(tmp_path / "build", SHORT)
-    lined, stock = (build.add(IN_BOX, "in-box", state=state) for state in ("lined", "stock"))
-    bench = Bench(build.folder)
-    fit, apart = bench.fit(lined), bench.apart()
-    assert apart.fit(lined) is fit
-    write_build_report(bench, [stock], tmp_path / "report.html")
-    apart.decay(stock)
-    assert apart.is_fitted(stock) and not bench.is_fitted(stock)
-    assert set(bench._ratios) == set(bench._spectra) == {lined.number} and not bench._decays
-
-
 # Calibration
 
 
@@ -171,7 +159,7 @@ def test_more_standards_leave_less_error(
         assert error_95(bench) > most_error / 50
     uncorrected = " ".join(bench.calibration(take).uncorrected)
     assert {word for word in ("gain", "loading", "leads") if word in uncorrected} == left
-    assert any("not corrected" in text or "uncorrected" in text for text in bench.calibration_report())
+    assert any("not corrected" in text or "uncorrected" in text for text in calibration_report(bench))
 
 
 def test_standards_of_another_jig_or_rate_do_not_count(tmp_path: Path) -> None:
@@ -216,7 +204,7 @@ def test_check_resistor(tmp_path: Path) -> None:
     assert good.verdict == "agrees"
     assert good.measured_ohm == pytest.approx(8.2 * 1.004, rel=1e-4)
     assert bad.verdict == "differs"
-    report = bench.calibration_report()
+    report = calibration_report(bench)
     assert sum(text.startswith("check-resistor") for text in report) == 2
 
 

@@ -11,6 +11,7 @@ from checked import GOOD, RATE_HZ, SWEEP, check
 from simple_recordings import Chain, capacitor, record
 
 from stillbox.analysis.bench import Bench
+from stillbox.analysis.calibration_report import calibration_report
 from stillbox.capture.build.build_folder import BuildFolder
 from stillbox.capture.build.take_import import import_take
 from stillbox.capture.practice.practice_speakers import SPEAKERS, Clips, PracticeSpeaker
@@ -103,6 +104,6 @@ def test_calibrate_tells_afterwards(tmp_path: Path) -> None:
     add("open", 1e7, "low-side", "low-side")
     add("in-box", None, "high-side", "high-side")
     build.set_calibration(10.0, 1.0)
-    said = Bench(build).calibration_report()
+    said = calibration_report(Bench(build))
     assert "not used for the jig of take 3 (high-side, 48000 Hz): take 2 (open, low-side, 48000 Hz)" in said
     assert any("take 1" in line and "a low-side jig would read 22" in line for line in said)

@@ -14,6 +14,7 @@ from reference.recordings import CLEAN, Chain
 from reference.speaker_circuit import SpeakerCircuit
 
 from stillbox.analysis.bench import Bench
+from stillbox.analysis.calibration_report import calibration_report
 from stillbox.analysis.enclosure.box import fit_box
 from stillbox.analysis.impedance.contact import USUAL_OHM, contact_std_ohm
 from stillbox.analysis.impedance.impedance import ImpedanceSpectrum
@@ -58,7 +59,7 @@ def test_the_scatter_of_repeated_shorts_is_common_to_all_frequencies(tmp_path: P
     error = curve.impedance_ohm.real - 8.0
     assert np.all(np.abs(error) < 1.96 * curve.resistance_std_ohm)
     assert np.median(error) == pytest.approx(0.05 - contacts_ohm[-1], abs=1e-3)
-    said = [text for text in bench.calibration_report() if "takes of short" in text]
+    said = [text for text in calibration_report(bench) if "takes of short" in text]
     assert len(said) == 1 and "the 4 takes of short lie within 0.04 ohm" in said[0]
 
 
@@ -71,7 +72,7 @@ def test_one_short_has_the_usual_size_and_none_has_nothing(
     assert len(taken.common_ohm) == len(expected_ohm)
     for contact, wanted in zip(taken.common_ohm, expected_ohm, strict=True):
         np.testing.assert_allclose(contact, wanted)
-    said = " ".join(bench.calibration_report())
+    said = " ".join(calibration_report(bench))
     assert ("0.0071 ohm, a usual size (common practice, no source)" in said) == bool(shorts)
     assert any("the jig's own faults are left" in text and "leads" in text for text in taken.warnings) != bool(shorts)
 
