@@ -41,6 +41,7 @@ SLOW = (
     ("stillbox.analysis.lumped.driver", "fit_driver"),
     ("stillbox.analysis.enclosure.box", "fit_box"),
     ("stillbox.analysis.bass.bass_cost", "lining_cost"),
+    ("stillbox.analysis.bass.bass_cost", "figure_quantity"),
 )
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import os
 from collections.abc import Generator, Iterator
 from pathlib import Path
@@ -73,6 +74,12 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """Bring the long modules to the front; `tests/run` keeps each on one worker, so that it makes its fixtures once."""
     rank = {name: place for place, name in enumerate(LONG_FIRST)}
     items.sort(key=lambda item: rank.get(item.path.stem, len(rank)))
+
+
+def pytest_collection_finish() -> None:
+    """What the modules hold stays for the whole run: looked through at every collection of garbage, it cost much."""
+    gc.collect()
+    gc.freeze()
 
 
 NO_SKIPS = os.environ.get("STILLBOX_NO_SKIPS") == "1"

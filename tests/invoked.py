@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import io
+import json
 import os
 import signal
 import subprocess
@@ -89,3 +90,50 @@ def measure_python(*arguments: object, patience_s: float = 30.0) -> Measured:
     return Measured(
         int(status), out.decode(errors="replace"), err.decode(errors="replace"), float(cpu_s), int(memory_kb) / 1024
     )
+
+
+WARM = """
+import json, os, resource, signal, sys
+import stillbox, analysis.bench, capture.take_import
+for line in sys.stdin:
+    asked = json.loads(line)
+    child = os.fork()
+    if not child:
+        signal.alarm(asked["patience_s"])
+        os.dup2(os.open(os.devnull, os.O_RDONLY), 0)
+        for place, name in ((1, "out"), (2, "err")):
+            os.dup2(os.open(asked[name], os.O_WRONLY | os.O_CREAT, 0o600), place)
+        stillbox.main(asked["arguments"])
+        os._exit(99)
+    _, status, used = os.wait4(child, 0)
+    print(os.waitstatus_to_exitcode(status), used.ru_utime + used.ru_stime, used.ru_maxrss, flush=True)
+"""
+"""Runs commands, each in a copy of a process that has loaded what most of them need; loading is most of a command."""
+
+
+class WarmProcess:
+    """Measures commands without the time that Python takes to begin: for many inputs to one and the same command."""
+
+    def __init__(self, folder: Path) -> None:
+        self._out, self._err = folder / "out", folder / "err"
+        self._process = subprocess.Popen(
+            [sys.executable, "-c", WARM], cwd=ROOT, env={**os.environ, "OPENBLAS_NUM_THREADS": "1"},
+            stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True,
+        )  # fmt: skip
+
+    def measure(self, *arguments: object, patience_s: int = 30) -> Measured:
+        """As `measure`; the memory is with all that was loaded."""
+        assert self._process.stdin is not None and self._process.stdout is not None
+        asked = {"arguments": [str(one) for one in arguments], "out": str(self._out), "err": str(self._err)}
+        self._out.unlink(missing_ok=True)
+        self._err.unlink(missing_ok=True)
+        self._process.stdin.write(json.dumps({**asked, "patience_s": patience_s}) + "\n")
+        self._process.stdin.flush()
+        status, cpu_s, memory_kb = self._process.stdout.readline().split()
+        assert int(status) != -signal.SIGALRM, f"{arguments} has not ended within {patience_s} s"
+        said = [path.read_text(encoding="utf-8", errors="replace") for path in (self._out, self._err)]
+        return Measured(int(status), *said, float(cpu_s), int(memory_kb) / 1024)
+
+    def end(self) -> None:
+        """It ends with its input."""
+        self._process.communicate()

@@ -5,12 +5,12 @@ from __future__ import annotations
 import json
 import os
 import shutil
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import numpy as np
 import pytest
-from invoked import Measured, measure, one_line, run
+from invoked import Measured, WarmProcess, measure, one_line, run
 
 from stillbox.capture.build.build_folder import BuildFolder
 from stillbox.capture.files.small_file import parse_json, parse_toml
@@ -19,6 +19,10 @@ from stillbox.capture.sweep.excitation import Excitation, write_excitation
 MOST_MB = 200.0
 MOST_CPU_S = 2.0
 """Twice the second that a person may wait: other work on the machine costs processor time, too."""
+WHOLE_PROCESS = "huge"
+"""Of this kind the command is measured with the beginning of Python; of the others only what it does to them."""
+MOST_WARM_CPU_S = 1.5
+"""Loading takes half a second and more."""
 
 SWEEP = Excitation(seconds=0.3, silence_before_s=0.2, silence_after_s=0.2)
 DOTS = ".".join("a" * 100_000)
@@ -34,8 +38,15 @@ def build(tmp_path: Path) -> BuildFolder:
     return made
 
 
-def in_time(measured: Measured) -> str:
-    assert measured.cpu_s < MOST_CPU_S
+@pytest.fixture(scope="module")
+def warm(tmp_path_factory: pytest.TempPathFactory) -> Iterator[WarmProcess]:
+    process = WarmProcess(tmp_path_factory.mktemp("warm"))
+    yield process
+    process.end()
+
+
+def in_time(measured: Measured, most_cpu_s: float = MOST_CPU_S) -> str:
+    assert measured.cpu_s < most_cpu_s
     assert measured.memory_mb < MOST_MB
     return one_line(measured.err)
 
@@ -63,23 +74,27 @@ KINDS: dict[str, Callable[[Path], object]] = {
 
 @pytest.mark.parametrize("kind", KINDS)
 @pytest.mark.parametrize("name", ["build.toml", "calibration.toml", "takes/0001-in-box-stock-A.json"])
-def test_any_thing_in_place_of_a_file_of_a_build(build: BuildFolder, name: str, kind: str) -> None:
+def test_any_thing_in_place_of_a_file_of_a_build(
+    build: BuildFolder, warm: WarmProcess, name: str, kind: str
+) -> None:
     path = build.path / name
     path.unlink(missing_ok=True)
     KINDS[kind](path)
     command = "calibrate" if name != "takes/0001-in-box-stock-A.json" else "takes"
-    measured = measure(command, build.path)
-    said = in_time(measured) if command == "takes" or name == "build.toml" else one_line(measured.err)
+    measured = (measure if kind == WHOLE_PROCESS else warm.measure)(command, build.path)
+    said = in_time(measured, MOST_CPU_S if kind == WHOLE_PROCESS else MOST_WARM_CPU_S)
     assert measured.memory_mb < MOST_MB
     assert ";" in said
 
 
 @pytest.mark.parametrize("kind", KINDS)
-def test_any_thing_in_place_of_a_recording_or_its_excitation(build: BuildFolder, tmp_path: Path, kind: str) -> None:
+def test_any_thing_in_place_of_a_recording_or_its_excitation(
+    build: BuildFolder, warm: WarmProcess, tmp_path: Path, kind: str
+) -> None:
     write_excitation(SWEEP, tmp_path / "sweep.wav")
     KINDS[kind](tmp_path / "thing")
     for audio, settings in (("thing", "sweep.json"), ("sweep.wav", "thing")):
-        measured = measure(
+        measured = (measure if kind == WHOLE_PROCESS else warm.measure)(
             "import", build.path, tmp_path / audio, "--excitation", tmp_path / settings, "--subject", "open"
         )
         assert measured.status == 2
