@@ -10,6 +10,7 @@ import signal
 import subprocess
 import sys
 from dataclasses import dataclass
+from pathlib import Path
 
 import pytest
 from places import ROOT

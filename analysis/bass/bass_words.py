@@ -18,7 +18,7 @@ from stillbox.analysis.physics.alignments import IN_WORDS, ClosedAlignment
 from stillbox.analysis.physics.volume import LITRE
 
 BASS_COLUMNS = "frequency_hz,level_db,group_delay_ms,excursion_mm,port_speed_m_s,hatched"
-ALPHA_RATIO = "alpha"
+ALPHA_RATIO = "compliance ratio alpha"
 LEVEL = "level"
 
 
@@ -193,7 +193,7 @@ def _alignment(published: PublishedBox, report: BassReport) -> str:
     ripple = f", ripple {one.ripple_db:.2f} dB" if one.ripple_db else ""
     return (
         f"{one.name} ({IN_WORDS[one.name]}) for a Qts of {one.qt:.3f}: tuned to {one.h * fs_hz:.1f} Hz, "
-        f"alpha {one.alpha:.3f}{litres}, {f3}{ripple}"
+        f"compliance ratio alpha {one.alpha:.3f}{litres}, {f3}{ripple}"
     )
 
 

@@ -29,15 +29,17 @@ MEANINGS = {
     "Qmc": "Mechanical Q of the driver in its box, the losses of the box included.",
     "Qec": "Electrical Q of the driver in its box.",
     "Qtc": "Damping of the closed box: 0.5 is critical, 0.707 the flattest response, above 1 the bass booms.",
-    "alpha": "Compliance of the suspension over that of the air in the box: Vas over the volume that the driver feels.",
+    "compliance ratio alpha": "Compliance of the suspension over that of the air in the box: Vas over the volume that "
+    "the driver feels.",
     "lower peak of |Z|": "The lower of the two highest points of |Z| of a vented box; losses and coil put it a "
     "little beside the resonance that the findings tell.",
     "saddle of |Z|": "The minimum between both peaks; it lies near the tuning but for losses and the coil.",
     "upper peak of |Z|": "The upper of both; the same holds of it.",
     "tuning fB": "Resonance of the air in the port with the air in the box.",
-    "h": "Tuning over the driver's resonance, fB/fs.",
+    "tuning ratio h": "Tuning over the driver's resonance, fB/fs.",
     "effective volume": "Volume that the driver feels, from Vas and alpha; filling can make it larger than the air.",
-    "QB, all losses": "All losses of the box at its tuning together: high means few.",
+    "QB, all losses": "All losses of the box at its tuning together: high means few. Known better than its parts, as "
+    "one of them can pass for another.",
     "QL, leakage": "Losses through leaks: high means tight.",
     "QA, lining and filling": "Losses of the air in lining and filling, before the port too: low means much of it.",
     "QP, port itself": "Losses of the air in the port's tube and at its mouths.",

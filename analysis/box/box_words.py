@@ -7,7 +7,7 @@ from typing import Any
 
 from stillbox.analysis.box.box_report import BoxReport
 from stillbox.analysis.enclosure.box_quantities import LossQ
-from stillbox.analysis.impedance.repeatability import as_they_repeat, quantity_documents
+from stillbox.analysis.impedance.repeatability import USUAL_LOSS, as_they_repeat, quantity_documents
 from stillbox.analysis.lumped.plausibility import misfit_text
 from stillbox.analysis.maths.quantity import Quantity, scaled
 from stillbox.analysis.maths.table import Table
@@ -46,12 +46,13 @@ def _losses(report: BoxReport) -> dict[str, LossQ | None]:
 def _loss_document(loss: LossQ | None) -> dict[str, Any]:
     """The interval of Q is that of 1/Q turned over; without an upper end where there may be no such loss."""
     if loss is None:
-        return {"q": None, "interval_95": None, "reciprocal": None, "at_least": None}
+        return {"q": None, "interval_95": None, "reciprocal": None, "at_least": None, "repeats": USUAL_LOSS}
     return {
         "q": None if loss.q is None else {"value": loss.q.value, "std": loss.q.std, "unit": ""},
         "interval_95": [loss.at_least, loss.at_most],
         "reciprocal": None if loss.reciprocal is None else loss.reciprocal.as_json(),
         "at_least": loss.at_least,
+        "repeats": USUAL_LOSS,
     }
 
 
@@ -115,12 +116,12 @@ _BOX_NAMES = {
     "qmc": "Qmc",
     "qec": "Qec",
     "qtc": "Qtc",
-    "alpha": "alpha",
+    "alpha": "compliance ratio alpha",
     "fl_hz": "lower peak of |Z|",
     "fm_hz": "saddle of |Z|",
     "fh_hz": "upper peak of |Z|",
     "fb_hz": "tuning fB",
-    "h": "h",
+    "h": "tuning ratio h",
     "effective_litres": "effective volume",
 }
 
@@ -139,7 +140,8 @@ def box_table(report: BoxReport) -> Table:
     for name, value in as_they_repeat(_box_quantities(report)).items():
         read = book.get(name)
         rows.append((_BOX_NAMES[name], value.text(), value.interval_text(), "" if read is None else f"{read:.4g}"))
-    for name, loss in _losses(report).items():
+    for name, found in _losses(report).items():
+        loss = None if found is None else found.as_it_repeats(USUAL_LOSS)
         seen, limits = ("none seen", "") if loss is None else (loss.text(), loss.interval_text())
         ql = book.get("ql") if name == "leakage" else None
         if name == "leakage" and report.leak.word != "leaks":

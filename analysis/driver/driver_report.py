@@ -36,7 +36,7 @@ from stillbox.analysis.lumped.plausibility import (
 from stillbox.analysis.lumped.three_point import ThreePoint, disagreements, three_point_of_curve
 from stillbox.capture.build.build_description import BuildDescription
 from stillbox.capture.errors import StillboxError
-from stillbox.capture.recording.take import TakeInfo
+from stillbox.capture.recording.take import TakeInfo, fitting_takes
 
 LEVEL_STEP_DB = 3.0
 """Takes whose levels differ by at least this are compared for a resonance that moves with the level."""
@@ -77,11 +77,22 @@ def driver_report(bench: Bench, unit: str | None = None, meter: MeterReading | N
     """
     take = bench.newest("free-air", unit=unit)
     if take is None:
-        raise StillboxError(
-            f"{bench.build.path} has no free-air take{f' of unit {unit}' if unit else ''}",
-            "record one with the driver hanging free: --subject free-air",
-        )
+        raise _no_free_air(bench, unit)
     return driver_of_take(bench, take, meter)
+
+
+def _no_free_air(bench: Bench, unit: str | None) -> StillboxError:
+    """That a unit was never swept in free air, and whose numbers there are instead."""
+    of_unit = "" if unit is None else f" of unit {unit}"
+    others = dict.fromkeys(take.unit for take in fitting_takes(bench.takes, "free-air"))
+    record = f"record one with the driver hanging free: --subject free-air{'' if unit is None else f' --unit {unit}'}"
+    if not others:
+        return StillboxError(f"{bench.build.path} has no free-air take{of_unit}", record)
+    there, meant = " and ".join(others), " or ".join(f"--unit {other}" for other in others)
+    return StillboxError(
+        f"{bench.build.path} has no free-air take{of_unit}, but one of unit {there}",
+        f"for {'that' if len(others) == 1 else 'those'} give {meant}, or {record}",
+    )
 
 
 @blaming_the_take

@@ -68,6 +68,12 @@ class LossQ:
         value = 0.0 if self.reciprocal is None else self.reciprocal.value
         return None if value <= LIMIT * self.std else 1 / (value - LIMIT * self.std)
 
+    def as_it_repeats(self, relative: float) -> LossQ:
+        """With how far the loss itself repeats, relative, beside the uncertainty of the takes."""
+        if self.reciprocal is None:
+            return self
+        return LossQ(self.reciprocal, float(np.hypot(self.std, relative * self.reciprocal.value)))
+
     def text(self) -> str:
         """Q in words; without uncertainty where that has two sides too unlike."""
         if self.q is not None and self.q.std < ALIKE * self.q.value:

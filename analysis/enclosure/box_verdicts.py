@@ -12,6 +12,7 @@ from stillbox.analysis.enclosure.box import BoxFit
 from stillbox.analysis.enclosure.box_priors import LEAK_STD
 from stillbox.analysis.enclosure.box_quantities import LossQ, leakage
 from stillbox.analysis.impedance.findings import Resonance
+from stillbox.analysis.impedance.repeatability import USUAL_LOSS
 from stillbox.analysis.lumped.box_model import ABSORPTION, LN_WB
 from stillbox.analysis.maths.quantity import value_text
 from stillbox.capture.arrays import FloatArray
@@ -41,6 +42,7 @@ class LeakVerdict:
     probability : float
         That there is a leak with 1/QL above `SMALLEST_LEAK`.
     ql : LossQ
+        As it repeats.
     sentence : str
         In words with numbers.
     """
@@ -76,8 +78,9 @@ class Hump:
 
 def leak_verdict(fit: BoxFit) -> LeakVerdict:
     """Leak or none, from 1/QL and its uncertainty, what lumped elements cannot tell apart included."""
-    ql = leakage(fit)
-    probability = leak_probability(0.0 if ql.reciprocal is None else ql.reciprocal.value, ql.std)
+    found = leakage(fit)
+    probability = leak_probability(0.0 if found.reciprocal is None else found.reciprocal.value, found.std)
+    ql = found.as_it_repeats(USUAL_LOSS)
     kind = "vented" if fit.vented else "closed"
     said = likelihood_text(probability)
     if probability >= SURE:

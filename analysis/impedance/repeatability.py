@@ -42,6 +42,8 @@ USUAL_LUMPED: Mapping[str, float] = {
     "fl_hz": 0.004, "fm_hz": 0.0025, "fh_hz": 0.004, "fb_hz": USUAL_TUNING,
 }  # fmt: skip
 """The same for what is told of driver and box, by its name in JSON (common practice, no source)."""
+USUAL_LOSS = 0.03
+"""The same for every loss of a box, as for Qms (common practice, no source)."""
 
 _NEAR = 0.03
 """Relative distance up to which resonances of two takes of one state are one and the same."""

@@ -323,6 +323,12 @@ def test_the_report_of_a_build(tmp_path: Path, capsys: pytest.CaptureFixture[str
     assert "What changed from stock A to stock B" in text
     assert "no free-air take of unit B" in text and "Driver, unit A" in text
 
+    for command in (("bass", "--against", "stock"), ("box",), ("driver", "--unit", "B")):
+        with pytest.raises(SystemExit, match="2"):
+            front_door.main([command[0], str(build.folder.path), *command[1:]])
+        said = capsys.readouterr().err
+        assert "no free-air take of unit B, but one of unit A; for that give --unit A, or record one" in said
+
     for wrong, said in (
         (("stock", "stock"), "state stock cannot be compared with itself; name the states before and after"),
         (("stock", "other", "third"), "not of 3 (stock, other, third)"),

@@ -21,7 +21,7 @@ from reference.random_drivers import TrueDriver, random_driver, true_driver, wit
 from reference.speaker_circuit import Cavity, Port, SpeakerCircuit, Wall
 
 from stillbox.analysis.bass.bass_report import bass_report
-from stillbox.analysis.bass.bass_words import hatched_lines
+from stillbox.analysis.bass.bass_words import alignment_texts, hatched_lines
 from stillbox.analysis.bass.meanings import meaning_lines
 from stillbox.analysis.bench import Bench as AnalysisBench
 from stillbox.analysis.box.box_report import box_report
@@ -479,3 +479,17 @@ def test_section_without_what_it_needs(tmp_path: Path) -> None:
     assert sentence.startswith("No numbers of the driver: no motional peak shows in the free-air take")
     build.add(SpeakerCircuit(random_driver(np.random.default_rng(77))), "free-air")
     assert any(sentence.startswith("No numbers of the box: no motional peak") for sentence in sentences())
+
+
+def test_a_loss_is_no_surer_than_it_repeats_and_names_are_words(bench: Bench) -> None:
+    """QB was told as 25.275 ± 0.018 beside parts that were known to a factor only; alpha and h stood there alone."""
+    report = box_report(AnalysisBench(BuildFolder.open(Path(bench.path))), "stock")
+    assert report.vented is not None
+    shown = {row[0]: row[1] for row in box_table(report).rows}
+    value, std = (float(number) for number in shown["QB, all losses"].split(" ± "))
+    assert 0.03 * value * 0.98 < std < 0.2 * value
+    losses = box_document(report)["losses"]
+    assert losses["all"]["repeats"] == 0.03 and losses["all"]["q"]["std"] < std
+    assert all(re.search(r"[a-z]{4}|^Q|^f", name) for name in shown)
+    for text in (*alignment_texts(bass_report(AnalysisBench(BuildFolder.open(Path(bench.path))), "stock")), *shown):
+        assert not re.search(r"(?<!ratio )\balpha\b|(?<!ratio )\bh\b", text), text
