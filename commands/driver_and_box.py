@@ -22,7 +22,7 @@ from stillbox.commands.options import (
     check_netlist,
     check_table,
 )
-from stillbox.commands.printing import print_json, say, show, warn
+from stillbox.commands.printing import print_json, say, show, warn_of
 
 if TYPE_CHECKING:
     from stillbox.analysis.bass.bass import Change
@@ -211,5 +211,4 @@ def _say_rest(lines: Iterable[str], written: Iterable[Path | None], warnings: It
     for path in written:
         if path is not None:
             say(f"wrote {path}")
-    for warning in warnings:
-        warn(warning)
+    warn_of(warnings)

@@ -42,6 +42,14 @@ def warn(text: str) -> None:
     typer.echo(f"stillbox: {visible(' '.join(text.split()))}", err=True)
 
 
+def warn_of(warnings: Iterable[str]) -> None:
+    """Warnings, a line each; those that are alike but for their places are one."""
+    from stillbox.analysis.maths.like_sentences import said_once
+
+    for warning in said_once(warnings):
+        warn(warning)
+
+
 def confirm(question: str) -> bool:
     """Yes or no of the person at the terminal."""
     return bool(typer.confirm(visible(question)))

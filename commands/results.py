@@ -21,7 +21,7 @@ from stillbox.commands.options import (
     check_page,
     check_table,
 )
-from stillbox.commands.printing import print_json, progress, say, show, warn
+from stillbox.commands.printing import print_json, progress, say, show, warn_of
 
 
 def calibrate(
@@ -87,8 +87,7 @@ def curve(
 
         plot_curve(bench, info, plot)
         say(f"wrote {plot}")
-    for warning in measured.warnings:
-        warn(warning)
+    warn_of(measured.warnings)
 
 
 def findings(
@@ -130,8 +129,7 @@ def findings(
             say("")
             for line in finding_text(finding):
                 say(line)
-    for warning in report.warnings:
-        warn(warning)
+    warn_of(report.warnings)
 
 
 def decay(
@@ -227,8 +225,7 @@ def compare(
     for path in (plot, difference):
         if path is not None:
             say(f"wrote {path}")
-    for warning in result.warnings:
-        warn(warning)
+    warn_of(result.warnings)
 
 
 def report(

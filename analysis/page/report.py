@@ -19,6 +19,7 @@ from stillbox.analysis.decay.ridges import Ridge
 from stillbox.analysis.drawing.cause_signs import CAUSE_SIGNS
 from stillbox.analysis.impedance.detection import typical_limit
 from stillbox.analysis.impedance.findings import Cause, Finding, FindingsReport
+from stillbox.analysis.maths.like_sentences import said_once
 from stillbox.analysis.maths.number_words import short_number
 from stillbox.analysis.maths.quantity import value_text
 from stillbox.analysis.maths.table import Table
@@ -189,13 +190,13 @@ def _comparison_warnings(report: Report) -> list[str]:
     if report.comparison is None:
         return []
     said = named_warnings([state.name for state in report.states], [state.findings.warnings for state in report.states])
-    return [warning for warning in report.comparison.warnings if warning not in said]
+    return said_once(warning for warning in report.comparison.warnings if warning not in said)
 
 
 def _other_warnings(report: Report) -> list[str]:
     """Those that the comparison does not hold already."""
     said = () if report.comparison is None else report.comparison.warnings
-    return [warning for warning in report.warnings if warning not in said]
+    return said_once(warning for warning in report.warnings if warning not in said)
 
 
 def _part_warnings(report: Report) -> list[str]:
@@ -203,7 +204,7 @@ def _part_warnings(report: Report) -> list[str]:
     if report.driver_and_box is None:
         return []
     said = {warning for state in report.states for warning in state.findings.warnings}
-    return [warning for warning in report.driver_and_box.warnings if warning not in said]
+    return said_once(warning for warning in report.driver_and_box.warnings if warning not in said)
 
 
 def _part_rows(part: ReportPart) -> dict[str, Any]:
@@ -247,7 +248,7 @@ def _state_rows(state: ReportState) -> dict[str, Any]:
         "take": state.take,
         "facts": state.facts,
         "decay_notes": state.decay_notes,
-        "warnings": state.findings.warnings,
+        "warnings": said_once(state.findings.warnings),
         "limit": f"as sharp there, seen with a probability of 95 %, false-alarm rate {limit.false_alarm_rate:.2g}",
         "first": rows[:FIRST],
         "rest": rows[FIRST:],

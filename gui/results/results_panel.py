@@ -15,6 +15,7 @@ from PyQt5.QtWidgets import (
     QWidget,
 )
 
+from stillbox.analysis.maths.like_sentences import said_once
 from stillbox.gui.parts.flow_layout import FlowLayout
 from stillbox.gui.parts.plain_text import PlainLabel
 from stillbox.gui.parts.theme import Theme
@@ -148,7 +149,7 @@ class ResultsPanel(QFrame):
         self.controls.show_controls(results.controls, results.asked)
         # A second line of words must not move the picture while numbers are being tried.
         self.sentence.setMinimumHeight(2 * self.sentence.fontMetrics().lineSpacing() if results.controls else 0)
-        self.findings.show_rows(results.rows, results.notes, view, results.first)
+        self.findings.show_rows(results.rows, tuple(said_once(results.notes)), view, results.first)
         self._stack.setCurrentWidget(self.pane)
         self.pane.show_results(view, results)
 
