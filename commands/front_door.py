@@ -28,6 +28,7 @@ from stillbox.commands.live import devices, jig, record
 from stillbox.commands.printing import say, warn
 from stillbox.commands.recordings import excitation, import_recording, start, takes
 from stillbox.commands.results import calibrate, compare, curve, decay, demo, findings, report
+from stillbox.commands.wrong_use import fault_of_number
 
 COMMANDS: dict[str, Callable[..., None]] = {
     "demo": demo,
@@ -151,7 +152,8 @@ def _status_of(given: Sequence[str], signals: StopSignals) -> int:
     except Exception as error:
         if not isinstance(error, CLICK_FAULT):
             raise
-        warn(f"{error.format_message().rstrip('.')}. See 'stillbox --help'.")
+        number = fault_of_number(COMMANDS[given[0]], given[1:]) if given[0] in COMMANDS else ""
+        warn(number or f"{error.format_message().rstrip('.')}. See 'stillbox --help'.")
         status = 2
     return status or 0
 

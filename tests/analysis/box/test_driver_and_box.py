@@ -171,8 +171,8 @@ def test_row_and_verdict_of_a_leak_agree(bench: Bench) -> None:
         assert report.vented is not None
         shown = replace(report, leak=verdict, vented=replace(report.vented, leakage=verdict.ql))
         (row,) = (row for row in box_table(shown).rows if row[0] == "QL, leakage")
-        assert row[1] == ("16.0 ± 1.3" if verdict.word == "leaks" else verdict.word)
-        assert row[2] == "13.8 to 19.0" if verdict.word == "leaks" else row[2].endswith(" or more")
+        assert row[1] == ("16.0 ± 1.4" if verdict.word == "leaks" else verdict.word)
+        assert row[2] == "13.7 to 19.2" if verdict.word == "leaks" else row[2].endswith(" or more")
         said = box_document(shown)["leak"]
         assert said["leaks"] is {"leaks": True, "tight": False, "cannot be told": None}[verdict.word]
         assert next(box_lines(shown)) == verdict.sentence == said["sentence"]
