@@ -10,6 +10,7 @@ import inspect
 import re
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
+from itertools import zip_longest
 from typing import Annotated, Any, get_args, get_origin, get_type_hints
 
 NUMBER, WHOLE = "number", "whole number"
@@ -93,7 +94,7 @@ def _kind_of(held: Any) -> str:
 def fault_of_number(command: Callable[..., None], given: Sequence[str]) -> str:
     """The first of the words given to a command that should be a number and is none, in a sentence; else empty."""
     options = {name: option for option in number_options(command) for name in option.names}
-    for word, following in zip(given, [*given[1:], None], strict=True):
+    for word, following in zip_longest(given, given[1:]):
         name, joined, value = word.partition("=")
         if name in options and (joined or following is not None):
             sentence = options[name].fault(value if joined else str(following))

@@ -16,8 +16,9 @@ from stillbox.analysis.maths.quantity import Quantity, change_text
 from stillbox.analysis.maths.table import Table
 from stillbox.analysis.physics.alignments import IN_WORDS, ClosedAlignment
 from stillbox.analysis.physics.volume import LITRE
+from stillbox.capture.files.output_file import TABLE_HEADS
 
-BASS_COLUMNS = "frequency_hz,level_db,group_delay_ms,excursion_mm,port_speed_m_s,hatched"
+BASS_COLUMNS = TABLE_HEADS["bass"]
 ALPHA_RATIO = "compliance ratio alpha"
 LEVEL = "level"
 

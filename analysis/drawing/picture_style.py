@@ -22,7 +22,7 @@ from matplotlib.ticker import FixedLocator, FuncFormatter, Locator, NullFormatte
 
 from stillbox.analysis.drawing.picture_words import place_words
 from stillbox.capture.errors import StillboxError
-from stillbox.capture.files.output_file import PICTURE, check_output, write_output
+from stillbox.capture.files.output_file import MARK, PICTURE, check_output, write_output
 from stillbox.capture.shown_text import visible
 
 INK = "#22303a"
@@ -200,7 +200,11 @@ def picture_bytes(figure: Figure, suffix: str) -> bytes:
     if suffix not in PICTURE.suffixes:
         raise StillboxError(f"no picture is written as '{suffix}'", f"choose one of {', '.join(PICTURE.suffixes)}")
     # Without date and with a fixed salt the same results give the same file.
-    metadata = {".svg": {"Date": None}, ".pdf": {"CreationDate": None}, ".png": {}}[suffix]
+    metadata = {
+        ".svg": {"Date": None, "Creator": MARK},
+        ".pdf": {"CreationDate": None, "Creator": MARK},
+        ".png": {"Software": MARK},
+    }[suffix]
     make_drawable(figure)
     for _ in range(2):  # room above the curves may change numbers at the axis, and those the size of a panel
         figure.draw_without_rendering()

@@ -14,14 +14,14 @@ from stillbox.analysis.impedance.findings import Finding, FindingsReport
 from stillbox.analysis.impedance.impedance import ImpedanceCurve
 from stillbox.analysis.ringing.ringing import good_enough, ringing_of
 from stillbox.analysis.ringing.summary import summary_of_findings
-from stillbox.capture.files.output_file import TABLE, TOUCHSTONE, write_output
+from stillbox.capture.files.output_file import MARK, TABLE, TABLE_HEADS, TOUCHSTONE, write_output
 
 if TYPE_CHECKING:
     from stillbox.analysis.ringing.comparison import Change, Comparison
 
-CURVE_COLUMNS = "frequency_hz,resistance_ohm,reactance_ohm,resistance_std_ohm,reactance_std_ohm"
-DECAY_COLUMNS = "time_s,frequency_hz,level_db,noise_floor_db,meaningful"
-CYCLE_COLUMNS = "cycles," + DECAY_COLUMNS
+CURVE_COLUMNS = TABLE_HEADS["curve"]
+DECAY_COLUMNS = TABLE_HEADS["decay"]
+CYCLE_COLUMNS = TABLE_HEADS["decay in cycles"]
 _TOUCHSTONE_OPTIONS = "# Hz Z RI R 1"
 """Touchstone 1.0 divides Z parameters by the reference resistance; with R 1 the numbers are ohms."""
 
@@ -43,7 +43,7 @@ def curve_touchstone(curve: ImpedanceCurve, comment: str = "") -> str:
 
     ``comment`` goes into lines of their own at the head, each after an exclamation mark.
     """
-    head = [f"! {line}" for line in comment.splitlines()]
+    head = [f"! {line}" for line in (f"written by {MARK}", *comment.splitlines())]
     rows = (
         f"{frequency:.9g} {value.real:.9g} {value.imag:.9g}"
         for frequency, value in zip(curve.frequency_hz, curve.impedance_ohm, strict=True)

@@ -1,7 +1,8 @@
 """The one home of "may this be written": every file that a person asks for passes here, from command line and window.
 
 Nothing is ever written among the takes of a build or onto its own files, whatever links lead there; the suffix must
-fit what is written; and a file that is there is replaced only where it is of the same kind, told by what it holds.
+fit what is written; and a file that is there is replaced only where Stillbox has written it, of the same kind, told by
+what it holds. So what is done again may be written again, and nothing of somebody else's is lost.
 """
 
 from __future__ import annotations
@@ -19,7 +20,18 @@ from stillbox.capture.files.small_file import absolute_path, kind_of, real_path
 from stillbox.capture.files.whole_file import write_whole
 
 HEAD_BYTES = 65_536
-"""So much of a file is looked at to tell of which kind it is."""
+"""So much of the beginning, and of the end, of a file is looked at to tell of which kind it is and by whom."""
+
+MARK = "Stillbox"
+"""Stands in whatever is written, where the format has a place for it."""
+
+TABLE_HEADS = {
+    "curve": "frequency_hz,resistance_ohm,reactance_ohm,resistance_std_ohm,reactance_std_ohm",
+    "decay": "time_s,frequency_hz,level_db,noise_floor_db,meaningful",
+    "decay in cycles": "cycles,time_s,frequency_hz,level_db,noise_floor_db,meaningful",
+    "bass": "frequency_hz,level_db,group_delay_ms,excursion_mm,port_speed_m_s,hatched",
+}
+"""First lines of tables; a table has no place for a mark, and is known by this."""
 
 
 _NO_TEXT = re.compile("[\\x00-\\x08\\x0e-\\x1f\ufffd]")
@@ -37,11 +49,25 @@ class OutputKind:
         How its name may end.
     is_one : callable
         Whether a plain file that holds something is of this kind already.
+    is_ours : callable
+        Whether such a one was written by Stillbox.
     """
 
     what: str
     suffixes: tuple[str, ...]
     is_one: Callable[[Path], bool]
+    is_ours: Callable[[Path], bool]
+
+
+def _is_marked(path: Path) -> bool:
+    with path.open("rb") as file:
+        head = file.read(HEAD_BYTES)
+        file.seek(max(path.stat().st_size - HEAD_BYTES, 0))
+        return any(MARK.encode(letters) in part for part in (head, file.read()) for letters in ("utf-8", "utf-16-be"))
+
+
+def _has_own_head(path: Path) -> bool:
+    return _text(path).partition("\n")[0].strip() in TABLE_HEADS.values()
 
 
 def _head(path: Path) -> bytes:
@@ -79,13 +105,22 @@ def _matches(pattern: str) -> Callable[[Path], bool]:
     return lambda path: sought.search(_text(path)) is not None
 
 
-TABLE = OutputKind("a table", (".csv",), _is_table)
-PICTURE = OutputKind("a picture", (".svg", ".png", ".pdf"), _is_picture)
-TOUCHSTONE = OutputKind("a Touchstone one-port file", (".z1p", ".s1p"), _matches(r"^[ \t]*#[ \t]*[GMK]?HZ\b"))
-PAGE = OutputKind("a page", (".html", ".htm"), _matches(r"\A\s*(?:<!--.*-->\s*)?<(?:!doctype\s+html|html)\b"))
-NETLIST = OutputKind("a netlist", (".cir", ".sp", ".spice", ".net"), _matches(r"^\.(?:end|ends|ac|subckt)\b"))
-RESULTS = OutputKind("a document of results", (".json",), _matches(r'\A\s*\{\s*"build"\s*:'))
-PRINT = OutputKind("a print", (".pdf", ".ps"), lambda path: _head(path).startswith((b"%PDF-", b"%!PS")))
+TABLE = OutputKind("a table", (".csv",), _is_table, _has_own_head)
+PICTURE = OutputKind("a picture", (".svg", ".png", ".pdf"), _is_picture, _is_marked)
+TOUCHSTONE = OutputKind(
+    "a Touchstone one-port file", (".z1p", ".s1p"), _matches(r"^[ \t]*#[ \t]*[GMK]?HZ\b"), _is_marked
+)
+PAGE = OutputKind(
+    "a page",
+    (".html", ".htm"),
+    _matches(r"\A\s*(?:<!--.*-->\s*)?<(?:!doctype\s+html|html)\b"),
+    _matches(rf'<meta name="generator" content="{MARK}\b'),
+)
+NETLIST = OutputKind(
+    "a netlist", (".cir", ".sp", ".spice", ".net"), _matches(r"^\.(?:end|ends|ac|subckt)\b"), _is_marked
+)
+RESULTS = OutputKind("a document of results", (".json",), _matches(r'\A\s*\{\s*"build"\s*:'), lambda _: True)
+PRINT = OutputKind("a print", (".pdf", ".ps"), lambda path: _head(path).startswith((b"%PDF-", b"%!PS")), _is_marked)
 
 
 def check_output(path: Path, kind: OutputKind) -> Path:
@@ -151,11 +186,14 @@ def _refuse_other(target: Path, kind: OutputKind, path: Path) -> None:
         status = target.stat()
         plain = target.is_file()
         same = plain and (status.st_size == 0 or kind.is_one(target))
+        ours = same and (status.st_size == 0 or kind.is_ours(target))
     except OSError as error:
         raise StillboxError(f"cannot read {path}, which is there: {error.strerror}", "give another name") from error
     if not plain:
         raise StillboxError(f"{path} is {kind_of(status.st_mode)}, not a file", "give another name")
     if not same:
         raise StillboxError(f"{path} is there and is not {kind.what}", "give another name, or move it away")
+    if not ours:
+        raise StillboxError(f"{path} is there and was not written by {MARK}", "give another name, or move it away")
     if not os.access(target, os.W_OK):
         raise StillboxError(f"{path} is there and protected against writing", "give another name, or change its rights")

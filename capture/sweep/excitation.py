@@ -167,20 +167,27 @@ def write_excitation(excitation: Excitation, wav_path: Path) -> Path:
     Raises
     ------
     StillboxError
-        If a file cannot be written, or what is there under one of the names is no excitation.
+        If a file cannot be written, or what is there under one of the names is no excitation, or another one.
     """
-    json_path = check_excitation_name(wav_path)
+    json_path = check_excitation_name(wav_path, excitation)
     document = {"stillbox": "excitation", "format": 1, **excitation.model_dump()}
     write_output(wav_path, _SOUND, _wav(excitation))
     write_output(json_path, _SETTINGS, json.dumps(document, indent=2) + "\n")
     return json_path
 
 
-def check_excitation_name(wav_path: Path) -> Path:
-    """The path of the JSON that goes with a WAV; StillboxError where one of the two may not be written."""
+def check_excitation_name(wav_path: Path, excitation: Excitation | None = None) -> Path:
+    """The path of the JSON that goes with a WAV; StillboxError where one of the two may not be written.
+
+    Another ``excitation`` than this is kept: the recordings that were made of it need its JSON.
+    """
     json_path = wav_path.with_suffix(".json")
     check_output(wav_path, _SOUND)
-    check_output(json_path, _SETTINGS)
+    target = check_output(json_path, _SETTINGS)
+    if excitation is not None and target.is_file() and target.stat().st_size and read_excitation(target) != excitation:
+        raise StillboxError(
+            f"{json_path} is there and is of another sweep, which every recording of that needs; give another name"
+        )
     return json_path
 
 
@@ -225,8 +232,8 @@ def _is_excitation_sound(path: Path) -> bool:
     return bool(np.max(np.abs(begin - sweep_samples(excitation))) < 2.0**-20)
 
 
-_SOUND = OutputKind("the sound of an excitation", (".wav",), _is_excitation_sound)
-_SETTINGS = OutputKind("the JSON of an excitation", (".json",), _is_excitation_settings)
+_SOUND = OutputKind("the sound of an excitation", (".wav",), _is_excitation_sound, lambda _: True)
+_SETTINGS = OutputKind("the JSON of an excitation", (".json",), _is_excitation_settings, lambda _: True)
 
 
 def read_excitation(json_path: Path) -> Excitation:

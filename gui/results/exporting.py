@@ -12,7 +12,7 @@ from PyQt5.QtPrintSupport import QPrinter
 from PyQt5.QtWidgets import QFileDialog, QWidget
 
 from stillbox.capture.errors import StillboxError
-from stillbox.capture.files.output_file import PRINT, check_output, write_output
+from stillbox.capture.files.output_file import MARK, PRINT, check_output, write_output
 from stillbox.gui.parts.plain_text import said_yes
 from stillbox.gui.results.view import Export, Results, View, Wish
 
@@ -99,6 +99,7 @@ def print_picture(printer: QPrinter, content: bytes, sentence: str) -> None:
     with TemporaryDirectory() as folder:
         private = Path(folder) / f"page{path.suffix}"
         printer.setOutputFileName(str(private))
+        printer.setCreator(MARK)
         try:
             _paint(printer, content, sentence)
         finally:

@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 import soundfile
 from invoked import one_line, run
+from made_once import demonstration
 from places import ROOT
 
 from stillbox.capture.build.build_folder import BuildFolder
@@ -20,8 +21,10 @@ from stillbox.capture.files.output_file import (
     NETLIST,
     PAGE,
     PICTURE,
+    PRINT,
     RESULTS,
     TABLE,
+    TABLE_HEADS,
     TOUCHSTONE,
     OutputKind,
     check_output,
@@ -117,10 +120,10 @@ def test_a_file_that_shares_its_content_with_a_take_leaves_it(build: BuildFolder
     os.link(build.path / "takes" / "0001-in-box-stock-A.json", tmp_path / "curve.csv")
     with pytest.raises(StillboxError, match="is there and is not a table"):
         write_output(tmp_path / "curve.csv", TABLE, "a,b\n")
-    (tmp_path / "table.csv").write_text("a,b\n1,2\n")
+    (tmp_path / "table.csv").write_text(TABLE_HEADS["curve"] + "\n1,2,3,4,5\n")
     os.link(tmp_path / "table.csv", tmp_path / "other-name.txt")
     write_output(tmp_path / "table.csv", TABLE, "c,d\n")
-    assert (tmp_path / "other-name.txt").read_text() == "a,b\n1,2\n"
+    assert (tmp_path / "other-name.txt").read_text() == TABLE_HEADS["curve"] + "\n1,2,3,4,5\n"
 
 
 def test_a_link_is_followed_where_it_may_be(tmp_path: Path) -> None:
@@ -167,35 +170,58 @@ OF_ANOTHER_KIND: dict[str, bytes] = {
     "latin": "Gehäuse, groß\nmit, Öl\n".encode("latin-1"),
     "archive": b"PK\x03\x04,,\n,,\n",
 }
-KINDS: list[tuple[OutputKind, str, bytes]] = [
-    (TABLE, ".csv", b"frequency_hz,resistance_ohm\n10,5.5\n"),
-    (TABLE, ".csv", "\ufeff# by hand\nf;Z \u03a9\n10;5\n20;6\n".encode()),
-    (PICTURE, ".png", b"\x89PNG\r\n\x1a\nrest"),
-    (PICTURE, ".svg", b'<?xml version="1.0"?>\n<!-- by hand -->\n<svg width="1">'),
-    (PICTURE, ".pdf", b"%PDF-1.4\n"),
-    (TOUCHSTONE, ".s1p", b"! my speaker\n# Hz Z RI R 1\n10 5 0\n"),
-    (PAGE, ".html", b"\n<!doctype html><title>x</title>"),
-    (NETLIST, ".cir", b"* box\nr1 a 0 5\n.end\n"),
-    (RESULTS, ".json", b'{\n  "build": "box",\n  "unit": "A"\n}\n'),
-]
+KINDS: list[tuple[OutputKind, str, bytes, bytes]] = [
+    (TABLE, ".csv", TABLE_HEADS["curve"].encode() + b"\n10,5,0,1,1\n", b"frequency_hz,resistance_ohm\n10,5.5\n"),
+    (TABLE, ".csv", TABLE_HEADS["bass"].encode() + b"\r\n1,2,,,,0\r\n", "\ufeff# by hand\nf;Z \u03a9\n10;5\n".encode()),
+    (PICTURE, ".png", b"\x89PNG\r\n\x1a\nSoftware\0Stillbox", b"\x89PNG\r\n\x1a\nrest"),
+    (PICTURE, ".svg", b"<svg><title>Stillbox</title>", b'<?xml version="1.0"?>\n<!-- by hand -->\n<svg width="1">'),
+    (PICTURE, ".pdf", b"%PDF-1.4\n" + 200_000 * b"x" + b"/Creator (Stillbox)\n%%EOF", b"%PDF-1.4\n"),
+    (PRINT, ".pdf", b"%PDF-1.4\n" + "Stillbox".encode("utf-16-be"), b"%PDF-1.4\n"),
+    (TOUCHSTONE, ".s1p", b"! written by Stillbox\n# Hz Z RI R 1\n10 5 0\n", b"! my speaker\n# Hz Z RI R 1\n10 5 0\n"),
+    (PAGE, ".html", b'<!DOCTYPE html><meta name="generator" content="Stillbox 1">',
+     b"\n<!doctype html><title>how I use Stillbox</title>"),
+    (NETLIST, ".cir", b"* box\n* fitted by Stillbox\nr1 a 0 5\n.end\n", b"* box\nr1 a 0 5\n.end\n"),
+    (RESULTS, ".json", b'{\n  "build": "box",\n  "unit": "A"\n}\n', b""),
+]  # fmt: skip
+"""Of each kind what Stillbox has written, and what somebody else has."""
 
 
-@pytest.mark.parametrize(("kind", "suffix", "own"), KINDS)
-def test_a_file_of_the_same_kind_is_replaced_and_no_other(
-    tmp_path: Path, kind: OutputKind, suffix: str, own: bytes
+@pytest.mark.parametrize(("kind", "suffix", "own", "others_own"), KINDS)
+def test_what_stillbox_wrote_is_replaced_and_nothing_else(
+    tmp_path: Path, kind: OutputKind, suffix: str, own: bytes, others_own: bytes
 ) -> None:
     path = tmp_path / f"there{suffix}"
     for content in (own, b""):
         path.write_bytes(content)
         write_output(path, kind, "new")
         assert path.read_text() == "new"
-    others = [other for other_kind, _, other in KINDS if other_kind is not kind]
-    for content in (*OF_ANOTHER_KIND.values(), *others):
+    different = [both for other, _, *both in KINDS if other is not kind and {other, kind} != {PICTURE, PRINT}]
+    others = [one for both in different for one in both]
+    for content in (*OF_ANOTHER_KIND.values(), *filter(None, others)):
         path.write_bytes(content)
         with pytest.raises(StillboxError, match=rf"is there and is not {kind.what}; give another name"):
             write_output(path, kind, "new")
         assert path.read_bytes() == content
+    if others_own:
+        path.write_bytes(others_own)
+        with pytest.raises(StillboxError, match="is there and was not written by Stillbox; give another name"):
+            write_output(path, kind, "new")
+        assert path.read_bytes() == others_own
     assert [one.name for one in tmp_path.iterdir()] == [path.name]
+
+
+def test_what_is_asked_again_is_written_again(tmp_path: Path) -> None:
+    """A script that repeats its commands goes on working; another sweep under the name of one is kept from it."""
+    build = demonstration(tmp_path / "build")
+    for command, suffix in OUTPUTS:
+        out = tmp_path / f"{command[0]}-{len(list(tmp_path.iterdir()))}{suffix}"
+        for _ in range(2):
+            code, _, err = run(*(build.path if word == "BUILD" else word.replace("1", "8") for word in command), out)
+            assert code == 0, (command, err)
+    before = tree(tmp_path)
+    code, _, err = run("excitation", next(tmp_path.glob("*.wav")), "--seconds", "3")
+    assert code == 2 and "is of another sweep, which every recording of that needs; give another name" in one_line(err)
+    assert tree(tmp_path) == before
 
 
 def test_what_is_no_file_stays(tmp_path: Path) -> None:
@@ -223,7 +249,10 @@ def test_a_part_file_of_somebody_else_stays(tmp_path: Path) -> None:
 def test_an_excitation_replaces_nothing_but_an_excitation(tmp_path: Path) -> None:
     path = tmp_path / "sweep.wav"
     write_excitation(SWEEP, path)
-    write_excitation(SWEEP.model_copy(update={"seconds": 0.4}), path)
+    before = path.read_bytes()
+    with pytest.raises(StillboxError, match="is of another sweep"):
+        write_excitation(SWEEP.model_copy(update={"seconds": 0.4}), path)
+    assert path.read_bytes() == before
     write_excitation(SWEEP, path)
     sound, settings = path.read_bytes(), path.with_suffix(".json").read_bytes()
     samples, rate_hz = soundfile.read(path)
