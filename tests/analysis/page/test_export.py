@@ -16,6 +16,7 @@ import skrf
 from stillbox.analysis.decay.decay import cumulative_spectral_decay
 from stillbox.analysis.decay.decay_response import decay_on_log_grid, decay_response
 from stillbox.analysis.page.export import (
+    CURVE_COLUMNS,
     comparison_document,
     curve_csv,
     curve_touchstone,
@@ -53,7 +54,7 @@ def test_scikit_rf_reads_the_touchstone_file(tmp_path: Path, name: str) -> None:
     path = tmp_path / name
     write_touchstone(path, CURVE, "bench-pair\nin-box/stock/A")
     text = path.read_text()
-    assert text.splitlines()[:3] == ["! bench-pair", "! in-box/stock/A", "# Hz Z RI R 1"]
+    assert text.splitlines()[:4] == ["! written by Stillbox", "! bench-pair", "! in-box/stock/A", "# Hz Z RI R 1"]
     network = skrf.Network(str(path))
     assert network.nports == 1
     np.testing.assert_allclose(network.f, CURVE.frequency_hz, rtol=1e-8)
@@ -68,7 +69,7 @@ def test_touchstone_file_needs_its_suffix(tmp_path: Path) -> None:
 
 def test_a_comment_cannot_break_out_of_its_lines() -> None:
     lines = curve_touchstone(CURVE, "one\n1 2 3\r\nfour").splitlines()
-    assert [line[0] for line in lines[:4]] == ["!", "!", "!", "#"]
+    assert [line[0] for line in lines[:5]] == ["!", "!", "!", "!", "#"]
 
 
 def test_decay_csv_has_a_line_for_each_point() -> None:
@@ -155,7 +156,8 @@ def test_comparison_document_has_the_agreed_keys() -> None:
 
 def test_files_appear_whole_or_not_at_all(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     path = tmp_path / "curve.csv"
-    path.write_text("frequency_hz,what stood there before\n10,1\n")
+    before = f"{CURVE_COLUMNS}\n10,1,0,0,0\n"
+    path.write_text(before)
 
     def full_disk(_: int) -> None:
         raise OSError(28, "No space left on device")
@@ -163,7 +165,7 @@ def test_files_appear_whole_or_not_at_all(tmp_path: Path, monkeypatch: pytest.Mo
     monkeypatch.setattr(os, "fsync", full_disk)
     with pytest.raises(StillboxError, match="No space left on device"):
         write_curve_csv(path, CURVE)
-    assert path.read_text() == "frequency_hz,what stood there before\n10,1\n"
+    assert path.read_text() == before
     assert list(tmp_path.iterdir()) == [path]
 
 
