@@ -95,7 +95,8 @@ def measure_python(*arguments: object, patience_s: float = 30.0) -> Measured:
 
 WARM = """
 import json, os, resource, signal, sys
-import stillbox, analysis.bench, capture.take_import
+import stillbox.analysis.bench, stillbox.capture.build.take_import
+from stillbox.commands import front_door
 for line in sys.stdin:
     asked = json.loads(line)
     child = os.fork()
@@ -104,7 +105,7 @@ for line in sys.stdin:
         os.dup2(os.open(os.devnull, os.O_RDONLY), 0)
         for place, name in ((1, "out"), (2, "err")):
             os.dup2(os.open(asked[name], os.O_WRONLY | os.O_CREAT, 0o600), place)
-        stillbox.main(asked["arguments"])
+        front_door.main(asked["arguments"])
         os._exit(99)
     _, status, used = os.wait4(child, 0)
     print(os.waitstatus_to_exitcode(status), used.ru_utime + used.ru_stime, used.ru_maxrss, flush=True)
