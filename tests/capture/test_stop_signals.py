@@ -29,11 +29,10 @@ def started(*arguments: str, prefix: tuple[str, ...] = ()) -> subprocess.Popen[s
     )  # fmt: skip
 
 
-def started_sweep(build: BuildFolder, prefix: tuple[str, ...] = ()) -> subprocess.Popen[str]:
+def started_sweep(build: BuildFolder, *options: str, prefix: tuple[str, ...] = ()) -> subprocess.Popen[str]:
     """A program in the middle of a sweep."""
-    program = started(
-        "record", str(build.path), "--subject", "in-box", "--device", "practice rig: good box", prefix=prefix
-    )
+    device = ("--device", "practice rig: good box")
+    program = started("record", str(build.path), "--subject", "in-box", *device, *options, prefix=prefix)
     assert program.stdout is not None
     while "sweeping" not in (line := program.stdout.readline()):
         assert line, program.communicate()
@@ -66,7 +65,7 @@ def test_a_closing_terminal_that_sends_several_is_one_stop(build: BuildFolder) -
 
 
 def test_what_nohup_lets_live_lives(build: BuildFolder) -> None:
-    program = started_sweep(build, ("nohup",))
+    program = started_sweep(build, "--seconds", "2", "--repeats", "1", prefix=("nohup",))
     program.send_signal(signal.SIGHUP)
     program.communicate(timeout=60)
     assert program.returncode == 0
