@@ -7,6 +7,7 @@ weighted polynomial of degree 2 over a 1/12 octave takes the noise down and leav
 from __future__ import annotations
 
 from math import comb
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -104,8 +105,8 @@ def _local_quadratic(
 
 
 def _window_moments(
-    values: NDArray, index: FloatArray, low: NDArray[np.int64], high: NDArray[np.int64], highest: int
-) -> list[NDArray]:
+    values: NDArray[Any], index: FloatArray, low: NDArray[np.int64], high: NDArray[np.int64], highest: int
+) -> list[NDArray[Any]]:
     """``sum values * index**order`` over [low, high) for order 0 to ``highest``."""
     # reduceat sums from each entry to the next: every second sum is a window. The last bin may not be an end.
     edges = np.stack([low, high], axis=1).ravel()
@@ -118,7 +119,7 @@ def _window_moments(
     return moments
 
 
-def _about_centre(moments: list[NDArray], centre: NDArray[np.int64]) -> list[NDArray]:
+def _about_centre(moments: list[NDArray[Any]], centre: NDArray[np.int64]) -> list[NDArray[Any]]:
     """Moments of ``index - centre`` from those of ``index`` (binomial expansion)."""
     shift = -centre.astype(float)
     return [

@@ -26,12 +26,12 @@ import numpy as np
 from numpy.typing import NDArray
 from pydantic import AfterValidator, BaseModel, ConfigDict, Strict, ValidationError
 
+from stillbox.capture.build.build_contents import within
 from stillbox.capture.build.build_description import (
     BuildDescription,
     description_template,
     read_description,
     read_toml,
-    within,
 )
 from stillbox.capture.build.build_lock import build_lock
 from stillbox.capture.build.sidecar import read_sidecar, write_sidecar
@@ -73,9 +73,7 @@ class CalibrationSettings(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid")
 
     reference_ohm: Annotated[float, Strict(), AfterValidator(within(0.1, 100_000, "ohm"))]
-    reference_tolerance_percent: (
-        Annotated[float, Strict(), AfterValidator(within(0, 50, "percent"))] | None
-    ) = None
+    reference_tolerance_percent: Annotated[float, Strict(), AfterValidator(within(0, 50, "percent"))] | None = None
 
 
 class BuildFolder:

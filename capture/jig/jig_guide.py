@@ -124,7 +124,8 @@ def typical_impedance_ohm(rated_ohm: float) -> NDArray[np.complex128]:
     """Impedance of a vented box of that rating at even steps of log frequency over BAND_HZ."""
     frequency_hz = np.geomspace(*BAND_HZ, 300)
     impedance = SPEAKERS["good box"].impedance_ohm(Clips("in-box"), frequency_hz)
-    return impedance * (LEAST_PART_OF_RATED * rated_ohm / np.abs(impedance).min())
+    scaled: NDArray[np.complex128] = impedance * (LEAST_PART_OF_RATED * rated_ohm / np.abs(impedance).min())
+    return scaled
 
 
 def evaluate_reference(levels: JigLevels, reference_ohm: float) -> ReferenceChoice:

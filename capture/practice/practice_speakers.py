@@ -98,7 +98,9 @@ def sound_pressure_pa_per_v(
     s = _laplace(frequency_hz)
     current = 1 / driver_impedance_ohm(driver, frequency_hz, box)
     flow = driver.area_m2 * driver.force_factor_tm * current / _mechanical(driver, s, box)
-    return AIR_DENSITY_KG_M3 * s * flow / (2 * np.pi * distance_m) * np.exp(-s * distance_m / SPEED_OF_SOUND_M_S)
+    delay = np.exp(-s * distance_m / SPEED_OF_SOUND_M_S)
+    pressure: ComplexArray = AIR_DENSITY_KG_M3 * s * flow / (2 * np.pi * distance_m) * delay
+    return pressure
 
 
 def _mechanical(driver: PracticeDriver, s: ComplexArray, box: PracticeBox | None) -> ComplexArray:

@@ -196,7 +196,8 @@ def sure_blocks(track: SweepTrack, band_hz: tuple[float, float]) -> NDArray[np.b
 def _sure_ratio(track: SweepTrack, band_hz: tuple[float, float]) -> NDArray[np.complex128]:
     """Channel 2 over channel 1 in the sure blocks."""
     sure = sure_blocks(track, band_hz)
-    return track.gain[sure, 1] / track.gain[sure, 0]
+    ratio: NDArray[np.complex128] = track.gain[sure, 1] / track.gain[sure, 0]
+    return ratio
 
 
 def _check_order(ratio: NDArray[np.complex128], case: Circumstances) -> list[str]:
@@ -283,7 +284,8 @@ def _flat_topped(
     )
     # A single block means nothing: near a quarter of the sample rate all samples may meet the same phases.
     beside = np.concatenate([[False], clipped, [False]])
-    return clipped & (beside[:-2] | beside[2:])
+    several: NDArray[np.bool_] = clipped & (beside[:-2] | beside[2:])
+    return several
 
 
 def _flat_blocks(channel: RawSamples, borders: NDArray[np.int64], quantum: float) -> NDArray[np.bool_]:

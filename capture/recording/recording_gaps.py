@@ -247,7 +247,8 @@ def _absence(track: SweepTrack) -> int | None:
 def _at_level(track: SweepTrack) -> NDArray[np.bool_]:
     """Blocks where the source is not much below its usual level: near a null its phase means nothing."""
     level = np.sqrt(np.abs(track.gain[:, 0]) ** 2 + 2 * track.rest_power[:, 0])
-    return level > 0.5 * np.median(level)
+    loud: NDArray[np.bool_] = level > 0.5 * np.median(level)
+    return loud
 
 
 def _still_run(samples: RawSamples, track: SweepTrack, case: Circumstances) -> tuple[int, int] | None:

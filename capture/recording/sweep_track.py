@@ -201,7 +201,7 @@ def _robust_fit(rows: NDArray[np.float64], values: NDArray[np.float64]) -> NDArr
         fit = np.linalg.lstsq(rows * weights[:, None], values * weights, rcond=None)[0]
         misfit = np.abs(values - rows @ fit)
         weights = 1 / np.sqrt(np.maximum(misfit, 0.1 * np.median(misfit) + 1e-12))
-    return fit
+    return np.asarray(fit, dtype=np.float64)
 
 
 def _block_edges(excitation: Excitation) -> NDArray[np.float64]:

@@ -11,6 +11,7 @@ import threading
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from stillbox.capture.build.build_folder import BuildFolder
 from stillbox.capture.errors import StillboxError
@@ -165,10 +166,10 @@ class MeasuringTone:
             self.failure = error
 
 
-def _tone(frequency_hz: float, rate_hz: int) -> np.ndarray:
+def _tone(frequency_hz: float, rate_hz: int) -> NDArray[np.float32]:
     """TONE_S of a sine of peak 1 with a soft beginning, float32."""
     frames = np.arange(round(TONE_S * rate_hz))
-    samples = np.sin(2 * np.pi * frequency_hz / rate_hz * frames).astype(np.float32)
+    samples: NDArray[np.float32] = np.sin(2 * np.pi * frequency_hz / rate_hz * frames).astype(np.float32)
     rise = round(RISE_S * rate_hz)
     samples[:rise] *= (0.5 - 0.5 * np.cos(np.pi * frames[:rise] / rise)).astype(np.float32)
     return samples

@@ -186,7 +186,8 @@ def check_excitation_name(wav_path: Path, excitation: Excitation | None = None) 
     target = check_output(json_path, _SETTINGS)
     if excitation is not None and target.is_file() and target.stat().st_size and read_excitation(target) != excitation:
         raise StillboxError(
-            f"{json_path} is there and is of another sweep, which every recording of that needs; give another name"
+            f"{json_path} is there and is of another sweep, which every recording of that needs",
+            "give another name",
         )
     return json_path
 

@@ -74,4 +74,4 @@ class FlowLayout(QLayout):
                     item.setGeometry(QRect(QPoint(left, top + (height - size.height()) // 2), size))
                 left += size.width() + self._gap
             top += height + self._line_gap
-        return top - self._line_gap - rect.top()
+        return int(top - self._line_gap - rect.top())

@@ -48,7 +48,7 @@ class _Painter(QStyledItemDelegate):
         bar = entries.style().pixelMetric(QStyle.PM_ScrollBarExtent)
         room = entries.width() - 2 * entries.frameWidth() - bar - EDGES_PX
         words = QFontMetrics(_bold(font)).horizontalAdvance(row.head)
-        return words + APART_PX + QFontMetrics(font).horizontalAdvance(row.numbers) <= room
+        return bool(words + APART_PX + QFontMetrics(font).horizontalAdvance(row.numbers) <= room)
 
     def paint(self, painter: QPainter | None, option: QStyleOptionViewItem, index: QModelIndex) -> None:
         assert painter is not None

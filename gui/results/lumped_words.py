@@ -27,7 +27,7 @@ from stillbox.gui.parts.words import frequency_words
 from stillbox.gui.results.view import Row
 
 if TYPE_CHECKING:
-    from stillbox.analysis.bass.bass import BassSystem
+    from stillbox.analysis.enclosure.box_sound import BassSystem
     from stillbox.analysis.bass.bass_report import BassReport
     from stillbox.analysis.box.box_report import BoxReport
     from stillbox.analysis.driver.driver_report import DriverReport

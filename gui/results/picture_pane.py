@@ -12,7 +12,7 @@ from PyQt5.QtWidgets import QSizePolicy, QWidget
 
 from stillbox.gui.parts.theme import LIGHT, Theme
 from stillbox.gui.results.picture_making import LEFT_PX, RIGHT_PX, PanelPlace, Picture, make_picture
-from stillbox.gui.results.view import DecaySurface, Results, View, Wish
+from stillbox.gui.results.view import Curve, DecaySurface, Results, View, Wish
 from stillbox.gui.work.work import Failure, Lane
 
 ENDS_HZ = (15.0, 20_000.0)
@@ -153,11 +153,12 @@ class PicturePane(QWidget):
     def x_of(self, frequency_hz: float) -> float:
         """Place of a frequency, pixels from the left."""
         low, high = self.ends_hz
-        return LEFT_PX + (self.width() - LEFT_PX - RIGHT_PX) * math.log(frequency_hz / low) / math.log(high / low)
+        width_px = int(self.width()) - LEFT_PX - RIGHT_PX
+        return LEFT_PX + width_px * math.log(frequency_hz / low) / math.log(high / low)
 
     def frequency_at(self, x: float) -> float:
         low, high = self.ends_hz
-        return low * (high / low) ** ((x - LEFT_PX) / (self.width() - LEFT_PX - RIGHT_PX))
+        return float(low * (high / low) ** ((x - LEFT_PX) / (int(self.width()) - LEFT_PX - RIGHT_PX)))
 
     def panel_at(self, y: float) -> PanelPlace | None:
         panels = self.picture.panels if self.picture else ()
@@ -362,7 +363,7 @@ class PicturePane(QWidget):
         self._settle.start(SETTLE_MS)
 
 
-def _readings(panel: PanelPlace, frequency_hz: float) -> list[tuple]:
+def _readings(panel: PanelPlace, frequency_hz: float) -> list[tuple[Curve, float]]:
     found = []
     for curve in panel.request.curves:
         if curve.frequency_hz[0] <= frequency_hz <= curve.frequency_hz[-1]:
