@@ -27,10 +27,10 @@ from stillbox.gui.parts.words import frequency_words
 from stillbox.gui.results.view import Row
 
 if TYPE_CHECKING:
-    from stillbox.analysis.enclosure.box_sound import BassSystem
     from stillbox.analysis.bass.bass_report import BassReport
     from stillbox.analysis.box.box_report import BoxReport
     from stillbox.analysis.driver.driver_report import DriverReport
+    from stillbox.analysis.enclosure.box_sound import BassSystem
     from stillbox.analysis.maths.quantity import Quantity
 
 _LEAK_WORDS = {"leaks": "it leaks", "tight": "tight", "cannot be told": "whether it leaks cannot be told"}
