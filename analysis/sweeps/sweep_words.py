@@ -12,6 +12,8 @@ _DISTURBED = 9.0
 """A sweep counts as disturbed where its noise is so many times that of the silences, in power."""
 _AS_MUCH_AS_OTHERS = 0.1
 _LEAST_OCTAVES = 1 / 12
+_RINGS_NEAR = 2.0
+"""A jump makes the cone ring for a moment, at frequencies that were just swept or are next: within so many times."""
 _LEAST_DRIFT = 5e-4
 """Relative difference between sweeps that is worth a word."""
 
@@ -51,10 +53,13 @@ def _disturbed(frequency_hz: FloatArray, combined: CombinedSweeps) -> tuple[str,
             continue
         places = frequency_hz[high]
         worst = np.sqrt(excess[high].max())
+        own = [jump.at_hz for jump in combined.drift.jumps if jump.sweep == number - 1]
+        jumped = any(at_hz / _RINGS_NEAR < places[0] and places[-1] < _RINGS_NEAR * at_hz for at_hz in own)
+        why = "the cone rang on from the jump then" if jumped else "was there a sound?"
         said.append(
             f"sweep {number} of {sweeps} was disturbed between {frequency_words(places[0])} and "
             f"{frequency_words(places[-1])} (up to {short_number(worst)} times the noise of the silence): it counts "
-            "for less there; was there a sound?"
+            f"for less there; {why}"
         )
     return tuple(said)
 

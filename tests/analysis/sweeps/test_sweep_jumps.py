@@ -47,6 +47,7 @@ def test_a_contact_that_jumps_leaves_a_resistance_and_nothing_else(
     # What is taken out is taken out where it was: the lowest frequencies, long swept by then, have no part in it.
     disturbed_hz = [lowest_hz(text) for text in curve.warnings if DISTURBED in text]
     assert all(hz > 0.5 * jump_hz for hz in disturbed_hz)
+    assert not any("was there a sound" in text for text in curve.warnings)
     step_ohm = float(np.ptp(take.truth.series_ohm))
     heard = (curve.frequency_hz > 20) & (curve.frequency_hz < 20_000)
     more_ohm = (curve.impedance_ohm - reference.impedance_ohm)[heard]
