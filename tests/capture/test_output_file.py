@@ -210,13 +210,23 @@ def test_what_stillbox_wrote_is_replaced_and_nothing_else(
     assert [one.name for one in tmp_path.iterdir()] == [path.name]
 
 
+AGAIN = [
+    (("curve", "BUILD", "5", "--csv"), ".csv"),
+    (("curve", "BUILD", "5", "--touchstone"), ".z1p"),
+    *((("curve", "BUILD", "5", "--plot"), suffix) for suffix in PICTURE.suffixes),
+    (("driver", "BUILD", "--spice"), ".cir"),
+    (("excitation",), ".wav"),
+]
+"""A command for each kind of file (pages: `test_the_report_of_a_build`)."""
+
+
 def test_what_is_asked_again_is_written_again(tmp_path: Path) -> None:
     """A script that repeats its commands goes on working; another sweep under the name of one is kept from it."""
     build = demonstration(tmp_path / "build")
-    for command, suffix in OUTPUTS:
-        out = tmp_path / f"{command[0]}-{len(list(tmp_path.iterdir()))}{suffix}"
+    for command, suffix in AGAIN:
         for _ in range(2):
-            code, _, err = run(*(build.path if word == "BUILD" else word.replace("1", "8") for word in command), out)
+            words = (build.path if word == "BUILD" else word for word in command)
+            code, _, err = run(*words, tmp_path / f"again{suffix}")
             assert code == 0, (command, err)
     before = tree(tmp_path)
     code, _, err = run("excitation", next(tmp_path.glob("*.wav")), "--seconds", "3")
