@@ -23,6 +23,8 @@ from stillbox.analysis.lumped.box_model import (
     LEAK_MASS,
     LEAK_PLACE,
     LN_ALPHA,
+    LN_BEHIND_TURN,
+    LN_HELD,
     LN_WB,
     MU,
     PORT_LOSS,
@@ -85,7 +87,7 @@ def in_box_of_lumps(
     x[first + LN_ALPHA] = np.log(alpha)
     for loss in (LEAK, LEAK_MASS, LEAK_PLACE, SOFT, MU, FRONT, BEHIND):
         x[first + loss] = 0.0
-    x[first + ABSORPTION] = absorption
+    x[first + ABSORPTION], x[first + LN_BEHIND_TURN] = absorption, LN_HELD
     if tuning_hz is not None:
         x[first + LN_WB] = np.log(2 * np.pi * tuning_hz)
         x[first + LEAK] = 1 / ALIGNMENT_QL

@@ -17,6 +17,9 @@ from numpy.typing import NDArray
 
 from stillbox.analysis.enclosure.box_priors import (
     BEHIND_W,
+    LEAK_STD,
+    LN_DRAG,
+    USUAL_SOFT_W,
     WAY_PORT_PRIOR,
     WAY_SHARED_PRIOR,
     WAY_TURN,
@@ -24,7 +27,6 @@ from stillbox.analysis.enclosure.box_priors import (
     at_rest,
     box_priors,
     front_known,
-    waves_loss,
 )
 from stillbox.analysis.enclosure.box_search import LOOSE, ROUGH, Candidate, search
 from stillbox.analysis.impedance.findings import ResonanceFit
@@ -39,12 +41,13 @@ from stillbox.analysis.lumped.box_model import (
     LEAK_PLACE,
     LN_ALPHA,
     LN_FRONT_S,
+    LN_HELD,
+    LN_SOFT_W,
     LN_WB,
     MU,
     PORT_LOSS,
     SOFT,
     USUAL_PLACE,
-    USUAL_SOFT_W,
     BoxModel,
 )
 from stillbox.analysis.lumped.cone_resonances import ConeResonances, cone_resonances
@@ -52,6 +55,7 @@ from stillbox.analysis.lumped.driver import DriverFit
 from stillbox.analysis.lumped.driver_model import LN_WS
 from stillbox.analysis.lumped.lumped_fit import Prior, cell_data, common_covariance
 from stillbox.analysis.maths.quantity import Quantity, derived
+from stillbox.analysis.physics.volume import Softening
 from stillbox.capture.arrays import ComplexArray, FloatArray
 from stillbox.capture.errors import StillboxError
 
@@ -68,17 +72,8 @@ COMMON = (MU, FRONT, LN_FRONT_S, LEAK_MASS, KAPPA)
 """What is known of them beforehand is the same in every state of a box."""
 TUNING_STD, TUNING_LOSS_STD = 0.0015, 0.03
 """Relative, of fB: the air between two takes (1 K is 0.17 %), and what losses that are no lumps do to it, over 1/Q."""
-FILLING_STD = {LN_ALPHA: 0.035, LN_WB: 0.012, LEAK: 0.25}
-"""Of ln alpha, ln wB and 1/QL in a vented box with filling (found on random boxes with layers of fibre)."""
-MUCH_LOSS = 0.1
-"""Loss of the standing waves at the tuning, as 1/Q, from which on a box counts as filled without being told so."""
-TOLD = 0.4
-"""Part of that which a take with the port closed leaves."""
 LEAK_WAVES_STD = 0.03
 """Relative, of 1/QL: what one number for the leak's place leaves (tried on circuits with leaks at random places)."""
-LEAK_TUNING_STD, LEAK_ALPHA_STD = 0.06, 0.2
-"""Of ln wB and ln alpha, over 1/QL, in a vented box: the air in a slit weighs less the faster it swings, and one number
-for its mass leaves that much (tried on circuits with slits at random places)."""
 ALIKE_STD, LEAK_ALIKE_STD = 0.003, 0.05
 """Of ln alpha, and relative of a leak: what is alike with the port open and closed."""
 SOFT_ALIKE = 0.3
@@ -171,7 +166,7 @@ def fit_box(
     driver: DriverFit,
     vented: bool | None = None,
     shared_air: Quantity | None = None,
-    softening: Quantity | None = None,
+    softening: Softening | None = None,
     port_closed: BoxFit | None = None,
 ) -> BoxFit:
     """Fit a box to an in-box take.
@@ -188,7 +183,7 @@ def fit_box(
     shared_air : Quantity, optional
         kappa in s^2 from the inside of the box and the places of cone and port, see `analysis.physics.shared_air`; left
         out, it is guessed from the standing waves that the take shows.
-    softening : Quantity, optional
+    softening : Softening, optional
         How much softer filling makes the air at low frequency, see `analysis.physics.volume`; left out, it is guessed
         from the loss that the air shows.
     port_closed : BoxFit, optional
@@ -206,7 +201,8 @@ def fit_box(
     told = () if port_closed is None or not is_vented else (_told_by_closed(port_closed, model, start),)
     known = partial(box_priors, driver=driver, shared_air=shared_air, softening=softening, told=told)
     priors = known(model, start)
-    start[model.first_box + SOFT] = priors.value(model.first_box + SOFT)
+    known_first = [model.first_box + name for name in (SOFT, LN_SOFT_W)]
+    start[known_first] = [priors.value(index) for index in known_first]
     plain = Candidate(model, priors, start, driver.creep)
     if is_vented:
         places = [model.first_box + ABSORPTION, model.first_box + CONE_LOSS]
@@ -215,16 +211,15 @@ def fit_box(
         first[places] = 0.0, hidden
         known = partial(known, hidden=hidden)
         plain = replace(plain, priors=known(model, start), start=first)
-        plain = replace(plain, may_leak=bool(told) or not plain.filled)
-    found = search(data, plain, known)
+        plain = replace(plain, may_leak=bool(told) or not plain.filled, blocked=plain.filled)
+    found = search(data, plain, known, softening is not None)
     candidate, fit = found.best.candidate, found.best.fit
     model = candidate.model
     covariance = found.covariance
     shared = _shared(model, covariance, candidate.priors)
+    if candidate.tight and not plain.may_leak:  # none was fitted: what was known of it beforehand stays
+        covariance[model.first_box + LEAK, model.first_box + LEAK] += LEAK_STD**2
     covariance = covariance + common_covariance(fit, spectrum) + _beyond_the_lumps(model, fit.parameters)
-    if is_vented and candidate.filled:
-        lost = 1.0 if softening is not None else min(1.0, waves_loss(model, fit.parameters) / MUCH_LOSS)
-        covariance = covariance + lost**2 * _beyond_filling(model, fit.parameters.size, bool(told))
     return BoxFit(
         vented=is_vented,
         model=model,
@@ -263,7 +258,7 @@ def _start(resonances: ResonanceFit, driver: DriverFit, vented: bool) -> tuple[B
     found = cone_resonances(resonances, BROAD_Q)
     ws2 = float(np.exp(2 * driver.parameters[LN_WS]))
     front = [mean for mean, _ in front_known(driver)]
-    air = [USUAL_PLACE, 0.0, float(np.log(USUAL_SOFT_W))]
+    air = [USUAL_PLACE, 0.0, USUAL_SOFT_W]
     if vented:
         tuning = _tuning_pair(found, resonances)
         pole, residue = found.poles_rad_s[tuning], found.residues[tuning]
@@ -289,10 +284,9 @@ def _start(resonances: ResonanceFit, driver: DriverFit, vented: bool) -> tuple[B
     return model, np.concatenate([driver.lumped, box, driver.changes, np.zeros(own.size)])
 
 
-def _behind(reference_rad_s: float) -> tuple[float, float, float]:
-    """No air behind filling, and where it would turn."""
-    turn = float(np.log(BEHIND_W * reference_rad_s))
-    return 0.0, turn, turn
+def _behind(reference_rad_s: float) -> tuple[float, float, float, float]:
+    """No air in filling, and where it would turn; fibre is held as long as there is none."""
+    return 0.0, float(np.log(BEHIND_W * reference_rad_s)), LN_DRAG[0], LN_HELD
 
 
 def _may_stand(own: ConeResonances, ln_stiffness: float) -> NDArray[np.bool_]:
@@ -334,18 +328,6 @@ def _told_by_closed(closed: BoxFit, model: BoxModel, start: FloatArray) -> Prior
     return Prior(tuple(model.first_box + name for name in names), values, spread + np.diag(alike))
 
 
-def _beyond_filling(model: BoxModel, size: int, told: bool) -> FloatArray:
-    """What lumped elements cannot say of layers of filling on the way from cone to port.
-
-    A take with the port closed has no such way: with it the air's stiffness and a leak are surer.
-    """
-    added = np.zeros((size, size))
-    for name, std in FILLING_STD.items():
-        place = model.first_box + name
-        added[place, place] = (std * (TOLD if told and name != LN_WB else 1.0)) ** 2
-    return added
-
-
 def _beyond_the_lumps(model: BoxModel, parameters: FloatArray) -> FloatArray:
     """A leak has a place on each standing wave, not one on all; in a vented box what is no leak is loss of the port."""
     direction = np.zeros(parameters.size)
@@ -356,10 +338,8 @@ def _beyond_the_lumps(model: BoxModel, parameters: FloatArray) -> FloatArray:
     if model.vented:
         places = [model.first_box + name for name in (ABSORPTION, CONE_LOSS, PORT_LOSS)]
         lost = float(np.abs(parameters[places]).sum())
-        tuning, stiffness = model.first_box + LN_WB, model.first_box + LN_ALPHA
-        leak = float(parameters[model.first_box + LEAK])
-        added[tuning, tuning] += TUNING_STD**2 + (TUNING_LOSS_STD * lost) ** 2 + (LEAK_TUNING_STD * leak) ** 2
-        added[stiffness, stiffness] += (LEAK_ALPHA_STD * leak) ** 2
+        tuning = model.first_box + LN_WB
+        added[tuning, tuning] += TUNING_STD**2 + (TUNING_LOSS_STD * lost) ** 2
     return added
 
 

@@ -17,8 +17,10 @@ from stillbox.analysis.lumped.box_model import (
     LEAK_PLACE,
     LN_ALPHA,
     LN_BEHIND_LOSS,
+    LN_BEHIND_TURN,
     LN_BEHIND_W,
     LN_FRONT_S,
+    LN_HELD,
     LN_SOFT_W,
     LN_WAY,
     LN_WB,
@@ -26,7 +28,6 @@ from stillbox.analysis.lumped.box_model import (
     PORT_LOSS,
     SOFT,
     USUAL_PLACE,
-    USUAL_SOFT_W,
     WAY,
     WAY_PORT,
     WAY_SHARED,
@@ -37,6 +38,7 @@ from stillbox.analysis.lumped.driver import DriverFit
 from stillbox.analysis.lumped.driver_model import AIR, CREEP, FIRST_COIL, LN_AIR_S, LN_QMS, LN_RE, LN_SCALE, LN_WS
 from stillbox.analysis.lumped.lumped_fit import Prior
 from stillbox.analysis.maths.quantity import Quantity
+from stillbox.analysis.physics.volume import Softening
 from stillbox.capture.arrays import FloatArray
 
 MU_PRIOR = (0.01, 0.04)
@@ -51,9 +53,10 @@ LOSS_STD = 0.3
 """1/QA before the fit, around 0, as long as nothing is known of the air."""
 PORT_LOSS_PRIOR = (0.02, 0.05)
 """1/QP before the fit: 50 and more for a smooth port (Small 1973 has 50 to 100 [M]), less with its grille."""
-LEAK_MASS_PRIOR = (0.0, 0.3)
-"""Reactance over resistance of a leak: of a slit w rho g^2/(10 mu) (12 mu and 6/5 rho: Zwikker and Kosten 1949 [M]), at
-60 Hz 0.06 for 0.15 mm, 0.25 for 0.3 mm, 0.7 for 0.5 mm; never below none."""
+LEAK_MASS_PRIOR, LEAK_MASS_AT = (0.1, 0.25), 2 * np.pi * 60.0
+"""Reactance over resistance of a leak at an angular frequency: of a slit w rho g^2/(10 mu) (12 mu and 6/5 rho: Zwikker
+and Kosten 1949 [M]), at 60 Hz 0.06 for 0.15 mm, 0.25 for 0.3 mm, 0.7 for 0.5 mm; none of a wick or
+a porous joint."""
 GAP_STD, GAP_MASS = 1.0, (1.0, 1.0)
 """1/QL and reactance over resistance of a gap as wide as a small port: slits of one to two millimetres."""
 LEAK_PLACE_STD = 0.8
@@ -62,10 +65,14 @@ SOFT_STD, LINED_SOFT = 0.003, 0.5
 """Softening of the air by filling before the fit: without filling (walls give back heat too), and over the loss that
 the air in the box shows where there is filling; 0.4 is the most that there is (isothermal)."""
 MOST_SOFT = 0.2
-LN_SOFT_W_STD = 0.8
+USUAL_SOFT_W, LN_SOFT_W_STD = float(np.log(250.0)), 1.3
+"""ln ``wt`` where nothing is told: loose fibre has 40 to 200 rad/s, felt and foam 300 to 3000."""
 BEHIND_STD, BEHIND_W, LN_BEHIND_STD = 1.0, 2.5, 1.0
-"""Air behind filling over that before it: up to a few times as much. Where it turns, over the resonance of the box:
-between there and the first standing wave; loss alike (Q 1, from 0.3 to 3)."""
+"""Part of the air in filling: anything. The speed of sound over the length of the filling, 0.2 to 1 m, over the
+resonance of the box."""
+LN_DRAG, LN_TURN = (7.0, 1.0), (4.2, 1.0)
+"""Flow resistivity over the density of the air, and over that of the fibre, in rad/s: 400 to 4000 Pa s/m^2, 5 to
+15 kg/m^3. Held fibre is as good as turning below the band."""
 WAY_STD, WAY_TURN, LN_WAY_STD = 0.3, 0.6, 0.8
 """Filling on the way to the port: its resistance over that of box and port at the tuning, and where it begins to let
 the air through, over the tuning: fibre of 5 to 10 kg/m^3 with 500 to 5000 Pa s/m^2 at 15 to 100 Hz."""
@@ -132,6 +139,12 @@ class BoxPriors:
         values[mass], covariance[mass, mass], covariance[leak, leak] = GAP_MASS[0], GAP_MASS[1] ** 2, GAP_STD**2
         return replace(self, box=replace(self.box, values=values, covariance=covariance))
 
+    def stuffed(self, model: BoxModel) -> BoxPriors:
+        """The same for a box with air in filling that may give way."""
+        values = self.box.values.copy()
+        values[self.box.index.index(model.first_box + LN_BEHIND_TURN)] = LN_TURN[0]
+        return replace(self, box=replace(self.box, values=values))
+
     def value(self, index: int) -> float:
         """What one of the box's numbers is held for beforehand."""
         return float(self.box.values[self.box.index.index(index)])
@@ -169,7 +182,7 @@ def box_priors(
     start: FloatArray,
     driver: DriverFit,
     shared_air: Quantity | None = None,
-    softening: Quantity | None = None,
+    softening: Softening | None = None,
     hidden: float | None = None,
     told: tuple[Prior, ...] = (),
 ) -> BoxPriors:
@@ -183,7 +196,7 @@ def box_priors(
     driver : DriverFit
     shared_air : Quantity, optional
         kappa in s^2, see `analysis.physics.shared_air`; None: guessed from the standing waves found.
-    softening : Quantity, optional
+    softening : Softening, optional
         How much softer filling makes the air at low frequency; None: guessed from the loss that the air shows.
     hidden : float, optional
         Loss that the cone meets beyond the standing waves; None while that is not known yet.
@@ -193,19 +206,21 @@ def box_priors(
     front, front_time = front_known(driver)
     met = Met(waves_loss(model, start), hidden or 0.0)
     turn = float(np.log(BEHIND_W * model.reference_rad_s))
+    swing = _tuning(model, start) / LEAK_MASS_AT
     known = [
         (LN_RE, driver.parameters[LN_RE], RE_STD),
         (model.first_box + MU, *MU_PRIOR),
         (model.first_box + FRONT, *front),
         (model.first_box + LN_FRONT_S, *front_time),
         (model.first_box + LEAK, 0.0, LEAK_STD),
-        (model.first_box + LEAK_MASS, *LEAK_MASS_PRIOR),
+        (model.first_box + LEAK_MASS, LEAK_MASS_PRIOR[0] * swing, LEAK_MASS_PRIOR[1] * swing),
         (model.first_box + LEAK_PLACE, USUAL_PLACE, LEAK_PLACE_STD),
         (model.first_box + SOFT, *_soft(softening, met)),
-        (model.first_box + LN_SOFT_W, float(np.log(USUAL_SOFT_W)), LN_SOFT_W_STD),
+        (model.first_box + LN_SOFT_W, *_soft_turn(softening)),
         (model.first_box + BEHIND, 0.0, BEHIND_STD),
         (model.first_box + LN_BEHIND_W, turn, LN_BEHIND_STD),
-        (model.first_box + LN_BEHIND_LOSS, turn, LN_BEHIND_STD),
+        (model.first_box + LN_BEHIND_LOSS, *LN_DRAG),
+        (model.first_box + LN_BEHIND_TURN, LN_HELD, LN_TURN[1]),
     ]
     if model.vented:
         known += _vented(model, start, shared_air, met, hidden is not None, softening is not None)
@@ -244,11 +259,16 @@ def front_known(driver: DriverFit) -> tuple[tuple[float, float], tuple[float, fl
     return (value, spread), (later, float(np.hypot(std[time], FRONT_LATER_STD)))
 
 
-def _soft(softening: Quantity | None, met: Met) -> tuple[float, float]:
+def _soft(softening: Softening | None, met: Met) -> tuple[float, float]:
     """Mean and standard deviation of the softening."""
     if softening is not None:
-        return softening.value, float(np.hypot(SOFT_STD, softening.std))
+        return softening.part.value, float(np.hypot(SOFT_STD, softening.part.std))
     return 0.0, float(np.hypot(SOFT_STD, min(MOST_SOFT, LINED_SOFT * met.all)))
+
+
+def _soft_turn(softening: Softening | None) -> tuple[float, float]:
+    """Mean and standard deviation of where it turns, ln of rad/s."""
+    return (USUAL_SOFT_W, LN_SOFT_W_STD) if softening is None else (softening.ln_turn, softening.ln_turn_std)
 
 
 def at_rest(pairs: ConeResonances) -> tuple[FloatArray, FloatArray]:

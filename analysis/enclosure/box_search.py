@@ -15,7 +15,7 @@ from functools import cached_property
 
 import numpy as np
 
-from stillbox.analysis.enclosure.box_priors import BoxPriors
+from stillbox.analysis.enclosure.box_priors import BoxPriors, waves_loss
 from stillbox.analysis.lumped.box_model import (
     ABSORPTION,
     BEHIND,
@@ -26,6 +26,7 @@ from stillbox.analysis.lumped.box_model import (
     LEAK_PLACE,
     LN_ALPHA,
     LN_BEHIND_LOSS,
+    LN_BEHIND_TURN,
     LN_BEHIND_W,
     LN_SOFT_W,
     LN_WAY,
@@ -43,16 +44,11 @@ from stillbox.analysis.lumped.lumped_fit import CellData, LumpedFit, covariance_
 from stillbox.capture.arrays import FloatArray
 
 POOR = 3.0
-"""Reduced chi-square from which on a driver that has changed is a candidate."""
+"""Reduced chi-square from which on a driver that has changed, and a gap like a second port, are candidates."""
 OFF = 3.0
 """Standard deviations by which a driver differs from that in free air from which on it is one."""
-HOPELESS = 100.0
-"""Reduced chi-square from which on filling on the way to the port is a candidate, and a gap like a second port, which
-else is one beside a changed driver."""
 LEAK_COST = 2 * float(np.log(30))
 """A leak is seen to about a thirtieth of what it can be: what any fit with it gains by chance (Occam's factor)."""
-HEAVY_COST = 1.0
-"""Most leaks are slits whose air counts; it is what one number gains by chance."""
 CHANGED_COST = 2 * float(np.log(100 * 10**3))
 """One driver in a hundred has changed; three numbers, each seen to about a tenth of what it then can be."""
 GAP_COST = CHANGED_COST
@@ -60,7 +56,11 @@ BEHIND_COST = 2 * float(np.log(30 * 3**2))
 """As that of a leak, with two numbers more, each seen to a third."""
 INDEPENDENT = 1 / 16
 """Of the points, where the misfit is the model's (a third of an octave is alike)."""
-START_BEHIND, START_WAY = 0.3, 0.1
+START_BEHIND, START_WAY = 0.5, 0.1
+STUFFED_Q = 10.0
+"""Standing waves in filling are broader, walls sharper."""
+MOST_BEHIND = 0.98
+"""Part of the air in filling: the basket keeps some free."""
 LEAST_SOFT_STD = 0.01
 """Of the softening beforehand: below it there is no filling to speak of."""
 MOST_SOFT = 0.4
@@ -80,7 +80,6 @@ NEAR = 1.0
 """What stands in the air up to this, over the end of the band, is fitted; what is above it stays as it was found."""
 START_LEAK, LEAK_PLACES = 0.1, (1.0, -0.7)
 """A leak from which a fit starts, 1/QL, and its places: at the cone, and at the far end."""
-START_MASS = 0.2
 GAPS = tuple((leak, mass, alpha) for leak in (0.4, 1.2) for mass in (0.3, 1.5) for alpha in (0.0, 0.4))
 """Starts for a gap: 1/QL, reactance over resistance, ln alpha more than without it."""
 
@@ -102,8 +101,6 @@ class Candidate:
         Whether the driver's suspension creeps.
     tight : bool
         There is no leak.
-    heavy : bool
-        The air in the leak weighs something.
     may_leak : bool
         Whether a leak can be told at all: in a vented box with filling what filling leaves of itself in lumped elements
         looks like one, as long as no take with the port closed has told of it.
@@ -122,7 +119,6 @@ class Candidate:
     start: FloatArray
     creep: bool
     tight: bool = True
-    heavy: bool = False
     may_leak: bool = True
     cost: float = 0.0
     changed: bool = False
@@ -137,18 +133,22 @@ class Candidate:
         begin[[self.model.first_box + name for name in (LEAK, LEAK_PLACE)]] = START_LEAK, place
         return replace(self, start=begin, tight=False, cost=self.cost + LEAK_COST)
 
-    def with_heavy_leak(self) -> Candidate:
-        begin = self.start.copy()
-        begin[self.model.first_box + LEAK_MASS] = START_MASS
-        return replace(self, start=begin, heavy=True, cost=self.cost + HEAVY_COST)
+    def stuffed(self, known: Known) -> Candidate:
+        """The same with a part of its air in filling; broad resonances have made up for that: only sharp ones stay."""
+        model, start = self._with_sharp(STUFFED_Q)
+        priors = known(model, start).stuffed(model)
+        names = (ABSORPTION, SOFT, LN_SOFT_W, LN_BEHIND_W, LN_BEHIND_LOSS, LN_BEHIND_TURN)
+        for name in (*names, *((CONE_LOSS,) * model.vented)):
+            start[model.first_box + name] = priors.value(model.first_box + name)
+        start[model.first_box + BEHIND] = START_BEHIND
+        return replace(self, model=model, priors=priors, start=start, behind=True, cost=self.cost + BEHIND_COST)
 
-    def stuffed(self) -> Candidate:
-        """The same with a part of its air behind filling."""
-        begin, first = self.start.copy(), self.model.first_box
-        for name in (ABSORPTION, SOFT, LN_SOFT_W, LN_BEHIND_W, LN_BEHIND_LOSS, *((CONE_LOSS,) * self.model.vented)):
-            begin[first + name] = self.priors.value(first + name)
-        begin[first + BEHIND] = START_BEHIND
-        return replace(self, start=begin, behind=True, cost=self.cost + BEHIND_COST)
+    def _with_sharp(self, q: float) -> tuple[BoxModel, FloatArray]:
+        """Model and start with no broad resonances of the box."""
+        own, before = self.model.own, self.start[: self.model.own_changes.start]
+        sharp = np.abs(own.poles_rad_s) > q * 2 * np.abs(own.poles_rad_s.real)
+        model = replace(self.model, small=self.model.drivers.joined(own.only(sharp)))
+        return model, np.concatenate([before, np.zeros(model.own.size)])
 
     def with_blocked_way(self) -> Candidate:
         """The same with filling on the way from the cone to the port."""
@@ -159,24 +159,24 @@ class Candidate:
     def with_changed_driver(self) -> Candidate:
         return replace(self, priors=self.priors.relaxed(), cost=self.cost + CHANGED_COST, changed=True)
 
-    def gaping(self, known: Known) -> list[Candidate]:
+    def gaping(self, known: Known, stiffness: float) -> list[Candidate]:
         """The same with a gap like a small port, from several starts.
 
         Where a gap is not foreseen, the resonances found have made up for it by broad ones: only sharp ones stay.
+        ``stiffness``: ln alpha as the best without a gap has it.
         """
-        own, before = self.model.own, self.start[: self.model.own_changes.start]
-        sharp = np.abs(own.poles_rad_s) > BROAD_Q * 2 * np.abs(own.poles_rad_s.real)
-        model = replace(self.model, small=self.model.drivers.joined(own.only(sharp)))
-        start = np.concatenate([before, np.zeros(model.own.size)])
+        model, start = self._with_sharp(BROAD_Q)
         found = []
         for leak, mass, stiffer in GAPS:
             begin = start.copy()
             begin[[model.first_box + name for name in (LEAK, LEAK_MASS, LEAK_PLACE)]] = leak, mass, 1.0
-            begin[model.first_box + LN_ALPHA] += stiffer
             if model.vented:
                 begin[model.first_box + LN_WB] -= 0.5 * stiffer
+                begin[model.first_box + LN_ALPHA] += stiffer
+            else:
+                begin[model.first_box + LN_ALPHA] = stiffness + stiffer
             priors = known(model, start).gaping(model)
-            found.append(replace(self, model=model, priors=priors, start=begin, tight=False, heavy=True, cost=GAP_COST))
+            found.append(replace(self, model=model, priors=priors, start=begin, tight=False, cost=GAP_COST))
         return found
 
     @property
@@ -190,9 +190,8 @@ class Candidate:
         there = self.model.changes.start + np.flatnonzero(np.repeat(small, 4))
         free = set(range(self.model.changes.start)) | set(there.tolist())
         absent = set() if self.filled else {self.model.first_box + name for name in (SOFT, LN_SOFT_W)}
-        absent |= set() if self.heavy else {self.model.first_box + LEAK_MASS}
         if not self.behind:
-            absent |= {self.model.first_box + name for name in (BEHIND, LN_BEHIND_W, LN_BEHIND_LOSS)}
+            absent |= {self.model.first_box + name for name in (BEHIND, LN_BEHIND_W, LN_BEHIND_LOSS, LN_BEHIND_TURN)}
         if not self.blocked and self.model.vented:
             absent |= {self.model.first_box + name for name in (WAY, LN_WAY, WAY_SHARED, WAY_PORT)}
         return free - absent - (set() if self.creep else {CREEP})
@@ -202,10 +201,13 @@ class Candidate:
         """No loss drives, a leak feels at most the whole of the pressure that the cone has alone; no box is smaller."""
         least, most = np.full(self.start.size, -np.inf), np.full(self.start.size, np.inf)
         first = self.model.first_box
-        losses = (LEAK, LEAK_MASS, SOFT, BEHIND, *((PORT_LOSS, WAY) if self.model.vented else (ABSORPTION,)))
+        losses = (LEAK, LEAK_MASS, SOFT, BEHIND, *((PORT_LOSS, WAY) if self.model.vented else ()))
         least[[first + name for name in losses]] = 0.0
+        if not self.model.vented:  # what is counted with the standing waves already
+            least[first + ABSORPTION] = 0.0 if self.behind else -waves_loss(self.model, self.start)
         least[first + LEAK_PLACE], most[first + LEAK_PLACE] = -1.0, 1.0
         most[first + SOFT] = MOST_SOFT
+        most[first + BEHIND] = MOST_BEHIND
         most[first + LN_ALPHA] = max(float(np.log(MOST_ALPHA)), self.start[first + LN_ALPHA])
         return least, most
 
@@ -219,10 +221,8 @@ class Candidate:
         free, begin, first = self._free(data.frequency_hz[-1]), self.start.copy(), self.model.first_box
         if not self.filled:
             begin[first + SOFT] = 0.0
-        if not self.heavy:
-            begin[first + LEAK_MASS] = 0.0
         if self.tight:
-            free -= {first + name for name in (LEAK, LEAK_PLACE)}
+            free -= {first + name for name in (LEAK, LEAK_MASS, LEAK_PLACE)}
             begin[first + LEAK] = 0.0
         if self.model.vented:
             held = [first + name for name in (KAPPA, WAY_SHARED)]
@@ -284,7 +284,7 @@ class Outcome:
     reduced_chi_square: float
 
 
-def search(data: CellData, plain: Candidate, known: Known) -> Outcome:
+def search(data: CellData, plain: Candidate, known: Known, told: bool = False) -> Outcome:
     """Fit and choose.
 
     Parameters
@@ -294,6 +294,8 @@ def search(data: CellData, plain: Candidate, known: Known) -> Outcome:
         A tight box around the driver as it was.
     known : callable
         Gives the priors of another model of the same box.
+    told : bool
+        A person has told of filling: that air is in it costs no belief, and there is no box without.
     """
     coarse = data.coarse(ROUGH).every(THIN)
 
@@ -302,23 +304,20 @@ def search(data: CellData, plain: Candidate, known: Known) -> Outcome:
 
     found = roughly([plain])
     if plain.filled:
-        found += roughly([found[0].again.stuffed()])
+        stuffed = roughly([found[0].again.stuffed(known)])
+        found = stuffed if told else [*found, *stuffed]
     # From a leak that starts at different places a fit ends in different minima.
     places = LEAK_PLACES if plain.may_leak else ()
     leaks = _distinct(roughly(one.again.leaking(place) for one in found for place in places))
-    found += [*leaks, *roughly(one.again.with_heavy_leak() for one in leaks[:1])]
+    found += leaks
     found = _weighed(data, found)
     left = _reduced(_least(found), data)
-    if plain.filled and plain.model.vented and left > HOPELESS:  # less a leak leaves as well
-        ways = roughly(one.again.with_blocked_way() for one in (found[0], _least(found)))
-        leaks = roughly(found[0].again.leaking(place) for place in LEAK_PLACES) if not places else []
-        found += _weighed(data, [*_distinct(ways), *_distinct(leaks)])
-        left = _reduced(_least(found), data)
-    if left > POOR or _least(found).driver_is_off:
+    if left > POOR or _least(found).driver_is_off:  # a gap is as rare as a driver that has changed
         found += roughly(one.again.with_changed_driver() for one in (found[0], _least(found)))
-    believed = found[int(np.argmin(_scores(found)))].candidate
-    if left > HOPELESS or (believed.changed and plain.may_leak):  # a gap is as rare as a driver that has changed
-        found.append(_least(roughly(plain.gaping(known))))
+        if plain.may_leak or not told:  # filling on the way to the port looks like a gap, too
+            believed = found[int(np.argmin(_scores(found)))]
+            stiffness = float(believed.fit.parameters[believed.candidate.model.first_box + LN_ALPHA])
+            found.append(_least(roughly(plain.gaping(known, stiffness))))
     for tolerance in (LOOSE, TIGHT):
         found = [one for one, score in zip(found, _scores(found), strict=True) if score < BEYOND_BELIEF]
         found = _weighed(data, found, tolerance)
@@ -369,11 +368,17 @@ def _least(fitted: Sequence[Fitted]) -> Fitted:
 
 
 def _covariance(best: Fitted, found: Sequence[Fitted], scores: FloatArray) -> FloatArray:
-    """Covariance of the mixture around the best, of all that are fits of the same model."""
-    total, weights = np.zeros((best.fit.parameters.size,) * 2), 0.0
+    """Covariance of the mixture around the best; what stands in the air is another in another model."""
+    size, shared = best.fit.parameters.size, best.candidate.model.changes.start
+    total, weights = np.zeros((size, size)), 0.0
     for one, weight in zip(found, np.exp(-0.5 * scores), strict=True):
-        if one.candidate.model is best.candidate.model and weight > LEAST_WEIGHT:
-            apart = one.fit.parameters - best.fit.parameters
-            total += weight * (one.covariance + np.outer(apart, apart))
+        if weight > LEAST_WEIGHT:
+            there = slice(None if one.candidate.model is best.candidate.model else shared)
+            apart = one.fit.parameters[there] - best.fit.parameters[there]
+            spread = best.covariance.copy()
+            spread[there, there] = one.covariance[there, there] + np.outer(apart, apart)
+            if there.stop is not None:
+                spread[shared:, :shared], spread[:shared, shared:] = 0.0, 0.0
+            total += weight * spread
             weights += weight
     return total / weights

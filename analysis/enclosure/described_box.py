@@ -20,6 +20,7 @@ from stillbox.analysis.physics.port import Port
 from stillbox.analysis.physics.shared_air import Mouth, shared_air_s2
 from stillbox.analysis.physics.volume import (
     GAMMA,
+    Softening,
     Stuffing,
     VolumeBudget,
     VolumeItem,
@@ -30,8 +31,13 @@ from stillbox.analysis.physics.volume import (
 from stillbox.capture.build.build_description import BuildDescription, InsideSize
 
 MODES_UP_TO_HZ = 400.0
-SOFTENING_STD = 0.35
-"""Of the softening by filling, over the most that there can be."""
+FILLED, FILLED_STD = 0.6, 0.3
+"""Part of the most softening that there can be, of which loose fibre has the part of the air that it is in."""
+LINED, LINED_STD = 0.8, 0.2
+"""The same of a lining, whose volume is told."""
+LOOSE_TURN, LINING_TURN, LN_TURN_STD = 90.0, 700.0, 0.8
+"""Below which angular frequency air and fibre keep one temperature, rad/s: 8 mu/(rho Pr l^2), the thermal length l
+being d rhof/(2 m) (Champoux and Allard 1991 [M]): loose fibre of 5 to 15 kg/m^3, felt of 20 to 60 kg/m^3, and foam."""
 
 
 def air_of(description: BuildDescription) -> Air:
@@ -90,7 +96,7 @@ def described_stuffing(description: BuildDescription, state: str) -> tuple[Stuff
     )
 
 
-def described_softening(description: BuildDescription, state: str) -> Quantity | None:
+def described_softening(description: BuildDescription, state: str) -> Softening | None:
     """How much softer what is told of filling makes the air at low frequency; None where no filling is told of.
 
     Loose fibre at most by its heat, a porous lining by the part of the volume that it is in; how much of it is reached
@@ -99,16 +105,18 @@ def described_softening(description: BuildDescription, state: str) -> Quantity |
     if description.inside_mm is None:
         return None
     volume_m3 = float(np.prod(_inside(description.inside_mm))) / 1e9
-    most = isothermal_factor(
-        described_stuffing(description, state), volume_m3, air_of(description).density_kg_m3
-    ) - 1
-    most += sum(
+    loose = isothermal_factor(described_stuffing(description, state), volume_m3, air_of(description).density_kg_m3) - 1
+    lined = sum(
         (GAMMA - 1) * lining.volume_m3 * lining.porosity / volume_m3
         for lining in description.lining
         if lining.is_in(state)
     )
-    most = min(most, GAMMA - 1)
-    return Quantity(0.5 * most, SOFTENING_STD * most) if most > 0 else None
+    if loose + lined <= 0:
+        return None
+    scale = min(1.0, (GAMMA - 1) / (loose + lined))
+    part = Quantity(scale * (FILLED * loose + LINED * lined), scale * (FILLED_STD * loose + LINED_STD * lined))
+    turn = (loose * np.log(LOOSE_TURN) + lined * np.log(LINING_TURN)) / (loose + lined)
+    return Softening(part, float(turn), LN_TURN_STD)
 
 
 def described_budget(description: BuildDescription, state: str, warnings: list[str]) -> VolumeBudget | None:

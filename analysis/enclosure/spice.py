@@ -17,14 +17,17 @@ from stillbox.analysis.lumped.box_model import (
     BEHIND,
     CONE_LOSS,
     FRONT,
+    HEAT,
     KAPPA,
     LEAK,
     LEAK_MASS,
     LEAK_PLACE,
     LN_ALPHA,
     LN_BEHIND_LOSS,
+    LN_BEHIND_TURN,
     LN_BEHIND_W,
     LN_FRONT_S,
+    LN_HELD,
     LN_SOFT_W,
     LN_WAY,
     LN_WB,
@@ -259,7 +262,7 @@ def _air(model: BoxModel, x: FloatArray) -> list[str]:
         f"rair air 0 {_number(BLEEDER_OHM)}",
         "vflow air a0 0",
         *_compliance(model, box),
-        *_series("a1", "way0" if way else "0", "air", float(box[ABSORPTION]) / wb, kappa / wb**2),
+        *_absorption(model, box, "way0" if way else "0"),
     ]
     lines += _behind(box, flow)
     if model.vented:
@@ -273,32 +276,56 @@ def _air(model: BoxModel, x: FloatArray) -> list[str]:
 
 
 def _compliance(model: BoxModel, box: FloatArray) -> list[str]:
-    """s g(s) between ``a0`` and ``a1``: filling that gives its heat back late is a compliance behind a resistance."""
+    """s g(s) between ``a0`` and ``a1``: filling that gives its heat back late is compliances behind resistances."""
     bleeder = f"rbleed a0 a1 {_number(BLEEDER_OHM)}"
     soft, w = float(box[SOFT]), float(np.exp(box[LN_SOFT_W]))
     if not soft:
         return ["cair a0 a1 1", bleeder]
-    at_reference = w**2 / (w**2 + model.reference_rad_s**2)
-    return [
-        f"cair a0 a1 {_number(1 - soft * at_reference)}",
-        f"rsoft a0 a2 {_number(1 / (soft * w))}",
-        f"csoft a2 a1 {_number(soft)}",
-        bleeder,
-    ]
+    at_reference = sum(part / (1 + (model.reference_rad_s / (w * turn)) ** 2) for part, turn in HEAT)
+    lines = [f"cair a0 a1 {_number(1 - soft * at_reference)}", bleeder]
+    for number, (part, turn) in enumerate(HEAT):
+        lines.append(f"rsoft{number} a0 s{number} {_number(1 / (soft * part * w * turn))}")
+        lines.append(f"csoft{number} s{number} a1 {_number(soft * part)}")
+    return lines
+
+
+def _absorption(model: BoxModel, box: FloatArray, end: str) -> list[str]:
+    """Loss and mass of the shared air from ``a1`` on; fibre that gives way has its mass beside the loss."""
+    wb = float(np.exp(box[LN_WB])) if model.vented else model.reference_rad_s
+    loss, turn = float(box[ABSORPTION]) / wb, float(np.exp(box[LN_BEHIND_TURN]))
+    if model.vented or not loss or box[LN_BEHIND_TURN] <= LN_HELD:
+        return _series("a1", end, "air", loss, float(box[KAPPA]) / wb**2 if model.vented else 0.0)
+    loss *= 1 + (turn / wb) ** 2
+    return [f"rair1 a1 {end} {_number(loss)}", f"lair1 a1 {end} {_number(loss / turn)}"]
 
 
 def _behind(box: FloatArray, flow: str) -> list[str]:
-    """Air behind filling: a capacitor beside resistance and mass in series."""
-    part = float(box[BEHIND])
+    """Air in filling: what the free air before it and a line of three cells are more than the whole air is."""
+    part, turn = float(box[BEHIND]), float(np.exp(box[LN_BEHIND_TURN]))
     if not part:
         return []
-    mass = part / float(np.exp(2 * box[LN_BEHIND_W]))
-    return [
+    mass = 1 / (part * float(np.exp(2 * box[LN_BEHIND_W])))
+    drag = mass * float(np.exp(box[LN_BEHIND_LOSS]))
+    lines = [
         f"gbehind 0 back {flow} 0 1",
-        f"cbehind back 0 {_number(1 / part)}",
-        *_series("back", "0", "behind", mass * float(np.exp(box[LN_BEHIND_LOSS])), mass),
+        f"cbehind back 0 {_number(1 - part)}",
+        f"rbehind back 0 {_number(BLEEDER_OHM)}",
+        f"cback back b0 {_number(part)}",
+        f"rback back b0 {_number(BLEEDER_OHM)}",
+        f"cback1 b0 b1 {_number(part / 5)}",
+        f"rback1 b0 b1 {_number(BLEEDER_OHM)}",
         "gback 0 own back 0 1",
+        f"gwhole 0 whole {flow} 0 1",
+        "cwhole whole 0 1",
+        f"rwhole whole 0 {_number(BLEEDER_OHM)}",
+        "gless own 0 whole 0 1",
     ]
+    for node, order in (("b0", 3), ("b1", 7)):
+        resistance = drag / order
+        lines.append(f"l{node}m {node} {node}d {_number(mass / order)}")
+        lines.append(f"r{node}d {node}d 0 {_number(resistance)}")
+        lines.append(f"l{node}d {node}d 0 {_number(resistance / turn)}")
+    return lines
 
 
 def _way(box: FloatArray, flow: str) -> list[str]:

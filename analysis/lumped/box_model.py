@@ -16,12 +16,13 @@ cone has alone: 1 at the cone's rim, -1 at the far end of the box. ``tau`` is th
 its resistance at wB. A closed box has no zp and no rho, and its quality factors are taken at a fixed
 reference frequency. Losses enter as 1/Q.
 
-A part C1 of the air may stand behind filling that resists and is heavy, the rest C0 before the cone,
+A part b of the air (``BEHIND``) may be in filling, or behind it: a line closed at its end, of the mass M and the
+compliance b C, whose fibres resist with R and move with the air below u = R over their own mass [M: limp frame],
 
-    1/(s C0 + 1/(R + s M + 1/(s C1))) = 1/(s (C0 + C1)) + (C1/C0)/(C0 + C1) (s + G)/(s^2 + s G + w^2),
+    1/(s C) 1/(1 - b + b T),  T = tanh(sqrt q)/sqrt q,  q = (s/w)^2 (1 + G/(s + u)),
 
-G = R/M, w^2 = 1/M (1/C0 + 1/C1): ``BEHIND`` is C1/C0. It is alpha of the whole air that is sought; with much resistance
-no pair of small resonances could say that.
+w = 1/sqrt(M b C) the speed of sound over the length, G = R/M. T is taken as the continued fraction of three cells,
+1/(1 + q/(3 + q/(5 + q/7))). It is alpha of the whole air that is sought; no pair of small resonances could say that.
 
 Filling on the way from the cone to the port moves with the air at low frequency, and lets it through or has it go
 around above ``u wB``: a mass beside a resistance,
@@ -38,10 +39,10 @@ wall has front = 8/3 rho a^3/Mms and t = 9 pi/48 a/c (Rayleigh [M]).
 
 Filling gives its heat back late: below ``wt`` the air in it is softer (isothermal), with loss around there,
 
-    g = 1 + soft [1/(1 + s/wt) - Re 1/(1 + j w0/wt)],
+    g = 1 + soft [F(s/wt) - Re F(j w0/wt)],  F(x) = v/(x + v),  v = sqrt(1 + x/2),
 
-so that alpha is the stiffness at the reference w0, the tuning or the resonance of the closed box (energy balance of air
-and fibre; the form is that of Lafarge et al., JASA 102, 1995-2006, 1997, to first order [M]).
+so that alpha is the stiffness at the reference w0, the tuning or the resonance of the closed box (Champoux and Allard,
+J. Appl. Phys. 70(4), 1975-1979, 1991 [M]; F as three relaxations, see `HEAT`).
 """
 
 from __future__ import annotations
@@ -56,14 +57,16 @@ from stillbox.analysis.lumped.driver_model import CREEP, FIRST_COIL, LN_QMS, LN_
 from stillbox.capture.arrays import ComplexArray, FloatArray
 
 MU, FRONT, LN_FRONT_S, LN_ALPHA, LEAK, LEAK_MASS, LEAK_PLACE, SOFT, LN_SOFT_W, ABSORPTION = range(10)
-BEHIND, LN_BEHIND_W, LN_BEHIND_LOSS = range(10, 13)
-LN_WB, PORT_LOSS, KAPPA, CONE_LOSS, WAY, LN_WAY, WAY_SHARED, WAY_PORT = range(13, 21)
-"""Order of the box's parameters, behind those of the coil; a closed box has the first 13. ``KAPPA``: kappa wB^2."""
+BEHIND, LN_BEHIND_W, LN_BEHIND_LOSS, LN_BEHIND_TURN = range(10, 14)
+LN_WB, PORT_LOSS, KAPPA, CONE_LOSS, WAY, LN_WAY, WAY_SHARED, WAY_PORT = range(14, 22)
+"""Order of the box's parameters, behind those of the coil; a closed box has the first 14. ``KAPPA``: kappa wB^2."""
 
 USUAL_PLACE = 0.3
 """``LEAK_PLACE`` where nothing is known: between the cone's rim and the far end."""
-USUAL_SOFT_W = 2 * np.pi * 100.0
-"""``wt`` of fibres of 20 to 40 um, loosely packed (from their thermal length [M])."""
+LN_HELD = -7.0
+"""``LN_BEHIND_TURN`` of fibre that does not move."""
+HEAT = ((0.7835, 0.8037), (0.1350, 8.712), (0.0806, 121.1))
+"""Parts and turns of relaxations that are F within 0.012 from x = 0.02 to 100 (least squares)."""
 
 
 @dataclass(frozen=True)
@@ -139,7 +142,7 @@ class BoxModel:
 
     @property
     def box_size(self) -> int:
-        return 21 if self.vented else 13
+        return 22 if self.vented else 14
 
     @property
     def changes(self) -> slice:
@@ -210,7 +213,7 @@ class BoxModel:
 
     def _air(self, s: ComplexArray, box: FloatArray, waves: ComplexArray) -> _Air:
         wb = np.exp(box[LN_WB]) if self.vented else self.reference_rad_s
-        zc = 1 / (s * self.softness(s, box)) + box[ABSORPTION] / wb
+        zc = 1 / (s * self.softness(s, box)) + box[ABSORPTION] / wb * self._drag(s, box)[0]
         if self.vented:
             way = _way(s, box)
             zc = zc + box[KAPPA] / wb**2 * s - box[WAY_SHARED] * way.force
@@ -239,10 +242,13 @@ class BoxModel:
         by_shared = (1 - q) ** 2
         by_zc = by_shared * (air.shared / air.zc) ** 2
         by_soft, by_w = self._softness_slopes(s, box)
+        drag, by_turn = self._drag(s, box)
         of_softness = -by_zc / (s * self.softness(s, box) ** 2)
         by_own = (1 - place * q) ** 2
-        first = [by_leak, by_mass, by_place, of_softness * by_soft, of_softness * by_w, by_zc / wb]
-        first += list(by_own * _behind(s, box)[1].T)
+        first = [by_leak, by_mass, by_place, of_softness * by_soft, of_softness * by_w, by_zc * drag / wb]
+        of_filling = by_own * _behind(s, box)[1].T
+        of_filling[3] += by_zc * box[ABSORPTION] / wb * by_turn
+        first += list(of_filling)
         if air.zp is None or air.way is None:
             return np.stack(first, axis=1)
         by_zp = by_shared * (air.shared / air.zp) ** 2
@@ -263,15 +269,25 @@ class BoxModel:
         ]
         return np.stack([*first, by_wb + wb_by_way, by_zp / wb, by_kappa, by_own / wb, *of_way], axis=1)
 
+    def _drag(self, s: ComplexArray, box: FloatArray) -> tuple[ComplexArray, ComplexArray]:
+        """Resistance of fibre that gives way over that at the reference, in a closed box; derivative by ln turn."""
+        if self.vented:
+            return np.ones_like(s), np.zeros_like(s)
+        turn = np.exp(box[LN_BEHIND_TURN])
+        whole = 1 + (turn / self.reference_rad_s) ** 2
+        drag = s / (s + turn)
+        return whole * drag, 2 * (whole - 1) * drag - whole * drag * turn / (s + turn)
+
     def softness(self, s: ComplexArray, box: FloatArray) -> ComplexArray:
         """g: the compliance of the air over that at the reference, shape of ``s``."""
         w = np.exp(box[LN_SOFT_W])
-        return 1 + box[SOFT] * (w / (w + s) - w**2 / (w**2 + self.reference_rad_s**2))
+        return 1 + box[SOFT] * (_heat(s / w)[0] - _heat(np.array([1j * self.reference_rad_s / w]))[0].real)
 
     def _softness_slopes(self, s: ComplexArray, box: FloatArray) -> tuple[ComplexArray, ComplexArray]:
-        w, w0 = np.exp(box[LN_SOFT_W]), self.reference_rad_s
-        by_soft = w / (w + s) - w**2 / (w**2 + w0**2)
-        return by_soft, box[SOFT] * (w * s / (w + s) ** 2 - 2 * w**2 * w0**2 / (w**2 + w0**2) ** 2)
+        w = np.exp(box[LN_SOFT_W])
+        heat, by_ln_w = _heat(s / w)
+        at_reference, its_slope = _heat(np.array([1j * self.reference_rad_s / w]))
+        return heat - at_reference.real, box[SOFT] * (by_ln_w - its_slope.real)
 
     def shares(self, s: ComplexArray, x: FloatArray) -> tuple[ComplexArray, ComplexArray]:
         """Parts of the cone's volume flow that go into the air's compliance and through the port.
@@ -285,13 +301,31 @@ class BoxModel:
         return left / air.zc, np.zeros(s.shape, dtype=complex) if air.zp is None else left / air.zp
 
 
+def _heat(x: ComplexArray) -> tuple[ComplexArray, ComplexArray]:
+    """F, and its slope by the logarithm of ``wt`` (x goes with 1/wt)."""
+    value, slope = np.zeros_like(x), np.zeros_like(x)
+    for part, turn in HEAT:
+        one = part / (1 + x / turn)
+        value += one
+        slope += one * (1 - one / part)
+    return value, slope
+
+
 def _behind(s: ComplexArray, box: FloatArray) -> tuple[ComplexArray, ComplexArray]:
-    """What air behind filling adds to the load of the cone, (n,); derivatives by its three parameters (n, 3)."""
-    w2, loss = np.exp(2 * box[LN_BEHIND_W]), np.exp(box[LN_BEHIND_LOSS])
-    below = s**2 + s * loss + w2
-    by_part = (s + loss) / below
-    by_w, by_loss = -2 * w2 * by_part / below, loss * w2 / below**2
-    return box[BEHIND] * by_part, np.stack([by_part, box[BEHIND] * by_w, box[BEHIND] * by_loss], axis=1)
+    """What air in filling adds to the load of the cone, (n,); derivatives by its four parameters (n, 4)."""
+    part, (w, loss, turn) = box[BEHIND], np.exp(box[[LN_BEHIND_W, LN_BEHIND_LOSS, LN_BEHIND_TURN]])
+    plain = (s / w) ** 2
+    dragged = plain * loss / (s + turn)
+    q = plain + dragged
+    rest = 7 * q / (35 + q)
+    whole = 3 + rest + q
+    line = (3 + rest) / whole
+    slope = (245 / (35 + q) ** 2 * q - 3 - rest) / whole**2
+    reached = 1 - part + part * line
+    by_part = (1 - line) / reached**2 / s
+    by_q = -part * slope / reached**2 / s
+    by_line = by_q[:, None] * np.stack([-2 * q, dragged, -dragged * turn / (s + turn)], axis=1)
+    return (1 / reached - 1) / s, np.concatenate([by_part[:, None], by_line], axis=1)
 
 
 def way_loss(box: FloatArray) -> float:

@@ -74,6 +74,23 @@ class Stuffing:
 
 
 @dataclass(frozen=True)
+class Softening:
+    """What filling does to the compliance of the air.
+
+    Attributes
+    ----------
+    part : Quantity
+        How much softer the air is at low frequency, 0.4 at most.
+    ln_turn, ln_turn_std : float
+        Logarithm of the angular frequency below which it is, in rad/s; see `analysis.box_model`.
+    """
+
+    part: Quantity
+    ln_turn: float
+    ln_turn_std: float
+
+
+@dataclass(frozen=True)
 class VolumeBudget:
     """From gross to effective volume.
 

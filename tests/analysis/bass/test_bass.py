@@ -47,7 +47,7 @@ def ideal(fs: float, qt: float, alpha: float, h: float | None, ql: float = 1e9) 
     qms = 50.0 * qt
     qes = 1 / (1 / qt - 1 / qms)
     driver = [np.log(6.0), np.log(ws), np.log(qms), np.log(6.0 * ws / qes), 0.0, np.log(1e-12)]
-    box = [0.0, 0.0, -9.0, np.log(alpha), 1 / ql, 0.0, 0.3, 0.0, 6.0, 0.0, 0.0, 6.0, 6.0]
+    box = [0.0, 0.0, -9.0, np.log(alpha), 1 / ql, 0.0, 0.3, 0.0, 6.0, 0.0, 0.0, 6.0, 6.0, -7.0]
     if h is None:
         return BassSystem(BoxModel(COIL_MODELS[0], NOTHING, False, ws), np.array([*driver, *box]))
     model = BoxModel(COIL_MODELS[0], NOTHING, True, h * ws)

@@ -64,15 +64,16 @@ def test_response_agrees_with_ngspice(vented: bool, leak: bool) -> None:
 
 
 @pytest.mark.parametrize("coil", [*COIL_MODELS, CHAIN], ids=lambda model: model.name)
-@pytest.mark.parametrize("creep", [0.0, 0.12])
-def test_every_coil_model_and_creep(coil: CoilModel, creep: float) -> None:
+@pytest.mark.parametrize(("creep", "vented"), [(0.0, True), (0.12, True), (0.12, False)])
+def test_every_coil_model_and_creep_and_a_filled_box(coil: CoilModel, creep: float, vented: bool) -> None:
     s = 2j * np.pi * np.geomspace(100, 20_000, 30)
     small = ConeResonances(3_000.0, np.array([-100 + 2_000j, -300 + 6_000j]), np.array([2e4 + 1e3j, 5e5 - 3e4j]))
-    model = BoxModel(coil, small, True, 250.0, of_driver=1)
+    model = BoxModel(coil, small, vented, 250.0, of_driver=1)
     driver = [*np.log([6.0, 250.0, 5.0, 3_000.0]), creep, *coil.start(s, 6 + 0.02 * s**0.65)]
     air = [0.1, 0.3, 0.7, 0.2, np.log(500.0), 0.05]
-    air += [0.4, np.log(700.0), np.log(900.0), np.log(220.0), 0.04, -0.03, -0.02, 0.1, np.log(0.6), 0.35, 1.3]
-    box = [0.05, 0.04, np.log(1e-4), np.log(1.3), *air]
+    air += [0.4, np.log(700.0), np.log(900.0), np.log(70.0)]
+    port = [np.log(220.0), 0.04, -0.03, -0.02, 0.1, np.log(0.6), 0.35, 1.3]
+    box = [0.05, 0.04, np.log(1e-4), np.log(1.3), *air, *port][: model.box_size]
     x = np.array([*driver, *box, 0.1, -0.1, 0.05, 0.2, -0.1, 0.05, 0.1, 0.0])
     frequency_hz, found = impedance_back(netlist(BassSystem(model, x), "every coil"))
     expected, _ = model(2j * np.pi * frequency_hz, x)

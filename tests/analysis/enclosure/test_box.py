@@ -57,7 +57,7 @@ def small_box(
     model = BoxModel(COIL_MODELS[0], NOTHING, True, h * ws)
     driver = [np.log(re), np.log(ws), np.log(qms), np.log(re * ws / qes), 0.0, np.log(1e-12)]
     leak = 0.0 if ql is None else 1 / ql
-    box = [0.0, 0.0, -9.0, np.log(alpha), leak, 0.0, 0.5, 0.0, 6.0, 0.0, 0.0, 6.0, 6.0]
+    box = [0.0, 0.0, -9.0, np.log(alpha), leak, 0.0, 0.5, 0.0, 6.0, 0.0, 0.0, 6.0, 6.0, -7.0]
     return model, np.array([*driver, *box, np.log(h * ws), *np.zeros(7)])
 
 
@@ -105,7 +105,7 @@ def test_derivatives_are_those_of_the_model(vented: bool) -> None:
     small = ConeResonances(3_000.0, np.array([-100 + 2_000j, -300 + 6_000j]), np.array([2e4 + 1e3j, 5e5 - 3e4j]))
     model = BoxModel(COIL_MODELS[2], small, vented, 250.0, of_driver=1)
     driver = [*np.log([6.0, 250.0, 5.0, 3_000.0]), 0.05, *np.log([3e-4, 5e-4, 8.0])]
-    air = [0.1, 0.3, 0.7, 0.2, np.log(500.0), 0.05, 0.4, np.log(700.0), np.log(900.0)]
+    air = [0.1, 0.3, 0.7, 0.2, np.log(500.0), 0.05, 0.4, np.log(700.0), np.log(900.0), np.log(70.0)]
     way = [0.3, np.log(0.7), 0.3, 1.2]
     box = [0.05, 0.04, np.log(1e-4), np.log(1.3), *air, np.log(220.0), 0.04, 0.03, -0.02, *way][: model.box_size]
     x = np.array([*driver, *box, *(0.1 * np.cos(np.arange(8)))])
