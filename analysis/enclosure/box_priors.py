@@ -53,7 +53,7 @@ LOSS_STD = 0.3
 """1/QA before the fit, around 0, as long as nothing is known of the air."""
 PORT_LOSS_PRIOR = (0.02, 0.05)
 """1/QP before the fit: 50 and more for a smooth port (Small 1973 has 50 to 100 [M]), less with its grille."""
-LEAK_MASS_PRIOR, LEAK_MASS_AT = (0.1, 0.25), 2 * np.pi * 60.0
+LEAK_MASS_PRIOR, LEAK_MASS_AT = (0.0, 0.25), 2 * np.pi * 60.0
 """Reactance over resistance of a leak at an angular frequency: of a slit w rho g^2/(10 mu) (12 mu and 6/5 rho: Zwikker
 and Kosten 1949 [M]), at 60 Hz 0.06 for 0.15 mm, 0.25 for 0.3 mm, 0.7 for 0.5 mm; none of a wick or
 a porous joint."""

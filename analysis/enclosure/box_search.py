@@ -49,6 +49,8 @@ OFF = 3.0
 """Standard deviations by which a driver differs from that in free air from which on it is one."""
 LEAK_COST = 2 * float(np.log(30))
 """A leak is seen to about a thirtieth of what it can be: what any fit with it gains by chance (Occam's factor)."""
+WEIGHT_COST = 1.0
+"""What the weight of a leak's air gains by chance: that of one number."""
 CHANGED_COST = 2 * float(np.log(100 * 10**3))
 """One driver in a hundred has changed; three numbers, each seen to about a tenth of what it then can be."""
 GAP_COST = CHANGED_COST
@@ -101,6 +103,8 @@ class Candidate:
         Whether the driver's suspension creeps.
     tight : bool
         There is no leak.
+    light : bool
+        The air in the leak weighs nothing: a wick, or a porous joint.
     may_leak : bool
         Whether a leak can be told at all: in a vented box with filling what filling leaves of itself in lumped elements
         looks like one, as long as no take with the port closed has told of it.
@@ -119,6 +123,7 @@ class Candidate:
     start: FloatArray
     creep: bool
     tight: bool = True
+    light: bool = False
     may_leak: bool = True
     cost: float = 0.0
     changed: bool = False
@@ -132,6 +137,10 @@ class Candidate:
             begin[self.model.first_box + name] = self.priors.value(self.model.first_box + name)
         begin[[self.model.first_box + name for name in (LEAK, LEAK_PLACE)]] = START_LEAK, place
         return replace(self, start=begin, tight=False, cost=self.cost + LEAK_COST)
+
+    def with_light_leak(self) -> Candidate:
+        """The same, one number less to believe."""
+        return replace(self, light=True, cost=self.cost - WEIGHT_COST)
 
     def stuffed(self, known: Known) -> Candidate:
         """The same with a part of its air in filling; broad resonances have made up for that: only sharp ones stay."""
@@ -224,6 +233,9 @@ class Candidate:
         if self.tight:
             free -= {first + name for name in (LEAK, LEAK_MASS, LEAK_PLACE)}
             begin[first + LEAK] = 0.0
+        if self.light:
+            free -= {first + LEAK_MASS}
+            begin[first + LEAK_MASS] = 0.0
         if self.model.vented:
             held = [first + name for name in (KAPPA, WAY_SHARED)]
             begin[held] = [self.priors.value(index) for index in held]
@@ -310,6 +322,8 @@ def search(data: CellData, plain: Candidate, known: Known, told: bool = False) -
     places = LEAK_PLACES if plain.may_leak else ()
     leaks = _distinct(roughly(one.again.leaking(place) for one in found for place in places))
     found += leaks
+    if not plain.filled:  # else the late heat of filling passes for the weight
+        found += roughly(one.again.with_light_leak() for one in leaks)
     found = _weighed(data, found)
     left = _reduced(_least(found), data)
     if left > POOR or _least(found).driver_is_off:  # a gap is as rare as a driver that has changed
