@@ -14,7 +14,6 @@ from typing import TypeVar
 
 import numpy as np
 
-from stillbox.analysis.decay.decay_response import DecayResponse, decay_response
 from stillbox.analysis.impedance.contact import contact_std_ohm, contact_warnings, resistance_ohm
 from stillbox.analysis.impedance.findings import Finding, FindingsReport, ResonanceFit
 from stillbox.analysis.impedance.impedance import (
@@ -34,6 +33,7 @@ from stillbox.analysis.ringing.causes import assign_causes
 from stillbox.analysis.ringing.comparison import Comparison, compare, unshared_poles
 from stillbox.analysis.sweeps.transfer import ChannelRatio, channel_ratio
 from stillbox.analysis.watched_build import WatchedBuild, nameless
+from stillbox.analysis.waterfall.decay_response import DecayResponse, decay_response
 from stillbox.calibration.jig import JigCalibration, fit_jig
 from stillbox.calibration.jig_models import StandardReading
 from stillbox.calibration.load_proof import no_proof

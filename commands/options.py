@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any
 
 import typer
 
+from stillbox.analysis.controls import Number
 from stillbox.capture.files.output_file import NETLIST, PAGE, PICTURE, TABLE, TOUCHSTONE, OutputKind, check_output
 
 BuildArgument = Annotated[Path, typer.Argument(metavar="BUILD", help="Folder of the build.", show_default=False)]
@@ -43,6 +44,13 @@ def _output(kind: OutputKind) -> Callable[[Path | None], Path | None]:
 check_page = _output(PAGE)
 check_table = _output(TABLE)
 check_netlist = _output(NETLIST)
+
+
+
+def number_option(control: Number, metavar: str) -> Any:
+    """The option of a number that a person may change, from its declaration; its limits hold in `Number.checked`."""
+    return typer.Option(control.option, metavar=metavar, help=control.tip)
+
 
 PlotOption = Annotated[
     Path | None,

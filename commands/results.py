@@ -21,7 +21,8 @@ from stillbox.commands.options import (
     check_page,
     check_table,
 )
-from stillbox.commands.printing import print_json, progress, say, show, warn_of
+from stillbox.commands.printing import progress, say, show
+from stillbox.commands.telling import tell
 
 
 def calibrate(
@@ -70,24 +71,10 @@ def curve(
 ) -> None:
     """Impedance of a take: show or write it."""
     bench = open_bench(build, gate)
-    from stillbox.analysis.page.export import write_curve_csv, write_touchstone
-    from stillbox.analysis.page.tables import curve_text
+    from stillbox.analysis.curve.topic import CURVE
 
-    info = bench.build.find_take(take)
-    measured = bench.curve(info, points)
-    say(curve_text(info, measured))
-    if csv is not None:
-        write_curve_csv(csv, measured)
-        say(f"wrote {csv}")
-    if touchstone is not None:
-        write_touchstone(touchstone, measured, f"{bench.name}: {info.address}")
-        say(f"wrote {touchstone}")
-    if plot is not None:
-        from stillbox.analysis.page.write_up import plot_curve
-
-        plot_curve(bench, info, plot)
-        say(f"wrote {plot}")
-    warn_of(measured.warnings)
+    files = {"--csv": csv, "--touchstone": touchstone, "--plot": plot}
+    tell(CURVE, bench, {"take": take, "points": points}, files)
 
 
 def findings(
@@ -105,31 +92,9 @@ def findings(
     Resonances with cause, evidence and advice, and the smallest that this measurement could have seen.
     """
     bench = open_bench(build, gate)
-    from stillbox.analysis.page.export import findings_document
-    from stillbox.analysis.page.tables import finding_text, findings_table, motional_text
-    from stillbox.analysis.ringing.result_words import RINGING_MEANING
-    from stillbox.analysis.ringing.ringing import FIRST, in_order
-    from stillbox.analysis.ringing.summary import summary_of_findings
+    from stillbox.analysis.findings.topic import FINDINGS
 
-    report = bench.findings(state, unit)
-    if as_json:
-        print_json(findings_document(report))
-        return
-    say(summary_of_findings(report))
-    say("")
-    say(f"{report.build}, state {report.state or '-'}, unit {report.unit}: {motional_text(report)}")
-    if report.findings:
-        first = None if everything else FIRST
-        show(findings_table(report, first))
-        folded = len(report.findings) - FIRST
-        if folded > 0 and not everything:
-            say(f"and {folded} smaller: --all")
-        say(RINGING_MEANING)
-        for finding, _ in in_order(report)[:first]:
-            say("")
-            for line in finding_text(finding):
-                say(line)
-    warn_of(report.warnings)
+    tell(FINDINGS, bench, {"state": state, "unit": unit}, as_json=as_json, everything=everything)
 
 
 def decay(
@@ -147,27 +112,9 @@ def decay(
     Cumulative spectral decay from the impedance alone: no microphone, no room.
     """
     bench = open_bench(build, gate)
-    from stillbox.analysis.impedance.repeatability import bare_driver_findings
-    from stillbox.analysis.page.tables import ridges_table
-    from stillbox.analysis.page.write_up import plot_decay, ridges_of, write_decay_table
+    from stillbox.analysis.decay.topic import DECAY
 
-    info = bench.build.find_take(take)
-    ridges, notes = ridges_of(bench, info)
-    if ridges:
-        # Causes are told in the box only.
-        in_box = info.subject == "in-box"
-        findings = bench.findings_of(info).findings if in_box else bare_driver_findings(bench.fit(info))
-        show(ridges_table(findings, ridges, with_causes=in_box))
-    else:
-        say("no resonance to follow")
-    for note in notes:
-        say(f"note: {note}")
-    if plot is not None:
-        plot_decay(bench, info, plot, cycles=cycles)
-        say(f"wrote {plot}")
-    if csv is not None:
-        write_decay_table(bench, info, csv, cycles=cycles)
-        say(f"wrote {csv}")
+    tell(DECAY, bench, {"take": take, "cycles": cycles}, {"--plot": plot, "--csv": csv})
 
 
 def compare(
@@ -186,46 +133,11 @@ def compare(
     Each resonance: gone, reduced, unchanged, grown, new or moved; how surely that is told, and what could be seen.
     """
     bench = open_bench(build, gate)
-    from stillbox.analysis.page.export import comparison_document
-    from stillbox.analysis.page.opening import opening_of
-    from stillbox.analysis.page.tables import changes_table
-    from stillbox.analysis.ringing.result_words import TOLD_MEANING
-    from stillbox.analysis.ringing.summary import first_changes, order_of_changes
-    from stillbox.capture.files.output_file import check_different
+    from stillbox.analysis.comparison.topic import COMPARISON
 
-    check_different(plot=plot, difference=difference)
-    result = bench.comparison(before, after, unit)
-    takes = bench.compared(before, after, unit)
-    opening = opening_of(bench, takes)
-    if plot is not None or difference is not None:
-        from stillbox.analysis.page.write_up import plot_comparison
-
-        plot_comparison(bench, before, after, unit, overlay=plot, difference=difference)
-    if as_json:
-        print_json(comparison_document(result, opening))
-        return
-    say(opening)
-    say("")
-    of_one_unit = takes[0].unit == takes[1].unit
-    say(f"{result.before} -> {result.after}" + (f", unit {result.unit}" if of_one_unit else ""))
-    if result.changes:
-        ordered = order_of_changes(result.changes, *map(bench.findings_of, takes))
-        shown = ordered if everything else first_changes(ordered)
-        show(changes_table(result, shown))
-        if len(shown) < len(ordered):
-            say(f"and {len(ordered) - len(shown)} smaller: --all")
-        say(
-            f"{TOLD_MEANING}, and from a tenth of the height or a hundredth of the frequency. seen from: the smallest "
-            "that could have been seen where it is missing"
-        )
-    else:
-        say("no resonance in either state")
-    for line in (*result.tuning, *result.room_words):
-        say(line)
-    for path in (plot, difference):
-        if path is not None:
-            say(f"wrote {path}")
-    warn_of(result.warnings)
+    asked = {"before": before, "after": after, "unit": unit}
+    files = {"--plot": plot, "--difference": difference}
+    tell(COMPARISON, bench, asked, files, as_json=as_json, everything=everything)
 
 
 def report(

@@ -7,10 +7,11 @@ from typing import TYPE_CHECKING
 
 from PyQt5.QtCore import QObject, pyqtSignal
 
+from stillbox.analysis.controls import Asked
 from stillbox.capture.errors import StillboxError
 from stillbox.gui.parts.words import SUBJECT_WORDS
 from stillbox.gui.results.results_panel import ResultsPanel
-from stillbox.gui.results.view import Asked, Results, View
+from stillbox.gui.results.view import Results, View
 from stillbox.gui.work.garbage import keep_what_is_loaded
 from stillbox.gui.work.session import Session
 from stillbox.gui.work.work import Failure, Lane

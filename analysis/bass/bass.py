@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from stillbox.analysis.bass.bass_controls import USUAL_V, VOLUME
 from stillbox.analysis.enclosure.box_sound import Bands, BassSystem, hatched_hz, level_db, response
 from stillbox.analysis.enclosure.second_take import Absolute, Air
 from stillbox.analysis.lumped.box_model import KAPPA, LEAK, LEAK_MASS, LN_ALPHA, LN_WAY, LN_WB, PORT_LOSS, WAY
@@ -65,18 +66,7 @@ class BassFigures:
     f3_slope_db: float = 0.0
 
 
-LEAST_VOLUME_RATIO, MOST_VOLUME_RATIO = 0.05, 20.0
-CHANGE_LIMITS: dict[str, tuple[float, float]] = {
-    "volume_percent": (100 * LEAST_VOLUME_RATIO, 100 * MOST_VOLUME_RATIO),
-    "port_diameter_mm": (5.0, 1000.0),
-    "port_length_mm": (1.0, 5000.0),
-}
-"""What may be foretold, in the units of people: lowest and highest, for window and command line alike."""
-VOLTAGE_LIMITS_V = (0.01, 100.0)
-HEARD_FROM_HZ = 20.0
-"""Below it the cone of a vented box moves ever more, and music hardly is."""
-HEARD_AIR_M_S = 17.0
-"""Above it the air in the port is heard (common practice, no source)."""
+LEAST_VOLUME_RATIO, MOST_VOLUME_RATIO = VOLUME.low / 100, VOLUME.high / 100
 MOST_SHARED = 0.9
 """Of the air that moves in a port: some is always its own."""
 
@@ -104,7 +94,7 @@ class Change:
         port_diameter_mm: float | None = None,
         port_length_mm: float | None = None,
     ) -> Change | None:
-        """From the units of people; None if nothing is to be changed. The limits are those of `CHANGE_LIMITS`."""
+        """From the units of people; None if nothing is to be changed. The limits are those of `bass_controls`."""
         if volume_percent is None and port_diameter_mm is None and port_length_mm is None:
             return None
         return cls(
@@ -116,7 +106,7 @@ class Change:
 
 def bass_curves(
     system: BassSystem,
-    voltage_v: float = 2.83,
+    voltage_v: float = USUAL_V,
     absolute: Absolute | None = None,
     port_area_m2: float | None = None,
     frequency_hz: FloatArray | None = None,

@@ -12,6 +12,7 @@ from stillbox.analysis.bass.bass import (
     bass_figures,
     changed,
 )
+from stillbox.analysis.bass.bass_controls import USUAL_V
 from stillbox.analysis.bass.bass_cost import LiningCost, figure_quantity, lining_cost
 from stillbox.analysis.bass.bass_published import PublishedBox, published_closed, published_vented
 from stillbox.analysis.bass.bass_warnings import excursion_warning, far_volume, hatched_warning
@@ -60,7 +61,7 @@ def bass_report(
     unit: str | None = None,
     change: Change | None = None,
     against: str | None = None,
-    voltage_v: float = 2.83,
+    voltage_v: float = USUAL_V,
 ) -> BassReport:
     """Bass response of the box as measured, of a changed box, and the difference from another state.
 
@@ -88,7 +89,7 @@ def bass_of_box(
     description: BuildDescription,
     change: Change | None = None,
     before: BoxReport | None = None,
-    voltage_v: float = 2.83,
+    voltage_v: float = USUAL_V,
 ) -> BassReport:
     """The same from boxes fitted already; ``before`` leans on the same driver."""
     if before is not None and before.state == box.state:

@@ -3,30 +3,25 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 from weakref import WeakKeyDictionary
 
+from stillbox.analysis.bench import Bench
 from stillbox.analysis.box.box_report import BoxReport, box_of_take
-from stillbox.analysis.driver.driver_report import DriverReport, driver_of_take
-
-if TYPE_CHECKING:
-    from stillbox.analysis.bench import Bench
-    from stillbox.capture.recording.take import TakeInfo
+from stillbox.analysis.driver.driver_fits import fitted_driver
+from stillbox.analysis.driver.driver_report import DriverReport
+from stillbox.capture.recording.take import TakeInfo
 
 
 @dataclass(frozen=True)
 class LumpedFits:
-    """By number of take."""
+    """Boxes by number of take."""
 
     bench: Bench
-    drivers: dict[int, DriverReport]
     boxes: dict[int, BoxReport]
 
     def driver(self, take: TakeInfo) -> DriverReport:
         """Of a free-air take."""
-        if take.number not in self.drivers:
-            self.drivers[take.number] = driver_of_take(self.bench, take)
-        return self.drivers[take.number]
+        return fitted_driver(self.bench, take)
 
     def box(self, take: TakeInfo, free_air: TakeInfo) -> BoxReport:
         """Of an in-box take; all boxes lean on the same driver."""
@@ -35,11 +30,10 @@ class LumpedFits:
         return self.boxes[take.number]
 
 
-_KNOWN: WeakKeyDictionary[Bench, tuple[dict[int, DriverReport], dict[int, BoxReport]]] = WeakKeyDictionary()
+_KNOWN: WeakKeyDictionary[Bench, dict[int, BoxReport]] = WeakKeyDictionary()
 """What is kept must not lead back to the bench: it would keep it for good."""
 
 
 def lumped_fits(bench: Bench) -> LumpedFits:
     """Those of a bench; forgotten with it, for another bench may stand for another calibration or description."""
-    drivers, boxes = _KNOWN.setdefault(bench, ({}, {}))
-    return LumpedFits(bench, drivers, boxes)
+    return LumpedFits(bench, _KNOWN.setdefault(bench, {}))

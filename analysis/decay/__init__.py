@@ -1,1 +1,1 @@
-"""Cumulative spectral decay from the impedance, and its ridges."""
+"""How each resonance of a take dies out."""

@@ -10,7 +10,6 @@ from matplotlib.cm import ScalarMappable
 from matplotlib.colors import Normalize
 from matplotlib.ticker import FixedLocator, FuncFormatter
 
-from stillbox.analysis.decay.decay import BoolArray, CumulativeDecay
 from stillbox.analysis.drawing.picture_marks import text_width_pt
 from stillbox.analysis.drawing.picture_style import (
     BLIND,
@@ -23,6 +22,7 @@ from stillbox.analysis.drawing.picture_style import (
     StateStyle,
     tint,
 )
+from stillbox.analysis.waterfall.decay import BoolArray, CumulativeDecay
 from stillbox.capture.arrays import FloatArray
 
 RANGE_DB = 40.0

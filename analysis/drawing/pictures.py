@@ -14,7 +14,6 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.gridspec import GridSpec
 
-from stillbox.analysis.decay.decay import CumulativeDecay
 from stillbox.analysis.drawing.picture_curves import (
     draw_difference,
     draw_magnitude,
@@ -57,6 +56,7 @@ from stillbox.analysis.impedance.findings import DetectionLimit, Finding, Findin
 from stillbox.analysis.impedance.impedance import ImpedanceCurve
 from stillbox.analysis.ringing.ringing import listed
 from stillbox.analysis.ringing.summary import listed_changes
+from stillbox.analysis.waterfall.decay import CumulativeDecay
 
 if TYPE_CHECKING:
     from stillbox.analysis.ringing.comparison import Comparison

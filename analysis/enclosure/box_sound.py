@@ -32,6 +32,8 @@ from stillbox.capture.arrays import ComplexArray, FloatArray
 
 SHOWN_HZ = (10.0, 500.0)
 """Band that pictures of the bass show."""
+HEARD_FROM_HZ = 20.0
+"""Below it the cone of a vented box moves ever more, and music hardly is."""
 HATCHED_DB = 0.5
 """What sound that cannot be told may change the level by before the band is hatched."""
 SURE = 0.6

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 
@@ -11,3 +12,8 @@ class Table:
 
     heads: tuple[str, ...]
     rows: tuple[tuple[str, ...], ...]
+
+
+def text_of_lines(head: str, rows: Iterable[str]) -> str:
+    """A file of lines."""
+    return "\n".join([head, *rows]) + "\n"

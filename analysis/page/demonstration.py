@@ -11,9 +11,10 @@ import tomlkit
 
 from stillbox.analysis.bench import Bench, Progress
 from stillbox.analysis.calibration_report import calibration_report
+from stillbox.analysis.comparison.comparison_words import changes_table
+from stillbox.analysis.comparison.opening import opening_of
+from stillbox.analysis.findings.findings_words import findings_table, motional_text
 from stillbox.analysis.maths.table import Table
-from stillbox.analysis.page.opening import opening_of
-from stillbox.analysis.page.tables import changes_table, findings_table, motional_text
 from stillbox.analysis.page.write_up import write_everything
 from stillbox.analysis.ringing.summary import summary_of_findings
 from stillbox.capture.build.build_folder import BuildFolder

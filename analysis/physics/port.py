@@ -11,6 +11,8 @@ from stillbox.analysis.physics.cavity import FLANGED_END, FREE_END
 ENDS = FLANGED_END + FREE_END
 """End corrections over the radius of a port that is flush outside and free inside (see `analysis.physics.cavity`)."""
 LONGEST_ENDS = 6.0
+HEARD_AIR_M_S = 17.0
+"""Above it the air in the port is heard (common practice, no source)."""
 
 
 @dataclass(frozen=True)

@@ -1,4 +1,4 @@
-"""Fields for what a view lets the person change: made from its declarations (`gui.results.view`)."""
+"""Fields for what a view lets the person change: made from its declarations (`analysis.controls`)."""
 
 from __future__ import annotations
 
@@ -16,8 +16,8 @@ from PyQt5.QtWidgets import (
     QWidget,
 )
 
+from stillbox.analysis.controls import Asked, Choice, Control, Number
 from stillbox.gui.parts.plain_text import PlainLabel
-from stillbox.gui.results.view import Asked, Choice, Control, Number
 
 
 def labelled(words: str, field: QWidget, tip: str = "") -> QWidget:

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from stillbox.analysis.decay.decay import CumulativeDecay
 from stillbox.analysis.drawing.picture_decay import HEADROOM_DB, LAYER_HEIGHT, RANGE_DB, layers_of, slice_axis
+from stillbox.analysis.waterfall.decay import CumulativeDecay
 from stillbox.capture.arrays import FloatArray
 from stillbox.gui.results.view import DecaySurface
 

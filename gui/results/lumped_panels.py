@@ -116,6 +116,6 @@ def impedance_table(fitted: Fitted) -> str:
 
 def write_impedance(curve: ImpedanceCurve) -> Export:
     """The measured impedance as the command line writes it."""
-    from stillbox.analysis.page.export import write_curve_csv
+    from stillbox.analysis.curve.curve_files import write_curve_csv
 
     return Export("Impedance as a table", (".csv",), lambda path: write_curve_csv(Path(path), curve))

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from stillbox.analysis.bass.bass import HEARD_FROM_HZ, largest
+from stillbox.analysis.bass.bass import largest
 from stillbox.analysis.bass.bass_words import (
     ALPHA_RATIO,
     alignment_texts,
@@ -17,10 +17,11 @@ from stillbox.analysis.bass.bass_words import (
     cost_texts,
     hatched_lines,
 )
-from stillbox.analysis.bass.meanings import AT_HZ, MEANINGS
 from stillbox.analysis.box.box_words import box_table
 from stillbox.analysis.driver.driver_words import coil_text, driver_table
 from stillbox.analysis.enclosure.box_quantities import closed_figures
+from stillbox.analysis.enclosure.box_sound import HEARD_FROM_HZ
+from stillbox.analysis.enclosure.meanings import AT_HZ, MEANINGS
 from stillbox.analysis.physics.volume import LITRE
 from stillbox.capture.errors import StillboxError
 from stillbox.gui.parts.words import frequency_words

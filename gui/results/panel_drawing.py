@@ -21,9 +21,9 @@ from stillbox.gui.results.view import Curve, PanelRequest, Row, Wish
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-    from stillbox.analysis.decay.decay import CumulativeDecay
     from stillbox.analysis.impedance.findings import DetectionLimit, Finding
     from stillbox.analysis.impedance.impedance import ImpedanceCurve
+    from stillbox.analysis.waterfall.decay import CumulativeDecay
 
 Named = tuple[str, "ImpedanceCurve", StateStyle]
 

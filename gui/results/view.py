@@ -1,17 +1,18 @@
 """What a view of the results is: it computes from takes, draws into panels over one frequency axis, tells and exports.
 
-To add a view: one module in ``gui/views/`` that binds ``VIEW`` to an object of a class derived from ``View``. The
-window finds it by itself. What the person may change in it (a number, a choice) it declares in its results, and the
+To add a view: one module in ``gui/views/`` that binds ``VIEW`` to an object of a class derived from ``View``, and its
+line in `gui.views.all_views`. What the person may change in it (a number, a choice) it declares in its results, and the
 window makes the fields. ``compute``, ``change`` and ``draw`` run beside the window's thread and must not touch Qt.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
+from stillbox.analysis.controls import Asked, Control
 from stillbox.capture.arrays import FloatArray
 
 if TYPE_CHECKING:
@@ -108,57 +109,6 @@ class Row:
     details: tuple[str, ...] = ()
     advice: str = ""
     meaning: str = ""
-
-
-@dataclass(frozen=True)
-class Number:
-    """A number that the person may change.
-
-    Attributes
-    ----------
-    key : str
-        Under which ``View.change`` is told of it.
-    words : str
-        Before the field; & marks the letter that leads to it.
-    unit : str
-        Behind the number.
-    low, high, step : float
-    begin : float or None
-        What it is as measured; None where that is no number: the field then shows ``without``.
-    decimals : int
-    tip, without : str
-    """
-
-    key: str
-    words: str
-    unit: str
-    low: float
-    high: float
-    step: float
-    begin: float | None = None
-    decimals: int = 0
-    tip: str = ""
-    without: str = "not known"
-
-    @property
-    def shown(self) -> float | None:
-        """``begin`` with the digits of the field."""
-        return None if self.begin is None else round(min(max(self.begin, self.low), self.high), self.decimals)
-
-
-@dataclass(frozen=True)
-class Choice:
-    """One of several, as ``options`` of (value, words); the first is how it begins."""
-
-    key: str
-    words: str
-    options: tuple[tuple[str, str], ...]
-    tip: str = ""
-
-
-Control = Number | Choice
-Asked = Mapping[str, float | str]
-"""What the person has changed: values of controls by their key, without those that are as they began."""
 
 
 @dataclass

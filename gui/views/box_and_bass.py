@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING
 
 from matplotlib.figure import Figure
 
-from stillbox.analysis.bass.bass import CHANGE_LIMITS, HEARD_AIR_M_S, VOLTAGE_LIMITS_V, Change
+from stillbox.analysis.bass.bass import Change
+from stillbox.analysis.bass.bass_controls import CHANGES, PORT_DIAMETER, PORT_LENGTH, USUAL_V, VOLTAGE, VOLUME
 from stillbox.analysis.bass.bass_report import BassReport, bass_of_box
 from stillbox.analysis.bass.bass_words import bass_csv, bass_curves_named, bass_document
 from stillbox.analysis.bass.picture_bass import HIGH_HZ, LOW_HZ, NamedCurves, known_panels
@@ -16,6 +17,7 @@ from stillbox.analysis.bass.picture_box import picture_of_box
 from stillbox.analysis.box.box_report import BoxReport
 from stillbox.analysis.box.box_words import box_document
 from stillbox.analysis.box.lumped_fits import lumped_fits
+from stillbox.analysis.controls import Asked, Choice, Control
 from stillbox.analysis.drawing.picture_marks import Mark
 from stillbox.analysis.drawing.picture_style import ALONE, INK, state_styles
 from stillbox.analysis.drawing.pictures import picture_of_curve
@@ -23,6 +25,7 @@ from stillbox.analysis.driver.picture_fitted import Fitted
 from stillbox.analysis.enclosure.box_sound import bass_system
 from stillbox.analysis.enclosure.spice import box_netlist, netlist
 from stillbox.analysis.impedance.impedance import ImpedanceCurve
+from stillbox.analysis.physics.port import HEARD_AIR_M_S
 from stillbox.capture.errors import StillboxError
 from stillbox.gui.results.lumped_panels import (
     bass_panel,
@@ -40,14 +43,12 @@ from stillbox.gui.results.lumped_words import (
     sentence_without_free_air,
 )
 from stillbox.gui.results.panel_drawing import impedance_panel
-from stillbox.gui.results.view import Asked, Choice, Control, Export, Number, PanelRequest, Results, View, Wish
+from stillbox.gui.results.view import Export, PanelRequest, Results, View, Wish
 
 if TYPE_CHECKING:
     from stillbox.analysis.bench import Bench
     from stillbox.capture.build.build_description import BuildDescription
     from stillbox.capture.recording.take import TakeInfo
-
-VOLTAGE_V = 2.83
 
 
 @dataclass(frozen=True)
@@ -101,7 +102,7 @@ class _BoxAndBass(View):
         description = bench.build.description
         try:
             box = lumped_fits(bench).box(take, free_air)
-            report = bass_of_box(box, description, voltage_v=VOLTAGE_V)
+            report = bass_of_box(box, description, voltage_v=USUAL_V)
         except StillboxError as error:
             yield replace(base, sentence=sentence_of_fault(error))
             return
@@ -121,14 +122,14 @@ class _BoxAndBass(View):
             if other.number not in fits.boxes:
                 yield replace(results, sentence=f"Fitting the box of {other.state} …", asked=asked, complete=False)
             before = fits.box(other, data.free_air)
-        change = Change.of(**{name: float(asked[name]) for name in CHANGE_LIMITS if name in asked})
+        change = Change.of(**{one.key: float(asked[one.key]) for one in CHANGES if one.key in asked})
         try:
             report = bass_of_box(
                 fits.box(data.take, data.free_air),
                 bench.build.description,
                 change,
                 before,
-                float(asked.get("voltage_v", VOLTAGE_V)),
+                float(asked.get("voltage_v", USUAL_V)),
             )
         except StillboxError as error:
             raise StillboxError(str(error), "take this change back") from error
@@ -193,24 +194,11 @@ def _told(results: Results, data: BoxAndBass, report: BassReport, asked: Asked) 
 
 def _controls(bench: Bench, take: TakeInfo, box: BoxReport, description: BuildDescription) -> Iterator[Control]:
     """What can be asked: another box, another voltage, another state."""
-    limits = CHANGE_LIMITS
-    yield Number(
-        "volume_percent", "&volume", "%", *limits["volume_percent"], 5, 100.0, 0,
-        "Effective volume of the box, in percent of the present one.",
-    )  # fmt: skip
+    yield VOLUME
     if box.fit.vented:
-        yield Number(
-            "port_diameter_mm", "p&ort ⌀", "mm", *limits["port_diameter_mm"], 2, description.port.diameter_mm, 0,
-            "Inner diameter of the port.",
-        )  # fmt: skip
-        yield Number(
-            "port_length_mm", "le&ngth", "mm", *limits["port_length_mm"], 5, description.port.length_mm, 0,
-            "Length of the port's tube.",
-        )  # fmt: skip
-    yield Number(
-        "voltage_v", "driven b&y", "V", *VOLTAGE_LIMITS_V, 0, VOLTAGE_V, 2,
-        "Rms voltage at the terminals, for excursion and air in the port.",
-    )  # fmt: skip
+        yield replace(PORT_DIAMETER, begin=description.port.diameter_mm)
+        yield replace(PORT_LENGTH, begin=description.port.length_mm)
+    yield VOLTAGE
     states = {
         other.state: str(other.number)
         for other in bench.takes

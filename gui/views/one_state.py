@@ -12,18 +12,19 @@ import numpy as np
 from matplotlib.figure import Figure
 
 from stillbox.analysis.calibration_report import calibration_report
-from stillbox.analysis.decay.decay import CumulativeDecay
-from stillbox.analysis.decay.decay_response import DecayResponse, decay_on_log_grid
+from stillbox.analysis.curve.curve_files import write_curve_csv, write_touchstone
+from stillbox.analysis.decay.decay_files import write_decay_csv
 from stillbox.analysis.drawing.picture_marks import Mark, marks_of_driver, marks_of_findings
 from stillbox.analysis.drawing.picture_style import ALONE, HIGHEST_HZ, LOWEST_HZ
 from stillbox.analysis.drawing.pictures import PicturedState, picture_of_curve, picture_of_findings
 from stillbox.analysis.impedance.findings import FindingsReport
 from stillbox.analysis.impedance.impedance import ImpedanceCurve
 from stillbox.analysis.impedance.repeatability import bare_driver_findings
-from stillbox.analysis.page.export import write_curve_csv, write_decay_csv, write_touchstone
 from stillbox.analysis.page.write_up import write_build_report
 from stillbox.analysis.ringing.ringing import FIRST, in_order, listed
 from stillbox.analysis.ringing.summary import summary_of_findings
+from stillbox.analysis.waterfall.decay import CumulativeDecay
+from stillbox.analysis.waterfall.decay_response import DecayResponse, decay_on_log_grid
 from stillbox.calibration.load_proof import no_proof
 from stillbox.capture.errors import StillboxError
 from stillbox.capture.files.output_file import PAGE

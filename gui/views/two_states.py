@@ -12,6 +12,8 @@ import numpy as np
 from matplotlib.figure import Figure
 
 from stillbox.analysis.bench import told_apart
+from stillbox.analysis.comparison.opening import opening_of
+from stillbox.analysis.curve.curve_files import write_curve_csv, write_touchstone
 from stillbox.analysis.drawing.picture_curves import draw_difference, magnitude_difference
 from stillbox.analysis.drawing.picture_marks import Mark, marks_of_changes
 from stillbox.analysis.drawing.picture_style import AFTER, BEFORE, TEXT_PT
@@ -19,8 +21,6 @@ from stillbox.analysis.drawing.pictures import PicturedState, picture_of_finding
 from stillbox.analysis.impedance.findings import FindingsReport
 from stillbox.analysis.impedance.impedance import ImpedanceCurve
 from stillbox.analysis.maths.quantity import value_text
-from stillbox.analysis.page.export import write_curve_csv, write_touchstone
-from stillbox.analysis.page.opening import opening_of
 from stillbox.analysis.page.write_up import write_build_report
 from stillbox.analysis.ringing.comparison import Change, Comparison
 from stillbox.analysis.ringing.result_words import BEYOND_DOUBT, told_text

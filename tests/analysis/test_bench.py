@@ -11,7 +11,7 @@ from recorded import RecordedBuild
 
 from stillbox.analysis.bench import Bench
 from stillbox.analysis.calibration_report import calibration_report
-from stillbox.analysis.page.tables import curve_text
+from stillbox.analysis.curve.topic import curve_text
 from stillbox.capture.build.build_folder import BuildFolder
 from stillbox.capture.errors import StillboxError
 from stillbox.capture.sweep.excitation import Excitation

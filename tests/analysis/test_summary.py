@@ -18,11 +18,11 @@ from meaningless import COMMANDS, meaningless, text_of_command, text_of_page, te
 from places import ROOT
 from practice_takes import practice_takes
 
-from stillbox.analysis.bass.meanings import AT_HZ
 from stillbox.analysis.bench import Bench
+from stillbox.analysis.comparison.opening import cost_in_bass, opening_of
+from stillbox.analysis.enclosure.meanings import AT_HZ
 from stillbox.analysis.impedance.findings import Cause, FindingsReport
 from stillbox.analysis.maths.number_words import ratio_words, short_number
-from stillbox.analysis.page.opening import cost_in_bass, opening_of
 from stillbox.analysis.page.write_up import write_build_report
 from stillbox.analysis.ringing.comparison import compare
 from stillbox.analysis.ringing.ringing import (

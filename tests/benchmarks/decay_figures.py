@@ -10,7 +10,7 @@ import numpy as np
 import scipy.fft
 from table import Row, at_most
 
-from stillbox.analysis.decay.decay import WORKERS, cumulative_spectral_decay, decay_at_frequencies
+from stillbox.analysis.waterfall.decay import WORKERS, cumulative_spectral_decay, decay_at_frequencies
 
 SLICES = 200
 POINTS = 4_096

@@ -28,10 +28,12 @@ from reference.random_drivers import random_driver
 from reference.speaker_circuit import SpeakerCircuit
 from window_driving import click, opened, settle, trouble
 
-from stillbox.analysis.bass.bass import CHANGE_LIMITS, Change
+from stillbox.analysis.bass.bass import Change
+from stillbox.analysis.bass.bass_controls import CHANGES, PORT_LENGTH
 from stillbox.analysis.bass.bass_report import bass_report
 from stillbox.analysis.bench import Bench
 from stillbox.analysis.box.lumped_fits import lumped_fits
+from stillbox.analysis.controls import Choice, Number
 from stillbox.analysis.drawing.picture_marks import Mark
 from stillbox.analysis.driver.driver_words import driver_table
 from stillbox.capture.build.build_folder import BuildFolder
@@ -41,7 +43,7 @@ from stillbox.gui.main_window import MainWindow
 from stillbox.gui.parts.flow_layout import FlowLayout
 from stillbox.gui.results.control_fields import ControlFields
 from stillbox.gui.results.exporting import exports_of
-from stillbox.gui.results.view import Choice, Number, Row
+from stillbox.gui.results.view import Row
 from stillbox.gui.views.box_and_bass import VIEW as BOX
 from stillbox.gui.views.driver import VIEW as DRIVER
 from stillbox.gui.work.settings import Settings
@@ -219,7 +221,7 @@ def test_box_and_bass(qtbot: QtBot, shared: MainWindow, swept_with_mass: Path, m
     qtbot.mouseClick(pane, Qt.LeftButton, pos=pane.rect().topLeft())
     # Limits and beginnings: shared with the command line and from build.toml.
     numbers = {each.key: each for each in results.controls if isinstance(each, Number)}
-    assert all((numbers[key].low, numbers[key].high) == limits for key, limits in CHANGE_LIMITS.items())
+    assert all((numbers[one.key].low, numbers[one.key].high) == (one.low, one.high) for one in CHANGES)
     assert (numbers["port_diameter_mm"].begin, numbers["port_length_mm"].begin) == (60.0, 110.0)
     assert not window.results.controls.back.isEnabled()
 
@@ -418,7 +420,7 @@ def test_what_cannot_be_fitted_or_is_not_known(
     opened(qtbot, window, lumped)
     show(qtbot, window, STOCK, "bass")
     length = field(window, "port_length_mm")
-    assert length.text() == "not known" and length.value() < CHANGE_LIMITS["port_length_mm"][0]
+    assert length.text() == "not known" and length.value() < PORT_LENGTH.low
     length.stepUp()
     settle(qtbot, window)
     assert "diameter and length stand in build.toml" in trouble(window)

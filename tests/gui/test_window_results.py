@@ -227,7 +227,7 @@ def test_exports_write_what_the_commands_write(
     qtbot: QtBot, window: MainWindow, build: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     from stillbox.analysis.bench import Bench
-    from stillbox.analysis.page.export import curve_csv
+    from stillbox.analysis.curve.curve_files import curve_csv
 
     opened(qtbot, window, build)
     window.transfers.fill_exports(window.export_menu)

@@ -22,13 +22,13 @@ from reference.speaker_circuit import Cavity, Port, SpeakerCircuit, Wall
 
 from stillbox.analysis.bass.bass_report import bass_report
 from stillbox.analysis.bass.bass_words import alignment_texts, hatched_lines
-from stillbox.analysis.bass.meanings import meaning_lines
 from stillbox.analysis.bench import Bench as AnalysisBench
 from stillbox.analysis.box.box_report import box_report
 from stillbox.analysis.box.box_words import box_document, box_lines, box_table
 from stillbox.analysis.driver.driver_report import driver_of_take, driver_report
 from stillbox.analysis.enclosure.box_quantities import LossQ
 from stillbox.analysis.enclosure.box_verdicts import LeakVerdict
+from stillbox.analysis.enclosure.meanings import meaning_lines
 from stillbox.analysis.maths.quantity import Quantity
 from stillbox.analysis.page.driver_and_box_section import driver_and_box_section
 from stillbox.capture.build.build_folder import BuildFolder

@@ -18,8 +18,6 @@ from matplotlib.colors import to_rgb
 from matplotlib.figure import Figure
 from matplotlib.text import Annotation, Text
 
-from stillbox.analysis.decay.decay import cumulative_spectral_decay
-from stillbox.analysis.decay.decay_response import decay_of_response, decay_on_log_grid, decay_response
 from stillbox.analysis.drawing.cause_signs import CAUSE_SIGNS
 from stillbox.analysis.drawing.picture_curves import magnitude_difference, magnitude_std_ohm, phase_std_deg
 from stillbox.analysis.drawing.picture_decay import draw_heat, draw_ridges
@@ -59,6 +57,8 @@ from stillbox.analysis.drawing.pictures import (
 )
 from stillbox.analysis.impedance.findings import Finding
 from stillbox.analysis.ringing.comparison import Change, Comparison, Verdict
+from stillbox.analysis.waterfall.decay import cumulative_spectral_decay
+from stillbox.analysis.waterfall.decay_response import decay_of_response, decay_on_log_grid, decay_response
 from stillbox.capture.errors import StillboxError
 
 VENTED_AFTER = ((22.4, 5.0, 27.0), (60.0, 3.9, 23.0))

@@ -10,11 +10,11 @@ import pytest
 from invented_findings import finding, only, report, resonance
 
 from stillbox.analysis.box.box_words import _BOX_NAMES
+from stillbox.analysis.findings.findings_words import motional_text
 from stillbox.analysis.impedance.findings import Cause, Finding, FindingsReport, Spread
 from stillbox.analysis.impedance.held_cone import held_motional_hz
 from stillbox.analysis.impedance.repeatability import USUAL, RepeatedFits, as_it_repeats, spread_of_cause, with_spreads
 from stillbox.analysis.maths.quantity import Quantity
-from stillbox.analysis.page.tables import motional_text
 from stillbox.analysis.ringing.comparison import compare
 
 # How far the thing itself repeats

@@ -13,20 +13,19 @@ import numpy as np
 import pytest
 import skrf
 
-from stillbox.analysis.decay.decay import cumulative_spectral_decay
-from stillbox.analysis.decay.decay_response import decay_on_log_grid, decay_response
-from stillbox.analysis.page.export import (
+from stillbox.analysis.comparison.comparison_document import comparison_document
+from stillbox.analysis.curve.curve_files import (
     CURVE_COLUMNS,
-    comparison_document,
     curve_csv,
     curve_touchstone,
-    decay_csv,
-    findings_document,
     write_curve_csv,
-    write_decay_csv,
     write_touchstone,
 )
+from stillbox.analysis.decay.decay_files import decay_csv, write_decay_csv
+from stillbox.analysis.findings.findings_document import findings_document
 from stillbox.analysis.ringing.comparison import Change, Comparison
+from stillbox.analysis.waterfall.decay import cumulative_spectral_decay
+from stillbox.analysis.waterfall.decay_response import decay_on_log_grid, decay_response
 from stillbox.capture.errors import StillboxError
 from stillbox.capture.files.whole_file import write_whole
 

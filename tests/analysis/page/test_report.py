@@ -12,23 +12,16 @@ import invented_speaker
 import numpy as np
 import pytest
 
-from stillbox.analysis.decay.ridges import Ridge
+from stillbox.analysis.findings.findings_section import ReportState
 from stillbox.analysis.impedance.findings import Finding
 from stillbox.analysis.maths.quantity import value_text
 from stillbox.analysis.maths.table import Table
 from stillbox.analysis.page.cautions import CAUTIONS, cautions_for
-from stillbox.analysis.page.report import (
-    DriverAndBox,
-    Report,
-    ReportPart,
-    ReportPicture,
-    ReportState,
-    render_report,
-    summary_sentences,
-    write_report,
-)
+from stillbox.analysis.page.report import DriverAndBox, Report, render_report, summary_sentences, write_report
 from stillbox.analysis.ringing.comparison import Change, Comparison, Verdict
 from stillbox.analysis.ringing.summary import summary_of_findings
+from stillbox.analysis.section import ReportPart, ReportPicture
+from stillbox.analysis.waterfall.ridges import Ridge
 from stillbox.capture.errors import StillboxError
 
 SVG = b'<svg xmlns="http://www.w3.org/2000/svg" width="10" height="10"><path d="M0 0L9 9"/></svg>'

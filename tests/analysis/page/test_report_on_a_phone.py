@@ -18,7 +18,8 @@ from test_report import comparison, report, state
 
 from stillbox.analysis.drawing.pictures import PicturedState, picture_bytes, picture_of_findings
 from stillbox.analysis.maths.table import Table
-from stillbox.analysis.page.report import DriverAndBox, ReportPart, ReportPicture, render_report
+from stillbox.analysis.page.report import DriverAndBox, render_report
+from stillbox.analysis.section import ReportPart, ReportPicture
 
 BROWSER = shutil.which("chromium") or shutil.which("chromium-browser")
 pytestmark = pytest.mark.skipif(BROWSER is None, reason="chromium, which lays the report out, is not installed")

@@ -12,16 +12,16 @@ from reference.analytic import impedance_ohm as exact_impedance_ohm
 from reference.random_speakers import random_speaker, to_be_found
 from reference.truth import TrueResonance
 
-from stillbox.analysis.decay.decay import (
+from stillbox.analysis.impedance.findings import Resonance
+from stillbox.analysis.impedance.impedance import ImpedanceSpectrum
+from stillbox.analysis.waterfall.decay import (
     cumulative_spectral_decay,
     decay_at_frequencies,
     slope_db_per_s,
     window_energy_s,
 )
-from stillbox.analysis.decay.decay_response import decay_of_response, decay_on_log_grid, decay_response
-from stillbox.analysis.decay.ridges import find_ridges, follow_ridges
-from stillbox.analysis.impedance.findings import Resonance
-from stillbox.analysis.impedance.impedance import ImpedanceSpectrum
+from stillbox.analysis.waterfall.decay_response import decay_of_response, decay_on_log_grid, decay_response
+from stillbox.analysis.waterfall.ridges import find_ridges, follow_ridges
 from stillbox.capture.errors import StillboxError
 
 ACCURACY_DB = 0.2

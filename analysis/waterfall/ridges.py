@@ -9,8 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.signal import find_peaks
 
-from stillbox.analysis.decay.decay import DB_PER_NEPER, CumulativeDecay, slope_db_per_s
 from stillbox.analysis.impedance.findings import Resonance
+from stillbox.analysis.waterfall.decay import DB_PER_NEPER, CumulativeDecay, slope_db_per_s
 from stillbox.capture.arrays import FloatArray
 from stillbox.capture.errors import StillboxError
 

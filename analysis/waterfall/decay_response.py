@@ -18,7 +18,10 @@ import scipy.fft
 from numpy.typing import NDArray
 from scipy.ndimage import median_filter
 
-from stillbox.analysis.decay.decay import (
+from stillbox.analysis.impedance.findings import Resonance, ResonanceFit
+from stillbox.analysis.impedance.impedance import ImpedanceSpectrum
+from stillbox.analysis.maths.rational import resonators_ohm
+from stillbox.analysis.waterfall.decay import (
     DEFAULT_SLICES,
     FALL_FRACTION,
     CumulativeDecay,
@@ -27,9 +30,6 @@ from stillbox.analysis.decay.decay import (
     slope_db_per_s,
     window_energy_s,
 )
-from stillbox.analysis.impedance.findings import Resonance, ResonanceFit
-from stillbox.analysis.impedance.impedance import ImpedanceSpectrum
-from stillbox.analysis.maths.rational import resonators_ohm
 from stillbox.capture.arrays import ComplexArray, FloatArray
 from stillbox.capture.errors import StillboxError
 

@@ -1,0 +1,100 @@
+"""The bass of a box: as measured, changed, against another state; told, drawn, written, put into the report."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+
+from stillbox.analysis.bass.bass import Change
+from stillbox.analysis.bass.bass_controls import CHANGES, USUAL_V, VOLTAGE
+from stillbox.analysis.bass.bass_report import BassReport, bass_of_box, bass_report
+from stillbox.analysis.bass.bass_words import bass_csv, bass_curves_named, bass_document, bass_lines, bass_table
+from stillbox.analysis.bass.picture_bass import picture_of_bass
+from stillbox.analysis.bench import Bench
+from stillbox.analysis.box.topic import fitted_box
+from stillbox.analysis.controls import Asked
+from stillbox.analysis.drawing.picture_style import picture_bytes, save_picture
+from stillbox.analysis.enclosure.meanings import meaning_lines
+from stillbox.analysis.section import ReportPart, ReportPicture, Section
+from stillbox.analysis.topic import File, Said, Topic
+from stillbox.capture.errors import StillboxError
+from stillbox.capture.files.output_file import PICTURE, TABLE, write_output
+from stillbox.capture.recording.take import TakeInfo
+
+
+def _bass(bench: Bench, asked: Asked) -> BassReport:
+    """Of a ``state`` and ``unit``, ``against`` a state before, with what the controls change."""
+    change = Change.of(**{control.key: control.checked(asked.get(control.key)) for control in CHANGES})
+    voltage_v = VOLTAGE.checked(asked.get(VOLTAGE.key))
+    state, unit, against = asked.get("state"), asked.get("unit"), asked.get("against")
+    return bass_report(bench, state, unit, change, against, USUAL_V if voltage_v is None else voltage_v)
+
+
+def _said(report: BassReport, everything: bool) -> Said:
+    yield f"{report.box.build}, state {report.box.state or '-'}, unit {report.box.unit}"
+    table = bass_table(report)
+    yield table
+    yield from bass_lines(report)
+    yield from meaning_lines([table])
+
+
+def _table(report: BassReport, path: Path) -> None:
+    write_output(path, TABLE, bass_csv(report.curves if report.changed_curves is None else report.changed_curves))
+
+
+def _plot(report: BassReport, path: Path) -> None:
+    title = f"{report.box.build}, state {report.box.state}: bass"
+    save_picture(picture_of_bass(title, bass_curves_named(report)), path)
+
+
+def _sections(bench: Bench, takes: Sequence[TakeInfo]) -> list[Section]:
+    """The bass of the last box, against the one before where that is another state of the same unit."""
+    last, first = takes[-1], takes[0]
+    try:
+        box = fitted_box(bench, last)
+        before = fitted_box(bench, first) if first.unit == last.unit and first.state != last.state else None
+    except StillboxError:  # the section of the box says so
+        return []
+    if box is None:
+        return []
+    try:
+        bass = bass_of_box(box, bench.build.description, before=before)
+    except StillboxError as error:
+        return [Section("Bass", (ReportPart("", None, (f"No numbers of the bass: {error}.",)),))]
+    table = bass_table(bass)
+    part = ReportPart("", table, (*bass_lines(bass), *meaning_lines([table])), _picture(bass))
+    return [Section("Bass", (part,), bass.warnings)]
+
+
+def _picture(bass: BassReport) -> ReportPicture:
+    named = bass_curves_named(bass)
+    names = " and ".join(name for name, _ in named)
+    figure = picture_of_bass(f"{bass.box.build}, unit {bass.box.unit}: bass of {names}", named)
+    curves = [one for _, one in named]
+    shown = ["group delay"]
+    if all(one.excursion_m is not None for one in curves):
+        shown.append(f"excursion of the cone at {bass.voltage_v:g} V")
+    if all(one.port_speed_m_s is not None for one in curves):
+        shown.append("speed of the air in the port")
+    caption = (
+        f"Bass of {names}, computed from the impedance, without a room: level over the driver's reference level; "
+        f"{', '.join(shown)}."
+    )
+    return ReportPicture(caption, picture_bytes(figure, "svg"))
+
+
+BASS = Topic(
+    name="bass",
+    title="Bass",
+    needs="takes of in-box and, of the same driver, of free-air; a second take of the driver for excursion",
+    compute=_bass,
+    said=_said,
+    warnings=lambda report: report.warnings,
+    document=bass_document,
+    files=(
+        File("--csv", "Curves of the bass as a table", TABLE, _table),
+        File("--plot", "Picture of the bass", PICTURE, _plot),
+    ),
+    controls=(*CHANGES, VOLTAGE),
+    sections=_sections,
+)

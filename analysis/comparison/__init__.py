@@ -1,0 +1,1 @@
+"""What changed between two states: told, drawn, written, put into the report."""

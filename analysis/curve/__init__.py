@@ -1,0 +1,1 @@
+"""The impedance of a take: shown, drawn, written."""

@@ -1,0 +1,1 @@
+"""Cumulative spectral decay from the impedance, and its ridges."""
