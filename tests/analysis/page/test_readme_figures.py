@@ -50,5 +50,5 @@ def test_window_and_report_of_the_demonstration_have_no_number_without_a_meaning
     both = [bench.in_box("stock"), bench.in_box("lined")]
     for what, text in texts_of_window(bench, [*([take] for take in bench.takes), both]):
         assert list(meaningless(text)) == [], what
-    page = render_report(report_of(bench, both, bench.comparison_of(*both), ()))
+    page = render_report(report_of(bench, both, ()))
     assert list(meaningless(text_of_page(page))) == []

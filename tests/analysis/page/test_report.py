@@ -12,15 +12,16 @@ import invented_speaker
 import numpy as np
 import pytest
 
-from stillbox.analysis.findings.findings_section import ReportState
+from stillbox.analysis.comparison.comparison_section import comparison_section, tuning_section
+from stillbox.analysis.findings.findings_section import StateFindings, findings_section
 from stillbox.analysis.impedance.findings import Finding
 from stillbox.analysis.maths.quantity import value_text
 from stillbox.analysis.maths.table import Table
 from stillbox.analysis.page.cautions import CAUTIONS, cautions_for
-from stillbox.analysis.page.report import DriverAndBox, Report, render_report, summary_sentences, write_report
+from stillbox.analysis.page.report import Report, render_report, write_report
 from stillbox.analysis.ringing.comparison import Change, Comparison, Verdict
 from stillbox.analysis.ringing.summary import summary_of_findings
-from stillbox.analysis.section import ReportPart, ReportPicture
+from stillbox.analysis.section import ReportPart, ReportPicture, Section
 from stillbox.analysis.waterfall.ridges import Ridge
 from stillbox.capture.errors import StillboxError
 
@@ -74,10 +75,10 @@ def ridge(frequency_hz: float, slope: float, std: float, reason: str = "") -> Ri
     return Ridge(frequency_hz, nothing, nothing, nothing, slope, std)
 
 
-def state(name: str = "stock", parts: tuple = invented_speaker.BARE) -> ReportState:
+def state(name: str = "stock", parts: tuple = invented_speaker.BARE) -> StateFindings:
     fit = invented_speaker.fit(parts)
     ridges = tuple(ridge(frequency_hz, 27.2875 * frequency_hz / q, 8.0) for frequency_hz, q, _ in parts)
-    return ReportState(
+    return StateFindings(
         name,
         f"take 6: in-box/{name}/A",
         invented_speaker.report(fit, name),
@@ -87,19 +88,33 @@ def state(name: str = "stock", parts: tuple = invented_speaker.BARE) -> ReportSt
     )
 
 
-def report(**changes: object) -> Report:
+def both_states() -> tuple[StateFindings, StateFindings]:
+    return state(), state("lined", invented_speaker.LINED)
+
+
+def report(
+    states: tuple[StateFindings, ...] | None = None,
+    comparison: Comparison | None = None,
+    others: tuple[Section, ...] = (),
+    **changes: object,
+) -> Report:
+    """A report of states, of what changed between them, and of other topics."""
+    if states is None:
+        states = (state(),) if comparison is None else both_states()
+    found = [] if comparison is None else [comparison_section(comparison, [one.findings for one in states])]
+    sections = (*found, *(findings_section(one) for one in states), *others)
     whole = Report(
         build="bench-pair",
         unit="A",
         written="2024-05-03 18:20",
         program="Stillbox 0.1.0",
-        states=(state(),),
+        names=tuple(one.name for one in states),
+        summary=tuple(summary_of_findings(one.findings) for one in states),
+        sections=sections,
         measurement=(("Jig", "high-side, 10 Ω reference resistor, 1 %"),),
         calibration=("Corrected with open, short and load.", "Not corrected: warmth of the resistor."),
         pictures=(ReportPicture("Impedance above, decay below.", SVG),),
-        tuning=("The tuning moved from 36.6 Hz to 35.9 Hz.",),
         cautions=cautions_for("amplifier", "hearing"),
-        warnings=("hum at 50 Hz stands 12 dB above the noise",),
     )
     return replace(whole, **changes)
 
@@ -150,8 +165,6 @@ def test_everything_is_said() -> None:
         "Impedance above, decay below.",
         "high-side, 10 Ω reference resistor, 1 %",
         "Not corrected: warmth of the resistor.",
-        "The tuning moved from 36.6 Hz to 35.9 Hz.",
-        "hum at 50 Hz stands 12 dB above the noise",
         "invented evidence for 287 Hz",
         "Invented advice: filling where the air moves.",
         "no decay time: clear of noise in 2 slices only",
@@ -206,46 +219,48 @@ def test_comparison_table() -> None:
     assert rows[2] == ["287", "◆standing wave", "1.9000 ± 0.0060", "–", "gone", "beyond doubt", "0.0072"]
     assert rows[4] == ["1178", "●driver", "–", "0.7800 ± 0.0060", "new", "beyond doubt", "0.0074"]
     assert "levels differ" in page.words
-    states = (state(), state("lined", invented_speaker.LINED))
-    both = report(comparison=comparison(), states=states, cost="bass as it was")
-    (said,) = summary_sentences(both)
-    assert said.startswith("From stock to lined: 178 Hz down to 86 %, 287 Hz gone, 512 Hz gone, new: 1.18 kHz, bass ")
-    assert said in Page(render_report(both)).words
+    words = Page(render_report(report(comparison=comparison(), summary=("one sentence on top",)))).words
+    assert words.index("one sentence on top") < words.index("What changed from stock to lined")
 
 
-def test_driver_and_box() -> None:
+def test_tuning_is_told_in_a_section_of_its_own() -> None:
+    told = replace(comparison(), room=())
+    assert tuning_section(told).parts[0].sentences == (*told.tuning, *told.room_words)
+    moved = Section("Tuning", (ReportPart("", None, ("The tuning moved from 36.6 Hz to 35.9 Hz.",)),))
+    assert "Tuning The tuning moved from 36.6 Hz" in Page(render_report(report(others=(moved,)))).words
+
+
+def test_sections_of_parts() -> None:
     table = Table(("driver", "fit"), (("Re", "5.61 ± 0.02 ohm"), ("fs", "43.7 ± 0.1 Hz")))
-    section = DriverAndBox(
-        (
-            ReportPart("Driver", table, ("coil: simple", "volume: 30 litres", "  - port: 1 litre", " leaves 29")),
-            ReportPart("Bass", None, ("no numbers",), ReportPicture("Bass of one state.", SVG)),
-        ),
-        ("hum at 50 Hz", "the driver has changed"),
-    )
+    sentences = ("coil: simple", "volume: 30 litres", "  - port: 1 litre", " leaves 29")
+    driver = Section("Driver", (ReportPart("", table, sentences),), ("hum at 50 Hz", "the driver has changed"))
+    picture = ReportPicture("Bass of one state.", SVG)
+    bass = Section("Bass", (ReportPart("Titled", None, ("no numbers",), picture),), ("the driver has changed",))
     one = state()
     noisy = replace(one, findings=replace(one.findings, warnings=("hum at 50 Hz",)))
-    page = Page(render_report(report(states=(noisy,), driver_and_box=section, pictures=(), warnings=())))
-    assert "Driver and box Driver driver fit Re 5.61 ± 0.02 ohm fs 43.7 ± 0.1 Hz coil: simple" in page.words
-    assert "volume: 30 litres port: 1 litre leaves 29 Bass no numbers Bass of one state." in page.words
+    page = Page(render_report(report(states=(noisy,), others=(driver, bass), pictures=())))
+    assert "Driver driver fit Re 5.61 ± 0.02 ohm fs 43.7 ± 0.1 Hz coil: simple" in page.words
+    assert "volume: 30 litres port: 1 litre leaves 29 the driver has changed Bass" in page.words
+    assert "Bass Titled no numbers Bass of one state." in page.words
     assert ["fs", "43.7 ± 0.1 Hz"] in page.rows
     assert [base64.b64decode(link.split(",")[1]) for link in page.links] == [SVG]
     assert page.words.count("hum at 50 Hz") == page.words.count("the driver has changed") == 1
-    assert "Driver and box" not in Page(render_report(report())).words
+    assert "Driver" not in Page(render_report(report())).words
 
 
 def test_no_warning_is_said_twice() -> None:
     stock = state()
     noisy = replace(stock, findings=replace(stock.findings, warnings=("the noise is high",)))
-    warnings = ("levels differ", "hum at 50 Hz", "stock: the noise is high")
-    words = Page(render_report(report(states=(noisy,), comparison=comparison(), warnings=warnings))).words
+    other = Section("Box", warnings=("hum at 50 Hz", "the noise is high"))
+    both = (noisy, both_states()[1])
+    words = Page(render_report(report(states=both, comparison=comparison(), others=(other,)))).words
     assert [words.count(text) for text in ("levels differ", "hum at 50 Hz", "the noise is high")] == [1, 1, 1]
 
 
 def test_summary_of_states() -> None:
-    (sentence,) = summary_sentences(report())
-    assert sentence == summary_of_findings(state().findings)
-    empty = ReportState("lined", "take 7", invented_speaker.report(invented_speaker.fit(()), "lined"))
-    (said,) = summary_sentences(report(states=(empty,)))
+    assert summary_of_findings(state().findings) in Page(render_report(report())).words
+    empty = StateFindings("lined", "take 7", invented_speaker.report(invented_speaker.fit(()), "lined"))
+    (said,) = report(states=(empty,)).summary
     assert said.startswith("Good enough: no resonance stands out of the noise. Next: ")
     words = Page(render_report(report(states=(empty,)))).words
     assert "No resonance stands clear of the noise." in words
@@ -282,11 +297,15 @@ def test_strange_names_cannot_become_markup() -> None:
             measurement=((nasty, nasty),),
             calibration=(nasty,),
             pictures=(ReportPicture(nasty, SVG),),
-            tuning=(nasty,),
-            warnings=(nasty,),
+            names=(nasty,),
+            summary=(nasty,),
             cautions=(nasty,),
-            driver_and_box=DriverAndBox(
-                (ReportPart(nasty, Table((nasty,), ((nasty,),)), (nasty,), ReportPicture(nasty, SVG)),), (nasty + "!",)
+            others=(
+                Section(
+                    nasty,
+                    (ReportPart(nasty, Table((nasty,), ((nasty,),)), (nasty,), ReportPicture(nasty, SVG)),),
+                    (nasty + "!",),
+                ),
             ),
         )
     )

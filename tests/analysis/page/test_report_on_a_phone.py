@@ -18,8 +18,8 @@ from test_report import comparison, report, state
 
 from stillbox.analysis.drawing.pictures import PicturedState, picture_bytes, picture_of_findings
 from stillbox.analysis.maths.table import Table
-from stillbox.analysis.page.report import DriverAndBox, render_report
-from stillbox.analysis.section import ReportPart, ReportPicture
+from stillbox.analysis.page.report import render_report
+from stillbox.analysis.section import ReportPart, ReportPicture, Section
 
 BROWSER = shutil.which("chromium") or shutil.which("chromium-browser")
 pytestmark = pytest.mark.skipif(BROWSER is None, reason="chromium, which lays the report out, is not installed")
@@ -59,7 +59,7 @@ def page() -> str:
         comparison=comparison(),
         states=(state(), state("lined", invented_speaker.LINED)),
         pictures=(ReportPicture("Both states", drawn, "png"),),
-        driver_and_box=DriverAndBox((ReportPart("Driver", table, ("a sentence",)),)),
+        others=(Section("Driver", (ReportPart("", table, ("a sentence",)),)),),
     )
     return render_report(whole)
 
