@@ -1,0 +1,87 @@
+"""The topics: each plugs in at one place, and command line, report and documentation take all they show from there."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import pytest
+import typer
+from made_once import demonstration
+from places import ROOT
+
+from stillbox.analysis.bench import Bench
+from stillbox.analysis.maths.table import Table
+from stillbox.analysis.page.topics import TOPICS
+from stillbox.analysis.topic import Topic
+from stillbox.commands import front_door
+
+ASKED: dict[str, dict[str, Any]] = {
+    "compare": {"before": "stock", "after": "lined"},
+    "findings": {"state": "stock"},
+    "curve": {"take": "in-box/stock"},
+    "decay": {"take": "in-box/stock"},
+    "driver": {},
+    "box": {"state": "stock"},
+    "bass": {"state": "lined", "against": "stock"},
+}
+
+
+@pytest.fixture(scope="module")
+def bench(tmp_path_factory: pytest.TempPathFactory) -> Bench:
+    return Bench(demonstration(tmp_path_factory.mktemp("topics") / "build"))
+
+
+@pytest.fixture(scope="module")
+def results(bench: Bench) -> dict[str, Any]:
+    return {topic.name: topic.compute(bench, ASKED[topic.name]) for topic in TOPICS}
+
+
+every_topic = pytest.mark.parametrize("topic", TOPICS, ids=lambda topic: topic.name)
+
+
+@every_topic
+def test_a_topic_says_a_table_or_a_sentence_and_all_of_it_is_more(topic: Topic[Any], results: dict[str, Any]) -> None:
+    short, long = (list(topic.said(results[topic.name], everything)) for everything in (False, True))
+    assert short and all(isinstance(item, str | Table) for item in short)
+    rows = [sum(len(item.rows) for item in items if isinstance(item, Table)) for items in (short, long)]
+    assert rows[1] >= rows[0]
+    assert topic.title and topic.needs and not topic.needs.endswith(".")
+    assert all(isinstance(warning, str) for warning in topic.warnings(results[topic.name]))
+
+
+@every_topic
+def test_its_document_is_json_and_its_files_appear(topic: Topic[Any], results: dict[str, Any], tmp_path: Path) -> None:
+    if topic.document is not None:
+        assert json.loads(json.dumps(topic.document(results[topic.name]), allow_nan=False))
+    for file in topic.files:
+        path = tmp_path / f"written{file.kind.suffixes[0]}"
+        file.write(results[topic.name], path)
+        assert file.kind.is_one(path), file.words
+        path.unlink()
+
+
+@every_topic
+def test_its_command_has_its_files_and_its_controls_with_their_own_words(topic: Topic[Any]) -> None:
+    command = typer.main.get_command(front_door.app).commands[topic.name]  # type: ignore[attr-defined]
+    options = {name: option for option in command.params for name in option.opts}
+    assert {file.option for file in topic.files} <= set(options)
+    assert ("--json" in options) == (topic.document is not None)
+    for control in topic.controls:
+        assert options[control.option].help == control.tip  # type: ignore[union-attr]
+
+
+def test_the_report_tells_the_topics_in_their_order(bench: Bench) -> None:
+    takes = [bench.in_box("stock"), bench.in_box("lined")]
+    titles = [section.title for topic in TOPICS for section in topic.sections(bench, takes)]
+    assert titles == [
+        "What changed from stock to lined", "Tuning", "Findings, stock", "Findings, lined", "Driver", "Box, stock",
+        "Box, lined", "Bass",
+    ]  # fmt: skip
+
+
+def test_every_topic_is_a_package_of_its_own() -> None:
+    packages = {type_of.parent.name for type_of in (ROOT / "analysis").glob("*/topic.py")}
+    assert packages == {topic.compute.__module__.split(".")[-2] for topic in TOPICS}
+    assert len({topic.name for topic in TOPICS}) == len(TOPICS)
