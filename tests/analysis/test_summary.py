@@ -244,7 +244,7 @@ def test_frequencies_in_sentences_never_have_an_exponent() -> None:
         for path in (ROOT / room).rglob("*.py"):
             text = path.read_text(encoding="utf-8")
             for found in re.finditer(r"_hz(\[[^]]*\])?:\.[123]g\} Hz", text):
-                assert path.name in ("number_words.py", "picture_style.py", "write_up.py"), f"{path}: {found[0]}"
+                assert path.name in ("number_words.py", "picture_style.py", "findings_section.py"), f"{path}: {found[0]}"
 
 
 @given(st.floats(1e-6, 1e9), st.integers(1, 4))
