@@ -244,7 +244,8 @@ def test_frequencies_in_sentences_never_have_an_exponent() -> None:
         for path in (ROOT / room).rglob("*.py"):
             text = path.read_text(encoding="utf-8")
             for found in re.finditer(r"_hz(\[[^]]*\])?:\.[123]g\} Hz", text):
-                assert path.name in ("number_words.py", "picture_style.py", "findings_section.py"), f"{path}: {found[0]}"
+                known = ("number_words.py", "picture_style.py", "findings_section.py")
+                assert path.name in known, f"{path}: {found[0]}"
 
 
 @given(st.floats(1e-6, 1e9), st.integers(1, 4))

@@ -469,25 +469,6 @@ def test_section_of_one_state(bench: Bench) -> None:
     assert table is not None and table.heads == ("bass", "as measured")
 
 
-def test_section_without_what_it_needs(tmp_path: Path) -> None:
-    """Resistors instead of speakers: nothing can be fitted, and every part says so."""
-    build = RecordedBuild.create(tmp_path / "build", SHORT)
-    build.add(8.0, "in-box", state="stock")
-
-    def sentences() -> list[str]:
-        opened = AnalysisBench(BuildFolder.open(tmp_path / "build"))
-        sections = sections_of(opened, "stock")
-        assert all(not section.warnings or section.parts[0].table is not None for section in sections)
-        return [sentence for section in sections for part in section.parts for sentence in part.sentences]
-
-    assert sentences() == ["There is no free-air take of unit A: driver, box and bass need one (--subject free-air)."]
-    build.add(8.0, "free-air")
-    (sentence,) = sentences()
-    assert sentence.startswith("No numbers of the driver: no motional peak shows in the free-air take")
-    build.add(SpeakerCircuit(random_driver(np.random.default_rng(77))), "free-air")
-    assert any(sentence.startswith("No numbers of the box: no motional peak") for sentence in sentences())
-
-
 def test_a_loss_is_no_surer_than_it_repeats_and_names_are_words(bench: Bench) -> None:
     """QB was told as 25.275 ± 0.018 beside parts that were known to a factor only; alpha and h stood there alone."""
     report = box_report(AnalysisBench(BuildFolder.open(Path(bench.path))), "stock")
