@@ -33,13 +33,19 @@ class StillboxError(Exception):
         return "; ".join(filter(None, (self.fault, self.remedy)))
 
 
+def describe_program_fault(error: BaseException) -> str:
+    """What is said of an error that no person can mend: it is ours, and whoever mends it needs its name."""
+    return f"something went wrong inside Stillbox ({type(error).__name__}: {error})"
+
+
 def describe_validation_error(error: ValidationError) -> str:
     """First fault of a pydantic error as one phrase: field, value received, what is allowed."""
     first = error.errors()[0]
     field = ".".join(str(part) for part in first["loc"]) or "value"
     received = _shown(first.get("input"))
-    fault = first["msg"].removeprefix("Value error, ")
-    return f"{field}: {fault[:1].lower()}{fault[1:]} (received {received})"
+    # What a check of ours has raised stands there as it is; pydantic puts words of its own before it.
+    said = str(first["ctx"]["error"]) if first["type"] == "value_error" else first["msg"]
+    return f"{field}: {said[:1].lower()}{said[1:]} (received {received})"
 
 
 def _shown(value: object) -> str:

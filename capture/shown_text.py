@@ -17,9 +17,20 @@ def visible(text: str, kept: str = "") -> str:
     return "".join(letter if letter.isprintable() or letter in kept else _written_out(letter) for letter in text)
 
 
+def in_one_line(text: str) -> str:
+    """The text with single blanks for all line ends and gaps in it."""
+    return " ".join(text.split())
+
+
+def as_sentence(text: str) -> str:
+    """The text in one line, with a capital letter and a full stop where it ends without one."""
+    line = in_one_line(text)
+    return line[:1].upper() + line[1:] + ("" if line.endswith((".", "!", "?")) else ".")
+
+
 def short_name(text: str) -> str:
     """A name as part of a line: visible, its blanks single, cut where it is longer than any name."""
-    line = visible(" ".join(text.split()))
+    line = visible(in_one_line(text))
     return line if len(line) <= LONGEST_NAME else line[: LONGEST_NAME - 1].rstrip() + "…"
 
 

@@ -4,7 +4,8 @@ To add a command: a function in the module of its topic in ``commands/`` (its do
 the ``Annotated`` types of ``commands.options`` where they fit, its body imports what it needs, for ``stillbox --help``
 must stay light) and its name in ``COMMANDS`` below. It makes one call into a room and hands the result to
 ``commands.printing``. Without a command, or with the folder of a build alone, the window opens. Faults are
-StillboxErrors; ``main`` turns them, and wrong use, into one line on stderr and exit status 2.
+StillboxErrors; ``main`` turns them, and wrong use, into one line on stderr and exit status 2. Any other error is a
+fault of the program: one line that says so, status 1, the traceback in the log.
 """
 
 from __future__ import annotations
@@ -12,7 +13,9 @@ from __future__ import annotations
 import difflib
 import io
 import os
+import shlex
 import sys
+import traceback
 from collections.abc import Callable, Sequence
 from contextlib import suppress
 from pathlib import Path
@@ -21,7 +24,7 @@ from typing import Annotated, Any
 import typer
 
 from stillbox import __version__
-from stillbox.capture.errors import StillboxError
+from stillbox.capture.errors import StillboxError, describe_program_fault
 from stillbox.capture.stop_signals import StopSignals, stop_signals
 from stillbox.commands.driver_and_box import bass, box, driver
 from stillbox.commands.live import devices, jig, record
@@ -51,6 +54,8 @@ COMMANDS: dict[str, Callable[..., None]] = {
 }
 
 INTERRUPTED = 130
+BROKEN = 1
+"""Exit status after a fault of the program itself."""
 
 app = typer.Typer(
     name="stillbox",
@@ -110,7 +115,10 @@ def _means_window(given: Sequence[str]) -> bool:
 
 
 def main(arguments: Sequence[str] | None = None) -> None:
-    """Open the window or run a command; exit status 0, or 2 with one line on stderr for wrong use or bad input."""
+    """Open the window or run a command.
+
+    Exit status 0; with one line on stderr 2 for wrong use or bad input, 1 for a fault of the program itself.
+    """
     given = list(sys.argv[1:] if arguments is None else arguments)
     if isinstance(sys.stdout, io.TextIOWrapper):
         sys.stdout.reconfigure(errors="backslashreplace")  # not every terminal knows every letter
@@ -151,11 +159,23 @@ def _status_of(given: Sequence[str], signals: StopSignals) -> int:
         return _stopped(signals)
     except Exception as error:
         if not isinstance(error, CLICK_FAULT):
-            raise
+            return _program_fault(error, given)
         number = fault_of_number(COMMANDS[given[0]], given[1:]) if given[0] in COMMANDS else ""
         warn(number or f"{error.format_message().rstrip('.')}. See 'stillbox --help'.")
         status = 2
     return status or 0
+
+
+def _program_fault(error: Exception, given: Sequence[str]) -> int:
+    """Say that it is ours and where it is written down, for whoever reports it."""
+    from stillbox.gui.work.log_file import keep_trace
+
+    path = keep_trace(error, shlex.join(["stillbox", *given]))
+    if path is None:
+        traceback.print_exception(error)  # nothing else keeps it
+    told = "where it happened stands above" if path is None else f"where it happened is at the end of {path}"
+    warn(f"{describe_program_fault(error)}; nothing recorded is lost; {told}")
+    return BROKEN
 
 
 def _stopped(signals: StopSignals) -> int:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import typer
 
-from stillbox.capture.shown_text import visible
+from stillbox.capture.shown_text import in_one_line, visible
 
 if TYPE_CHECKING:
     from stillbox.analysis.maths.table import Table
@@ -39,7 +39,7 @@ def progress(text: str) -> None:
 
 
 def warn(text: str) -> None:
-    typer.echo(f"stillbox: {visible(' '.join(text.split()))}", err=True)
+    typer.echo(f"stillbox: {visible(in_one_line(text))}", err=True)
 
 
 def warn_of(warnings: Iterable[str]) -> None:

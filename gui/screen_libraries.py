@@ -20,6 +20,11 @@ INSTALL = f"sudo apt-get install {PACKAGES}"
 
 def missing_libraries(error: object) -> StillboxError:
     """The fault for a person, with the one line that mends it."""
+    if not sys.platform.startswith("linux"):
+        return StillboxError(
+            f"the window cannot open, for a part of Qt is not there or cannot be read ({error})",
+            "install it anew: pip install --force-reinstall PyQt5",
+        )
     return StillboxError(
         f"the window cannot open, for a library that Qt needs is not there or cannot be read ({error})",
         f"on Debian or Ubuntu this line installs all of them: {INSTALL}",

@@ -21,12 +21,12 @@ def open_window(build: Path | None = None) -> int:
     try:
         from PyQt5.QtCore import Qt, QTimer
         from PyQt5.QtWidgets import QApplication
-    except ImportError as error:
-        if "shared object file" in str(error):
-            raise missing_libraries(error) from error
+    except ModuleNotFoundError as error:
         raise StillboxError(
             f"the window needs PyQt5, which cannot be loaded ({error})", "install it with pip"
         ) from error
+    except ImportError as error:  # it is there, but not all that it is linked to
+        raise missing_libraries(error) from error
     from stillbox.capture.build.build_folder import BuildFolder
     from stillbox.gui.work.log_file import begin_log
     from stillbox.gui.work.settings import read_settings

@@ -29,7 +29,8 @@ def check(
 ) -> tuple[tuple[int, ...], tuple[str, ...]]:
     clip = AudioClip(to_raw(samples, subtype), excitation.sample_rate_hz, subtype)
     step = sample_step(clip.samples, quantum(subtype))
-    return check_recording(clip, Circumstances(subject, jig, excitation, step))
+    found = check_recording(clip, Circumstances(subject, jig, excitation, step))
+    return found.starts, found.flags
 
 
 def refusal(samples: np.ndarray, subject: Subject = "in-box", jig: JigKind = "high-side") -> str:

@@ -222,8 +222,9 @@ def _resonance(model: BoxModel, x: FloatArray) -> float:
         omega -= float(np.clip(step, -0.2 * omega, 0.2 * omega))
     if not 0.5 < omega / model.reference_rad_s < 2 or abs(step) > 1e-6 * omega:
         raise StillboxError(
-            f"no resonance of the closed box shows near {model.reference_rad_s / (2 * np.pi):.0f} Hz",
+            f"no resonance of the closed box shows near {model.reference_rad_s / (2 * np.pi):.0f} Hz; "
             "the leak is too large for that",
+            "",
         )
     return omega
 

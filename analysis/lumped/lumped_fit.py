@@ -56,7 +56,7 @@ class Prior:
     @cached_property
     def root(self) -> FloatArray:
         """``R`` with ``R^T R`` the inverse covariance."""
-        return np.linalg.inv(linalg.cholesky(self.covariance, lower=True))
+        return np.linalg.inv(linalg.cholesky(self.covariance, lower=True, check_finite=False))
 
     def rest(self, parameters: FloatArray) -> FloatArray:
         """Known minus actual, in units of the uncertainty."""
@@ -143,6 +143,10 @@ def pairs_ohm(pairs: Sequence[Resonance], frequency_hz: FloatArray) -> ComplexAr
     return resonators_ohm(2j * np.pi * frequency_hz, poles, residues)
 
 
+class FitBrokeDown(ArithmeticError):
+    """A fit has come to no end with the data that it was given: not a fault of the program."""
+
+
 @dataclass(frozen=True)
 class LumpedFit:
     """Outcome of `fit_lumped`.
@@ -218,6 +222,11 @@ def fit_lumped(
     bending : bool
         A step that misses is bent by what it shows of the curvature before the damping grows (second-order correction:
         Transtrum and Sethna, arXiv 1201.5885, 2012): for valleys that are long and bent.
+
+    Raises
+    ------
+    FitBrokeDown
+        If no parameters were met whose misfit is finite.
     """
     moving = np.arange(start.size) if free is None else np.asarray(sorted(free))
     target = stacked(data.impedance_ohm, data.std_ohm)
@@ -254,6 +263,8 @@ def fit_lumped(
             damping *= 6
             if damping > 1e7:
                 break
+    if not np.isfinite(point.chi_square):
+        raise FitBrokeDown("the misfit is not finite")
     rest = point.whole[: target.size]
     chi_data = float(rest @ rest)
     return LumpedFit(parameters, moving, point.jacobian, chi_data, point.chi_square - chi_data, rest, data)

@@ -259,7 +259,7 @@ def _record(
     if response.ndim != 1 or response.size < 2:
         raise StillboxError(f"the impulse response must be one row of at least 2 samples, not {response.shape}", "")
     if not np.all(np.isfinite(response)):
-        raise StillboxError("the impulse response holds values that are not finite", "no decay can be computed")
+        raise StillboxError("the impulse response holds values that are not finite; no decay can be computed", "")
     if not sample_rate_hz > 0:
         raise StillboxError(f"the sample rate of the decay must be above 0 Hz, not {sample_rate_hz:g}", "")
     available_s = response.size / sample_rate_hz

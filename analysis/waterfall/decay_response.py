@@ -249,8 +249,8 @@ def _first_bin(spectrum: ImpedanceSpectrum) -> int:
     if abs(place - round(place)) > 1e-3:
         raise StillboxError(
             f"the spectrum's first frequency, {spectrum.frequency_hz[0]:g} Hz, is no multiple of its resolution of "
-            f"{spectrum.resolution_hz:g} Hz",
-            "a decay needs the bins of an FFT",
+            f"{spectrum.resolution_hz:g} Hz; a decay needs the bins of an FFT",
+            "",
         )
     return round(place)
 

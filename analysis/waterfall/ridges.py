@@ -125,7 +125,7 @@ def find_ridges(decay: CumulativeDecay) -> tuple[Ridge, ...]:
 
 def _check_axis(decay: CumulativeDecay) -> None:
     if decay.cycles is not None:
-        raise StillboxError("ridges are followed over time in seconds", "this decay's axis runs in cycles")
+        raise StillboxError("ridges are followed over time in seconds; this decay's axis runs in cycles", "")
 
 
 def _first_slice(decay: CumulativeDecay) -> int:

@@ -297,7 +297,9 @@ class BuildFolder:
             self._takes_path.mkdir(exist_ok=True)
             number = self._next_number()
         except OSError as error:
-            raise StillboxError(f"cannot write to {self._takes_path}: {error.strerror}", "nothing was kept") from error
+            raise StillboxError(
+                f"cannot write to {self._takes_path}: {error.strerror}; nothing was kept", ""
+            ) from error
         stem = f"{number:04d}-" + re.sub(r"[ .]", "_", "-".join(filter(None, (subject, state, unit))))
         return self._takes_path / f"{stem}.{container.lower()}{PARTIAL_SUFFIX}"
 
@@ -407,7 +409,7 @@ def _nothing_left(partial_path: Path) -> Iterator[None]:
             partial_path.unlink(missing_ok=True)
             audio_path.unlink(missing_ok=True)
         if isinstance(error, OSError):
-            raise StillboxError(f"cannot write {audio_path}: {error.strerror}", "nothing was kept") from error
+            raise StillboxError(f"cannot write {audio_path}: {error.strerror}; nothing was kept", "") from error
         raise
 
 

@@ -96,4 +96,4 @@ def _move(source: Path, target: Path, number: int) -> None:
         for new, old in reversed(moved):
             with suppress(OSError):
                 new.rename(old)
-        raise StillboxError(f"cannot move take {number} to {target}: {error.strerror}", "it stays") from error
+        raise StillboxError(f"cannot move take {number} to {target}: {error.strerror}; it stays", "") from error

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import cast
 
@@ -105,7 +105,7 @@ def import_take(
         None if calibration is None else calibration.reference_ohm,
     )
     try:
-        starts, flags = check_recording(clip, case)
+        found = check_recording(clip, case)
     except StillboxError as error:
         raise StillboxError(f"{audio_path}: {error.fault}", error.remedy) from error
     return build.add_take(
@@ -121,20 +121,33 @@ def import_take(
         remounted=remounted,
         port_closed=port_closed,
         excitation=excitation,
-        sweep_starts=starts,
+        sweep_starts=found.starts,
         origin=audio_path.name.encode("utf-8", "replace").decode("utf-8"),
-        flags=flags,
+        flags=found.flags,
     )
 
 
-def check_recording(clip: AudioClip, case: Circumstances) -> tuple[tuple[int, ...], tuple[str, ...]]:
-    """Find the sweeps of a recording and check it.
+@dataclass(frozen=True)
+class CheckedRecording:
+    """What `check_recording` finds.
 
-    Returns
-    -------
+    Attributes
+    ----------
     starts : tuple of int
         Frame at which each whole sweep starts.
     flags : tuple of str
+        What is worth knowing, as sentences.
+    uneven : tuple of str
+        Those of the flags that say of samples lost or doubled between two sweeps.
+    """
+
+    starts: tuple[int, ...]
+    flags: tuple[str, ...]
+    uneven: tuple[str, ...]
+
+
+def check_recording(clip: AudioClip, case: Circumstances) -> CheckedRecording:
+    """Find the sweeps of a recording and check it.
 
     Raises
     ------
@@ -158,7 +171,7 @@ def check_recording(clip: AudioClip, case: Circumstances) -> tuple[tuple[int, ..
         check_gaps(samples, source, sweep, (track, source_track), case, name)
         if number == 1:
             flags += found + check_level(track, samples, case)
-    return search.starts, tuple(flags)
+    return CheckedRecording(search.starts, tuple(flags), search.uneven)
 
 
 def check_options(

@@ -12,6 +12,8 @@ import tomllib
 from pathlib import Path
 from typing import Any
 
+from stillbox.capture.shown_text import in_one_line
+
 LARGEST_BYTES = 200_000
 """No text that a person or this program writes is longer."""
 
@@ -102,7 +104,7 @@ def parse_json(text: str) -> Any:
 
 def why_unreadable(error: OSError | ValueError) -> str:
     """The reason of a failure to read, as words within a sentence."""
-    return str(error.strerror or error) if isinstance(error, OSError) else " ".join(str(error).split())
+    return str(error.strerror or error) if isinstance(error, OSError) else in_one_line(str(error))
 
 
 def _line_of_deep_key(text: str) -> int | None:

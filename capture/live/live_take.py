@@ -158,16 +158,19 @@ class _Session:
         for note in check.notes:
             self._say(f"note: {note.sentence}")
         self._say(_level_sentence(check, self._limit, self._loudest_volts))
-        level_dbfs, reasons = check.level_dbfs, []
+        level_dbfs, faults = check.level_dbfs, []
         for attempt in range(1, ATTEMPTS + 1):
             quiet = excitation.model_copy(update={"level_dbfs": level_dbfs})
             try:
                 return self._attempt(quiet, check, attempt, partial_path)
             except _BadSweep as fault:
-                reasons.append(str(fault))
+                faults.append(fault)
                 self._say(f"sweep {attempt} of at most {ATTEMPTS} was no good: {fault}")
                 level_dbfs -= QUIETER_DB if fault.clipped else 0.0
-        raise StillboxError(f"{ATTEMPTS} sweeps were no good, nothing was kept", f"the last one: {reasons[-1]}")
+        last = faults[-1]
+        raise StillboxError(
+            f"{ATTEMPTS} sweeps were no good, nothing was kept; the last one: {last.fault}", last.remedy
+        )
 
     def _excitation(self) -> Excitation:
         request = self._request
@@ -198,7 +201,7 @@ class _Session:
                 raise RecordingStopped
             report.require_device(self._device.info.name)
             if report.faults:
-                raise _BadSweep("; ".join(report.faults))
+                raise _BadSweep("; ".join(report.faults), "")
             writer.keep()
         try:
             starts, flags = self._check(excitation, check, partial_path, last=attempt == ATTEMPTS)
@@ -226,7 +229,7 @@ class _Session:
             partial_path.unlink(missing_ok=True)
 
     def _play(self, excitation: Excitation, writer: TakeWriter) -> StreamReport:
-        self._state.progress = 0.0
+        self._state.progress, self._state.sweeping = 0.0, True
         seconds = excitation.total_frames / excitation.sample_rate_hz
         self._say(f"sweeping {excitation.low_hz:g} to {excitation.high_hz:g} Hz, {seconds:.1f} s")
         playback = Playback(
@@ -234,7 +237,10 @@ class _Session:
             excitation.sample_rate_hz,
             round(LATENCY_TAIL_S * excitation.sample_rate_hz),
         )
-        return self._device.play_and_record(self._permit, playback, writer, self._state)
+        try:
+            return self._device.play_and_record(self._permit, playback, writer, self._state)
+        finally:
+            self._state.sweeping = False
 
     def _check(
         self, excitation: Excitation, check: PreCheck, partial_path: Path, last: bool
@@ -245,25 +251,25 @@ class _Session:
             clips, reference_ohm = self._clips, self._facts.reference_ohm
             step = sample_step(clip.samples, quantum(SUBTYPE))
             case = Circumstances(clips.subject, clips.jig, excitation, step, clips.load_ohm, reference_ohm)
-            starts, flags = check_recording(clip, case)
+            found = check_recording(clip, case)
         except StillboxError as error:
             # What to do with an imported recording is no advice here.
-            reason = error.fault if isinstance(error, NoSweepError) else str(error)
-            raise _BadSweep(reason, clipped=isinstance(error, ClippedError)) from error
+            remedy = "" if isinstance(error, NoSweepError) else error.remedy
+            raise _BadSweep(error.fault, remedy, clipped=isinstance(error, ClippedError)) from error
+        starts, flags = found.starts, found.flags
         if len(starts) != excitation.repeats:
-            raise _BadSweep(f"only {len(starts)} of {excitation.repeats} sweeps came back")
-        lost = [flag for flag in flags if flag.startswith("between sweeps")]
-        if lost:
-            raise _BadSweep(f"the recording has a gap: {lost[0]}, so samples were lost; close other programs")
+            raise _BadSweep(f"only {len(starts)} of {excitation.repeats} sweeps came back", "")
+        if found.uneven:
+            raise _BadSweep(f"the recording has a gap: {found.uneven[0]}, so samples were lost", "close other programs")
         samples = to_float(clip.samples)
         channel_1 = samples[:, 0]
         for start in starts:
             fault = disagreement(channel_1, start, excitation, check.reading)
             if fault is not None:
-                raise _BadSweep(fault)
+                raise _BadSweep(fault, "")
         sound = disturbance(samples, starts, excitation)
         if sound is not None and not last:
-            raise _BadSweep(sound)
+            raise _BadSweep(sound, "")
         return starts, flags if sound is None else (*flags, sound)
 
     def _live_record(self, check: PreCheck, report: StreamReport, attempt: int) -> LiveRecord:
@@ -280,11 +286,11 @@ class _Session:
         )
 
 
-class _BadSweep(Exception):
-    """A sweep that is worth repeating."""
+class _BadSweep(StillboxError):
+    """A sweep that is worth repeating, one that was ``clipped`` at a lower level."""
 
-    def __init__(self, reason: str, clipped: bool = False) -> None:
-        super().__init__(reason)
+    def __init__(self, fault: str, remedy: str, clipped: bool = False) -> None:
+        super().__init__(fault, remedy)
         self.clipped = clipped
 
 

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from stillbox.capture.errors import StillboxError
 from stillbox.capture.recording.audio_file import to_raw
+from stillbox.capture.shown_text import in_one_line
 
 SUBTYPE = "PCM_24"
 CONTAINER = "FLAC"
@@ -83,7 +84,7 @@ class TakeWriter:
         self._kept = True
 
     def _refusal(self, error: BaseException) -> StillboxError:
-        reason = getattr(error, "strerror", None) or " ".join(str(error).split()).rstrip(".") or type(error).__name__
+        reason = getattr(error, "strerror", None) or in_one_line(str(error)).rstrip(".") or type(error).__name__
         with suppress(OSError):
             if shutil.disk_usage(self.path.parent).free < LEAST_FREE_BYTES:
                 reason = "the disk is full"

@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stillbox.capture.errors import StillboxError
+from stillbox.capture.shown_text import in_one_line
 
 RAW_FULL_SCALE = 2.0**31
 LOWEST_RATE_HZ = 44_100
@@ -212,7 +213,7 @@ def _require_file(path: Path) -> None:
 
 
 def _not_audio(path: Path, error: Exception | str) -> StillboxError:
-    reason = " ".join(str(error).split()).rstrip(".")
+    reason = in_one_line(str(error)).rstrip(".")
     return StillboxError(f"{path} cannot be read as audio ({reason})", "give a WAV, FLAC or AIFF file")
 
 

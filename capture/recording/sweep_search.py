@@ -70,10 +70,17 @@ class FoundSweep:
 
 @dataclass(frozen=True)
 class SweepSearch:
-    """Where the whole sweeps lie, in their order, and what else is worth saying."""
+    """Where the whole sweeps lie, in their order, and what else is worth saying.
+
+    Attributes
+    ----------
+    uneven : tuple of str
+        Those of the flags that say of samples lost or doubled between two sweeps.
+    """
 
     sweeps: tuple[FoundSweep, ...]
     flags: tuple[str, ...]
+    uneven: tuple[str, ...] = ()
 
     @property
     def starts(self) -> tuple[int, ...]:
@@ -114,7 +121,8 @@ def find_sweeps(channel: NDArray[np.floating], excitation: Excitation) -> SweepS
             "there is no sweep of this excitation in it",
             "give the .json of the excitation that was played, and check that both inputs were connected and turned up",
         )
-    return SweepSearch(whole, tuple(_search_flags(whole, len(found), excitation)))
+    uneven = _uneven(whole, excitation)
+    return SweepSearch(whole, tuple(_search_flags(whole, len(found), uneven, excitation)), uneven)
 
 
 def _all_sweeps(channel: NDArray[np.float32], form: SweepForm) -> list[FoundSweep]:
@@ -238,7 +246,9 @@ def _around(seconds: float, inside: str, outside: str) -> str:
     return f"{abs(seconds):.3f} s {inside if seconds >= 0 else outside}"
 
 
-def _search_flags(whole: tuple[FoundSweep, ...], found: int, excitation: Excitation) -> list[str]:
+def _search_flags(
+    whole: tuple[FoundSweep, ...], found: int, uneven: tuple[str, ...], excitation: Excitation
+) -> list[str]:
     rate_hz = excitation.sample_rate_hz
     flags = []
     if len(whole) < excitation.repeats:
@@ -246,17 +256,24 @@ def _search_flags(whole: tuple[FoundSweep, ...], found: int, excitation: Excitat
         flags.append(f"{len(whole)} of {excitation.repeats} sweeps are whole{cut}; those are used")
     elif len(whole) > excitation.repeats:
         flags.append(f"{len(whole)} sweeps where the excitation has {excitation.repeats}; all are used")
+    flags += uneven
+    if whole[0].start < 0.5 * excitation.silence_before_frames:
+        silence_s = whole[0].start / rate_hz
+        flags.append(f"only {silence_s:.2f} s of silence before the sweep: the noise is known less well")
+    return flags
+
+
+def _uneven(whole: tuple[FoundSweep, ...], excitation: Excitation) -> tuple[str, ...]:
+    """A sentence for each two sweeps that do not lie as far apart as they were played."""
+    said = []
     period = excitation.sweep_frames + excitation.silence_after_frames
     for number, (one, other) in enumerate(itertools.pairwise(whole), start=1):
         expected = period * (1 + one.clock_difference)
         surplus = other.start - one.start - round(expected)
         if MOST_CLOCK_DIFFERENCE * period + 2 < abs(surplus) < period / 2:
             amount = f"{abs(surplus)} frames {'more' if surplus > 0 else 'less'}"
-            flags.append(f"between sweeps {number} and {number + 1} lie {amount} than were played")
-    if whole[0].start < 0.5 * excitation.silence_before_frames:
-        silence_s = whole[0].start / rate_hz
-        flags.append(f"only {silence_s:.2f} s of silence before the sweep: the noise is known less well")
-    return flags
+            said.append(f"between sweeps {number} and {number + 1} lie {amount} than were played")
+    return tuple(said)
 
 
 def _other_speed(channel: NDArray[np.float32], excitation: Excitation) -> float | None:

@@ -125,11 +125,14 @@ class StreamState:
     ----------
     progress : float
         Part that is done, 0 to 1.
+    sweeping : bool
+        Whether it is the sweep of a take that runs, and no test tones.
     stop_requested : bool
     """
 
     def __init__(self) -> None:
         self.progress = 0.0
+        self.sweeping = False
         self.stop_requested = False
         self._peaks = np.zeros(RECORDED_CHANNELS, dtype=np.float32)
 

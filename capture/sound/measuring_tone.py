@@ -135,10 +135,10 @@ class MeasuringTone:
     def require_sound(self) -> None:
         """StillboxError if the tone could not be played, or has ended by itself."""
         if self.failure is not None:
-            reason, remedy = str(self.failure), ""
-            if isinstance(self.failure, StillboxError):
-                reason, remedy = self.failure.fault, self.failure.remedy
-            raise StillboxError(f"the measuring tone stopped: {reason}", remedy) from self.failure
+            if not isinstance(self.failure, StillboxError):
+                raise self.failure
+            fault, remedy = self.failure.fault, self.failure.remedy
+            raise StillboxError(f"the measuring tone stopped: {fault}", remedy) from self.failure
         if not self._thread.is_alive():
             raise StillboxError(f"the measuring tone has ended after {TONE_S:g} s", "play it again")
 

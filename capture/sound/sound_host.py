@@ -179,7 +179,7 @@ class SoundHost:
             end = stream.follow(worker)
         except WorkerGone:
             end = {"device_lost": True}
-        except (StillboxError, KeyboardInterrupt):  # it would not open; or a second interrupt: end it at once
+        except BaseException:  # it would not open, or a second interrupt, or a fault of ours: end it at once
             self._drop()
             raise
         if end["device_lost"]:
@@ -265,9 +265,16 @@ class _Stream:
 
 
 def _sound(answer: tuple[Head, bytes] | None) -> tuple[Head, bytes]:
-    """An answer that is one: StillboxError where the process says what is wrong, WorkerGone where it says nothing."""
+    """An answer that is one: StillboxError where the process says what is wrong, WorkerGone where it says nothing.
+
+    A fault of ours that happened there is raised here, with the traceback from there as a note.
+    """
     if answer is None:
         raise WorkerGone
+    if answer[0]["is"] == "program fault":
+        fault = RuntimeError(f"in the process that plays: {answer[0]['fault']}")
+        fault.add_note(answer[0]["trace"])
+        raise fault
     if answer[0]["is"] == "error":
         raise StillboxError(answer[0]["fault"], answer[0]["remedy"])
     return answer

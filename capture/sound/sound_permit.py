@@ -92,8 +92,9 @@ class SoundPermit:
         lowest_hz = self.limit.lowest_hz
         if lowest_hz > 0 and share_below(samples, sample_rate_hz, EDGE * lowest_hz) > MOST_POWER_BELOW:
             raise StillboxError(
-                f"what was to be played goes below {lowest_hz:g} Hz, the lowest that [limits] in build.toml allows",
+                f"what was to be played goes below {lowest_hz:g} Hz, the lowest that [limits] in build.toml allows; "
                 "nothing was played",
+                "",
             )
 
 

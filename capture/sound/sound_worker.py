@@ -12,11 +12,11 @@ from __future__ import annotations
 
 import os
 import queue
-import re
 import signal
 import sys
 import threading
 import time
+import traceback
 from collections.abc import Callable
 from typing import IO, TYPE_CHECKING, Any
 
@@ -24,6 +24,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stillbox.capture.errors import StillboxError
+from stillbox.capture.shown_text import in_one_line
 from stillbox.capture.sound.audio_device import RECORDED_CHANNELS, OutputFeed, StreamState
 from stillbox.capture.sound.block_ring import BlockRing, RingEmptier
 from stillbox.capture.sound.sound_messages import Head, MessageWriter, read_message
@@ -76,8 +77,16 @@ def main() -> None:
         except OSError:
             break  # nobody listens any more
         except Exception as error:
-            fault = f"the sound system failed ({type(error).__name__}: {error})"
-            answer.send({"is": "error", "fault": fault, "remedy": ""})
+            told = {"is": "error", "fault": f"the sound system failed ({type(error).__name__}: {error})", "remedy": ""}
+            if not _says_portaudio(error):
+                fault = f"{type(error).__name__}: {error}"
+                told = {"is": "program fault", "fault": fault, "trace": traceback.format_exc()}
+            answer.send(told)
+
+
+def _says_portaudio(error: Exception) -> bool:
+    sounds = sys.modules.get("sounddevice")
+    return sounds is not None and isinstance(error, sounds.PortAudioError)
 
 
 def _read_orders(pipe: IO[bytes], orders: Orders) -> None:
@@ -302,8 +311,8 @@ class _Run:
 
 
 def _reason(error: Exception) -> str:
-    text = " ".join(str(error.args[0] if error.args else error).split())
-    return re.sub(r"\s*\[PaErrorCode.*$", "", text)
+    """What PortAudio says, without the numbers that it adds."""
+    return in_one_line(str(error.args[0] if error.args else error))
 
 
 if __name__ == "__main__":

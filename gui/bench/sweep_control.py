@@ -37,7 +37,6 @@ class SweepControl(QObject):
         super().__init__(window)
         self._panel, self._lane, self._window = panel, lane, window
         self._stream: StreamState | None = None
-        self._sweeping = False
         self._timer = QTimer(self)
         self._timer.setInterval(METER_MS)
         self._timer.timeout.connect(self._watch)
@@ -57,7 +56,7 @@ class SweepControl(QObject):
             return
         find = self._finder()
         self._stream = stream = StreamState()
-        self._sweeping, self._stop_asked_s = False, None
+        self._stop_asked_s = None
         self._panel.begin_sweep()
         self.began.emit()
         ways = Ways(
@@ -151,13 +150,12 @@ class SweepControl(QObject):
             self._panel.said.setText("Fading out …")
 
     def _say(self, text: str) -> None:
-        self._sweeping = text.startswith("sweeping")
         self._panel.said.setText(text[:1].upper() + text[1:] + ".")
 
     def _watch(self) -> None:
         if self._stream is not None:
             self._panel.meters.show_peaks(self._stream.take_peaks())
-            self._panel.show_progress(self._stream.progress, self._sweeping)
+            self._panel.show_progress(self._stream.progress, self._stream.sweeping)
 
     def _done(self, info: TakeInfo) -> None:
         notes = [*info.flags, *(info.live.notes if info.live else ())]

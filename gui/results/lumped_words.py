@@ -209,12 +209,6 @@ def _tuned_words(system: BassSystem) -> str:
     return "" if system.tuning_hz is None else f"tuned to {frequency_words(system.tuning_hz)}, "
 
 
-def sentence_of_fault(error: StillboxError) -> str:
-    """Why nothing can be fitted, as the sentence at the top."""
-    text = " ".join(str(error).split()).rstrip(".")
-    return f"{text[:1].upper()}{text[1:]}."
-
-
 def sentence_of_box(report: BassReport) -> str:
     """Tuning, leak and 3 dB point; what a lining costs and what a change does, if asked."""
     box = report.box

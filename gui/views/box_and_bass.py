@@ -39,11 +39,11 @@ from stillbox.gui.results.lumped_words import (
     box_rows,
     changed_closed,
     sentence_of_box,
-    sentence_of_fault,
     sentence_without_free_air,
 )
 from stillbox.gui.results.panel_drawing import impedance_panel
 from stillbox.gui.results.view import Export, PanelRequest, Results, View, Wish
+from stillbox.gui.work.work import sentence_of_error
 
 if TYPE_CHECKING:
     from stillbox.analysis.bench import Bench
@@ -104,7 +104,7 @@ class _BoxAndBass(View):
             box = lumped_fits(bench).box(take, free_air)
             report = bass_of_box(box, description, voltage_v=USUAL_V)
         except StillboxError as error:
-            yield replace(base, sentence=sentence_of_fault(error))
+            yield replace(base, sentence=sentence_of_error(error))
             return
         yield _told(
             replace(base, controls=tuple(_controls(bench, take, box, description))),

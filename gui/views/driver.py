@@ -30,11 +30,11 @@ from stillbox.gui.results.lumped_panels import (
 from stillbox.gui.results.lumped_words import (
     driver_rows,
     sentence_of_driver,
-    sentence_of_fault,
     sentence_without_free_air,
 )
 from stillbox.gui.results.panel_drawing import impedance_panel
 from stillbox.gui.results.view import Export, PanelRequest, Results, View, Wish
+from stillbox.gui.work.work import sentence_of_error
 
 if TYPE_CHECKING:
     from stillbox.analysis.bench import Bench
@@ -86,7 +86,7 @@ class _Driver(View):
         try:
             report = lumped_fits(bench).driver(free_air)
         except StillboxError as error:
-            yield replace(base, sentence=sentence_of_fault(error))
+            yield replace(base, sentence=sentence_of_error(error))
             return
         bare = curve if free_air is take else bench.curve(free_air)
         model_ohm = report.fit.impedance_ohm(bare.frequency_hz)

@@ -1,8 +1,10 @@
-"""The log: what the window did and what went wrong, for whoever has to find out why. No Qt here."""
+"""The log: what the window did and what went wrong anywhere, for whoever has to find out why. No Qt here."""
 
 from __future__ import annotations
 
 import logging
+import traceback
+from datetime import datetime
 from logging.handlers import RotatingFileHandler
 from pathlib import Path
 
@@ -33,4 +35,17 @@ def begin_log() -> Path | None:
     handler.setFormatter(logging.Formatter("%(asctime)s %(levelname)s %(message)s"))
     logger.addHandler(handler)
     logger.setLevel(logging.INFO)
+    return path
+
+
+def keep_trace(error: BaseException, doing: str) -> Path | None:
+    """Write where an error came from to the end of the log; None where the disk refuses."""
+    path = log_path()
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        with path.open("a", encoding="utf-8", errors="backslashreplace") as file:
+            file.write(f"{datetime.now():%Y-%m-%d %H:%M:%S} ERROR {doing}\n")
+            file.writelines(traceback.format_exception(error))
+    except OSError:
+        return None
     return path

@@ -15,7 +15,8 @@ from typing import Any
 
 from PyQt5.QtCore import QObject, Qt, pyqtSignal
 
-from stillbox.capture.errors import StillboxError
+from stillbox.capture.errors import StillboxError, describe_program_fault
+from stillbox.capture.shown_text import as_sentence
 
 LOG = logging.getLogger("stillbox")
 
@@ -138,11 +139,10 @@ def _failure(error: BaseException) -> Failure:
 def sentence_of_error(error: BaseException) -> str:
     """The error as a person should read it: never a traceback."""
     if isinstance(error, StillboxError):
-        text = " ".join(str(error).split())
-        return text[:1].upper() + text[1:] + ("" if text.endswith((".", "!", "?")) else ".")
+        return as_sentence(str(error))
     if isinstance(error, OSError):
         return f"{error.filename or 'The system'}: {error.strerror or error}; check the path and the rights there."
     return (
-        f"Something went wrong inside Stillbox ({type(error).__name__}: {error}). Nothing recorded is lost; the log "
-        "in the help menu says where it happened."
+        f"{as_sentence(describe_program_fault(error))} Nothing recorded is lost; the log in the help menu says where "
+        "it happened."
     )

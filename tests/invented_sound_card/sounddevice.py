@@ -27,7 +27,10 @@ default = SimpleNamespace(device=[1, 1])
 
 
 class PortAudioError(Exception):
-    pass
+    """Its arguments: what is wrong, and a number; both are in its text."""
+
+    def __str__(self):
+        return f"{self.args[0]} [PaErrorCode {self.args[1]}]"
 
 
 class CallbackStop(Exception):
@@ -64,7 +67,7 @@ def query_devices(index=None):
 
 def check_output_settings(device, channels, dtype, samplerate):
     if samplerate != RATE_HZ:
-        raise PortAudioError("Invalid sample rate [PaErrorCode -9997]")
+        raise PortAudioError("Invalid sample rate", -9997)
 
 
 def check_input_settings(device, channels, dtype, samplerate):
@@ -74,7 +77,7 @@ def check_input_settings(device, channels, dtype, samplerate):
 class Stream:
     def __init__(self, samplerate, blocksize, device, channels, dtype, latency, callback):
         if device != (1, 1):
-            raise PortAudioError(f"not this one {device}")
+            raise PortAudioError(f"not this one {device}", -9996)
         self.latency = latency
         self.active = False
         self._frames, self._callback = blocksize, callback
