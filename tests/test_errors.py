@@ -1,4 +1,4 @@
-"""Errors are objects: no code steers by their words, each says what to do, and a fault of ours is never the person's."""
+"""Errors are objects: no code steers by their words, each says what to do, a fault of ours is never the person's."""
 
 from __future__ import annotations
 
@@ -54,8 +54,8 @@ WORDS_OF_ERRORS = {"fault", "remedy", "strerror", "message", "sentence"}
 NAMES_OF_WORDS = {"fault", "remedy", "flag", "warning", "note", "doubt"}
 LISTS_OF_WORDS = {f"{name}s" for name in NAMES_OF_WORDS}
 CUTTING = {
-    "split", "rsplit", "splitlines", "partition", "rpartition", "startswith", "endswith", "removeprefix", "removesuffix",
-    "find", "rfind", "index", "rindex", "count", "replace", "translate",
+    "split", "rsplit", "splitlines", "partition", "rpartition", "startswith", "endswith", "removeprefix",
+    "removesuffix", "find", "rfind", "index", "rindex", "count", "replace", "translate",
 }  # fmt: skip
 SEARCHING = {"match", "search", "fullmatch", "findall", "finditer", "sub", "split"}
 
@@ -205,7 +205,7 @@ def test_every_error_says_what_to_do() -> None:
             fault, remedy = map(template, call.args)
             if remedy.strip():
                 continue
-            reasons = [start for start in WITHOUT_REMEDY if fault.startswith(start) and start != "{}" or start == fault]
+            reasons = [one for one in WITHOUT_REMEDY if one == fault or (one != "{}" and fault.startswith(one))]
             used.update(reasons)
             if not reasons:
                 wrong.append(f"{place} says no remedy: {fault}")

@@ -196,6 +196,16 @@ def test_a_list_that_cannot_be_had_leaves_the_practice_rig(card: Fate) -> None:
     assert there.remedy is not None and "does not answer" in there.remedy
 
 
+def test_what_portaudio_refuses_is_told_and_what_is_ours_is_no_refusal(card: Fate) -> None:
+    card("refused list")
+    remedy = list_devices().remedy
+    assert remedy == "the sound system failed (PortAudioError: Error querying device -1 [PaErrorCode -9996])"
+    card("wrong list")
+    with pytest.raises(RuntimeError, match="in the process that plays: TypeError: list indices") as raised:
+        list_devices()
+    assert "in query_devices" in "".join(raised.value.__notes__)
+
+
 def test_an_idle_process_that_dies_is_replaced(card: Fate, build: BuildFolder) -> None:
     host = card()
     assert played(build, noise(0.1)).any()
@@ -303,14 +313,15 @@ def test_every_signal_fades_what_a_card_plays(
 
 def test_a_program_that_it_leaves_behind_holds_nobody_up(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
     """It may start a sound server, which inherits its output and outlives it."""
-    left = tmp_path / "left"
-    program = f"""
+    left, program = tmp_path / "left", tmp_path / "leaving.py"
+    program.write_text(f"""
 import pathlib, subprocess, sys
 left = subprocess.Popen([sys.executable, "-c", "import time; time.sleep(60)"])
 pathlib.Path({str(left)!r}).write_text(str(left.pid))
 sys.stdin.read()
-"""
-    monkeypatch.setattr(sound_host, "PROGRAM", program)
+""")
+    monkeypatch.setenv("PYTHONPATH", str(tmp_path))
+    monkeypatch.setattr(sound_host, "PROGRAM", program.stem)
     worker = sound_host._Worker()
     end_s = time.monotonic() + 30
     while not (left.exists() and left.read_text()):

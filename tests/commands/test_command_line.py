@@ -18,6 +18,7 @@ from simple_recordings import Chain, record
 import stillbox
 from stillbox.capture.build.build_folder import BuildFolder
 from stillbox.capture.sweep.excitation import read_excitation
+from stillbox.gui.work.log_file import log_path
 
 QUICK = ["--seconds", "1", "--low", "10"]
 
@@ -58,6 +59,39 @@ def test_from_nothing_to_a_list_of_takes(tmp_path: Path, sweep: Path, recording:
     assert "1" in lines[1] and "in-box/stock/A" in lines[1]
     assert "free-air/-/B" in lines[2]
     assert "marked 8.2 ohm" in lines[3]
+
+
+def broken(*_: object) -> None:
+    raise TypeError("no such thing")
+
+
+def test_a_fault_of_the_program_is_no_wrong_use(
+    build: BuildFolder, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "state"))
+    monkeypatch.setattr(BuildFolder, "takes", broken)
+    code, out, err = run("takes", build.path)
+    assert (code, out) == (1, "")
+    told = one_line(err)
+    assert "something went wrong inside Stillbox (TypeError: no such thing); nothing recorded is lost" in told
+    assert str(log_path()) in told
+    kept = log_path().read_text(encoding="utf-8")
+    assert f"ERROR stillbox takes {build.path}\n" in kept
+    assert "Traceback" in kept and "in broken\n" in kept
+    run("takes", build.path)
+    assert log_path().read_text(encoding="utf-8").count("in broken\n") == 2
+
+
+def test_a_fault_of_the_program_that_no_log_can_keep_is_shown(
+    build: BuildFolder, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (tmp_path / "state").write_text("no folder")
+    monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "state"))
+    monkeypatch.setattr(BuildFolder, "takes", broken)
+    code, _, err = run("takes", build.path)
+    *trace, said = err.splitlines()
+    assert code == 1 and trace[0].startswith("Traceback") and trace[-1] == "TypeError: no such thing"
+    assert said.endswith("where it happened stands above")
 
 
 @pytest.mark.parametrize(

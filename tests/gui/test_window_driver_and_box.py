@@ -425,8 +425,10 @@ def test_what_cannot_be_fitted_or_is_not_known(
     settle(qtbot, window)
     assert "diameter and length stand in build.toml" in trouble(window)
 
+    errors = [np.linalg.LinAlgError("singular"), ValueError("shapes do not match")]
+
     def broken(*_: object) -> None:
-        raise np.linalg.LinAlgError("singular")
+        raise errors.pop(0)
 
     monkeypatch.setattr("stillbox.analysis.box.box_report.fit_box", broken)
     window.bench.takes.select_numbers([LINED])
@@ -435,6 +437,9 @@ def test_what_cannot_be_fitted_or_is_not_known(
     assert said.startswith("No driver or box can be fitted to take 4, in-box/lined/A") and "Sweep it again" in said
     assert not window.results.controls.fields and len(window.results.pane.picture.panels) == 1  # type: ignore[union-attr]
     assert not trouble(window)
+    window.bench.takes.select_numbers([STOCK])
+    settle(qtbot, window)
+    assert "went wrong inside Stillbox (ValueError: shapes" in trouble(window) and "weep" not in trouble(window)
 
 
 def test_closed_box(tmp_path: Path) -> None:

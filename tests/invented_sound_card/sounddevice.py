@@ -1,8 +1,9 @@
 """Stands in for the library of sound cards in the process that plays: a card whose output is wired to its inputs.
 
 Input 1 hears the output, input 2 half of it, half a block late. What befalls it is in the environment:
-``CARD_FATE`` is one of ``abort``, ``hang``, ``silence``, ``abort at start``, ``abort at list``, ``runs on`` (as if
-its server had died: silence as fast as it can), ``no sound`` (what it delivers are no numbers), ``no sound, gone``;
+``CARD_FATE`` is one of ``abort``, ``hang``, ``silence``, ``abort at start``, ``abort at list``, ``refused list``
+(PortAudio says no), ``wrong list`` (a fault of the program's own), ``runs on`` (as if its server had died: silence
+as fast as it can), ``no sound`` (what it delivers are no numbers), ``no sound, gone``;
 ``CARD_FATE_S`` says after how many seconds of a stream; ``CARD_HEARD`` names a file that gets all that is played, and
 ``CARD_GONE`` one whose being there takes the card off the list.
 """
@@ -48,6 +49,10 @@ def query_hostapis():
 def query_devices(index=None):
     if FATE == "abort at list":
         os.abort()
+    if FATE == "refused list":
+        raise PortAudioError("Error querying device -1", -9996)
+    if FATE == "wrong list":
+        raise TypeError("list indices must be integers")
     there = [
         {
             "name": name,

@@ -23,6 +23,7 @@ from stillbox.analysis.impedance.impedance import ImpedanceSpectrum, curve_of_sp
 from stillbox.analysis.impedance.resonances import fit_resonances
 from stillbox.analysis.lumped.driver import MeterReading, fit_driver
 from stillbox.analysis.lumped.driver_model import LN_RE
+from stillbox.analysis.lumped.lumped_fit import CellData, FitBrokeDown, Prior, fit_lumped
 from stillbox.analysis.lumped.plausibility import (
     LARGEST_MISFIT,
     coil_warning,
@@ -180,16 +181,50 @@ def test_nothing_is_told_of_a_leak_where_the_model_does_not_follow(tmp_path: Pat
     assert with_trap.warnings[0] == with_trap.doubts[0]
 
 
-def test_a_fit_that_breaks_down_says_of_which_take(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+@pytest.fixture
+def of_one_driver(tmp_path: Path) -> BuildFolder:
     build = RecordedBuild.create(tmp_path / "build", Excitation(seconds=3.0, repeats=1, silence_after_s=1.0))
     build.add(SpeakerCircuit(random_driver(np.random.default_rng(77))), "free-air")
+    return build.folder
 
+
+def break_the_fit(monkeypatch: pytest.MonkeyPatch, error: Exception) -> None:
     def breaks(*_: object) -> None:
-        raise np.linalg.LinAlgError("Singular matrix")
+        raise error
 
     monkeypatch.setattr("stillbox.analysis.driver.driver_report.fit_driver", breaks)
+
+
+@pytest.mark.parametrize("kind", [np.linalg.LinAlgError, FitBrokeDown])
+def test_a_fit_that_breaks_down_says_of_which_take(
+    of_one_driver: BuildFolder, monkeypatch: pytest.MonkeyPatch, kind: type[Exception]
+) -> None:
+    break_the_fit(monkeypatch, kind("Singular matrix"))
     with pytest.raises(StillboxError, match=r"fitted to take 1, free-air/-/A \(Singular matrix\); is it of what"):
-        driver_report(Bench(build.folder))
+        driver_report(Bench(of_one_driver))
+
+
+@pytest.mark.parametrize("kind", [ValueError, TypeError, ZeroDivisionError, IndexError])
+def test_a_fault_of_the_program_never_blames_the_take(
+    of_one_driver: BuildFolder, monkeypatch: pytest.MonkeyPatch, kind: type[Exception]
+) -> None:
+    break_the_fit(monkeypatch, kind("shapes (3,) and (4,)"))
+    with pytest.raises(kind, match="shapes"):
+        driver_report(Bench(of_one_driver))
+
+
+def test_a_fit_without_a_finite_misfit_has_broken_down() -> None:
+    data = CellData(np.geomspace(10, 100, 5), np.array([1.0, 1.0, np.nan, 1.0, 1.0], dtype=complex), np.ones(5))
+
+    def resistor(s: np.ndarray, parameters: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        ohm = np.exp(parameters[0]) * np.ones(s.size, dtype=complex)
+        return ohm, ohm[:, None]
+
+    with pytest.raises(FitBrokeDown, match="not finite"):
+        fit_lumped(data, resistor, np.zeros(1))
+    nobody_knows = Prior((0,), np.zeros(1), np.array([[np.nan]]))
+    with pytest.raises(np.linalg.LinAlgError):
+        fit_lumped(replace(data, impedance_ohm=np.ones(5, dtype=complex)), resistor, np.zeros(1), [nobody_knows])
 
 
 def parallel_ohm(frequency_hz: np.ndarray) -> np.ndarray:
