@@ -13,6 +13,7 @@ import shutil
 import weakref
 from collections.abc import Iterator
 from pathlib import Path
+from unittest.mock import Mock
 
 import numpy as np
 import pytest
@@ -425,11 +426,7 @@ def test_what_cannot_be_fitted_or_is_not_known(
     settle(qtbot, window)
     assert "diameter and length stand in build.toml" in trouble(window)
 
-    errors = [np.linalg.LinAlgError("singular"), ValueError("shapes do not match")]
-
-    def broken(*_: object) -> None:
-        raise errors.pop(0)
-
+    broken = Mock(side_effect=[np.linalg.LinAlgError("singular"), ValueError("shapes do not match")])
     monkeypatch.setattr("stillbox.analysis.box.box_report.fit_box", broken)
     window.bench.takes.select_numbers([LINED])
     settle(qtbot, window)
