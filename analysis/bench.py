@@ -97,6 +97,10 @@ class Bench(WatchedBuild):
         """
         return self.memory.kept(what, (self.gate_s, key), compute, made_from)
 
+    def knows(self, what: str, key: Hashable, *made_from: object) -> bool:
+        """Whether `kept` has its answer already."""
+        return self.memory.knows(what, (self.gate_s, key), made_from)
+
     def _of_take(self, what: str, take: TakeInfo, compute: Callable[[TakeInfo], Value], say: str = "") -> Value:
         """A value of a take whose state may be called anything: ``compute`` gets the take without that name."""
         one = nameless(take)
@@ -259,7 +263,7 @@ class Bench(WatchedBuild):
 
     def is_fitted(self, take: TakeInfo) -> bool:
         """Whether ``fit`` has its answer already."""
-        return self.memory.knows("fit", (self.gate_s, nameless(take)))
+        return self.knows("fit", nameless(take))
 
     def _motional_hints(self, take: TakeInfo) -> tuple[bool | None, float | None]:
         """Whether the box has a port (None if not known), and the driver's resonance in free air."""

@@ -152,10 +152,10 @@ class Memory:
         frames: list[Answers] = self._own.frames
         return frames
 
-    def knows(self, what: str, key: Hashable) -> bool:
+    def knows(self, what: str, key: Hashable, made_from: tuple[object, ...] = ()) -> bool:
         """Whether a value is known already."""
         with self._guard:
-            return (what, key) in self._kept
+            return (what, key, *map(id, made_from)) in self._kept
 
     def where(self, answer: Callable[[Any], object]) -> Memory:
         """A memory of what holds still where questions are answered by ``answer``; this one stays as it is."""

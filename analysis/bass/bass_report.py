@@ -81,7 +81,22 @@ def bass_report(
         if other is not box:
             names = told_apart(before, take)
             other, box = replace(other, state=names[0]), replace(box, state=names[1])
-    return bass_of_box(box, bench.build.description, change, other, voltage_v)
+    if change is None:
+        return bass_as_measured(bench, box, other, voltage_v)
+    return bass_of_box(box, bench.description, change, other, voltage_v)
+
+
+def bass_as_measured(
+    bench: Bench, box: BoxReport, before: BoxReport | None = None, voltage_v: float = 2.83
+) -> BassReport:
+    """`bass_of_box` with nothing changed; the bench keeps it where the boxes are as it gave them."""
+    return bench.kept(
+        "bass",
+        voltage_v,
+        lambda: bass_of_box(box, bench.description, None, before, voltage_v),
+        box,
+        *([] if before is None else [before]),
+    )
 
 
 def bass_of_box(

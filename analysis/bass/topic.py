@@ -7,7 +7,7 @@ from pathlib import Path
 
 from stillbox.analysis.bass.bass import Change
 from stillbox.analysis.bass.bass_controls import CHANGES, USUAL_V, VOLTAGE
-from stillbox.analysis.bass.bass_report import BassReport, bass_of_box, bass_report
+from stillbox.analysis.bass.bass_report import BassReport, bass_as_measured, bass_report
 from stillbox.analysis.bass.bass_words import bass_csv, bass_curves_named, bass_document, bass_lines, bass_table
 from stillbox.analysis.bass.picture_bass import picture_of_bass
 from stillbox.analysis.bench import Bench
@@ -58,7 +58,7 @@ def _sections(bench: Bench, takes: Sequence[TakeInfo]) -> list[Section]:
     if box is None:
         return []
     try:
-        bass = bass_of_box(box, bench.build.description, before=before)
+        bass = bass_as_measured(bench, box, before)
     except StillboxError as error:
         return [Section("Bass", (ReportPart("", None, (f"No numbers of the bass: {error}.",)),))]
     table = bass_table(bass)

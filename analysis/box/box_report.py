@@ -27,6 +27,7 @@ from stillbox.analysis.enclosure.described_box import (
 )
 from stillbox.analysis.impedance.held_cone import held_resonances
 from stillbox.analysis.impedance.repeatability import as_it_repeats
+from stillbox.analysis.lumped.driver import DriverFit
 from stillbox.analysis.lumped.driver_model import LN_RE
 from stillbox.analysis.lumped.plausibility import (
     coil_warning,
@@ -36,6 +37,7 @@ from stillbox.analysis.lumped.plausibility import (
 )
 from stillbox.analysis.maths.quantity import Quantity
 from stillbox.analysis.physics.volume import VolumeBudget, VolumeComparison, compare_volumes, effective_volume_m3
+from stillbox.analysis.watched_build import nameless
 from stillbox.capture.errors import StillboxError
 from stillbox.capture.recording.take import TakeInfo
 
@@ -78,25 +80,47 @@ def box_report(
     return box_of_take(bench, take, driver_report(bench, take.unit) if driver is None else driver)
 
 
-@blaming_the_take
 def box_of_take(bench: Bench, take: TakeInfo, driver: DriverReport) -> BoxReport:
-    """Box of one in-box take, with its driver."""
-    description = bench.build.description
+    """Box of one in-box take, with its driver; the bench keeps it."""
+    return bench.kept("box", take, lambda: _box_of_take(bench, take, driver), driver)
+
+
+def box_is_known(bench: Bench, take: TakeInfo, driver: DriverReport) -> bool:
+    """Whether `box_of_take` has its answer already."""
+    return bench.knows("box", take, driver)
+
+
+def _fitted_box(
+    bench: Bench,
+    take: TakeInfo,
+    driver: DriverFit,
+    vented: bool | None,
+    shared_air: Quantity | None,
+    softening: Quantity | None,
+    closed_port: BoxFit | None = None,
+) -> BoxFit:
+    """The fit alone: made anew only where what is told of the box changes one of the numbers that enter it."""
+    return bench.kept(
+        "box fit",
+        (nameless(take), vented, shared_air, softening),
+        lambda: fit_box(
+            bench.spectrum(take), bench.fit(take), driver, vented, shared_air, softening, closed_port
+        ),
+        driver,
+        *([] if closed_port is None else [closed_port]),
+    )
+
+
+@blaming_the_take
+def _box_of_take(bench: Bench, take: TakeInfo, driver: DriverReport) -> BoxReport:
+    description = bench.description
     vented = True if description.port.diameter_mm is not None and not take.port_closed else None
     softening = described_softening(description, take.state)
     hand = None if vented is False or take.port_closed else bench.with_port_closed(take)
     closed_port = None
     if hand is not None:
-        closed_port = fit_box(bench.spectrum(hand), bench.fit(hand), driver.fit, False, None, softening)
-    fit = fit_box(
-        bench.spectrum(take),
-        bench.fit(take),
-        driver.fit,
-        vented,
-        described_shared_air(description),
-        softening,
-        closed_port,
-    )
+        closed_port = _fitted_box(bench, hand, driver.fit, False, None, softening)
+    fit = _fitted_box(bench, take, driver.fit, vented, described_shared_air(description), softening, closed_port)
     curve = bench.curve(take)
     doubts = misfit_warning(curve, fit.impedance_ohm(curve.frequency_hz), "driver and box")
     warnings = [

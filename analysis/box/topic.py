@@ -7,10 +7,10 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from stillbox.analysis.bench import Bench
-from stillbox.analysis.box.box_report import BoxReport, box_report
+from stillbox.analysis.box.box_report import BoxReport, box_of_take, box_report
 from stillbox.analysis.box.box_words import box_document, box_lines, box_table
-from stillbox.analysis.box.lumped_fits import lumped_fits
 from stillbox.analysis.controls import Asked
+from stillbox.analysis.driver.driver_report import driver_of_take
 from stillbox.analysis.enclosure.meanings import meaning_lines
 from stillbox.analysis.enclosure.spice import box_netlist
 from stillbox.analysis.ringing.summary import summary_of_findings
@@ -59,12 +59,11 @@ def fitted_box(bench: Bench, take: TakeInfo) -> BoxReport | None:
     free_air = bench.newest("free-air", unit=take.unit)
     if free_air is None:
         return None
-    fits = lumped_fits(bench)
     try:
-        fits.driver(free_air)
+        driver = driver_of_take(bench, free_air)
     except StillboxError:  # the driver's section says so
         return None
-    return fits.box(take, free_air)
+    return box_of_take(bench, take, driver)
 
 
 def _sections(bench: Bench, takes: Sequence[TakeInfo]) -> list[Section]:

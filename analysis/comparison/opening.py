@@ -37,19 +37,26 @@ def cost_in_bass(bench: Bench, before: TakeInfo, after: TakeInfo) -> str:
 
     Empty where that cannot be had: without a take of the driver in free air, between units, or where no box fits.
     """
-    from stillbox.analysis.bass.bass_report import bass_of_box
-    from stillbox.analysis.box.lumped_fits import lumped_fits
+    return bench.kept("cost in bass", (before, after), lambda: _cost_in_bass(bench, before, after))
+
+
+def _cost_in_bass(bench: Bench, before: TakeInfo, after: TakeInfo) -> str:
+    from stillbox.analysis.bass.bass_report import bass_as_measured
+    from stillbox.analysis.box.box_report import box_of_take
+    from stillbox.analysis.driver.driver_report import driver_of_take
 
     free_air = bench.newest("free-air", unit=after.unit)
     if free_air is None or before.unit != after.unit:
         return ""
-    fits = lumped_fits(bench)
     try:
-        boxes = fits.box(before, free_air), fits.box(after, free_air)
+        driver = driver_of_take(bench, free_air)
+        boxes = box_of_take(bench, before, driver), box_of_take(bench, after, driver)
         if any(box.doubts for box in boxes):
             return ""
-        earlier, later = (replace(box, state=name) for box, name in zip(boxes, ("before", "after"), strict=True))
-        return cost_words(bass_of_box(later, bench.build.description, before=earlier))
+        earlier, later = boxes
+        if earlier.state == later.state:
+            earlier, later = replace(earlier, state="before"), replace(later, state="after")
+        return cost_words(bass_as_measured(bench, later, earlier))
     except StillboxError:
         return ""
 

@@ -34,6 +34,7 @@ from stillbox.analysis.lumped.plausibility import (
     rated_warning,
 )
 from stillbox.analysis.lumped.three_point import ThreePoint, disagreements, three_point_of_curve
+from stillbox.analysis.watched_build import nameless
 from stillbox.capture.build.build_description import BuildDescription
 from stillbox.capture.errors import StillboxError
 from stillbox.capture.recording.take import TakeInfo, fitting_takes
@@ -95,14 +96,27 @@ def _no_free_air(bench: Bench, unit: str | None) -> StillboxError:
     )
 
 
-@blaming_the_take
 def driver_of_take(bench: Bench, take: TakeInfo, meter: MeterReading | None = None) -> DriverReport:
-    """Driver parameters of one free-air take, with the newest second takes of its unit."""
+    """Driver parameters of one free-air take, with the newest second takes of its unit; the bench keeps them."""
+    return bench.kept("driver", (take, meter), lambda: _driver_of_take(bench, take, meter))
+
+
+def fitted_driver(bench: Bench, take: TakeInfo, meter: MeterReading | None = None) -> DriverFit:
+    """The fit alone, of any take without a box; the bench keeps it."""
+    return bench.kept(
+        "driver fit",
+        (nameless(take), meter),
+        lambda: fit_driver(bench.spectrum(take), bench.fit(take), meter),
+    )
+
+
+@blaming_the_take
+def _driver_of_take(bench: Bench, take: TakeInfo, meter: MeterReading | None) -> DriverReport:
     description = bench.description_at(take)
     given = description.driver
     if meter is None and given.re_ohm is not None:
         meter = MeterReading(given.re_ohm, given.re_tolerance_percent)
-    fit = fit_driver(bench.spectrum(take), bench.fit(take), meter)
+    fit = fitted_driver(bench, take, meter)
     curve = bench.curve(take)
     warnings = [
         *fit.warnings,
@@ -133,15 +147,13 @@ def _level_warnings(bench: Bench, take: TakeInfo, fit: DriverFit) -> list[str]:
     level = take.excitation.level_dbfs
     others = [
         other
-        for other in bench.takes
-        if other.subject == "free-air"
-        and other.unit == take.unit
-        and abs(other.excitation.level_dbfs - level) >= LEVEL_STEP_DB
+        for other in bench.takes_of("free-air", take.unit)
+        if abs(other.excitation.level_dbfs - level) >= LEVEL_STEP_DB
     ]
     if not others:
         return []
     other = others[-1]
-    fs = fit_driver(bench.spectrum(other), bench.fit(other)).fs_hz
+    fs = fitted_driver(bench, other).fs_hz
     shift = fs.value / fit.fs_hz.value - 1
     if abs(shift) < max(LEVEL_SHIFT, 3 * float(np.hypot(fs.std, fit.fs_hz.std)) / fs.value):
         return []
@@ -162,7 +174,7 @@ def _second_take(
     if mass_take is not None and mass.grams is None:
         lacking.append("there is a take of added-mass, but build.toml does not say how many grams: [added_mass] grams")
     elif mass_take is not None and mass.grams is not None:
-        fit = fit_driver(bench.spectrum(mass_take), bench.fit(mass_take))
+        fit = fitted_driver(bench, mass_take)
         added = AddedMassTake(fit, Known(mass.grams / 1000, mass.tolerance_percent))
     if box_take is not None and volume.litres is None:
         lacking.append("there is a take of test-box, but build.toml does not say how many litres: [test_box] litres")
@@ -170,7 +182,12 @@ def _second_take(
         opened = open_test_box(bench.fit(box_take))
         lacking += opened
         if not opened:
-            box = fit_box(bench.spectrum(box_take), bench.fit(box_take), driver, vented=False)
+            box = bench.kept(
+                "box fit",
+                nameless(box_take),
+                lambda: fit_box(bench.spectrum(box_take), bench.fit(box_take), driver, vented=False),
+                driver,
+            )
             leak = leak_verdict(box)
             test = KnownBoxTake(box, Known(volume.litres / 1000, volume.tolerance_percent), leak.probability)
     if added is None and test is None:

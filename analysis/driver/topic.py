@@ -7,8 +7,7 @@ from pathlib import Path
 
 from stillbox.analysis.bench import Bench
 from stillbox.analysis.controls import Asked
-from stillbox.analysis.driver.driver_fits import fitted_driver
-from stillbox.analysis.driver.driver_report import DriverReport, driver_report
+from stillbox.analysis.driver.driver_report import DriverReport, driver_of_take, driver_report
 from stillbox.analysis.driver.driver_words import driver_document, driver_lines, driver_table
 from stillbox.analysis.enclosure.meanings import meaning_lines
 from stillbox.analysis.enclosure.spice import driver_netlist
@@ -45,7 +44,7 @@ def _netlist(report: DriverReport, path: Path) -> None:
 def driver_of_unit(bench: Bench, unit: str) -> DriverReport | None:
     """The driver of a unit; None where no take of it is in free air."""
     free_air = bench.newest("free-air", unit=unit)
-    return None if free_air is None else fitted_driver(bench, free_air)
+    return None if free_air is None else driver_of_take(bench, free_air)
 
 
 def _sections(bench: Bench, takes: Sequence[TakeInfo]) -> list[Section]:

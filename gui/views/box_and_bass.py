@@ -10,17 +10,17 @@ from matplotlib.figure import Figure
 
 from stillbox.analysis.bass.bass import Change
 from stillbox.analysis.bass.bass_controls import CHANGES, PORT_DIAMETER, PORT_LENGTH, USUAL_V, VOLTAGE, VOLUME
-from stillbox.analysis.bass.bass_report import BassReport, bass_of_box
+from stillbox.analysis.bass.bass_report import BassReport, bass_as_measured, bass_of_box
 from stillbox.analysis.bass.bass_words import bass_csv, bass_curves_named, bass_document
 from stillbox.analysis.bass.picture_bass import HIGH_HZ, LOW_HZ, NamedCurves, known_panels
 from stillbox.analysis.bass.picture_box import picture_of_box
-from stillbox.analysis.box.box_report import BoxReport
+from stillbox.analysis.box.box_report import BoxReport, box_is_known, box_of_take
 from stillbox.analysis.box.box_words import box_document
-from stillbox.analysis.box.lumped_fits import lumped_fits
 from stillbox.analysis.controls import Asked, Choice, Control
 from stillbox.analysis.drawing.picture_marks import Mark
 from stillbox.analysis.drawing.picture_style import ALONE, INK, state_styles
 from stillbox.analysis.drawing.pictures import picture_of_curve
+from stillbox.analysis.driver.driver_report import driver_of_take
 from stillbox.analysis.driver.picture_fitted import Fitted
 from stillbox.analysis.enclosure.box_sound import bass_system
 from stillbox.analysis.enclosure.spice import box_netlist, netlist
@@ -99,10 +99,10 @@ class _BoxAndBass(View):
             yield replace(base, sentence=sentence_without_free_air(take.unit))
             return
         yield replace(base, sentence="Fitting driver and box …", complete=False)
-        description = bench.build.description
+        description = bench.description
         try:
-            box = lumped_fits(bench).box(take, free_air)
-            report = bass_of_box(box, description, voltage_v=USUAL_V)
+            box = box_of_take(bench, take, driver_of_take(bench, free_air))
+            report = bass_as_measured(bench, box, voltage_v=USUAL_V)
         except StillboxError as error:
             yield replace(base, sentence=sentence_of_error(error))
             return
@@ -116,17 +116,17 @@ class _BoxAndBass(View):
     def change(self, bench: Bench, results: Results, asked: Asked) -> Iterator[Results]:
         data: BoxAndBass = results.data
         assert data.free_air is not None
-        fits, before = lumped_fits(bench), None
+        driver, before = driver_of_take(bench, data.free_air), None
         other = next((take for take in bench.takes if str(take.number) == asked.get("against")), None)
         if other is not None:
-            if other.number not in fits.boxes:
+            if not box_is_known(bench, other, driver):
                 yield replace(results, sentence=f"Fitting the box of {other.state} …", asked=asked, complete=False)
-            before = fits.box(other, data.free_air)
+            before = box_of_take(bench, other, driver)
         change = Change.of(**{one.key: float(asked[one.key]) for one in CHANGES if one.key in asked})
         try:
             report = bass_of_box(
-                fits.box(data.take, data.free_air),
-                bench.build.description,
+                box_of_take(bench, data.take, driver),
+                bench.description,
                 change,
                 before,
                 float(asked.get("voltage_v", USUAL_V)),

@@ -8,11 +8,10 @@ from typing import TYPE_CHECKING
 
 from matplotlib.figure import Figure
 
-from stillbox.analysis.box.lumped_fits import lumped_fits
 from stillbox.analysis.drawing.picture_marks import Mark
 from stillbox.analysis.drawing.picture_style import ALONE
 from stillbox.analysis.drawing.pictures import picture_of_curve
-from stillbox.analysis.driver.driver_report import DriverReport
+from stillbox.analysis.driver.driver_report import DriverReport, driver_of_take
 from stillbox.analysis.driver.driver_words import driver_document, driver_notes
 from stillbox.analysis.driver.picture_fitted import Fitted, picture_of_driver
 from stillbox.analysis.enclosure.spice import driver_netlist
@@ -84,7 +83,7 @@ class _Driver(View):
             return
         yield replace(base, sentence="Fitting the driver …", complete=False)
         try:
-            report = lumped_fits(bench).driver(free_air)
+            report = driver_of_take(bench, free_air)
         except StillboxError as error:
             yield replace(base, sentence=sentence_of_error(error))
             return

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -40,22 +40,21 @@ SLICES = 120
 CYCLES = np.linspace(0.0, 30.0, SLICES - 1)
 
 
-@dataclass
+@dataclass(frozen=True)
 class Decays:
-    """The decay of one take, in the form that is asked for; each is computed once."""
+    """The decay of one take, in the form that is asked for; the bench keeps each, for all lanes."""
 
+    bench: Bench
     response: DecayResponse
     span_s: float
-    _made: dict[bool, CumulativeDecay] = field(default_factory=dict)
 
     def of(self, wish: Wish) -> CumulativeDecay:
-        if wish.cycles not in self._made:
-            self._made[wish.cycles] = (
-                decay_on_log_grid(self.response, cycles=CYCLES)
-                if wish.cycles
-                else decay_on_log_grid(self.response, slices=SLICES, span_s=self.span_s)
-            )
-        return self._made[wish.cycles]
+        def made() -> CumulativeDecay:
+            if wish.cycles:
+                return decay_on_log_grid(self.response, cycles=CYCLES)
+            return decay_on_log_grid(self.response, slices=SLICES, span_s=self.span_s)
+
+        return self.bench.kept("drawn decay", (wish.cycles, self.span_s), made, self.response)
 
 
 @dataclass(frozen=True)
@@ -124,7 +123,7 @@ class _OneState(View):
         except StillboxError as error:
             yield replace(found, notes=(*found.notes, f"no decay: {error}"), complete=True)
             return
-        decays = Decays(response, response.suggested_span_s)
+        decays = Decays(bench, response, response.suggested_span_s)
         decays.of(Wish())
         yield replace(
             found, notes=(*found.notes, *response.reasons), data=replace(found.data, decays=decays), complete=True

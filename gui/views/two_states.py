@@ -99,7 +99,7 @@ class _TwoStates(View):
             yield replace(found, sentence=opening_of(bench, takes), complete=True)
             return
         span_s = max(response.suggested_span_s for response in responses)
-        decays = (Decays(responses[0], span_s), Decays(responses[1], span_s))
+        decays = (Decays(bench, responses[0], span_s), Decays(bench, responses[1], span_s))
         for decay in decays:
             decay.of(Wish())
         found = replace(found, data=replace(data, decays=decays))

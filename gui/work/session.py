@@ -58,24 +58,27 @@ class Session:
         """``say`` is told, in the thread that works, where another program that writes to the build is waited for."""
         self.build = BuildFolder.open(path, say)
         self._bench: Bench | None = None
-        self._stale = True
-        self._guard = threading.Lock()
+        self._changes = 0
+        self._seen = -1
+        self._guard, self._counting = threading.Lock(), threading.Lock()
 
     def bench(self) -> Bench:
-        """The bench on the build as it is now; only ever used by one thread at a time."""
+        """The bench on the build as it is now, for any thread."""
         from stillbox.analysis.bench import Bench
 
         with self._guard:
+            changes = self._changes  # before the disk is read: what comes meanwhile is seen the next time
             if self._bench is None:
                 self._bench = Bench(self.build)
-            elif self._stale:
+            elif self._seen != changes:
                 self._bench = self._bench.renewed()
-            self._stale = False
+            self._seen = changes
             return self._bench
 
     def changed(self) -> None:
         """Something on the disk has changed: read it anew when it is next needed."""
-        self._stale = True
+        with self._counting:
+            self._changes += 1
 
     def listing(self) -> Listing:
         """Read the folder."""

@@ -7,9 +7,11 @@ from __future__ import annotations
 
 import csv
 import gc
+import importlib
 import json
 import re
 import shutil
+import threading
 import weakref
 from collections.abc import Iterator
 from pathlib import Path
@@ -33,9 +35,9 @@ from stillbox.analysis.bass.bass import Change
 from stillbox.analysis.bass.bass_controls import CHANGES, PORT_LENGTH
 from stillbox.analysis.bass.bass_report import bass_report
 from stillbox.analysis.bench import Bench
-from stillbox.analysis.box.lumped_fits import lumped_fits
 from stillbox.analysis.controls import Choice, Number
 from stillbox.analysis.drawing.picture_marks import Mark
+from stillbox.analysis.driver.driver_report import driver_of_take
 from stillbox.analysis.driver.driver_words import driver_table
 from stillbox.capture.build.build_folder import BuildFolder
 from stillbox.capture.practice.practice_speakers import ADDED_MASS_KG, speaker_named
@@ -226,11 +228,17 @@ def test_box_and_bass(qtbot: QtBot, shared: MainWindow, swept_with_mass: Path, m
     assert (numbers["port_diameter_mm"].begin, numbers["port_length_mm"].begin) == (60.0, 110.0)
     assert not window.results.controls.back.isEnabled()
 
-    def never(*_: object) -> None:
-        raise AssertionError("fitted again")
+    def not_in_the_window(module: str, name: str) -> None:
+        fit = getattr(importlib.import_module(module), name)
 
-    monkeypatch.setattr("stillbox.analysis.box.lumped_fits.box_of_take", never)
-    monkeypatch.setattr("stillbox.analysis.box.lumped_fits.driver_of_take", never)
+        def fitted(*given: object, **named: object) -> object:
+            assert threading.current_thread() is threading.main_thread(), "fitted again"
+            return fit(*given, **named)
+
+        monkeypatch.setattr(f"{module}.{name}", fitted)
+
+    not_in_the_window("stillbox.analysis.box.box_report", "fit_box")
+    not_in_the_window("stillbox.analysis.driver.driver_report", "fit_driver")
     fb_hz = tuning_hz(measured)
     bench = Bench(BuildFolder.open(swept_with_mass))
     pixels = pane.picture.pixels  # type: ignore[union-attr]
@@ -329,8 +337,8 @@ def test_a_change_does_not_overtake_another_take(qtbot: QtBot, shared: MainWindo
 
 def test_fits_are_forgotten_with_their_bench(swept_with_mass: Path) -> None:
     bench = Bench(BuildFolder.open(swept_with_mass))
-    gone, report = weakref.ref(bench), lumped_fits(bench).driver(bench.takes[0])
-    assert lumped_fits(bench).driver(bench.takes[0]) is report
+    gone, report = weakref.ref(bench), driver_of_take(bench, bench.takes[0])
+    assert driver_of_take(bench, bench.takes[0]) is report
     del bench
     gc.collect()
     assert gone() is None
