@@ -115,7 +115,7 @@ class ReadingControl(QObject):
         )
 
     def _work(self, view: View, begin: Callable[[], Iterator[Results]], failed: Callable[[Failure], None]) -> None:
-        """Take results from a view in the lane, as long as they are wanted."""
+        """Take results from a view in the lane; as soon as they are not wanted any more, what computes them stops."""
         wanted = self._wanted
 
         def work() -> Results | None:
@@ -127,7 +127,13 @@ class ReadingControl(QObject):
                     self._lane.tell(lambda results=results: self._take(wanted, view, results))  # type: ignore[misc]
             return results
 
-        self._lane.order(work, lambda results: self._take(wanted, view, results), failed, topic="reading")
+        self._lane.order(
+            work,
+            lambda results: self._take(wanted, view, results),
+            failed,
+            topic="reading",
+            unwanted=lambda: wanted != self._wanted,
+        )
 
     def clear(self) -> None:
         """Show nothing."""

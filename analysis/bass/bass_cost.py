@@ -25,6 +25,7 @@ from stillbox.analysis.enclosure.box_sound import (
 )
 from stillbox.analysis.lumped.box_model import LN_ALPHA, LN_WB
 from stillbox.analysis.maths.quantity import Quantity
+from stillbox.analysis.maths.stopping import checked
 from stillbox.capture.arrays import FloatArray
 
 STEP = 1e-4
@@ -188,6 +189,7 @@ def _slopes(fit: BoxFit, function: Callable[[FloatArray], float]) -> FloatArray:
     """Derivatives by the parameters that the fit moved."""
     slopes = np.zeros(fit.parameters.size)
     for index in np.flatnonzero(np.diag(fit.covariance) > 0):
+        checked()
         step = min(STEP, 0.5 * float(np.sqrt(fit.covariance[index, index])) + 1e-7)
         move = np.zeros(fit.parameters.size)
         move[index] = step

@@ -25,6 +25,7 @@ from stillbox.analysis.impedance.findings import ResonanceFit
 from stillbox.analysis.impedance.impedance import ImpedanceSpectrum
 from stillbox.analysis.maths.number_words import frequency_words, short_number
 from stillbox.analysis.maths.rational import resonators_ohm
+from stillbox.analysis.maths.stopping import checked
 from stillbox.analysis.sweeps.sweep_alone import NOTHING_BEATS_BELOW_HZ, highest_q
 from stillbox.capture.arrays import FloatArray
 from stillbox.capture.sweep.excitation import Excitation
@@ -70,6 +71,7 @@ class _Band:
 
     @classmethod
     def of(cls, spectrum: ImpedanceSpectrum, rest_ohm: NDArray, variance: FloatArray, centre_hz: float) -> _Band:
+        checked()
         beta, leak = _FLAT if centre_hz < _FLAT_BELOW_HZ else _STEEP
         half_hz, length_s = _HALF_BAND * centre_hz, 1 / spectrum.resolution_hz
         first, last = np.searchsorted(spectrum.frequency_hz, [centre_hz - half_hz, centre_hz + half_hz])
@@ -93,6 +95,7 @@ class _Band:
 
     def moments(self, excitation: Excitation) -> NDArray[np.int64]:
         """Which moment of the sweep each time is, in steps."""
+        checked()
         swept_s = excitation.rate_constant_s * np.log(self.frequency_hz / excitation.low_hz)
         return np.maximum((swept_s + self.time_s) / _STEP_S, 0).astype(int)
 

@@ -19,6 +19,7 @@ from stillbox.analysis.lumped.coil_models import CHAIN, COIL_MODELS, FREE, CoilM
 from stillbox.analysis.lumped.cone_resonances import ConeResonances, cone_resonances
 from stillbox.analysis.lumped.driver_model import CREEP, FIRST_COIL, LN_QMS, LN_RE, FreeAirModel
 from stillbox.analysis.lumped.lumped_fit import CellData, LumpedFit, Model, Prior, fit_lumped, pairs_ohm
+from stillbox.analysis.maths.stopping import checked
 from stillbox.capture.arrays import ComplexArray, FloatArray
 
 START_CREEP = 0.03
@@ -125,6 +126,7 @@ def _finalists(data: CellData, first: Trial, small: ConeResonances) -> list[tupl
     s, left, std = _coil_left(data, first, small)
     alone: list[tuple[CoilModel, Followed]] = []
     for coil in COIL_MODELS:
+        checked()
         if coil.corners_at_a_time == 1:
             alone.append((coil, coil.follow(s, left, std)))
         # More sections than follow the coil already are none.

@@ -22,6 +22,7 @@ import numpy as np
 
 from stillbox.analysis.lumped.coil_models import CoilModel
 from stillbox.analysis.lumped.cone_resonances import ConeResonances
+from stillbox.analysis.maths.stopping import checked
 from stillbox.capture.arrays import ComplexArray, FloatArray
 
 LN_RE, LN_WS, LN_QMS, LN_SCALE, CREEP = range(5)
@@ -133,6 +134,7 @@ def cone_at_resonance(x: FloatArray, small: ConeResonances, changes: FloatArray,
 
     omega = float(np.exp(x[LN_WS]))
     for _ in range(6):
+        checked()
         around = omega * np.array([1 - 1e-4, 1.0, 1 + 1e-4])
         reactance = total(around, x).imag
         omega -= float(reactance[1] * 2e-4 * omega / (reactance[2] - reactance[0]))

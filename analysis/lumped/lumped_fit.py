@@ -18,6 +18,7 @@ from stillbox.analysis.impedance.findings import Resonance, ResonanceFit
 from stillbox.analysis.impedance.impedance import ImpedanceSpectrum
 from stillbox.analysis.lumped.cone_resonances import HIGHEST_HZ
 from stillbox.analysis.maths.rational import resonators_ohm, stacked
+from stillbox.analysis.maths.stopping import checked
 from stillbox.analysis.maths.uncertainty import CHAIN_FLOOR
 from stillbox.capture.arrays import ComplexArray, FloatArray
 
@@ -239,6 +240,7 @@ def fit_lumped(
     parameters[moving] = np.clip(parameters[moving], least, most)
     point, damping = evaluate(parameters), 1e-3
     for _ in range(iterations):
+        checked()
         now = parameters[moving]
         downhill = point.jacobian.T @ point.whole
         loose = ~(((now <= least) & (downhill < 0)) | ((now >= most) & (downhill > 0)))

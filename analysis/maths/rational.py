@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from scipy import linalg
 from scipy.linalg import lapack
 
+from stillbox.analysis.maths.stopping import checked
 from stillbox.capture.arrays import ComplexArray, FloatArray
 
 LEAST_Q, MOST_Q = 0.6, 1_000.0
@@ -144,6 +145,7 @@ class FitProblem:
 
     def solve(self, poles_rad_s: ComplexArray, known: FloatArray | None = None) -> PairFit:
         """Residues of given poles by linear least squares; ``known`` are the projected pairs of the first poles."""
+        checked()
         if known is None:
             pairs = self.project(pair_basis(self.data.s_rad_s, poles_rad_s))
         else:
@@ -238,6 +240,7 @@ def relocate_poles(problem: FitProblem, poles_rad_s: ComplexArray) -> ComplexArr
     Gustavsen and Semlyen, IEEE Trans. Power Delivery 14(3) 1052-1061, 1999 [M], in the real formulation for
     conjugate pairs; unstable poles are mirrored into the left half plane. Pairs that turn real are dropped.
     """
+    checked()
     pairs = pair_basis(problem.data.s_rad_s, poles_rad_s)
     columns = problem.project(np.concatenate([pairs, -problem.data.impedance_ohm[:, None] * pairs], axis=1))
     solution = solve_scaled(columns, problem.target)

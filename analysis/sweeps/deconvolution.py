@@ -18,6 +18,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import fft
 
+from stillbox.analysis.maths.stopping import checked
 from stillbox.analysis.sweeps.hum import Hum
 from stillbox.capture.arrays import ComplexArray, FloatArray
 from stillbox.capture.errors import StillboxError
@@ -155,6 +156,7 @@ def sweep_spectra(recording: Recording, hum: Hum | None, gate_s: float | None) -
     filters, noise_gain = plan.filters()
 
     def segment(start: int, channel: int) -> FloatArray:
+        checked()
         last = min(start + plan.frames, info.frames)
         samples = np.zeros(plan.length)
         samples[: last - start] = recording.samples[start:last, channel]
@@ -265,6 +267,7 @@ class _Plan:
         result = np.empty(self.bins_hz.size, dtype=complex)
         first_bin = round(self.bins_hz[0] * self.size / self.rate_hz)
         for edge_hz, inverse, (first, last) in zip(self.edges_hz, filters, self._bands(), strict=True):
+            checked()
             step = 1 if edge_hz == self.edges_hz[-1] else self.step
             # The last band may have the recorded spectrum itself: of a long take it is 90 MB.
             product = recorded[: inverse.size]

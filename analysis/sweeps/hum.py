@@ -15,6 +15,7 @@ from numpy.polynomial.polynomial import polyval
 from numpy.typing import NDArray
 from scipy import fft, optimize
 
+from stillbox.analysis.maths.stopping import checked
 from stillbox.capture.arrays import ComplexArray, FloatArray
 
 Span = tuple[int, int]
@@ -232,6 +233,7 @@ def _chosen_fit(steady_hz: float, time_s: FloatArray, values: FloatArray) -> _Ph
     steady = _phase_fit(steady_hz, time_s, values, steady.step)
     wandering = _phase_fit(steady_hz, time_s, values, np.concatenate([steady.phase, [0.0, 0.0]]))
     for _ in range(_PHASE_STEPS):
+        checked()
         wandering = _phase_fit(steady_hz, time_s, values, wandering.phase + wandering.step)
     variance = wandering.chi_square / values.size
     return wandering if steady.chi_square - wandering.chi_square > _WANDERS * variance else steady

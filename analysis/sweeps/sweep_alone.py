@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import fft
 
+from stillbox.analysis.maths.stopping import checked
 from stillbox.capture.arrays import ComplexArray, FloatArray
 
 _EARLIEST = tuple(0.45 * 2 ** (-index / 2) for index in range(12))
@@ -124,12 +125,14 @@ class _Response:
 
     def energy(self, window: FloatArray) -> FloatArray:
         """Mean around each bin of what the window lets through, in units of the stated noise without a window."""
+        checked()
         let_through = fft.fft(self.in_time * window)[: self.variance.size]
         sums = np.concatenate([[0.0], np.cumsum(np.abs(let_through) ** 2 / self.variance)])
         return (sums[self.high] - sums[self.low]) / self.bins
 
     def left_of_ringing(self, before: float, earliest: float) -> FloatArray:
         """Energy in the window from ``earliest`` on over that seen in the one that ends at ``before``, at most."""
+        checked()
         decay = 2 * np.pi * self.frequency_hz / highest_q(self.frequency_hz[self.high - 1]) / self.step_hz
         known = np.geomspace(decay.min(), decay.max(), 32)
         place = self.place[:: max(1, self.place.size // 8192)]

@@ -20,6 +20,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import fft, interpolate
 
+from stillbox.analysis.maths.stopping import checked
 from stillbox.analysis.sweeps.deconvolution import band_filter, inverse_filter, lead_weight
 from stillbox.analysis.sweeps.hum import Hum
 from stillbox.capture.arrays import ComplexArray, FloatArray
@@ -99,6 +100,7 @@ def _harmonics_of(
     every_hz = fft.rfftfreq(length, 1 / rate_hz)
     powers = []
     for order in (2, 3):
+        checked()
         advances_s = [excitation.harmonic_advance_s(k) for k in (order - 1, order, order + 1)]
         latest_s, earliest_s = -0.5 * (advances_s[0] + advances_s[1]), -0.5 * (advances_s[1] + advances_s[2])
         frame = np.arange(max(math.ceil(earliest_s * rate_hz), -(length // 2)), math.floor(latest_s * rate_hz) + 1)
@@ -121,6 +123,7 @@ def _left_over(
     first, left = (_mean_spectrum(recording, hum, length, channel) for channel in (0, 1))
     linear = interpolate.CubicSpline(frequency_hz, ratio)
     for begin in range(0, left.size, _BLOCK):
+        checked()
         block = slice(begin, begin + _BLOCK)
         every_hz = np.arange(begin, min(begin + _BLOCK, left.size)) * (excitation.sample_rate_hz / length)
         left[block] -= linear(np.clip(every_hz, frequency_hz[0], frequency_hz[-1])) * first[block]

@@ -16,6 +16,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from stillbox.analysis.maths.stopping import checked
 from stillbox.capture.arrays import ComplexArray, FloatArray
 from stillbox.capture.recording.take import JigKind
 
@@ -270,6 +271,7 @@ class _Fit:
         design = _design(cells, steps, slow)
         weight, left, solution = 1 / cells.std, cells.rest, np.zeros(design.shape[-1])
         for _ in range(_REWEIGHTINGS):
+            checked()
             rows, target = design * weight[:, :, None], cells.rest * weight
             stacked = np.concatenate([rows.real.reshape(-1, rows.shape[-1]), rows.imag.reshape(-1, rows.shape[-1])])
             values = np.concatenate([target.real.ravel(), target.imag.ravel()])

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from stillbox.analysis.maths.stopping import checked
 from stillbox.analysis.sweeps.sweep_alone import alone, largest_by_chance
 from stillbox.analysis.sweeps.sweep_drift import Drift, Jump, find_drift
 from stillbox.capture.arrays import ComplexArray, FloatArray
@@ -79,6 +80,7 @@ def combine_sweeps(
         means = _Means.of(frequency_hz)
         share: FloatArray = np.full(ratios.shape, 1 / len(ratios))
         for _ in range(_REWEIGHTINGS):
+            checked()
             excess = means.excess(aligned, variance, share)
             weight = 1 / (variance * excess)
             share = weight / weight.sum(axis=0)

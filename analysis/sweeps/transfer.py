@@ -9,6 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from stillbox.analysis.maths.stopping import checked
 from stillbox.analysis.sweeps.deconvolution import sweep_spectra
 from stillbox.analysis.sweeps.hum import find_hum
 from stillbox.analysis.sweeps.silence_noise import hum_rest, noise_spectra, silent_spans
@@ -97,6 +98,7 @@ def channel_ratio(recording: Recording, gate_s: float | None = None) -> ChannelR
             "record again with silence before and after",
         )
     hum = find_hum(recording.samples, rate, spans)
+    checked()
     noise = noise_spectra(recording.samples, rate, spans, hum)
     if not np.any(recording.samples[:, 0]):
         raise StillboxError(f"take {info.number}: channel 1 carries no signal", "check the wiring and record again")
@@ -111,6 +113,7 @@ def channel_ratio(recording: Recording, gate_s: float | None = None) -> ChannelR
     windows[: spectra.low_bins] = (_WINDOW_ERROR * np.abs(mean[: spectra.low_bins])) ** 2
     combined = combine_sweeps(frequency_hz, spectra.ratios, variance, info.jig, jumps)
     variance = combined.variance + windows
+    checked()
     alone, bent = len(combined.excess) == 1, None
     if gate_s is None:
         bent = bent_variance(recording, hum, frequency_hz, combined.ratio, combined.variance)

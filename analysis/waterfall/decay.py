@@ -20,6 +20,7 @@ import scipy.fft
 from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
+from stillbox.analysis.maths.stopping import checked
 from stillbox.capture.arrays import ComplexArray, FloatArray
 from stillbox.capture.errors import StillboxError
 
@@ -219,6 +220,7 @@ def decay_at_frequencies(
     starts = np.minimum(np.rint(wanted_s * sample_rate_hz).astype(int), record.size)
     magnitude = np.empty(starts.shape, dtype=np.float32)
     for column, frequency in enumerate(frequency_hz):
+        checked()
         turned = record * _turns(-frequency / sample_rate_hz, record.size)
         magnitude[:, column] = np.abs(_sums_under_window(turned, starts[:, column], int(rises[column])))
     return CumulativeDecay(

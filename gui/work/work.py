@@ -1,7 +1,8 @@
 """Work beside the window: threads that compute, and results that come back to the thread of the window.
 
 A ``Lane`` is one thread that does one job after another. What a job returns, says or raises arrives as a call in the
-window's thread; a failure always arrives, as a sentence, with the traceback in the log.
+window's thread; a failure always arrives, as a sentence, with the traceback in the log. What nobody waits for any more
+is stopped, and nothing arrives of it.
 """
 
 from __future__ import annotations
@@ -15,6 +16,7 @@ from typing import Any
 
 from PyQt5.QtCore import QObject, Qt, pyqtSignal
 
+from stillbox.analysis.maths.stopping import NoLongerWanted, stopping_when
 from stillbox.capture.errors import StillboxError, describe_program_fault
 from stillbox.capture.shown_text import as_sentence
 
@@ -51,6 +53,7 @@ class _Order:
     done: Callable[[Any], None]
     failed: Callable[[Failure], None]
     topic: str
+    unwanted: Callable[[], bool] | None
 
 
 class Lane:
@@ -74,9 +77,20 @@ class Lane:
         """Whether something is being done or waits, or its result is on the way to the window."""
         return self._pending > 0
 
-    def order(self, job: Job, done: Callable[[Any], None], failed: Callable[[Failure], None], topic: str = "") -> None:
-        """Do ``job`` in the lane, then call ``done`` in the window's thread; ``failed`` if either goes wrong."""
-        order = _Order(job, done, failed, topic)
+    def order(
+        self,
+        job: Job,
+        done: Callable[[Any], None],
+        failed: Callable[[Failure], None],
+        topic: str = "",
+        unwanted: Callable[[], bool] | None = None,
+    ) -> None:
+        """Do ``job`` in the lane, then call ``done`` in the window's thread; ``failed`` if either goes wrong.
+
+        As soon as ``unwanted`` says so, or the lane is to end, what computes in such a job stops, and neither is
+        called. A job without it is always done to its end: it may write a file.
+        """
+        order = _Order(job, done, failed, topic, unwanted)
         if topic:
             self._newest[topic] = order
         self._pending += 1
@@ -100,12 +114,21 @@ class Lane:
                 self.tell(self._finished)
                 continue
             try:
-                result = order.job()
+                result = self._done(order)
+            except NoLongerWanted:
+                self.tell(self._finished)
             except BaseException as error:  # whatever it is: the lane lives on, and the window hears of it
                 failure = _failure(error)
                 self.tell(lambda order=order, failure=failure: self._deliver(order.failed, failure))  # type: ignore[misc]
             else:
                 self.tell(lambda order=order, result=result: self._hand_over(order, result))  # type: ignore[misc]
+
+    def _done(self, order: _Order) -> Any:
+        unwanted = order.unwanted
+        if unwanted is None:
+            return order.job()
+        with stopping_when(lambda: self._ended or unwanted()):
+            return order.job()
 
     def _finished(self) -> None:
         self._pending -= 1
