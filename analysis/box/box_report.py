@@ -36,7 +36,13 @@ from stillbox.analysis.lumped.plausibility import (
     noise_warning,
 )
 from stillbox.analysis.maths.quantity import Quantity
-from stillbox.analysis.physics.volume import VolumeBudget, VolumeComparison, compare_volumes, effective_volume_m3
+from stillbox.analysis.physics.volume import (
+    Softening,
+    VolumeBudget,
+    VolumeComparison,
+    compare_volumes,
+    effective_volume_m3,
+)
 from stillbox.analysis.watched_build import nameless
 from stillbox.capture.errors import StillboxError
 from stillbox.capture.recording.take import TakeInfo
@@ -96,7 +102,7 @@ def _fitted_box(
     driver: DriverFit,
     vented: bool | None,
     shared_air: Quantity | None,
-    softening: Quantity | None,
+    softening: Softening | None,
     closed_port: BoxFit | None = None,
 ) -> BoxFit:
     """The fit alone: made anew only where what is told of the box changes one of the numbers that enter it."""

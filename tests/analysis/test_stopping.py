@@ -14,9 +14,9 @@ from practice_takes import practice_takes
 from stillbox.analysis.bass.bass_report import bass_report
 from stillbox.analysis.bench import Bench
 from stillbox.analysis.box.box_report import box_of_take
-from stillbox.analysis.waterfall.decay_response import decay_on_log_grid
 from stillbox.analysis.driver.driver_report import driver_of_take
 from stillbox.analysis.maths.stopping import NoLongerWanted, checked, stopping_when
+from stillbox.analysis.waterfall.decay_response import decay_on_log_grid
 from stillbox.calibration.jig import fit_jig
 from stillbox.capture.build.build_folder import BuildFolder
 from stillbox.capture.errors import StillboxError

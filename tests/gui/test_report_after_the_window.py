@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import gc
 import importlib
 import re
 import threading
+import weakref
 from collections import Counter
 from collections.abc import Iterator
 from pathlib import Path
@@ -126,3 +128,12 @@ def test_what_is_kept_of_driver_and_box_cannot_be_written_to(bench: Bench) -> No
     for array in (report.fit.parameters, report.fit.covariance, box.fit.parameters):
         with pytest.raises(ValueError, match="read-only"):
             array[0] = 0.0
+
+
+def test_what_is_kept_is_forgotten_with_its_bench(bench: Bench) -> None:
+    other = Bench(bench.build)
+    gone, report = weakref.ref(other), driver_of_take(other, other.takes[0])
+    assert driver_of_take(other, other.takes[0]) is report
+    del other
+    gc.collect()
+    assert gone() is None

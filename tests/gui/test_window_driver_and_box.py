@@ -6,13 +6,11 @@ What is true of the practice rig is what it is made from (``capture.practice.pra
 from __future__ import annotations
 
 import csv
-import gc
 import importlib
 import json
 import re
 import shutil
 import threading
-import weakref
 from collections.abc import Iterator
 from pathlib import Path
 from unittest.mock import Mock
@@ -37,7 +35,6 @@ from stillbox.analysis.bass.bass_report import bass_report
 from stillbox.analysis.bench import Bench
 from stillbox.analysis.controls import Choice, Number
 from stillbox.analysis.drawing.picture_marks import Mark
-from stillbox.analysis.driver.driver_report import driver_of_take
 from stillbox.analysis.driver.driver_words import driver_table
 from stillbox.capture.build.build_folder import BuildFolder
 from stillbox.capture.practice.practice_speakers import ADDED_MASS_KG, speaker_named
@@ -333,15 +330,6 @@ def test_a_change_does_not_overtake_another_take(qtbot: QtBot, shared: MainWindo
     settle(qtbot, window)
     assert window.results.sentence.text().startswith("Vented box, lined")
     assert field(window, "volume_percent").value() == 100
-
-
-def test_fits_are_forgotten_with_their_bench(swept_with_mass: Path) -> None:
-    bench = Bench(BuildFolder.open(swept_with_mass))
-    gone, report = weakref.ref(bench), driver_of_take(bench, bench.takes[0])
-    assert driver_of_take(bench, bench.takes[0]) is report
-    del bench
-    gc.collect()
-    assert gone() is None
 
 
 def test_files_and_paper(qtbot: QtBot, shared: MainWindow, tmp_path: Path) -> None:
