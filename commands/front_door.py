@@ -11,6 +11,7 @@ fault of the program: one line that says so, status 1, the traceback in the log.
 from __future__ import annotations
 
 import difflib
+import errno
 import io
 import os
 import shlex
@@ -25,6 +26,7 @@ import typer
 
 from stillbox import __version__
 from stillbox.capture.errors import StillboxError, describe_program_fault
+from stillbox.capture.files.whole_file import ON_WINDOWS
 from stillbox.capture.stop_signals import StopSignals, stop_signals
 from stillbox.commands.driver_and_box import bass, box, driver
 from stillbox.commands.live import devices, jig, record
@@ -144,13 +146,13 @@ def _status_of(given: Sequence[str], signals: StopSignals) -> int:
             return _stopped(signals)
         warn(str(error))
         status = 2
-    except (BrokenPipeError, SystemExit) as left:
-        if isinstance(left, SystemExit) and left.code != 1:
+    except SystemExit as left:
+        if left.code != 1:
             raise
-        # The reader of our output (head, less) has gone (click itself leaves then): nothing more to say, nor at exit.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        status = 0
+        return _without_reader()  # click itself leaves then
     except OSError as error:
+        if _reader_has_gone(error):
+            return _without_reader()
         if signals.number is not None:  # a terminal that has gone
             return _stopped(signals)
         warn(f"{error.filename or 'system'}: {error.strerror or error}; check the path and the rights there")
@@ -164,6 +166,19 @@ def _status_of(given: Sequence[str], signals: StopSignals) -> int:
         warn(number or f"{error.format_message().rstrip('.')}. See 'stillbox --help'.")
         status = 2
     return status or 0
+
+
+def _reader_has_gone(error: OSError) -> bool:
+    """Whether nobody (head, less) reads our output any more; Windows has another number for it."""
+    return isinstance(error, BrokenPipeError) or (
+        ON_WINDOWS and error.errno == errno.EINVAL and error.filename is None
+    )
+
+
+def _without_reader() -> int:
+    """Nothing more to say, nor at exit."""
+    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+    return 0
 
 
 def _program_fault(error: Exception, given: Sequence[str]) -> int:

@@ -48,7 +48,7 @@ from stillbox.capture.files.build_layout import (
 )
 from stillbox.capture.files.output_file import check_folder
 from stillbox.capture.files.small_file import real_path
-from stillbox.capture.files.whole_file import PARTIAL_SUFFIX, write_whole
+from stillbox.capture.files.whole_file import PARTIAL_SUFFIX, move_file, sync_file, write_whole
 from stillbox.capture.recording.audio_file import (
     AudioClip,
     RawSamples,
@@ -314,10 +314,9 @@ class BuildFolder:
 
     def _finish(self, partial_path: Path, info: TakeInfo) -> None:
         """Flush, rename, and the sidecar last: from then on the take exists."""
-        with partial_path.open("rb") as file:
-            os.fsync(file.fileno())
+        sync_file(partial_path)
         audio_path = partial_path.with_name(info.audio_file)
-        partial_path.replace(audio_path)
+        move_file(partial_path, audio_path)
         write_sidecar(audio_path.with_suffix(".json"), info)
 
     def unfinished(self) -> list[Path]:
@@ -371,7 +370,7 @@ class BuildFolder:
         if not self._takes_path.is_dir():
             return [], []
         for path in sorted(self._takes_path.iterdir()):
-            if path.suffix != ".json":
+            if path.suffix != ".json" or path.name.startswith("."):  # macOS leaves notes of its own on other disks
                 continue
             try:
                 info = read_sidecar(path)

@@ -14,6 +14,7 @@ from stillbox.capture.build.sidecar import read_sidecar, write_sidecar
 from stillbox.capture.build.states import check_name
 from stillbox.capture.errors import StillboxError
 from stillbox.capture.files.build_layout import TAKES_FOLDER, WASTEBASKET_FOLDER, own_folder
+from stillbox.capture.files.whole_file import move_file
 from stillbox.capture.recording.take import TakeInfo, check_state
 from stillbox.capture.stop_signals import kept_back
 
@@ -90,10 +91,10 @@ def _move(source: Path, target: Path, number: int) -> None:
     try:
         target.mkdir(exist_ok=True)
         for path in [sidecar, *samples] if target.name == WASTEBASKET_FOLDER else [*samples, sidecar]:
-            path.rename(target / path.name)
+            move_file(path, target / path.name)
             moved.append((target / path.name, path))
     except OSError as error:
         for new, old in reversed(moved):
             with suppress(OSError):
-                new.rename(old)
+                move_file(new, old)
         raise StillboxError(f"cannot move take {number} to {target}: {error.strerror}; it stays", "") from error

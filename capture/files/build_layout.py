@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import re
+import stat
 from pathlib import Path
 
 from stillbox.capture.errors import StillboxError
@@ -32,13 +33,23 @@ def own_folder(build_path: Path, name: str) -> Path:
         If something else is there: a link, which may lead anywhere, or a file.
     """
     path = build_path / name
-    if path.is_symlink():
+    if is_link(path):
         raise StillboxError(
             f"{path} is a link, and nothing is read or written through it", "put the folder itself there"
         )
     if path.exists() and not path.is_dir():
         raise StillboxError(f"{path} is not a folder", "move it away")
     return path
+
+
+def is_link(path: Path) -> bool:
+    """Whether a path leads elsewhere: a link, or what Windows calls a junction."""
+    try:
+        status = path.lstat()
+    except OSError:
+        return False
+    junction = getattr(stat, "IO_REPARSE_TAG_MOUNT_POINT", None)
+    return stat.S_ISLNK(status.st_mode) or (junction is not None and getattr(status, "st_reparse_tag", 0) == junction)
 
 
 def owner_of(path: Path) -> tuple[Path, str] | None:

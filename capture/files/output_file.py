@@ -10,6 +10,7 @@ from __future__ import annotations
 import csv
 import os
 import re
+import sys
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -68,6 +69,9 @@ def _is_marked(path: Path) -> bool:
 
 def _has_own_head(path: Path) -> bool:
     return _text(path).partition("\n")[0].strip() in TABLE_HEADS.values()
+
+
+CASELESS_DISKS = sys.platform in ("win32", "darwin")
 
 
 def _head(path: Path) -> bytes:
@@ -160,10 +164,15 @@ def write_output(path: Path, kind: OutputKind, content: str | bytes) -> None:
 
 def check_different(**outputs: Path | None) -> None:
     """StillboxError where two outputs of one command would go to one file; names are those of the options."""
-    seen: dict[Path, str] = {}
+    seen: dict[str, str] = {}
     for name, path in outputs.items():
-        if path is not None and (other := seen.setdefault(real_path(path), name)) != name:
+        if path is not None and (other := seen.setdefault(_as_disks_tell_apart(real_path(path)), name)) != name:
             raise StillboxError(f"--{other} and --{name} name the same file, {path}", "give two names")
+
+
+def _as_disks_tell_apart(path: Path) -> str:
+    """Names that differ in capitals alone are one name on the disks of Windows and macOS."""
+    return str(path).casefold() if CASELESS_DISKS else str(path)
 
 
 def refuse_own(place: Path, path: Path) -> None:

@@ -1,9 +1,10 @@
-"""Write a small file so that a reader sees the old or the new one, never a part."""
+"""Write a small file so that a reader sees the old or the new one, never a part; give files their names."""
 
 from __future__ import annotations
 
 import os
 import secrets
+import time
 from contextlib import suppress
 from pathlib import Path
 
@@ -11,6 +12,10 @@ from stillbox.capture.errors import StillboxError
 from stillbox.capture.stop_signals import kept_back
 
 PARTIAL_SUFFIX = ".part"
+ON_WINDOWS = os.name == "nt"
+PAUSES_S = (0.05, 0.1, 0.2, 0.4, 0.8) if ON_WINDOWS else ()
+"""Between tries to rename: on Windows whoever looks at a file, as a virus scanner does, is in the way for a moment."""
+
 LONGEST_STEM = 180
 """Letters of the name that the temporary one keeps, so that it is not too long where the name itself is not."""
 
@@ -28,16 +33,37 @@ def write_whole(path: Path, content: str | bytes) -> None:
             file.write(content.encode("utf-8") if isinstance(content, str) else content)
             file.flush()
             os.fsync(file.fileno())
-        partial_path.replace(path)
+        move_file(partial_path, path)
         sync_folder(path.parent)
     except OSError as error:
         with suppress(OSError):  # the folder itself may be what is wrong
             partial_path.unlink(missing_ok=True)
-        raise StillboxError(f"cannot write {path}: {error.strerror}", "check free space and rights there") from error
+        held = ", and whether another program has it open" if ON_WINDOWS else ""
+        raise StillboxError(
+            f"cannot write {path}: {error.strerror}", f"check free space and rights there{held}"
+        ) from error
     except BaseException:
         with suppress(OSError):
             partial_path.unlink(missing_ok=True)
         raise
+
+
+def move_file(source: Path, target: Path) -> None:
+    """Give a file another name on the same disk; what bears that name is replaced."""
+    for pause_s in PAUSES_S:
+        try:
+            source.replace(target)
+        except PermissionError:
+            time.sleep(pause_s)
+        else:
+            return
+    source.replace(target)
+
+
+def sync_file(path: Path) -> None:
+    """Flush a file that was written to the disk; Windows does so only where it is open for writing."""
+    with path.open("r+b") as file:
+        os.fsync(file.fileno())
 
 
 def sync_folder(path: Path) -> None:

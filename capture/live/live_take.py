@@ -164,6 +164,7 @@ class _Session:
             try:
                 return self._attempt(quiet, check, attempt, partial_path)
             except _BadSweep as fault:
+                self._state.sweeping = False
                 faults.append(fault)
                 self._say(f"sweep {attempt} of at most {ATTEMPTS} was no good: {fault}")
                 level_dbfs -= QUIETER_DB if fault.clipped else 0.0
@@ -237,10 +238,7 @@ class _Session:
             excitation.sample_rate_hz,
             round(LATENCY_TAIL_S * excitation.sample_rate_hz),
         )
-        try:
-            return self._device.play_and_record(self._permit, playback, writer, self._state)
-        finally:
-            self._state.sweeping = False
+        return self._device.play_and_record(self._permit, playback, writer, self._state)
 
     def _check(
         self, excitation: Excitation, check: PreCheck, partial_path: Path, last: bool

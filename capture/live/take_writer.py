@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import shutil
 from contextlib import suppress
 from pathlib import Path
@@ -12,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stillbox.capture.errors import StillboxError
+from stillbox.capture.files.whole_file import sync_file
 from stillbox.capture.recording.audio_file import to_raw
 from stillbox.capture.shown_text import in_one_line
 
@@ -74,8 +74,7 @@ class TakeWriter:
 
         try:
             self._file.close()
-            with self.path.open("rb") as file:
-                os.fsync(file.fileno())
+            sync_file(self.path)
             there = soundfile.info(str(self.path)).frames
         except self._faults as error:
             raise self._refusal(error) from error

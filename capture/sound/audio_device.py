@@ -126,7 +126,7 @@ class StreamState:
     progress : float
         Part that is done, 0 to 1.
     sweeping : bool
-        Whether it is the sweep of a take that runs, and no test tones.
+        Whether it is the sweep of a take that runs or is looked at, and no test tones.
     stop_requested : bool
     """
 

@@ -52,10 +52,16 @@ def _may_replace(parent: QWidget, path: Path) -> bool:
     return said_yes(parent, "Replace the file?", f"{path.name} is already in {path.parent}. Replace it?")
 
 
+_PORTS = (f"{kind}{number}" for kind in ("com", "lpt") for number in range(10))
+DEVICES_OF_WINDOWS = {"con", "prn", "aux", "nul", *_PORTS}
+"""Names that no file can have there."""
+
+
 def file_stem(title: str) -> str:
     """A title as part of a file name."""
     kept = "".join(letter if letter.isalnum() or letter in "-_" else " " for letter in title)
-    return "-".join(kept.split())[:80] or "stillbox"
+    stem = "-".join(kept.split())[:80] or "stillbox"
+    return f"stillbox-{stem}" if stem.casefold() in DEVICES_OF_WINDOWS else stem
 
 
 def picture_for_paper(view: View, results: Results, wish: Wish) -> bytes:

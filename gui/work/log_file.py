@@ -4,9 +4,12 @@ from __future__ import annotations
 
 import logging
 import traceback
+from contextlib import suppress
 from datetime import datetime
 from logging.handlers import RotatingFileHandler
 from pathlib import Path
+
+from stillbox.capture.files.whole_file import move_file
 
 LOG_NAME = "stillbox"
 LARGEST_BYTES = 500_000
@@ -32,10 +35,17 @@ def begin_log() -> Path | None:
         handler = RotatingFileHandler(path, maxBytes=LARGEST_BYTES, backupCount=1, encoding="utf-8")
     except OSError:
         return None
+    handler.rotator = _begin_anew
     handler.setFormatter(logging.Formatter("%(asctime)s %(levelname)s %(message)s"))
     logger.addHandler(handler)
     logger.setLevel(logging.INFO)
     return path
+
+
+def _begin_anew(full: str, kept: str) -> None:
+    """Put the full log aside; where another window has it open Windows refuses, and then it grows on."""
+    with suppress(OSError):
+        move_file(Path(full), Path(kept))
 
 
 def keep_trace(error: BaseException, doing: str) -> Path | None:

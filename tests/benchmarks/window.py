@@ -197,7 +197,7 @@ class _Stage:
             window.sweep()
             stream = window.sweeps._stream
             assert stream is not None
-            self._wait(lambda: window.sweeps._sweeping)
+            self._wait(lambda stream=stream: stream.sweeping)  # type: ignore[misc]
             begin, updates = time.perf_counter(), window.bench.meters.updates
             self._wait(lambda stream=stream: stream.progress >= 1.0)  # type: ignore[misc]
             moments["end"] = time.perf_counter()

@@ -73,9 +73,9 @@ def measure(folder: Path, sweeps: int, kills: int = 0) -> dict[str, list[float]]
     for number in range(1, sweeps + 1):
         window.bench.choose_subject("in-box")
         window.sweep()
-        until(lambda: window.sweeps._sweeping)
         stream = window.sweeps._stream
         assert stream is not None
+        until(lambda stream=stream: stream.sweeping)  # type: ignore[misc]
         begin, updates = time.perf_counter(), window.bench.meters.updates
         until(lambda stream=stream: stream.progress >= 1.0)  # type: ignore[misc]
         rates.append((window.bench.meters.updates - updates) / (time.perf_counter() - begin))
