@@ -55,6 +55,9 @@ COMMANDS: dict[str, Callable[..., None]] = {
     "report": report,
 }
 
+COMPLETION = "_STILLBOX_COMPLETE"
+"""Where a shell says what it wants to know of a line."""
+
 INTERRUPTED = 130
 BROKEN = 1
 """Exit status after a fault of the program itself."""
@@ -63,7 +66,6 @@ app = typer.Typer(
     name="stillbox",
     help="Instrument and notebook for people who build and rework passive loudspeakers at home. "
     "Without a command, or with the folder of a build alone, the window opens.",
-    add_completion=False,
     rich_markup_mode=None,
     pretty_exceptions_enable=False,
 )
@@ -112,7 +114,9 @@ def _require_command(given: Sequence[str]) -> None:
 
 
 def _means_window(given: Sequence[str]) -> bool:
-    """Nothing given, or the folder of a build alone."""
+    """Nothing given, or the folder of a build alone; a shell that asks how a line may go on gives nothing either."""
+    if COMPLETION in os.environ:
+        return False
     return not given or (len(given) == 1 and given[0] not in COMMANDS and given[0] != "" and Path(given[0]).is_dir())
 
 
@@ -137,7 +141,8 @@ def _status_of(given: Sequence[str], signals: StopSignals) -> int:
             status = open_window(Path(given[0]) if given else None)
             status = signals.status or status
         else:
-            _require_command(given)
+            if COMPLETION not in os.environ:
+                _require_command(given)
             status = app(args=given, prog_name="stillbox", standalone_mode=False)
         if status == INTERRUPTED:  # newer versions of typer turn Ctrl-C into this status themselves
             return _stopped(signals)

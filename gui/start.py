@@ -12,6 +12,8 @@ from stillbox.capture.errors import StillboxError
 from stillbox.capture.stop_signals import answered_by
 from stillbox.gui.screen_libraries import missing_libraries, require_libraries
 
+ICON = Path(__file__).parent / "desktop" / "stillbox.svg"
+
 SWITCH_S = 0.002
 """How long Python lets one thread run while another waits: short, for the window's hands to stay quick."""
 
@@ -20,6 +22,7 @@ def open_window(build: Path | None = None) -> int:
     """Show the window until it is closed; returns the exit status."""
     try:
         from PyQt5.QtCore import Qt, QTimer
+        from PyQt5.QtGui import QIcon
         from PyQt5.QtWidgets import QApplication
     except ModuleNotFoundError as error:
         raise StillboxError(
@@ -41,6 +44,8 @@ def open_window(build: Path | None = None) -> int:
     begin_log()
     application = QApplication(["stillbox"])
     application.setApplicationName("stillbox")
+    application.setDesktopFileName("stillbox")
+    application.setWindowIcon(QIcon(str(ICON)))
     from stillbox.gui.main_window import MainWindow
 
     window = MainWindow(read_settings())
