@@ -34,8 +34,8 @@ def devices() -> None:
     print_table(("--device", "what is on the clips of the practice rig"), rig_rows())
     say(f"behind the speaker a comma and faults to practise with, such as '{rig_rows()[0][0]}, noise':")
     say(", ".join(FAULTS))
-    if there.remedy:
-        warn(there.remedy)
+    if there.trouble is not None:
+        warn(str(there.trouble))
 
 
 def jig(

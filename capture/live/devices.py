@@ -21,13 +21,13 @@ class DeviceList:
         Sound card entries in PortAudio's order, then the practice rig.
     default_name : str
         What is taken when no device is named.
-    remedy : str or None
-        What to install or plug in, where there is no usable sound card.
+    trouble : StillboxError or None
+        Why, and what to install or plug in, where there is no usable sound card.
     """
 
     devices: tuple[DeviceInfo, ...]
     default_name: str
-    remedy: str | None
+    trouble: StillboxError | None
 
 
 def list_devices() -> DeviceList:
@@ -38,8 +38,7 @@ def list_devices() -> DeviceList:
         for card in cards.entries
     )
     rig = replace(PracticeRig().info, name=RIG_NAME)
-    remedy = None if cards.trouble is None else str(cards.trouble)
-    return DeviceList((*rated, rig), _default(cards).info.name if cards.entries else RIG_NAME, remedy)
+    return DeviceList((*rated, rig), _default(cards).info.name if cards.entries else RIG_NAME, cards.trouble)
 
 
 def device_rows(there: DeviceList) -> list[tuple[str, ...]]:

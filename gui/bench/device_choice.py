@@ -10,6 +10,7 @@ from stillbox.gui.parts.plain_text import plain_tip
 from stillbox.gui.parts.words import safety_topics
 
 if TYPE_CHECKING:
+    from stillbox.capture.errors import StillboxError
     from stillbox.capture.sound.audio_device import DeviceInfo
 
 
@@ -32,9 +33,9 @@ class DeviceChoice:
         self._practising = True
         self._panel.device.setCurrentIndex(self._panel.device.findData(PRACTICE_DEVICE))
 
-    def show_devices(self, found: tuple[list[tuple[str, str, DeviceInfo | None]], str | None]) -> None:
+    def show_devices(self, found: tuple[list[tuple[str, str, DeviceInfo | None]], StillboxError | None]) -> None:
         """Fill the list: what was used last is chosen, else the first card, else the practice rig."""
-        devices, remedy = found
+        devices, trouble = found
         field = self._panel.device
         wanted = field.currentText() if self._practising else self._remembered
         field.blockSignals(True)
@@ -43,10 +44,10 @@ class DeviceChoice:
             field.addItem(words, name)
         usual = field.findData(PRACTICE_DEVICE)
         there = field.findText(wanted) if wanted else -1
-        field.setCurrentIndex(there if there >= 0 else usual if remedy else 0)
+        field.setCurrentIndex(there if there >= 0 else usual if trouble else 0)
         field.blockSignals(False)
-        if remedy:
-            field.setToolTip(plain_tip(f"{field.toolTip()}\nNo sound card is usable: {remedy}"))
+        if trouble:
+            field.setToolTip(plain_tip(f"{field.toolTip()}\nNo sound card is usable: {trouble}"))
         self.follow()
 
     def harmless(self) -> bool:

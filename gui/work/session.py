@@ -28,6 +28,7 @@ from stillbox.capture.shown_text import short_name
 
 if TYPE_CHECKING:
     from stillbox.analysis.bench import Bench
+    from stillbox.capture.errors import StillboxError
     from stillbox.capture.live.live_take import LiveRequest
     from stillbox.capture.recording.take import TakeInfo
     from stillbox.capture.sound.audio_device import AudioDevice, DeviceInfo, StreamState
@@ -155,8 +156,8 @@ def builds_folder() -> Path:
     return platformdirs.user_documents_path() / "stillbox"
 
 
-def known_devices() -> tuple[list[tuple[str, str, DeviceInfo | None]], str | None]:
-    """(words, name for ``find_device``, info) of every device, cards first, and the remedy where there is no card."""
+def known_devices() -> tuple[list[tuple[str, str, DeviceInfo | None]], StillboxError | None]:
+    """(words, name for ``find_device``, info) of every device, cards first, and why there is no card where none is."""
     from stillbox.capture.live.devices import list_devices
     from stillbox.capture.practice.practice_rig import rig_names
 
@@ -169,4 +170,4 @@ def known_devices() -> tuple[list[tuple[str, str, DeviceInfo | None]], str | Non
             name = info.key if names.count(info.key) == 1 else str(number)
             found.append((info.key, name, info))
     found += [(name[:1].upper() + name[1:], name, None) for name in rig_names()]
-    return found, there.remedy
+    return found, there.trouble
