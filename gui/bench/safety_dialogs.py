@@ -15,12 +15,11 @@ from PyQt5.QtWidgets import (
     QWidget,
 )
 
-from stillbox.capture.errors import StillboxError
 from stillbox.capture.sound.audio_device import AudioDevice
 from stillbox.capture.sound.measuring_tone import MeasuringTone, ToneNotReadable, TonePlan
 from stillbox.capture.sound.output_calibration import LOUDEST_RANGE_VOLTS
 from stillbox.gui.parts.plain_text import PlainLabel
-from stillbox.gui.work.work import sentence_of_error
+from stillbox.gui.work.work import failure_of, sentence_of_error
 
 LISTEN_MS = 200
 
@@ -147,7 +146,7 @@ class OutputDialog(QDialog):
         if self._tone is not None:
             try:
                 self._tone.require_sound()
-            except StillboxError as error:
+            except Exception as error:  # a fault of ours too: it stops the tone, and is told once
                 self.silence()
                 self._show_trouble(error)
 
@@ -164,11 +163,11 @@ class OutputDialog(QDialog):
         try:
             self.volts.setValue(self._tone.loudest_volts(self.reading.value()))
             self.trouble.hide()
-        except StillboxError as error:
+        except Exception as error:
             self._show_trouble(error)
 
-    def _show_trouble(self, error: StillboxError) -> None:
-        self.trouble.setText(sentence_of_error(error))
+    def _show_trouble(self, error: Exception) -> None:
+        self.trouble.setText(failure_of(error).sentence)
         self.trouble.show()
 
     def done(self, result: int) -> None:

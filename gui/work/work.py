@@ -118,7 +118,7 @@ class Lane:
             except NoLongerWanted:
                 self.tell(self._finished)
             except BaseException as error:  # whatever it is: the lane lives on, and the window hears of it
-                failure = _failure(error)
+                failure = failure_of(error)
                 self.tell(lambda order=order, failure=failure: self._deliver(order.failed, failure))  # type: ignore[misc]
             else:
                 self.tell(lambda order=order, result=result: self._hand_over(order, result))  # type: ignore[misc]
@@ -138,7 +138,7 @@ class Lane:
         try:
             self._deliver(order.done, result)
         except Exception as error:
-            order.failed(_failure(error))
+            order.failed(failure_of(error))
 
     def _deliver(self, function: Callable[[Any], None], value: Any) -> None:
         self._pending -= 1
@@ -146,7 +146,7 @@ class Lane:
             function(value)
 
 
-def _failure(error: BaseException) -> Failure:
+def failure_of(error: BaseException) -> Failure:
     """The failure that an error makes, with the traceback in the log where it is a fault of ours."""
     expected = isinstance(error, StillboxError)
     LOG.log(

@@ -153,11 +153,18 @@ def test_where_no_tone_may_sound_the_voltage_can_still_be_typed(
     can_go_on(qtbot, window)
 
 
+@pytest.mark.parametrize(
+    ("error", "words"),
+    [
+        (StillboxError("a card cannot be opened", "close the programs that use it"), "cannot be opened"),
+        (TypeError("no such thing"), "went wrong inside Stillbox (TypeError"),
+    ],
+)
 def test_a_tone_that_dies_is_said(
-    qtbot: QtBot, window: MainWindow, card: Listened, monkeypatch: pytest.MonkeyPatch
+    qtbot: QtBot, window: MainWindow, card: Listened, monkeypatch: pytest.MonkeyPatch, error: Exception, words: str
 ) -> None:
     def refuse(*_: object) -> None:
-        raise StillboxError("a card cannot be opened", "close the programs that use it")
+        raise error
 
     monkeypatch.setattr(card, "play_and_record", refuse)
 
@@ -165,7 +172,7 @@ def test_a_tone_that_dies_is_said(
         assert isinstance(dialog, OutputDialog)
         dialog.show()
         click(qtbot, dialog.play)
-        qtbot.waitUntil(lambda: "cannot be opened" in dialog.trouble.text(), timeout=WAIT_MS)
+        qtbot.waitUntil(lambda: words in dialog.trouble.text(), timeout=WAIT_MS)
         assert "Play" in dialog.play.text()
 
     agree(monkeypatch, CautionsDialog, read)
