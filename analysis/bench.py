@@ -125,10 +125,10 @@ class Bench(WatchedBuild):
         )
 
     def calibration(self, take: TakeInfo) -> JigCalibration:
-        """Calibration of the jig that a take was made with, on the frequency grid of that take."""
-        return self._of_take("calibration", take, self._calibrated)
+        """Calibration of the jig that a take was made with, on the frequency grid of that take.
 
-    def _calibrated(self, take: TakeInfo) -> JigCalibration:
+        Not kept: it is as large as all that is kept of a take, and quickly made from the ratios.
+        """
         frequency_hz = self._grid(take)
         readings = {}
         for subject, standard in self.standards(take.jig, take.excitation.sample_rate_hz).items():
