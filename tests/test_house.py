@@ -182,6 +182,27 @@ def test_an_arrow_upwards_would_be_seen(tmp_path: Path, monkeypatch: pytest.Monk
     test_arrows_only_go_down("capture")
 
 
+READ_FROM_THE_DISK = {"description", "calibration", "takes"}
+"""Of a build folder: in analysis one module reads these, and notes who asked."""
+
+
+def disk_reads(path: Path) -> set[str]:
+    """Of a build folder that a bench holds: ``bench.build.description`` and the like."""
+    return {
+        f"{path.relative_to(ROOT)}:{node.lineno}"
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
+        if isinstance(node, ast.Attribute) and node.attr in READ_FROM_THE_DISK
+        and isinstance(node.value, ast.Attribute) and node.value.attr in ("build", "_build")
+    }  # fmt: skip
+
+
+def test_what_is_computed_reads_the_build_through_the_bench() -> None:
+    """Else the memory does not know what a result depends on, and keeps what no longer holds."""
+    found = set[str]().union(*(disk_reads(path) for path in modules_of("analysis")))
+    assert {place.split(":")[0] for place in found} == {"analysis/watched_build.py"}
+    assert not set[str]().union(*(disk_reads(path) for path in modules_of("gui/views")))
+
+
 def test_no_module_is_too_long() -> None:
     paths = [*all_modules(), *modules_of("tests")]
     lengths = {str(path.relative_to(ROOT)): len(path.read_text(encoding="utf-8").splitlines()) for path in paths}

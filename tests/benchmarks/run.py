@@ -26,6 +26,7 @@ TOPICS = (
     "wild_boxes",
     "wild_levels",
     "speed",
+    "kept",
 )
 """Modules with ``rows(quick)``."""
 
