@@ -50,8 +50,8 @@ WITHOUT_REMEDY = {
 }
 """Beginnings of the faults to which there is no remedy, {} for what is filled in, each with its reason."""
 
-WORDS_OF_ERRORS = {"fault", "remedy", "strerror", "message", "sentence"}
-NAMES_OF_WORDS = {"fault", "remedy", "flag", "warning", "note", "doubt"}
+WORDS_OF_ERRORS = {"fault", "remedy", "strerror", "message", "sentence", "advice"}
+NAMES_OF_WORDS = {"fault", "remedy", "flag", "warning", "note", "doubt", "advice"}
 LISTS_OF_WORDS = {f"{name}s" for name in NAMES_OF_WORDS}
 CUTTING = {
     "split", "rsplit", "splitlines", "partition", "rpartition", "startswith", "endswith", "removeprefix",
@@ -129,6 +129,7 @@ def _is_text(node: ast.AST) -> bool:
         '[flag for flag in flags if flag.startswith("between")]',
         'if "three-point" in warnings: pass',
         "str(error)[:20]",
+        'finding.advice.split(";")[0]',
     ],
 )
 def test_steering_by_words_would_be_seen(line: str) -> None:

@@ -144,6 +144,8 @@ class Finding:
         Its uncertainties are those of the noise of this take.
     confidence : float
         Probability of the cause, 0 to 1.
+    next_step : str
+        What to begin with, as it stands at the beginning of the advice.
     spread : Spread
         How far a resonance of that cause repeats; the ``_std`` of the finding hold it beside the noise.
     """
@@ -154,6 +156,7 @@ class Finding:
     evidence: tuple[str, ...]
     advice: str
     spread: Spread = Spread()
+    next_step: str = ""
 
     @property
     def frequency_std_hz(self) -> float:

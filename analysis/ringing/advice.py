@@ -26,6 +26,19 @@ _TREATED = 0.5
 
 
 @dataclass(frozen=True)
+class Advice:
+    """What to begin with, and what else there is to say: its limits, its cost, the caution that applies."""
+
+    step: str
+    more: str
+
+    @property
+    def text(self) -> str:
+        """Both, as one to three sentences."""
+        return self.step + self.more
+
+
+@dataclass(frozen=True)
 class VentedBox:
     """What advice must know of a port: its size and the places of cone and port along height, width, depth.
 
@@ -40,8 +53,8 @@ class VentedBox:
 
 def first_advice(
     cause: Cause, frequency_hz: float, q: float, mode: RoomMode | None = None, vented: VentedBox | None = None
-) -> str:
-    """One to three sentences: what helps at that frequency, what cannot, what it costs, and the caution that applies.
+) -> Advice:
+    """What helps at that frequency, what cannot, what it costs, and the caution that applies.
 
     Parameters
     ----------
@@ -57,20 +70,21 @@ def first_advice(
     if cause == "wall":
         return _wall(frequency_hz, q)
     if cause == "driver":
-        return (
-            "Nothing to be done in the box: it is in the driver. If it can be heard, a notch in the crossover or a "
-            "lower crossover point."
+        return Advice(
+            "Nothing to be done in the box: it is in the driver",
+            ". If it can be heard, a notch in the crossover or a lower crossover point.",
         )
     if cause == "port":
         return _port(VentedBox() if vented is None else vented)
     if cause == "room":
-        return (
-            "It belongs to the room, not to the speaker: move the speaker by a metre, or measure outdoors; then it is "
-            "gone or elsewhere, and nothing is to be done in the box."
+        return Advice(
+            "It belongs to the room, not to the speaker: move the speaker by a metre, or measure outdoors",
+            "; then it is gone or elsewhere, and nothing is to be done in the box.",
         )
-    return (
+    return Advice(
         "Try before you cut: press a hand on each wall, then put filling in the middle of the box, and sweep after "
-        f"each; what changes the peak is the cause ({_FIBRE})."
+        "each",
+        f"; what changes the peak is the cause ({_FIBRE}).",
     )
 
 
@@ -98,9 +112,12 @@ def _treats(filled: RoomMode | None, mode: RoomMode | None) -> bool:
     return sum(moved) / order >= _TREATED - 1e-9
 
 
-def same_filling(lead_hz: float) -> str:
+def same_filling(lead_hz: float) -> Advice:
     """Advice for a standing wave that the filling for another one treats as well."""
-    return f"Fibre filling as for {lead_hz:.0f} Hz: that one treats this standing wave too; nothing more is to be done."
+    return Advice(
+        f"Fibre filling as for {lead_hz:.0f} Hz: that one treats this standing wave too",
+        "; nothing more is to be done.",
+    )
 
 
 def treats_also(others_hz: Sequence[float]) -> str:
@@ -109,13 +126,13 @@ def treats_also(others_hz: Sequence[float]) -> str:
     return f" The same filling treats {listed} Hz: it is one piece of work."
 
 
-def _port(port: VentedBox) -> str:
+def _port(port: VentedBox) -> Advice:
     trial = "For a trial put a plug of open foam in it; then measure the tuning again."
     if port.diameter_mm is None or port.length_mm is None:
-        return (
-            "The port rings as a pipe: a shorter port rings higher and less, but area and length go together; to keep "
-            "the tuning it must be narrower by as much, and the air in it faster. Its inner end moved away from the "
-            f"cone's line helps too. {trial}"
+        return Advice(
+            "The port rings as a pipe: a shorter port rings higher and less, but area and length go together",
+            "; to keep the tuning it must be narrower by as much, and the air in it faster. Its inner end moved away "
+            f"from the cone's line helps too. {trial}",
         )
     length, ends = _SHORTER * port.length_mm, 0.5 * (FLANGED_END + FREE_END)
     # Tuning: area over effective length; d^2/(L + e d) stays.
@@ -123,15 +140,16 @@ def _port(port: VentedBox) -> str:
     diameter = 0.5 * (kept * ends + math.sqrt((kept * ends) ** 2 + 4 * kept * length))
     higher = (port.length_mm + ends * port.diameter_mm) / (length + ends * diameter)
     faster = (port.diameter_mm / diameter) ** 2
-    return (
+    return Advice(
         f"The port rings as a pipe: {length:.0f} mm long and {diameter:.0f} mm wide instead of {port.length_mm:.0f} "
         f"and {port.diameter_mm:.0f} mm keeps the tuning (area and length go together) and rings "
-        f"{100 * (higher - 1):.0f} % higher; the air in it gets {100 * (faster - 1):.0f} % faster. Its inner end moved "
-        f"away from the cone's line helps too. {trial}"
+        f"{100 * (higher - 1):.0f} % higher",
+        f"; the air in it gets {100 * (faster - 1):.0f} % faster. Its inner end moved away from the cone's line helps "
+        f"too. {trial}",
     )
 
 
-def _standing_wave(frequency_hz: float, mode: RoomMode | None, vented: VentedBox | None) -> str:
+def _standing_wave(frequency_hz: float, mode: RoomMode | None, vented: VentedBox | None) -> Advice:
     quarter_mm = 1e3 * _SPEED_M_S / frequency_hz / 4
     where = _where(mode, quarter_mm)
     if frequency_hz >= _FOAM_HELPS_FROM_HZ:
@@ -143,7 +161,7 @@ def _standing_wave(frequency_hz: float, mode: RoomMode | None, vented: VentedBox
             f"for there the air stands still (a quarter of the wavelength is {quarter_mm:.0f} mm)"
         )
     fixed = f"Fix it so that it cannot reach the cone; {_FIBRE}."
-    return f"Fibre filling {where}, where the air moves; {lining}. {_keep_free(mode, vented)}{fixed}"
+    return Advice(f"Fibre filling {where}, where the air moves", f"; {lining}. {_keep_free(mode, vented)}{fixed}")
 
 
 def _keep_free(mode: RoomMode | None, vented: VentedBox | None) -> str:
@@ -180,13 +198,13 @@ def _where(mode: RoomMode | None, quarter_mm: float) -> str:
     return f"across the {along} at {places} mm from one end"
 
 
-def _wall(frequency_hz: float, q: float) -> str:
+def _wall(frequency_hz: float, q: float) -> Advice:
     damped = (
         "constrained-layer damping (a second thin board on a soft, lossy glue) takes its Q down"
         if q >= 10
         else "it is damped already, so stiffness is what is left"
     )
-    return (
-        f"Find the wall that rings at {frequency_hz:.0f} Hz with a finger or a stethoscope; a brace off its middle "
-        f"moves it up, {damped}; filling in the box does nothing for it ({_GLUE})."
+    return Advice(
+        f"Find the wall that rings at {frequency_hz:.0f} Hz with a finger or a stethoscope",
+        f"; a brace off its middle moves it up, {damped}; filling in the box does nothing for it ({_GLUE}).",
     )

@@ -136,7 +136,7 @@ def assign_causes(
         mode = best.get("standing wave")
         modes.append(None if mode is None else mode.mode)
         advice = first_advice(cause, resonance.frequency_hz, resonance.q, modes[-1], vented)
-        findings.append(Finding(resonance, cause, confidence, evidence, advice))
+        findings.append(Finding(resonance, cause, confidence, evidence, advice.text, next_step=advice.step))
     warnings = (*_warnings(case, bool(in_box.resonances)), *families_off(case.held, case.candidates, setting), *against)
     return _with_one_filling(findings, modes), warnings
 
@@ -167,7 +167,8 @@ def _with_one_filling(findings: Sequence[Finding], modes: Sequence[RoomMode | No
         more = treats_also([findings[index].resonance.frequency_hz for index in others])
         result[lead] = replace(findings[lead], advice=findings[lead].advice + more)
         for index in others:
-            result[index] = replace(findings[index], advice=same_filling(lead_hz))
+            same = same_filling(lead_hz)
+            result[index] = replace(findings[index], advice=same.text, next_step=same.step)
     return tuple(result)
 
 

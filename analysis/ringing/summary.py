@@ -90,8 +90,8 @@ def _named(finding: Finding) -> str:
 
 
 def _next_words(target: Finding, longest: Finding | None) -> str:
-    """First words of the advice."""
-    first = target.advice.split(";")[0].split(". ")[0].rstrip(".")
+    """What to begin with."""
+    first = target.next_step or target.advice.rstrip(".")
     told = target is longest or frequency_words(target.resonance.frequency_hz) in first
     place = "" if told else f" for {_named(target)}"
     return f"Next{place}: {first[:1].lower() + first[1:]}."

@@ -410,22 +410,22 @@ def test_no_motional_peak_is_said() -> None:
 
 def test_advice_for_a_standing_wave_says_what_cannot_help() -> None:
     first, second = (mode for mode in room_modes((600.0, 350.0, 280.0), 344.0, 600.0) if mode.orders[1:] == (0, 0))
-    text = first_advice("standing wave", 286.7, 16.0, first)
+    text = first_advice("standing wave", 286.7, 16.0, first).text
     assert "across the middle of the height" in text
     assert "thin foam on a wall does next to nothing at 287 Hz" in text
     assert "a quarter of the wavelength is 300 mm" in text
     assert "fibre dust" in text
     # cos(2 pi x / L): the air moves most where it is 0, at L/4 and 3L/4.
-    assert "across the height at 150, 450 mm from one end" in first_advice("standing wave", 573.0, 16.0, second)
-    assert "does next to nothing" not in first_advice("standing wave", 2_000.0, 16.0)
+    assert "across the height at 150, 450 mm from one end" in first_advice("standing wave", 573.0, 16.0, second).text
+    assert "does next to nothing" not in first_advice("standing wave", 2_000.0, 16.0).text
 
 
 def test_advice_for_the_other_causes() -> None:
-    assert "brace" in first_advice("wall", 180.0, 25.0)
-    assert "constrained-layer damping" in first_advice("wall", 180.0, 25.0)
-    assert "constrained-layer" not in first_advice("wall", 180.0, 5.0)
-    assert "data sheet" in first_advice("wall", 180.0, 25.0)
-    assert first_advice("driver", 900.0, 9.0).startswith("Nothing to be done in the box")
-    assert "notch in the crossover" in first_advice("driver", 900.0, 9.0)
-    assert "shorter" in first_advice("port", 700.0, 20.0)
-    assert "sweep after" in first_advice("undecided", 700.0, 20.0)
+    assert "brace" in first_advice("wall", 180.0, 25.0).text
+    assert "constrained-layer damping" in first_advice("wall", 180.0, 25.0).text
+    assert "constrained-layer" not in first_advice("wall", 180.0, 5.0).text
+    assert "data sheet" in first_advice("wall", 180.0, 25.0).text
+    assert first_advice("driver", 900.0, 9.0).text.startswith("Nothing to be done in the box")
+    assert "notch in the crossover" in first_advice("driver", 900.0, 9.0).text
+    assert "shorter" in first_advice("port", 700.0, 20.0).text
+    assert "sweep after" in first_advice("undecided", 700.0, 20.0).text
