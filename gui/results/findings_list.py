@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from html import escape
 
 from PyQt5.QtCore import QModelIndex, QRect, QSize, Qt, pyqtSignal
@@ -109,7 +110,7 @@ class FindingsList(QWidget):
     def __init__(self) -> None:
         super().__init__()
         self.theme: Theme = LIGHT
-        self.rows: list[Row] = []
+        self.rows: tuple[Row, ...] = ()
         self._notes: tuple[str, ...] = ()
         self._folded = False
         self._view: View = View()
@@ -139,7 +140,7 @@ class FindingsList(QWidget):
         self.setMinimumWidth(220)
 
     def show_rows(
-        self, rows: list[Row], notes: tuple[str, ...], view: View | None = None, first: int | None = None
+        self, rows: Sequence[Row], notes: tuple[str, ...], view: View | None = None, first: int | None = None
     ) -> None:
         """Show other rows; what was selected stays selected where it is still there.
 
@@ -148,7 +149,7 @@ class FindingsList(QWidget):
         kept = self.current()
         same = [row.head for row in rows] == [row.head for row in self.rows]
         stays_open = same and not self._folded
-        self.rows, self._notes = rows, notes
+        self.rows, self._notes = tuple(rows), notes
         self._view = view or View()
         counted = rows and all(row.cause for row in rows)
         self.heading.setText(f"{self._view.listed}: {len(rows)}" if counted else self._view.listed)

@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
+from types import MappingProxyType
 from typing import TYPE_CHECKING, Any, Literal
 
 from stillbox.analysis.controls import Asked, Control
@@ -67,7 +68,7 @@ class DecaySurface:
     """Ordinates of one slice at a time, shape (n_f,), where slices are drawn as ridges."""
 
 
-@dataclass
+@dataclass(frozen=True)
 class PanelRequest:
     """One panel that a view wants: its share of the height, its drawing, and what can be read in it."""
 
@@ -111,15 +112,15 @@ class Row:
     meaning: str = ""
 
 
-@dataclass
+@dataclass(frozen=True)
 class Results:
-    """What a view has computed so far: the window shows it and keeps it.
+    """What a view has computed so far: the window shows it and keeps it, and lanes read it: nobody changes it.
 
     Attributes
     ----------
     sentence : str
         The result in plain words.
-    rows : list of Row
+    rows : tuple of Row
     notes : tuple of str
         Warnings and reasons.
     title : str
@@ -139,7 +140,7 @@ class Results:
     """
 
     sentence: str
-    rows: list[Row] = field(default_factory=list)
+    rows: tuple[Row, ...] = ()
     notes: tuple[str, ...] = ()
     title: str = ""
     ends_hz: tuple[float, float] = (15.0, 20_000.0)
@@ -148,6 +149,9 @@ class Results:
     data: Any = None
     complete: bool = True
     first: int | None = None
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "asked", MappingProxyType(dict(self.asked)))
 
 
 @dataclass(frozen=True)

@@ -184,7 +184,7 @@ def _told(results: Results, data: BoxAndBass, report: BassReport, asked: Asked) 
     return replace(
         results,
         sentence=sentence_of_box(report),
-        rows=box_rows(report),
+        rows=tuple(box_rows(report)),
         notes=tuple(dict.fromkeys((*report.warnings, *data.curve.warnings))),
         data=replace(data, report=report),
         asked=asked,

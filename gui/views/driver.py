@@ -95,7 +95,7 @@ class _Driver(View):
         yield replace(
             base,
             sentence=sentence_of_driver(report),
-            rows=driver_rows(report),
+            rows=tuple(driver_rows(report)),
             notes=tuple(dict.fromkeys((*report.warnings, *driver_notes(report), *curve.warnings))),
             data=Driver(curve, report, tuple(fitted)),
         )

@@ -95,7 +95,7 @@ class _OneState(View):
             yield replace(
                 base,
                 sentence=sentence_of_fit(take, fit, in_box),
-                rows=[driver_row(one, fit.detection_limit) for one in alone],
+                rows=tuple(driver_row(one, fit.detection_limit) for one in alone),
                 data=OneState(take, curve, marked=marks_of_driver([one.resonance for one in alone])),
             )
             return
@@ -105,7 +105,7 @@ class _OneState(View):
         found = replace(
             base,
             sentence=summary_of_findings(report),
-            rows=[finding_row(finding, seconds, report.detection_limit) for finding, seconds in in_order(report)],
+            rows=tuple(finding_row(finding, seconds, report.detection_limit) for finding, seconds in in_order(report)),
             first=FIRST,
             notes=report.warnings,
             data=OneState(

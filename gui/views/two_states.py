@@ -84,7 +84,7 @@ class _TwoStates(View):
         data = TwoStates(names, curves, reports, comparison, report, marks_of_changes(rows))
         found = Results(
             opening_of(bench, takes, cost=""),
-            [change_row(change) for change in rows],
+            tuple(change_row(change) for change in rows),
             (*comparison.tuning, *comparison.room_words, *comparison.warnings),
             f"{bench.name}, {before.unit}: {names[0]} and {names[1]}",
             data=data,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import threading
+from dataclasses import FrozenInstanceError, replace
 from pathlib import Path
 
 import pytest
@@ -10,6 +11,7 @@ from recorded import RecordedBuild
 
 from stillbox.analysis.bench import Bench
 from stillbox.capture.sweep.excitation import Excitation
+from stillbox.gui.results.view import PanelRequest, Results, Row
 from stillbox.gui.work.session import Session
 
 SHORT = Excitation(seconds=2.0, silence_before_s=0.5, silence_after_s=0.5, repeats=1)
@@ -68,3 +70,15 @@ def test_threads_that_ask_at_once_get_one_bench(build: RecordedBuild) -> None:
     for thread in threads:
         thread.join(20)
     assert len(found) == 8 and len({id(one) for one in found}) == 1
+
+
+def test_what_goes_from_lane_to_lane_cannot_be_changed() -> None:
+    asked = {"volume_percent": 50.0}
+    results = Results("A sentence.", rows=(Row(None, "", "fs", "40 Hz"),), asked=asked)
+    asked["volume_percent"] = 70.0
+    assert results.asked == {"volume_percent": 50.0} and replace(results, sentence="").asked == results.asked
+    with pytest.raises(TypeError):
+        results.asked["volume_percent"] = 1.0  # type: ignore[index]
+    for one in (results, PanelRequest(1.0, print)):
+        with pytest.raises(FrozenInstanceError):
+            one.title = "other"  # type: ignore[misc]
