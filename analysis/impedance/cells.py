@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from stillbox.analysis.impedance.impedance import ImpedanceSpectrum
 from stillbox.analysis.maths.rational import PairFit, WeightedData, resonators_ohm
 from stillbox.analysis.maths.uncertainty import CHAIN_FLOOR
+from stillbox.analysis.maths.windows import first_of_cells
 from stillbox.capture.arrays import ComplexArray, FloatArray
 
 CELLS_PER_OCTAVE = 96
@@ -76,8 +77,7 @@ def cells_of(spectrum: ImpedanceSpectrum) -> Cells:
     """Cells of 1/96 octave up to the highest frequency that is looked at."""
     inside = spectrum.frequency_hz <= HIGHEST_HZ
     spectrum = spectrum.part(inside)
-    number = np.floor(CELLS_PER_OCTAVE * np.log2(spectrum.frequency_hz))
-    first = np.concatenate([[0], np.flatnonzero(np.diff(number) > 0) + 1])
+    first = first_of_cells(spectrum.frequency_hz, CELLS_PER_OCTAVE)
     return _gathered(spectrum, first, np.ones(first.size, dtype=int))
 
 

@@ -21,6 +21,7 @@ from stillbox.analysis.impedance.impedance import ImpedanceSpectrum
 from stillbox.analysis.impedance.resonance_report import LOWEST_Q, THRESHOLD, report_of, tangent_of, with_uncertainty
 from stillbox.analysis.maths.number_words import frequency_words, short_number
 from stillbox.analysis.maths.rational import FitProblem, PairFit, pole_from, refine, relocate_poles
+from stillbox.analysis.maths.windows import means_over, pair_squares, windows_around
 from stillbox.capture.arrays import ComplexArray, FloatArray
 from stillbox.capture.errors import StillboxError
 
@@ -331,19 +332,14 @@ def _candidates(problem: FitProblem, fit: PairFit, most: int = 3) -> list[comple
 
 def _misfit(fit: PairFit, count: int) -> FloatArray:
     """Factor >= 1 on the noise where the model leaves more than the noise, over two thirds of an octave."""
-    rest = 0.5 * (fit.rest[:count] ** 2 + fit.rest[count:] ** 2)
-    half = CELLS_PER_OCTAVE // 3
-    sums = np.concatenate([[0.0], np.cumsum(rest)])
-    index = np.arange(rest.size)
-    low, high = np.maximum(0, index - half), np.minimum(rest.size, index + half + 1)
-    mean = (sums[high] - sums[low]) / (high - low)
+    low, high = windows_around(count, CELLS_PER_OCTAVE // 3)
+    mean = means_over(pair_squares(fit.rest), (low, high))
     return np.sqrt(np.where(mean > 1 + 3 / np.sqrt(high - low), mean, 1.0))
 
 
 def _left_over(cells: Cells, fit: PairFit, inflation: FloatArray) -> tuple[str, ...]:
     """A warning where the model does not follow the take, however often it was tried."""
-    count = cells.frequency_hz.size
-    rest = 0.5 * inflation**2 * (fit.rest[:count] ** 2 + fit.rest[count:] ** 2)
+    rest = inflation**2 * pair_squares(fit.rest)
     ratio = float(np.sqrt(np.mean(rest)))
     if ratio < _TOLD_MISFIT:
         return ()

@@ -20,6 +20,7 @@ from stillbox.analysis.lumped.cone_resonances import HIGHEST_HZ
 from stillbox.analysis.maths.rational import resonators_ohm, stacked
 from stillbox.analysis.maths.stopping import checked
 from stillbox.analysis.maths.uncertainty import CHAIN_FLOOR
+from stillbox.analysis.maths.windows import first_of_cells, means_over, pair_squares, windows_around
 from stillbox.capture.arrays import ComplexArray, FloatArray
 
 CELLS_PER_OCTAVE = 48
@@ -116,8 +117,7 @@ def cell_data(spectrum: ImpedanceSpectrum, fit: ResonanceFit, high_hz: float = 2
     inside = slice(0, int(np.searchsorted(spectrum.frequency_hz, high_hz)))
     frequency_hz = spectrum.frequency_hz[inside]
     weight = 1 / spectrum.noise_variance_ohm2[inside]
-    number = np.floor(CELLS_PER_OCTAVE * np.log2(frequency_hz))
-    first = np.concatenate([[0], np.flatnonzero(np.diff(number) > 0) + 1])
+    first = first_of_cells(frequency_hz, CELLS_PER_OCTAVE)
     total = np.add.reduceat(weight, first)
     cell_hz = np.add.reduceat(weight * frequency_hz, first) / total
     mean_ohm = np.add.reduceat(weight * spectrum.impedance_ohm[inside], first) / total
@@ -384,12 +384,7 @@ def excess_factor(left: FloatArray) -> FloatArray:
     ``left`` is that of `misfit`. The excess over a window counts as an error common to the window: averaging over its
     cells does not reduce it, so it is multiplied by their number.
     """
-    cells = left.size // 2
-    rest = 0.5 * (left[:cells] ** 2 + left[cells:] ** 2)
-    half = round(CELLS_PER_OCTAVE * CORRELATED_OCTAVES)
-    sums = np.concatenate([[0.0], np.cumsum(rest)])
-    index = np.arange(cells)
-    low, high = np.maximum(0, index - half), np.minimum(cells, index + half + 1)
-    mean = (sums[high] - sums[low]) / (high - low)
+    low, high = windows_around(left.size // 2, round(CELLS_PER_OCTAVE * CORRELATED_OCTAVES))
+    mean = means_over(pair_squares(left), (low, high))
     excess = np.where(mean > 1 + 4 / np.sqrt(high - low), mean - 1, 0.0)
     return np.sqrt(1 + excess * 0.5 * (high - low))

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import fft
 
+from stillbox.analysis.maths.windows import sums_over
 from stillbox.analysis.sweeps.hum import Hum, Span
 from stillbox.capture.arrays import ComplexArray, FloatArray
 from stillbox.capture.sweep.excitation import Excitation
@@ -93,9 +94,8 @@ def _smoothed_with_lines(frequency_hz: FloatArray, power: FloatArray, cross: Com
     low, high = np.maximum(3, index - half), np.minimum(count, np.maximum(index, 3) + half + 1)
 
     def averaged(values: NDArray, use: NDArray[np.bool_]) -> NDArray:
-        sums = np.concatenate([[0], np.cumsum(np.where(use, values, 0))])
-        counts = np.concatenate([[0], np.cumsum(use)])
-        return (sums[high] - sums[low]) / np.maximum(counts[high] - counts[low], 1)
+        counts = sums_over(use.astype(int), (low, high))
+        return sums_over(np.where(use, values, 0), (low, high)) / np.maximum(counts, 1)
 
     use = np.ones(count, dtype=bool)
     for _ in range(3):

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from scipy import fft
 
 from stillbox.analysis.maths.stopping import checked
+from stillbox.analysis.maths.windows import means_over
 from stillbox.capture.arrays import ComplexArray, FloatArray
 
 _EARLIEST = tuple(0.45 * 2 ** (-index / 2) for index in range(12))
@@ -127,8 +128,7 @@ class _Response:
         """Mean around each bin of what the window lets through, in units of the stated noise without a window."""
         checked()
         let_through = fft.fft(self.in_time * window)[: self.variance.size]
-        sums = np.concatenate([[0.0], np.cumsum(np.abs(let_through) ** 2 / self.variance)])
-        return (sums[self.high] - sums[self.low]) / self.bins
+        return means_over(np.abs(let_through) ** 2 / self.variance, (self.low, self.high))
 
     def left_of_ringing(self, before: float, earliest: float) -> FloatArray:
         """Energy in the window from ``earliest`` on over that seen in the one that ends at ``before``, at most."""

@@ -21,6 +21,7 @@ import numpy as np
 from scipy import fft, interpolate
 
 from stillbox.analysis.maths.stopping import checked
+from stillbox.analysis.maths.windows import means_over
 from stillbox.analysis.sweeps.deconvolution import band_filter, inverse_filter, lead_weight
 from stillbox.analysis.sweeps.hum import Hum
 from stillbox.capture.arrays import ComplexArray, FloatArray
@@ -151,7 +152,6 @@ def _mean_spectrum(recording: Recording, hum: Hum | None, length: int, channel: 
 
 def _smoothed(every_hz: FloatArray, power: FloatArray, at_hz: FloatArray) -> FloatArray:
     half_hz = 0.5 * np.maximum(_SMOOTHED_OCTAVES * np.log(2) * at_hz, _LEAST_WIDTH_HZ)
-    sums = np.concatenate([[0.0], np.cumsum(power)])
     low = np.searchsorted(every_hz, at_hz - half_hz)
     high = np.maximum(np.searchsorted(every_hz, at_hz + half_hz), low + 1)
-    return (sums[high] - sums[low]) / (high - low)
+    return means_over(power, (low, high))

@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stillbox.analysis.maths.stopping import checked
+from stillbox.analysis.maths.windows import first_of_cells
 from stillbox.capture.arrays import ComplexArray, FloatArray
 from stillbox.capture.recording.take import JigKind
 
@@ -217,8 +218,7 @@ def _is_worth(fit: _Fit, before: _Fit) -> bool:
 
 def _cells_of(frequency_hz: FloatArray, ratios: ComplexArray, variance: FloatArray, jig: JigKind) -> _Cells:
     mean = ratios.mean(axis=0)
-    number = np.floor(CELLS_PER_OCTAVE * np.log2(frequency_hz / frequency_hz[0]))
-    first = np.concatenate([[0], np.flatnonzero(np.diff(number) > 0) + 1])
+    first = first_of_cells(frequency_hz / frequency_hz[0], CELLS_PER_OCTAVE)
     count = np.diff(np.append(first, frequency_hz.size))
 
     def averaged(values: NDArray) -> NDArray:

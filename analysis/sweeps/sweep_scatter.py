@@ -10,15 +10,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from stillbox.analysis.maths.stopping import checked
+from stillbox.analysis.maths.windows import Ends, first_of_cells, means_over
 from stillbox.analysis.sweeps.sweep_alone import alone, largest_by_chance
 from stillbox.analysis.sweeps.sweep_drift import Drift, Jump, find_drift
 from stillbox.capture.arrays import ComplexArray, FloatArray
 from stillbox.capture.recording.take import JigKind
-
-Span = tuple[NDArray[np.int64], NDArray[np.int64]]
 
 _SCALES_OCTAVES = (1 / 96, 1 / 32, 1 / 12)
 """Noise is looked at in means over so much of the frequency: a sound as short as a resonance rings looks like one."""
@@ -105,14 +103,13 @@ class _Means:
 
     frequency_hz: FloatArray
     place_hz: FloatArray
-    spans: tuple[Span, ...]
-    surroundings: tuple[Span, ...]
+    spans: tuple[Ends, ...]
+    surroundings: tuple[Ends, ...]
     independent: tuple[FloatArray, ...]
 
     @classmethod
     def of(cls, frequency_hz: FloatArray) -> _Means:
-        number = np.floor(np.log2(frequency_hz) / _SCALES_OCTAVES[0])
-        edges = np.concatenate([[0], np.flatnonzero(np.diff(number) > 0) + 1, [frequency_hz.size]])
+        edges = np.append(first_of_cells(frequency_hz, 1 / _SCALES_OCTAVES[0]), frequency_hz.size)
         centre = (edges[:-1] + edges[1:] - 1) // 2
         place_hz, step_hz = frequency_hz[centre], frequency_hz[1] - frequency_hz[0]
         spans, surroundings, independent = [], [], []
@@ -136,8 +133,8 @@ class _Means:
         found = np.ones((len(rest), self.place_hz.size))
         share_there = share[:, np.searchsorted(self.frequency_hz, self.place_hz)]
         for span, around, free in zip(self.spans, self.surroundings, self.independent, strict=True):
-            power = np.abs(_mean(rest, span)) ** 2 * (span[1] - span[0])
-            each = _of_each(_mean(power, around), share_there)
+            power = np.abs(means_over(rest, span)) ** 2 * (span[1] - span[0])
+            each = _of_each(means_over(power, around), share_there)
             found = np.maximum(found, np.where(each > largest_by_chance(free), each, 1.0))
         found = np.maximum(found, np.median(found, axis=0) / _EQUAL_AT_MOST)
         return np.stack([np.interp(self.frequency_hz, self.place_hz, one) for one in found])
@@ -148,9 +145,9 @@ class _Means:
         A sound is short there, a contact that came and went is not: then nobody knows which sweep is the right one.
         """
         span, around = self.spans[-1], self.surroundings[-1]
-        power = np.abs(_mean(difference[None], span)) ** 2 * (span[1] - span[0])
-        local = _mean(power, around)[0]
-        quiet = _mean(variance[None], (span[0], span[1]))[0]
+        power = np.abs(means_over(difference[None], span)) ** 2 * (span[1] - span[0])
+        local = means_over(power, around)[0]
+        quiet = means_over(variance[None], (span[0], span[1]))[0]
         return np.interp(self.frequency_hz, self.place_hz, np.where(local > quiet, local, 0.0))
 
 
@@ -166,8 +163,3 @@ def _of_each(local: FloatArray, share: FloatArray) -> FloatArray:
         total = np.sum(local, axis=0) / (count**2 * left) / (1 + 1 / (count * left))
         return np.maximum((local - total) / left, 0.0)
     return local / np.maximum(1 - 2 * share + np.sum(share**2, axis=0), 0.05)
-
-
-def _mean(values: NDArray, span: Span) -> NDArray:
-    sums = np.concatenate([np.zeros((len(values), 1), dtype=values.dtype), np.cumsum(values, axis=1)], axis=1)
-    return (sums[:, span[1]] - sums[:, span[0]]) / (span[1] - span[0])
