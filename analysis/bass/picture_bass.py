@@ -13,13 +13,13 @@ from stillbox.analysis.bass.bass import BassCurves
 from stillbox.analysis.drawing.picture_style import (
     GRID,
     INK,
-    PAPER,
     RULE,
     SMALL_PT,
     SOFT_INK,
     TEXT_PT,
     TITLE_PT,
     StateStyle,
+    backed,
     frequency_axis,
     new_figure,
     plain_axes,
@@ -137,7 +137,7 @@ def _draw_hatched(axes: Axes, named: Sequence[NamedCurves]) -> None:
             ha="right",
             fontsize=SMALL_PT,
             color=SOFT_INK,
-            bbox={"facecolor": PAPER, "edgecolor": "none", "pad": 1.0, "alpha": 0.85},
+            bbox=backed(),
         )
         give_way(words)
 

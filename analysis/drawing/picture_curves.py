@@ -10,12 +10,12 @@ from stillbox.analysis.drawing.picture_marks import EXPANDED
 from stillbox.analysis.drawing.picture_style import (
     GRID,
     INK,
-    PAPER,
     RULE,
     SMALL_PT,
     SOFT_INK,
     TEXT_PT,
     StateStyle,
+    backed,
     plain_ohm_axis,
     signed_text,
     tint,
@@ -148,7 +148,7 @@ def draw_difference(axes: Axes, before: ImpedanceCurve, after: ImpedanceCurve, s
         ha="right",
         fontsize=SMALL_PT,
         color=SOFT_INK,
-        bbox={"facecolor": PAPER, "edgecolor": "none", "pad": 1.0, "alpha": 0.85},
+        bbox=backed(),
         zorder=4,
     )
     give_way(words)

@@ -20,6 +20,7 @@ from stillbox.analysis.drawing.picture_style import (
     SOFT_INK,
     TEXT_PT,
     StateStyle,
+    backed,
     tint,
 )
 from stillbox.analysis.waterfall.decay import BoolArray, CumulativeDecay
@@ -173,7 +174,7 @@ def _say_blind(axes: Axes, begin_hz: float) -> None:
         ha="center",
         fontsize=SMALL_PT,
         color=SOFT_INK,
-        bbox={"facecolor": PAPER, "edgecolor": "none", "pad": 1.5, "alpha": 0.85},
+        bbox=backed(1.5),
         zorder=2.6,
     )
 

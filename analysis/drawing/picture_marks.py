@@ -24,11 +24,12 @@ from stillbox.analysis.drawing.picture_style import (
     SOFT_INK,
     TEXT_PT,
     StateStyle,
-    frequency_text,
+    backed,
     plain_ohm_axis,
 )
 from stillbox.analysis.drawing.picture_words import give_way
 from stillbox.analysis.impedance.findings import Cause, DetectionLimit, Finding, Resonance
+from stillbox.analysis.maths.number_words import frequency_words
 
 if TYPE_CHECKING:
     from stillbox.analysis.ringing.comparison import Change
@@ -100,7 +101,7 @@ def marks_of_findings(findings: Sequence[Finding]) -> tuple[Mark, ...]:
         Mark(
             finding.resonance.frequency_hz,
             finding.cause,
-            f"{frequency_text(finding.resonance.frequency_hz)} {finding.cause}",
+            f"{frequency_words(finding.resonance.frequency_hz)} {finding.cause}",
             before=finding,
         )
         for finding in findings
@@ -109,7 +110,7 @@ def marks_of_findings(findings: Sequence[Finding]) -> tuple[Mark, ...]:
 
 def marks_of_driver(resonances: Sequence[Resonance]) -> tuple[Mark, ...]:
     """A mark for each resonance of a driver in free air."""
-    return tuple(Mark(one.frequency_hz, "driver", f"{frequency_text(one.frequency_hz)} driver") for one in resonances)
+    return tuple(Mark(one.frequency_hz, "driver", f"{frequency_words(one.frequency_hz)} driver") for one in resonances)
 
 
 def marks_of_changes(changes: Sequence[Change]) -> tuple[Mark, ...]:
@@ -118,7 +119,7 @@ def marks_of_changes(changes: Sequence[Change]) -> tuple[Mark, ...]:
     for change in changes:
         named = change.before or change.after
         if named is not None:
-            label = f"{frequency_text(change.frequency_hz)} {named.cause}: {change.verdict_words}"
+            label = f"{frequency_words(change.frequency_hz)} {named.cause}: {change.verdict_words}"
             marks.append(
                 Mark(
                     change.frequency_hz,
@@ -207,7 +208,7 @@ def draw_labels(axes: Axes, labels: Sequence[PlacedLabel], marks: Sequence[Mark]
             color=INK,
             annotation_clip=False,
             # Where another mark's line must cross a text, the text interrupts the line.
-            bbox={"facecolor": PAPER, "edgecolor": "none", "pad": 0.6},
+            bbox=backed(0.6, 1.0),
             zorder=4,
         )
 
@@ -311,7 +312,7 @@ def draw_heights(
             ha="right",
             fontsize=SMALL_PT,
             color=SOFT_INK,
-            bbox={"facecolor": PAPER, "edgecolor": "none", "pad": 1.0, "alpha": 0.85},
+            bbox=backed(),
         )
         give_way(words)
 

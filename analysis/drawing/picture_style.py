@@ -47,6 +47,11 @@ LOWEST_HZ = 15.0
 HIGHEST_HZ = 20_000.0
 
 
+def backed(pad: float = 1.0, alpha: float = 0.85) -> dict[str, object]:
+    """The ground of words that stand over curves: paper that lets a little through, as ``bbox`` of a text."""
+    return {"facecolor": PAPER, "edgecolor": "none", "pad": pad, "alpha": alpha}
+
+
 @dataclass(frozen=True)
 class StateStyle:
     """How a state is drawn wherever it appears."""
@@ -91,13 +96,6 @@ def new_figure(width_in: float, height_in: float) -> Figure:
     figure = Figure(figsize=(width_in, height_in), layout=layout, facecolor=PAPER)
     FigureCanvasAgg(figure)
     return figure
-
-
-def frequency_text(frequency_hz: float) -> str:
-    """A frequency as a person writes it: 87.3 Hz, 287 Hz, 1.18 kHz."""
-    if frequency_hz >= 1_000:
-        return f"{frequency_hz / 1_000:.3g} kHz"
-    return f"{frequency_hz:.3g} Hz"
 
 
 def tick_text(frequency_hz: float) -> str:

@@ -43,6 +43,7 @@ from stillbox.analysis.drawing.picture_style import (
     SOFT_INK,
     TITLE_PT,
     StateStyle,
+    backed,
     frequency_axis,
     new_figure,
     picture_bytes,
@@ -282,7 +283,7 @@ def _name_panel(axes: Axes, name: str, style: StateStyle) -> None:
         fontsize=TITLE_PT - 2,
         color=style.colour,
         fontweight="bold",
-        bbox={"facecolor": PAPER, "edgecolor": "none", "pad": 1.5, "alpha": 0.85},
+        bbox=backed(1.5),
         zorder=6,
     )
     give_way(words)

@@ -21,6 +21,7 @@ from stillbox.analysis.drawing.picture_style import (
     SOFT_INK,
     TEXT_PT,
     StateStyle,
+    backed,
     plain_ohm_axis,
     state_styles,
     tint,
@@ -141,7 +142,7 @@ def draw_misfit(axes: Axes, curve: ImpedanceCurve, model_ohm: ComplexArray, styl
         transform=axes.transAxes,
         fontsize=SMALL_PT,
         color=SOFT_INK,
-        bbox={"facecolor": PAPER, "edgecolor": "none", "pad": 1.0, "alpha": 0.85},
+        bbox=backed(),
         zorder=4,
     )
     give_way(words)

@@ -11,8 +11,9 @@ import numpy as np
 
 from stillbox.analysis.bass.picture_bass import BassPanel, NamedCurves, draw_bass
 from stillbox.analysis.drawing.picture_marks import Mark
-from stillbox.analysis.drawing.picture_style import INK, TEXT_PT, frequency_text, state_styles
+from stillbox.analysis.drawing.picture_style import INK, TEXT_PT, state_styles
 from stillbox.analysis.driver.picture_fitted import Fitted, draw_fitted, draw_misfit, misfit_percent
+from stillbox.analysis.maths.number_words import frequency_words
 from stillbox.capture.files.output_file import NETLIST, RESULTS, TABLE, write_output
 from stillbox.gui.parts.words import ohm_words
 from stillbox.gui.results.view import Curve, Export, PanelRequest
@@ -31,7 +32,7 @@ SHORT_LABELS = {"level": "Level, dB", "delay": "Delay, ms", "excursion": "Cone, 
 
 def place(name: str, frequency_hz: float, colour: str = INK, state: str = "") -> Mark:
     """A named line; ``state`` says of which of two."""
-    words = f"{name} {frequency_text(frequency_hz)}"
+    words = f"{name} {frequency_words(frequency_hz)}"
     return Mark(frequency_hz, None, f"{words}, {state}" if state else words, colour=colour)
 
 

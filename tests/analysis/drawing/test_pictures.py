@@ -41,7 +41,6 @@ from stillbox.analysis.drawing.picture_style import (
     HEAT,
     TEXT_PT,
     frequency_axis,
-    frequency_text,
     new_figure,
     tick_text,
 )
@@ -56,6 +55,7 @@ from stillbox.analysis.drawing.pictures import (
     save_picture,
 )
 from stillbox.analysis.impedance.findings import Finding
+from stillbox.analysis.maths.number_words import frequency_words
 from stillbox.analysis.ringing.comparison import Change, Comparison, Verdict
 from stillbox.analysis.waterfall.decay import cumulative_spectral_decay
 from stillbox.analysis.waterfall.decay_response import decay_of_response, decay_on_log_grid, decay_response
@@ -212,8 +212,8 @@ def test_only_the_first_resonances_carry_words_but_all_carry_marks() -> None:
     assert len(markers(figure)) == 16
     labels = [text for text in words(figure) if text.endswith("undecided")]
     assert len(labels) == MOST_LABELS
-    assert frequency_text(parts[0][0]) + " undecided" in labels
-    assert frequency_text(parts[-1][0]) + " undecided" not in labels
+    assert frequency_words(parts[0][0]) + " undecided" in labels
+    assert frequency_words(parts[-1][0]) + " undecided" not in labels
 
 
 def test_three_states_are_refused() -> None:
@@ -356,7 +356,7 @@ def test_later_ridges_hide_earlier_ones() -> None:
     [(20, "20 Hz", "20"), (87.31, "87.3 Hz", "87.31"), (500, "500 Hz", "500"), (1_180, "1.18 kHz", "1.18k")],
 )
 def test_frequencies_in_words(frequency_hz: float, text: str, tick: str) -> None:
-    assert frequency_text(frequency_hz) == text
+    assert frequency_words(frequency_hz) == text
     assert tick_text(frequency_hz) == tick
 
 
