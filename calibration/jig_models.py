@@ -17,7 +17,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import NamedTuple
 
 import numpy as np
 
@@ -29,7 +28,8 @@ Sensitivities = dict[str, ComplexArray | float]
 """Derivative of one term by the ratio of each standard that it depends on."""
 
 
-class StandardReading(NamedTuple):
+@dataclass(frozen=True)
+class StandardReading:
     """What one calibration take says, over the frequency grid.
 
     ``variance`` is E|noise|^2 of the ratio; ``load_ohm`` and its tolerance are given for ``load`` only.

@@ -62,12 +62,10 @@ def _with_names(size: Any) -> Any:
     return dict(zip(("height", "width", "depth"), size, strict=True))
 
 
-class InsideSize(NamedTuple):
-    """Inside of the box, mm: height, width, depth."""
-
-    height: Inside
-    width: Inside
-    depth: Inside
+InsideSize = NamedTuple(  # noqa: UP014 - as a class its types are strings, which the pages of the API cannot follow
+    "InsideSize", [("height", Inside), ("width", Inside), ("depth", Inside)]
+)
+"""Inside of the box, mm: height, width, depth."""
 
 
 class _Section(BaseModel):
