@@ -168,7 +168,8 @@ class Bench(WatchedBuild):
                 f"take {take.number} and the calibration takes have no band in common",
                 "record the calibration with the same excitation",
             )
-        return frequency_hz[inside]
+        result: np.ndarray = frequency_hz[inside]
+        return result
 
     def spectrum(self, take: TakeInfo) -> ImpedanceSpectrum:
         """Impedance of a take at full resolution."""

@@ -82,7 +82,7 @@ def asked(
     """A method of a `WatchedBuild` that answers from what is on the disk alone: a question that is noted."""
 
     @wraps(method)
-    def ask(build: WatchedBuild, *given: _More.args, **named: _More.kwargs) -> _Answer:
+    def ask(build: WatchedBuild, /, *given: _More.args, **named: _More.kwargs) -> _Answer:
         answer = method(build, *given, **named)
         build.memory.note((method.__name__, given, tuple(named.items())), answer)
         return answer

@@ -33,7 +33,8 @@ logarithmic beyond."""
 def magnitude_std_ohm(curve: ImpedanceCurve) -> FloatArray:
     """Standard deviation of |Z| from the covariance of its parts (JCGM 100, first order), shape (n,)."""
     direction = _unit_parts(curve)
-    return np.sqrt(np.einsum("ni,nij,nj->n", direction, curve.covariance_ohm2, direction))
+    result: FloatArray = np.sqrt(np.einsum("ni,nij,nj->n", direction, curve.covariance_ohm2, direction))
+    return result
 
 
 def phase_std_deg(curve: ImpedanceCurve) -> FloatArray:
@@ -41,7 +42,8 @@ def phase_std_deg(curve: ImpedanceCurve) -> FloatArray:
     along = _unit_parts(curve)
     across = np.stack([-along[:, 1], along[:, 0]], axis=1)
     std_ohm = np.sqrt(np.einsum("ni,nij,nj->n", across, curve.covariance_ohm2, across))
-    return np.degrees(std_ohm / np.abs(curve.impedance_ohm))
+    result: FloatArray = np.degrees(std_ohm / np.abs(curve.impedance_ohm))
+    return result
 
 
 def _unit_parts(curve: ImpedanceCurve) -> FloatArray:

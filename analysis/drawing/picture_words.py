@@ -67,7 +67,8 @@ class _Curves:
         found = (self.lowest[0] <= right) & (self.highest[0] >= left)
         found &= self.lowest[1] <= top
         found &= self.highest[1] >= bottom
-        return self.pieces[found]
+        result: FloatArray = self.pieces[found]
+        return result
 
 
 def give_way(text: Text, along: bool = False) -> None:
@@ -171,7 +172,7 @@ def _broken(axes: Axes, text: Text) -> None:
 def _box_of(one: Text | Legend) -> Box:
     canvas = one.figure.canvas
     assert isinstance(canvas, FigureCanvasAgg)
-    extent: Bbox = one.get_window_extent(canvas.get_renderer())
+    extent: Bbox = one.get_window_extent(canvas.get_renderer())  # type: ignore[no-untyped-call]
     return float(extent.x0), float(extent.y0), float(extent.x1), float(extent.y1)
 
 

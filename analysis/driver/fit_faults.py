@@ -24,7 +24,7 @@ def blaming_the_take(make: _OfTake[_More, _Report]) -> _OfTake[_More, _Report]:
     """A fit that breaks down says of which take; any other error is a fault of the program and stays what it is."""
 
     @wraps(make)
-    def made(bench: Bench, take: TakeInfo, *more: _More.args, **named: _More.kwargs) -> _Report:
+    def made(bench: Bench, take: TakeInfo, /, *more: _More.args, **named: _More.kwargs) -> _Report:
         try:
             return make(bench, take, *more, **named)
         except (np.linalg.LinAlgError, FitBrokeDown) as error:

@@ -139,7 +139,8 @@ def response(system: BassSystem, s: ComplexArray, coil: bool = True) -> ComplexA
     inductance = model.coil.evaluate(s, x[FIRST_COIL : model.first_box])[0] if coil else 0.0
     terminals = np.exp(x[LN_RE]) + inductance + motional
     share = model.shares(s, x)[0]
-    return s * system.reference * share * motional / terminals
+    result: ComplexArray = s * system.reference * share * motional / terminals
+    return result
 
 
 def level_db(system: BassSystem, frequency_hz: FloatArray, coil: bool = True) -> FloatArray:
@@ -171,17 +172,20 @@ def _doubt(system: BassSystem, s: ComplexArray, pair: int, pole: complex, residu
     over_air = np.abs(resonant / system.stiffness_rad2_s2)
     is_wall = system.may_be_wall is not None and system.may_be_wall[pair]
     is_wall &= 0 < mass * abs(pole) ** 2 / system.stiffness_rad2_s2 < MOST_OF_WALL
+    result: FloatArray
     if system.moved_air or is_wall:
         # Above its resonance it stands still. What goes into the compliance is s times the shared pressure.
         over_air = np.minimum(over_air, np.abs(load / system.stiffness_rad2_s2))
-        return over_air * np.abs(s) / share
+        result = over_air * np.abs(s) / share
+        return result
     # A standing wave drives the leak as well, and the port, forward or backward; at low frequency place and kappa have
     # it already. The place is one number, though each wave may see the leak from either side.
     wb = float(np.exp(box[LN_WB])) if system.model.vented else system.model.reference_rad_s
     outlets = (1 + abs(box[LEAK_PLACE])) * np.abs(box[LEAK] * wb / (1 + box[LEAK_MASS] * s / wb))
     if system.model.vented:
         outlets = outlets + 1 / np.abs((1 - box[KAPPA]) * s / wb**2 + box[PORT_LOSS] / wb)
-    return over_air * outlets / share
+    result = over_air * outlets / share
+    return result
 
 
 def hatched_hz(system: BassSystem) -> Bands:

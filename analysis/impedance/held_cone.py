@@ -115,7 +115,8 @@ def _zeros(fit: ResonanceFit) -> ComplexArray:
     alpha, beta = linalg.eig(pencil, mass, right=False, homogeneous_eigvals=True)
     finite = np.abs(beta) > 1e-9 * np.abs(alpha)
     zeros = alpha[finite] / beta[finite] * unit
-    return zeros[zeros.imag > 1e-3 * np.abs(zeros)]
+    result: ComplexArray = zeros[zeros.imag > 1e-3 * np.abs(zeros)]
+    return result
 
 
 def _zeros_by_pole(fit: ResonanceFit) -> list[complex]:

@@ -193,4 +193,5 @@ def _weights_at_centre(offset: FloatArray, variance: FloatArray) -> FloatArray:
     orthogonal, triangular = np.linalg.qr(basis)
     # Value at 0 is coefficient 0: first row of R^-1 Q^T.
     first_row = np.linalg.solve(triangular.T, np.eye(_DEGREE + 1)[0])
-    return (orthogonal @ first_row) * scale
+    result: FloatArray = (orthogonal @ first_row) * scale
+    return result

@@ -27,7 +27,7 @@ from stillbox.analysis.maths.number_words import frequency_words, short_number
 from stillbox.analysis.maths.rational import resonators_ohm
 from stillbox.analysis.maths.stopping import checked
 from stillbox.analysis.sweeps.sweep_alone import NOTHING_BEATS_BELOW_HZ, highest_q
-from stillbox.capture.arrays import FloatArray
+from stillbox.capture.arrays import ComplexArray, FloatArray
 from stillbox.capture.sweep.excitation import Excitation
 
 _BANDS_PER_OCTAVE = 24
@@ -70,7 +70,7 @@ class _Band:
     clear: NDArray[np.bool_]
 
     @classmethod
-    def of(cls, spectrum: ImpedanceSpectrum, rest_ohm: NDArray, variance: FloatArray, centre_hz: float) -> _Band:
+    def of(cls, spectrum: ImpedanceSpectrum, rest_ohm: ComplexArray, variance: FloatArray, centre_hz: float) -> _Band:
         checked()
         beta, leak = _FLAT if centre_hz < _FLAT_BELOW_HZ else _STEEP
         half_hz, length_s = _HALF_BAND * centre_hz, 1 / spectrum.resolution_hz
@@ -87,7 +87,8 @@ class _Band:
 
         def left(accumulate: np.ufunc, values: FloatArray) -> FloatArray:
             level = accumulate.accumulate(np.log(np.maximum(values, 1e-12)) + decay)
-            return np.exp(np.concatenate([np.full(before, 700.0), level[:-before] - decay[before:]]))
+            result: FloatArray = np.exp(np.concatenate([np.full(before, 700.0), level[:-before] - decay[before:]]))
+            return result
 
         smooth = ndimage.uniform_filter1d(power, before)
         valley = left(np.minimum, smooth) + leak * power.max()
@@ -97,7 +98,8 @@ class _Band:
         """Which moment of the sweep each time is, in steps."""
         checked()
         swept_s = excitation.rate_constant_s * np.log(self.frequency_hz / excitation.low_hz)
-        return np.maximum((swept_s + self.time_s) / _STEP_S, 0).astype(int)
+        result: NDArray[np.int64] = np.maximum((swept_s + self.time_s) / _STEP_S, 0).astype(int)
+        return result
 
     def is_sound(self) -> NDArray[np.bool_]:
         if self.frequency_hz >= NOTHING_BEATS_BELOW_HZ:

@@ -281,7 +281,9 @@ class BoxModel:
     def softness(self, s: ComplexArray, box: FloatArray) -> ComplexArray:
         """g: the compliance of the air over that at the reference, shape of ``s``."""
         w = np.exp(box[LN_SOFT_W])
-        return 1 + box[SOFT] * (_heat(s / w)[0] - _heat(np.array([1j * self.reference_rad_s / w]))[0].real)
+        at_reference = _heat(np.array([1j * self.reference_rad_s / w]))[0].real
+        result: ComplexArray = 1 + box[SOFT] * (_heat(s / w)[0] - at_reference)
+        return result
 
     def _softness_slopes(self, s: ComplexArray, box: FloatArray) -> tuple[ComplexArray, ComplexArray]:
         w = np.exp(box[LN_SOFT_W])

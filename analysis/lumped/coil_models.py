@@ -192,7 +192,8 @@ def _leach(s: ComplexArray, x: FloatArray) -> tuple[ComplexArray, ComplexArray]:
 
 
 def _semi_inductor(s: ComplexArray, x: float) -> ComplexArray:
-    return np.exp(x) * np.sqrt(s / REFERENCE_RAD_S)
+    result: ComplexArray = np.exp(x) * np.sqrt(s / REFERENCE_RAD_S)
+    return result
 
 
 def _thorborg_unruh(s: ComplexArray, x: FloatArray) -> tuple[ComplexArray, ComplexArray]:

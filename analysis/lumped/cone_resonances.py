@@ -173,4 +173,5 @@ def _zeros(poles: ComplexArray, residues: ComplexArray) -> ComplexArray:
     low, high = np.abs(poles).min(), np.abs(poles).max()
     size_rad_s = np.abs(values)
     values = values[(values.imag > 0.02 * size_rad_s) & (size_rad_s > 0.7 * low) & (size_rad_s < 1.5 * high)]
-    return values[np.argsort(np.abs(values))]
+    result: ComplexArray = values[np.argsort(np.abs(values))]
+    return result

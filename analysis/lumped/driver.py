@@ -135,7 +135,8 @@ class DriverFit:
     def coil_ohm(self, frequency_hz: FloatArray) -> ComplexArray:
         """Coil with its DC resistance, shape of ``frequency_hz``."""
         s = 2j * np.pi * np.asarray(frequency_hz)
-        return np.exp(self.parameters[LN_RE]) + self.coil.evaluate(s, self.lumped[FIRST_COIL:])[0]
+        result: ComplexArray = np.exp(self.parameters[LN_RE]) + self.coil.evaluate(s, self.lumped[FIRST_COIL:])[0]
+        return result
 
     def cone(self, parameters: FloatArray) -> ConeAtResonance:
         """The cone at its resonance for parameters like `parameters`."""

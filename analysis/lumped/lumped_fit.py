@@ -68,7 +68,8 @@ class Prior:
     def jacobian(self, moving: NDArray[np.intp]) -> FloatArray:
         """Derivatives of what is known by the moving parameters, in units of the uncertainty."""
         pick = (np.asarray(self.index)[:, None] == moving[None, :]).astype(float)
-        return self.root @ (pick if self.rows is None else self.rows @ pick)
+        result: FloatArray = self.root @ (pick if self.rows is None else self.rows @ pick)
+        return result
 
 
 @dataclass(frozen=True)
@@ -365,7 +366,8 @@ def _inverse(jacobian: FloatArray) -> FloatArray:
     size[size == 0] = 1e-12
     values, vectors = np.linalg.eigh(normal / np.outer(size, size))
     values = np.maximum(values, 1e-15 * values[-1])
-    return (vectors / values) @ vectors.T / np.outer(size, size)
+    result: FloatArray = (vectors / values) @ vectors.T / np.outer(size, size)
+    return result
 
 
 def misfit(data: CellData, model: Model, parameters: FloatArray) -> FloatArray:
@@ -387,4 +389,5 @@ def excess_factor(left: FloatArray) -> FloatArray:
     low, high = windows_around(left.size // 2, round(CELLS_PER_OCTAVE * CORRELATED_OCTAVES))
     mean = means_over(pair_squares(left), (low, high))
     excess = np.where(mean > 1 + 4 / np.sqrt(high - low), mean - 1, 0.0)
-    return np.sqrt(1 + excess * 0.5 * (high - low))
+    result: FloatArray = np.sqrt(1 + excess * 0.5 * (high - low))
+    return result

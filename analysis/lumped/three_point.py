@@ -176,7 +176,8 @@ def _noise_std(
         moves.append(_parameters(book.f1_hz + step[0], book.f2_hz + step[1], r0, np.sqrt(r0)) - book.values)
     for re, zmax in ((re_ohm, re_ohm * r0 + std[peak]), (re_ohm + re_std, re_ohm * r0)):
         moves.append(_read(frequency_hz, magnitude, peak, re, zmax / re, 0.5).values - book.values)
-    return np.sqrt(np.sum(np.square(moves), axis=0))
+    result: FloatArray = np.sqrt(np.sum(np.square(moves), axis=0))
+    return result
 
 
 def _peak_index(frequency_hz: FloatArray, magnitude: FloatArray) -> int:

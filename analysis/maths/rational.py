@@ -102,7 +102,8 @@ def solve_scaled(matrix: FloatArray, values: FloatArray) -> FloatArray:
     scale = np.linalg.norm(matrix, axis=0)
     scale[scale == 0] = 1.0
     solution = linalg.lstsq(matrix / scale, values, cond=1e-12, lapack_driver="gelsy", check_finite=False)[0]
-    return solution / scale
+    result: FloatArray = solution / scale
+    return result
 
 
 @dataclass(frozen=True)
@@ -164,7 +165,8 @@ class FitProblem:
         low, high = _BELOW_BAND * frequency_hz[0], frequency_hz[-1]
         natural = np.clip(np.abs(poles_rad_s), 2 * np.pi * low, 2 * np.pi * high)
         q = np.clip(np.abs(poles_rad_s) / np.maximum(2 * np.abs(poles_rad_s.real), 1e-300), LEAST_Q, MOST_Q)
-        return natural * (-1 / (2 * q) + 1j * np.sqrt(1 - 1 / (4 * q * q)))
+        result: ComplexArray = natural * (-1 / (2 * q) + 1j * np.sqrt(1 - 1 / (4 * q * q)))
+        return result
 
     def free(self, poles_rad_s: ComplexArray) -> NDArray[np.bool_]:
         """Whether each pole lies inside of what ``confined`` allows, not at its edge, and is wider than a bin."""
@@ -177,7 +179,8 @@ class FitProblem:
         inside &= (natural_hz > (1 + _EDGE) * lowest_hz) & (natural_hz < (1 - _EDGE) * highest_hz)
         if not self.keeps_damped:
             inside &= q > (1 + _EDGE) * LEAST_Q
-        return inside & (np.abs(nearest - poles_rad_s) < 1e-6 * np.abs(poles_rad_s))
+        result: NDArray[np.bool_] = inside & (np.abs(nearest - poles_rad_s) < 1e-6 * np.abs(poles_rad_s))
+        return result
 
     def real_coefficients(self, fit: PairFit) -> FloatArray:
         """Coefficients of ``real_basis`` that go with the pairs of a fit, shape (2 + relaxations,)."""
@@ -202,7 +205,8 @@ def inverse_gram(columns: FloatArray) -> FloatArray:
         values, vectors = np.linalg.eigh(gram)
         values = np.maximum(values, 1e-13 * values[-1])
         inverse = (vectors / values) @ vectors.T
-    return inverse / np.outer(scale, scale)
+    result: FloatArray = inverse / np.outer(scale, scale)
+    return result
 
 
 @dataclass(frozen=True)
@@ -255,7 +259,8 @@ def relocate_poles(problem: FitProblem, poles_rad_s: ComplexArray) -> ComplexArr
     inlet[0::2] = 2.0
     moved = linalg.eigvals(state - np.outer(inlet, sigma), check_finite=False)
     moved = moved[moved.imag > 1e-6 * np.abs(moved)]
-    return -np.abs(moved.real) + 1j * moved.imag
+    result: ComplexArray = -np.abs(moved.real) + 1j * moved.imag
+    return result
 
 
 def pole_derivatives(pairs: ComplexArray, residues: ComplexArray) -> ComplexArray:

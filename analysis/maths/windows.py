@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -17,16 +19,18 @@ def windows_around(count: int, half: int | NDArray[np.int64]) -> Ends:
     return np.maximum(0, index - half), np.minimum(count, index + half + 1)
 
 
-def sums_over(values: NDArray, ends: Ends) -> NDArray:
+def sums_over(values: NDArray[Any], ends: Ends) -> NDArray[Any]:
     """Sum of the values in each window, along the last axis."""
     nothing = np.zeros((*values.shape[:-1], 1), dtype=values.dtype)
     sums = np.concatenate([nothing, np.cumsum(values, axis=-1)], axis=-1)
-    return sums[..., ends[1]] - sums[..., ends[0]]
+    result: NDArray[Any] = sums[..., ends[1]] - sums[..., ends[0]]
+    return result
 
 
-def means_over(values: NDArray, ends: Ends) -> NDArray:
+def means_over(values: NDArray[Any], ends: Ends) -> NDArray[Any]:
     """Mean of the values in each window, none of which is empty, along the last axis."""
-    return sums_over(values, ends) / (ends[1] - ends[0])
+    result: NDArray[Any] = sums_over(values, ends) / (ends[1] - ends[0])
+    return result
 
 
 def first_of_cells(frequency_hz: FloatArray, cells_per_octave: float) -> NDArray[np.int64]:

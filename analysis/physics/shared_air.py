@@ -113,7 +113,8 @@ def _sums(
 
 def _along(places: FloatArray) -> FloatArray:
     """cos(n pi x/L), shape (draws, orders)."""
-    return np.cos(np.pi * places[:, None] * np.arange(ORDERS + 1))
+    result: FloatArray = np.cos(np.pi * places[:, None] * np.arange(ORDERS + 1))
+    return result
 
 
 def _seen_by_disc(inside_mm: tuple[float, float, float], radius_mm: float) -> FloatArray:

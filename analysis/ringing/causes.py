@@ -199,7 +199,8 @@ def one_to_one(likelihood: FloatArray, seen: FloatArray, background: FloatArray)
         if settled:
             break
     claimed = weight * to_resonance
-    return claimed / (1 + claimed.sum(axis=1, keepdims=True))
+    result: FloatArray = claimed / (1 + claimed.sum(axis=1, keepdims=True))
+    return result
 
 
 def _beliefs(case: _Case) -> FloatArray:

@@ -67,7 +67,8 @@ def deconvolved(segment: FloatArray, inverse: ComplexArray) -> FloatArray:
     spectrum = fft.rfft(segment)
     del segment  # of a long take it is 90 MB, and often nobody else's
     spectrum *= inverse
-    return fft.irfft(spectrum, size, overwrite_x=True)
+    result: FloatArray = fft.irfft(spectrum, size, overwrite_x=True)
+    return result
 
 
 def inverse_filter(sweep_spectrum: ComplexArray, band_filter: FloatArray) -> ComplexArray:
@@ -140,7 +141,8 @@ class SweepSpectra:
 
     def ratio_variance(self, noise: FloatArray) -> FloatArray:
         """E|noise|^2 of each ratio, shape (sweeps, n), from E|N2 - m N1|^2 a sample."""
-        return noise * self.noise_gain / np.abs(self.channel_1) ** 2
+        result: FloatArray = noise * self.noise_gain / np.abs(self.channel_1) ** 2
+        return result
 
 
 def sweep_spectra(recording: Recording, hum: Hum | None, gate_s: float | None) -> SweepSpectra:

@@ -61,7 +61,8 @@ class Hum:
     @property
     def rms(self) -> FloatArray:
         """Root mean square of each channel, full scale = 1, shape (2,)."""
-        return np.sqrt(0.5 * np.sum(np.abs(self.amplitude) ** 2, axis=0))
+        result: FloatArray = np.sqrt(0.5 * np.sum(np.abs(self.amplitude) ** 2, axis=0))
+        return result
 
     @property
     def harmonics_hz(self) -> FloatArray:

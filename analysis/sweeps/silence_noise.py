@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -93,9 +94,10 @@ def _smoothed_with_lines(frequency_hz: FloatArray, power: FloatArray, cross: Com
     # Below the 3rd bin a window's main lobe holds the offset.
     low, high = np.maximum(3, index - half), np.minimum(count, np.maximum(index, 3) + half + 1)
 
-    def averaged(values: NDArray, use: NDArray[np.bool_]) -> NDArray:
+    def averaged(values: NDArray[Any], use: NDArray[np.bool_]) -> NDArray[Any]:
         counts = sums_over(use.astype(int), (low, high))
-        return sums_over(np.where(use, values, 0), (low, high)) / np.maximum(counts, 1)
+        result: NDArray[Any] = sums_over(np.where(use, values, 0), (low, high)) / np.maximum(counts, 1)
+        return result
 
     use = np.ones(count, dtype=bool)
     for _ in range(3):

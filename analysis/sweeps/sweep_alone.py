@@ -140,20 +140,25 @@ class _Response:
         seen, left = falling @ _before(place, before) ** 2, falling @ _late(place, earliest) ** 2
         # A short window spreads what it shows beyond the neighbourhood, over some 4 over its end.
         spread = 1 + 4 / (before * self.bins)
-        return spread * np.exp(np.interp(np.log(decay), np.log(known), np.log(np.maximum(left, 1e-300) / seen)))
+        share = np.log(np.maximum(left, 1e-300) / seen)
+        result: FloatArray = spread * np.exp(np.interp(np.log(decay), np.log(known), share))
+        return result
 
 
 def _before(place: FloatArray, end: float) -> FloatArray:
-    return np.sin(np.pi * np.clip(2 * place / end - 1, 0.0, 1.0)) ** 2
+    result: FloatArray = np.sin(np.pi * np.clip(2 * place / end - 1, 0.0, 1.0)) ** 2
+    return result
 
 
 def _late(place: FloatArray, earliest: float) -> FloatArray:
     # Even between its ends: a short sound counts the same whenever it comes.
     rising = np.clip(2 * (place / earliest - 1), 0.0, 1.0)
     falling = np.clip((_LATEST - place) / (_LATEST - _FADES), 0.0, 1.0)
-    return (np.sin(0.5 * np.pi * rising) * np.sin(0.5 * np.pi * falling)) ** 2
+    result: FloatArray = (np.sin(0.5 * np.pi * rising) * np.sin(0.5 * np.pi * falling)) ** 2
+    return result
 
 
 def _rise(part: FloatArray) -> FloatArray:
     """From 0 to 1 as the integral of a Blackman window: little of it is late."""
-    return part - (0.25 * np.sin(2 * np.pi * part) - 0.02 * np.sin(4 * np.pi * part)) / (0.42 * np.pi)
+    result: FloatArray = part - (0.25 * np.sin(2 * np.pi * part) - 0.02 * np.sin(4 * np.pi * part)) / (0.42 * np.pi)
+    return result

@@ -147,7 +147,8 @@ def _mean_spectrum(recording: Recording, hum: Hum | None, length: int, channel: 
         if hum is not None:
             mean[: last - start] -= hum.samples((start, last), channel, excitation.sample_rate_hz)
     mean /= len(info.sweep_starts)
-    return fft.rfft(mean)
+    result: ComplexArray = fft.rfft(mean)
+    return result
 
 
 def _smoothed(every_hz: FloatArray, power: FloatArray, at_hz: FloatArray) -> FloatArray:

@@ -11,7 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -119,7 +119,8 @@ def _without(ratios: ComplexArray, gain: FloatArray | float, resistance: FloatAr
     """Ratios as they would be with so much less gain and resistance."""
     straight = ratios / (1 + gain)
     drop = resistance * (1 - straight if jig == "high-side" else straight)
-    return (straight - drop) / (1 - drop) if jig == "high-side" else straight / (1 - drop)
+    result: ComplexArray = (straight - drop) / (1 - drop) if jig == "high-side" else straight / (1 - drop)
+    return result
 
 
 def find_drift(
@@ -173,7 +174,8 @@ def expected_ratios(frequency_hz: FloatArray, ratios: ComplexArray, variance: Fl
     fit = _Fit.of(_cells_of(frequency_hz, ratios, variance, jig))
     gain, resistance = _states(frequency_hz, ratios, variance, jig, fit)
     mean = _without(ratios, gain, resistance, jig).mean(axis=0)
-    return _without(mean, 0.0, -resistance, jig) * (1 + gain)
+    result: ComplexArray = _without(mean, 0.0, -resistance, jig) * (1 + gain)
+    return result
 
 
 def misfit(frequency_hz: FloatArray, ratios: ComplexArray, variance: FloatArray, jig: JigKind) -> float:
@@ -221,7 +223,7 @@ def _cells_of(frequency_hz: FloatArray, ratios: ComplexArray, variance: FloatArr
     first = first_of_cells(frequency_hz / frequency_hz[0], CELLS_PER_OCTAVE)
     count = np.diff(np.append(first, frequency_hz.size))
 
-    def averaged(values: NDArray) -> NDArray:
+    def averaged(values: NDArray[Any]) -> NDArray[Any]:
         return np.add.reduceat(values, first, axis=-1) / count
 
     centre_hz = averaged(frequency_hz)
@@ -238,7 +240,8 @@ def _cells_of(frequency_hz: FloatArray, ratios: ComplexArray, variance: FloatArr
 
 
 def _moment(at_hz: FloatArray, frequency_hz: FloatArray) -> FloatArray:
-    return 2 * np.log(at_hz / frequency_hz[0]) / np.log(frequency_hz[-1] / frequency_hz[0]) - 1
+    result: FloatArray = 2 * np.log(at_hz / frequency_hz[0]) / np.log(frequency_hz[-1] / frequency_hz[0]) - 1
+    return result
 
 
 def _courses(moment: FloatArray, slow: bool) -> FloatArray:
@@ -287,7 +290,8 @@ class _Fit:
         courses = _courses(_moment(frequency_hz, frequency_hz), self.slow)
         count = courses.shape[1] * len(self.cells.rest) * len(KINDS)
         smooth = self.solution[:count].reshape(len(self.cells.rest), courses.shape[1], len(KINDS))
-        return np.einsum("nc,sck->ksn", courses, smooth)
+        result: FloatArray = np.einsum("nc,sck->ksn", courses, smooth)
+        return result
 
 
 def _among(state: FloatArray) -> tuple[FloatArray, float]:
@@ -319,7 +323,8 @@ def _design(cells: _Cells, steps: tuple[_CellStep, ...], slow: bool) -> ComplexA
         design[sweep, :, count * sweep : count * (sweep + 1)] = smooth
     for index, (sweep, cell, kind) in enumerate(steps):
         design[sweep, cell:, count * sweeps + index] = cells.by[cell:, KINDS.index(kind)]
-    return design - design.mean(axis=0)
+    result: ComplexArray = design - design.mean(axis=0)
+    return result
 
 
 def _likely_cells(cells: _Cells, fit: _Fit) -> list[_CellStep]:

@@ -225,8 +225,10 @@ class _Sweeps:
     def _excess(self, source: _Source, sweep: int) -> FloatArray:
         ratio = self.ratios[sweep % len(self.ratios)]
         difference = self.spectra[sweep, 1] - ratio * self.spectra[sweep, 0]
-        return fft.irfft(difference / source.turned(ratio), self.length)
+        result: FloatArray = fft.irfft(difference / source.turned(ratio), self.length)
+        return result
 
     def _unit(self, source: _Source, sweep: int) -> FloatArray:
         share_1, share_2 = source.signal
-        return fft.irfft(share_1 * self.spectra[sweep, 0] + share_2 * self.spectra[sweep, 1], self.length)
+        result: FloatArray = fft.irfft(share_1 * self.spectra[sweep, 0] + share_2 * self.spectra[sweep, 1], self.length)
+        return result

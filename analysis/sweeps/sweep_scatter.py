@@ -158,8 +158,11 @@ def _of_each(local: FloatArray, share: FloatArray) -> FloatArray:
     is solved for v; once the noisy ones have small shares, what they add to the rest of the others is small.
     """
     count = len(local)
+    result: FloatArray
     if count > 2 and np.allclose(share, 1 / count):
         left = 1 - 2 / count
         total = np.sum(local, axis=0) / (count**2 * left) / (1 + 1 / (count * left))
-        return np.maximum((local - total) / left, 0.0)
-    return local / np.maximum(1 - 2 * share + np.sum(share**2, axis=0), 0.05)
+        result = np.maximum((local - total) / left, 0.0)
+        return result
+    result = local / np.maximum(1 - 2 * share + np.sum(share**2, axis=0), 0.05)
+    return result

@@ -343,7 +343,8 @@ def _windowed_slices(record: SingleArray, starts: NDArray[np.int_], rise: Single
 
 
 def _turns(turns_per_sample: float, samples: int) -> ComplexArray:
-    return np.exp(2j * np.pi * turns_per_sample * np.arange(samples))
+    result: ComplexArray = np.exp(2j * np.pi * turns_per_sample * np.arange(samples))
+    return result
 
 
 def _tails(values: ComplexArray) -> ComplexArray:

@@ -252,7 +252,8 @@ def _first_bin(spectrum: ImpedanceSpectrum) -> int:
             f"{spectrum.resolution_hz:g} Hz; a decay needs the bins of an FFT",
             "",
         )
-    return round(place)
+    result: int = round(place)
+    return result
 
 
 def _without_hum(spectrum: ImpedanceSpectrum, fit: ResonanceFit) -> tuple[ComplexArray, FloatArray, int]:
@@ -358,7 +359,8 @@ def _taper(frequency_hz: FloatArray, band_hz: tuple[float, float]) -> FloatArray
     """1 in the band, falling along half a raised cosine of log frequency outside it."""
     below = np.log(band_hz[0] / np.asarray(frequency_hz)) / np.log(LOW_TAPER)
     above = np.log(np.asarray(frequency_hz) / (TAPER_DISTANCE * band_hz[1])) / np.log(HIGH_TAPER)
-    return 0.5 + 0.5 * np.cos(np.pi * np.clip(np.maximum(below, above), 0.0, 1.0))
+    result: FloatArray = 0.5 + 0.5 * np.cos(np.pi * np.clip(np.maximum(below, above), 0.0, 1.0))
+    return result
 
 
 def _even_length(samples: float) -> int:

@@ -252,7 +252,8 @@ def _noise_covariance(decay: CumulativeDecay, slices: NDArray[np.int_], column: 
     rise_s = np.broadcast_to(decay.rise_s, decay.frequency_hz.shape)[column]
     energy_s = _shared_energy_s(time_s, decay.record_s, float(rise_s))
     density = np.mean(noise_power / np.diag(energy_s))
-    return 0.5 * DB_PER_NEPER**2 * density * energy_s / np.outer(amplitude, amplitude)
+    result: FloatArray = 0.5 * DB_PER_NEPER**2 * density * energy_s / np.outer(amplitude, amplitude)
+    return result
 
 
 def _shared_energy_s(time_s: FloatArray, record_s: float, rise_s: float) -> FloatArray:

@@ -119,7 +119,8 @@ def _portaudio() -> types.ModuleType:
         raise StillboxError(f"the Python package sounddevice is missing ({error})", "install it with pip") from error
     except OSError as error:
         raise StillboxError(*NO_PORTAUDIO) from error
-    return sounddevice
+    module: types.ModuleType = sounddevice
+    return module
 
 
 def _entries(sounds: types.ModuleType) -> list[Head]:

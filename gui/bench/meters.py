@@ -88,7 +88,7 @@ class Meters(QWidget):
             held = self.held_dbfs[index]
             words = f"{held:.0f} dBFS".replace("-", "\N{MINUS SIGN}") if held > LOWEST_DBFS else "–"
             painter.drawText(
-                QRectF(text_px + bar_px, top - 2, value_px - 4, 18), Qt.AlignVCenter | Qt.AlignRight, words
+                QRectF(text_px + bar_px, top - 2, value_px - 4, 18), int(Qt.AlignVCenter | Qt.AlignRight), words
             )
             light = QRectF(self.width() - light_px + 2, top - 1, light_px - 3, 15)
             painter.setPen(QPen(QColor(theme.stop if self.clipped[index] else theme.rule), 1))

@@ -45,7 +45,7 @@ class NewBuildForm(QDialog):
         self.rated.setSuffix(" Ω")
         self.rated.setValue(8.0)
         self.rated.setToolTip("Rated impedance, as printed on the speaker.")
-        self.height = height_field(None)
+        self.above_sea = height_field(None)
         buttons = QDialogButtonBox(QDialogButtonBox.Ok | QDialogButtonBox.Cancel)
         buttons.accepted.connect(self.accept)
         buttons.rejected.connect(self.reject)
@@ -54,7 +54,7 @@ class NewBuildForm(QDialog):
         form.addRow("&In folder", path_row(self.folder, self._choose))
         form.addRow("I&nside: height, width, depth", inside)
         form.addRow("&Rated impedance", self.rated)
-        form.addRow("&Height above the sea", self.height)
+        form.addRow("&Height above the sea", self.above_sea)
         hint = PlainLabel("Standing waves are told by the inside. More can be written into build.toml later.")
         hint.setWordWrap(True)
         hint.setObjectName("caption")
@@ -80,7 +80,7 @@ class NewBuildForm(QDialog):
         return self.rated.value() or None
 
     def metres_above_sea(self) -> float | None:
-        return told(self.height)
+        return told(self.above_sea)
 
 
 def _millimetres() -> QDoubleSpinBox:

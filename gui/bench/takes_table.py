@@ -60,7 +60,7 @@ class TakesModel(QAbstractTableModel):
     def headerData(self, section: int, orientation: Qt.Orientation, role: int = Qt.DisplayRole) -> Any:
         if orientation != Qt.Horizontal:
             return None
-        return {Qt.DisplayRole: COLUMNS[section], Qt.ToolTipRole: TIPS[section]}.get(role)
+        return {Qt.DisplayRole: COLUMNS[section], Qt.ToolTipRole: TIPS[section]}.get(Qt.ItemDataRole(role))
 
     def data(self, index: QModelIndex, role: int = Qt.DisplayRole) -> Any:
         take = self.takes[index.row()]
@@ -129,9 +129,9 @@ class TakesTable(QTableView):
         """It takes what height is left, and asks for no more than it must have: else the bench would scroll too."""
         return QSize(super().sizeHint().width(), self.minimumHeight())
 
-    def changeEvent(self, event: QEvent | None) -> None:
+    def changeEvent(self, event: QEvent) -> None:
         super().changeEvent(event)
-        if event is not None and event.type() in (QEvent.FontChange, QEvent.StyleChange):
+        if event.type() in (QEvent.FontChange, QEvent.StyleChange):
             self._fit_columns()
 
     def _fit_columns(self) -> None:

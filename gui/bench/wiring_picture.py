@@ -22,6 +22,8 @@ CAPTIONS = {
     "load": "The resistor of known value on the clips.",
 }
 
+_RIGHT = int(Qt.AlignRight | Qt.AlignVCenter)
+
 
 class WiringPicture(QWidget):
     """Output, both inputs, reference resistor, clips, and what is on them."""
@@ -91,8 +93,8 @@ class WiringPicture(QWidget):
 
     def _card(self, painter: QPainter, top: float, ground: float) -> None:
         painter.drawRoundedRect(QRectF(4, top - 14, 58, ground - top + 22), 5, 5)
-        painter.drawText(QRectF(4, top - 10, 54, 18), Qt.AlignRight | Qt.AlignVCenter, "out")
-        painter.drawText(QRectF(4, ground - 9, 54, 14), Qt.AlignRight | Qt.AlignVCenter, "ground")
+        painter.drawText(QRectF(4, top - 10, 54, 18), _RIGHT, "out")
+        painter.drawText(QRectF(4, ground - 9, 54, 14), _RIGHT, "ground")
 
     def _input(self, painter: QPainter, x: float, y: float, level: float, name: str) -> None:
         """A dashed lead from a node back to an input of the card."""
@@ -104,7 +106,7 @@ class WiringPicture(QWidget):
         painter.setPen(Qt.NoPen)
         painter.drawEllipse(QPointF(x, y), 3, 3)
         painter.restore()
-        painter.drawText(QRectF(4, level - 8, 54, 16), Qt.AlignRight | Qt.AlignVCenter, name)
+        painter.drawText(QRectF(4, level - 8, 54, 16), _RIGHT, name)
 
     def _resistor(self, painter: QPainter, left: float, right: float, y: float, name: str) -> None:
         painter.save()

@@ -22,7 +22,7 @@ class AirForm(QDialog):
         self.celsius.setSuffix(" °C")
         self.celsius.setValue(air.temperature_c)
         self.celsius.setToolTip("Of all takes that do not say another: standing waves move by 0.17 % a degree.")
-        self.height = height_field(air.metres_above_sea)
+        self.above_sea = height_field(air.metres_above_sea)
         self.pressure = or_not_known(PRESSURE_RANGE_HPA, " hPa", air.pressure_hpa, decimals=1)
         self.pressure.setToolTip(
             "As a barometer on the spot shows it; weather reports give it for sea level. Where it is known, the height "
@@ -33,7 +33,7 @@ class AirForm(QDialog):
         buttons.rejected.connect(self.reject)
         form = QFormLayout(self)
         form.addRow("&Temperature", self.celsius)
-        form.addRow("&Height above the sea", self.height)
+        form.addRow("&Height above the sea", self.above_sea)
         form.addRow("or air &pressure", self.pressure)
         hint = PlainLabel("Air is thinner and softer up there: at 500 m Vas is 6 % smaller. Written into build.toml.")
         hint.setWordWrap(True)
@@ -45,11 +45,11 @@ class AirForm(QDialog):
         self.setMinimumWidth(380)
 
     def _follow(self) -> None:
-        self.height.setEnabled(told(self.pressure) is None)
+        self.above_sea.setEnabled(told(self.pressure) is None)
 
     def answer(self) -> BuildAir:
         """What the person says."""
-        return BuildAir(self.celsius.value(), told(self.height), told(self.pressure))
+        return BuildAir(self.celsius.value(), told(self.above_sea), told(self.pressure))
 
 
 def height_field(metres: float | None) -> QDoubleSpinBox:

@@ -22,10 +22,10 @@ class FlowLayout(QLayout):
     def count(self) -> int:
         return len(self._items)
 
-    def itemAt(self, index: int) -> QLayoutItem | None:
+    def itemAt(self, index: int) -> QLayoutItem | None:  # type: ignore[override]  # None beyond the last, as Qt asks
         return self._items[index] if 0 <= index < len(self._items) else None
 
-    def takeAt(self, index: int) -> QLayoutItem | None:
+    def takeAt(self, index: int) -> QLayoutItem | None:  # type: ignore[override]
         return self._items.pop(index) if 0 <= index < len(self._items) else None
 
     def expandingDirections(self) -> Qt.Orientations:

@@ -28,7 +28,7 @@ class OwnTextLabel(QLabel):
 
 def plain_tip(text: str) -> str:
     """A text for a tooltip, which has no format of its own: what might be read as HTML is escaped."""
-    if not Qt.mightBeRichText(text):
+    if not Qt.mightBeRichText(text):  # type: ignore[call-arg, arg-type]  # the stubs take it for a method
         return text
     return f"<span style='white-space: pre-wrap'>{escape(text)}</span>"
 

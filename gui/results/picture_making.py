@@ -131,8 +131,8 @@ def make_picture(
     make_drawable(figure)
     place_words(figure)
     places = tuple(_place_of(*one, panel_width) for one in drawn)
-    canvas.draw()
-    shown = np.asarray(canvas.buffer_rgba())
+    canvas.draw()  # type: ignore[no-untyped-call]
+    shown = np.asarray(canvas.buffer_rgba())  # type: ignore[no-untyped-call]
     pixels = darkened(shown) if dark else shown.copy()
     # Its parts refer to each other in circles: what is taken apart here the garbage collector need not look for.
     figure.clear()

@@ -140,7 +140,8 @@ class PicturePane(QWidget):
 
     def _take_picture(self, picture: Picture) -> None:
         rows, columns, _ = picture.pixels.shape
-        image = QImage(picture.pixels.data, columns, rows, 4 * columns, QImage.Format_RGBA8888)
+        pixels = picture.pixels.data
+        image = QImage(pixels, columns, rows, 4 * columns, QImage.Format_RGBA8888)  # type: ignore[call-overload]
         # Once in the screen's own form, so that painting it costs no conversion.
         self._image = image.convertToFormat(QImage.Format_ARGB32_Premultiplied)
         self._image.setDevicePixelRatio(picture.scale)

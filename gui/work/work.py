@@ -40,7 +40,7 @@ class _Bridge(QObject):
 
     def __init__(self) -> None:
         super().__init__()
-        self.call.connect(_run, Qt.QueuedConnection)
+        self.call.connect(_run, Qt.QueuedConnection)  # type: ignore[call-arg]  # which the stubs do not know
 
 
 def _run(function: Callable[[], None]) -> None:

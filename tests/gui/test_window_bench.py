@@ -210,7 +210,7 @@ def test_a_new_build_asks_for_the_resistor_when_it_sweeps(
         form.name.setText("shelf pair")
         for field, value in zip(form.sides, (460, 300, 230), strict=True):
             field.setValue(value)
-        form.height.setValue(480)
+        form.above_sea.setValue(480)
 
     agree(monkeypatch, NewBuildForm, fill)
     window.new_build()
@@ -284,13 +284,13 @@ def test_the_air_of_a_build_can_be_told_and_taken_back(
 
     def fill(form: QDialog) -> None:
         assert isinstance(form, AirForm)
-        assert (form.height.value(), told(form.pressure)) == (0.0, None)
+        assert (form.above_sea.value(), told(form.pressure)) == (0.0, None)
         form.celsius.setValue(24.5)
-        form.height.setValue(620)
+        form.above_sea.setValue(620)
         form.pressure.setValue(938.5)
-        assert not form.height.isEnabled()  # a barometer on the spot says more
+        assert not form.above_sea.isEnabled()  # a barometer on the spot says more
         form.pressure.setValue(form.pressure.minimum())
-        assert form.height.isEnabled() and form.pressure.text() == "not known"
+        assert form.above_sea.isEnabled() and form.pressure.text() == "not known"
 
     agree(monkeypatch, AirForm, fill)
     window.actions_by_name["ask_air"].trigger()

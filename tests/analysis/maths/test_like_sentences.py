@@ -59,10 +59,9 @@ def test_warnings_of_many_resonances_are_one_line(tmp_path: Path) -> None:
     places = [found[1] for warning in warnings if (found := re.search(r"at ([\d.]+ Hz)", warning))]
     assert len(places) == len(warnings) >= 8
     code, _, err = run("curve", build.path, "in-box/stock", "--gate", GATE_S)
-    report = report_of(bench, [take], None, ())
-    (state,) = report.states
-    smeared = replace(state, findings=replace(state.findings, warnings=warnings))
-    page = text_of_page(render_report(replace(report, states=(smeared,))))
+    report = report_of(bench, [take], ())
+    smeared = tuple(replace(one, warnings=warnings) for one in report.sections if one.kind == "findings")
+    page = text_of_page(render_report(replace(report, sections=smeared)))
     assert code == 0
     for text in (err, page):
         (line,) = (line for line in text.splitlines() if "smears" in line)
