@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from decimal import Decimal
 
 _FRACTIONS = {2: "half", 3: "a third", 4: "a quarter", 5: "a fifth", 6: "a sixth", 7: "a seventh", 8: "an eighth",
@@ -18,10 +19,12 @@ def ratio_words(ratio: float) -> str:
     if ratio >= 0.95:
         times = "twice" if round(ratio, 1) == 2 else f"{short_number(ratio)} times"
         return "as it was" if ratio < 1.05 else f"up to {times} of what it was"
-    nearest = min(_FRACTIONS, key=lambda parts: abs(1 / parts - ratio) * parts)
-    if abs(nearest * ratio - 1) <= 0.12:
+    if ratio < 0.01:
+        return "down to less than 1 %"
+    nearest = min(_FRACTIONS, key=lambda parts: abs(math.log(parts * ratio)))
+    if abs(math.log(nearest * ratio)) <= 0.12:
         return f"down to {_FRACTIONS[nearest]}"
-    return f"down to {100 * ratio:.2g} %" if ratio >= 0.01 else "down to less than 1 %"
+    return f"down to {100 * ratio:.2g} %"
 
 
 def short_number(number: float, digits: int = 2) -> str:

@@ -11,7 +11,7 @@ from pathlib import Path
 import invented_speaker
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 from invoked import run
 from meaningless import COMMANDS, meaningless, text_of_command, text_of_page, texts_of_window
@@ -111,6 +111,7 @@ def test_comparison_in_words() -> None:
 
 
 @given(st.floats(0.01, 10))
+@example(0.294921875)
 def test_ratios_in_words_are_near_what_they_say(ratio: float) -> None:
     parts = {
         "half": 2,
