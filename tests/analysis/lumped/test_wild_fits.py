@@ -10,6 +10,7 @@ import pytest
 from reference.wild_boxes import WildBox, wild_box
 
 from stillbox.analysis.enclosure.box import BoxFit, fit_box
+from stillbox.analysis.enclosure.box_priors import waves_loss
 from stillbox.analysis.enclosure.box_sound import Origin, bass_system, hatched_hz, is_hatched, level_db
 from stillbox.analysis.enclosure.box_verdicts import leak_verdict
 from stillbox.analysis.enclosure.described_box import described_shared_air, described_softening
@@ -95,8 +96,8 @@ def test_filling_on_the_way_to_the_port_is_neither_air_nor_driver(seed: int) -> 
     """It moves with the air at low frequency and resists above: less air and another tuning do not make up for it."""
     fit, true = fitted(seed, "vented-blocked"), wild_box(seed, "vented-blocked").truth
     assert fit.fb_hz is not None
-    assert fit.reduced_chi_square < 10
-    assert fit.alpha.value == pytest.approx(true.alpha, rel=0.04)
+    assert fit.reduced_chi_square < 40  # six times a noise of 14 ppm
+    assert fit.alpha.value == pytest.approx(true.alpha, rel=0.02)
     assert fit.fb_hz.value == pytest.approx(true.fb_hz, rel=0.01)
     for found, is_true in ((fit.alpha, true.alpha), (fit.fb_hz, true.fb_hz)):
         low, high = found.interval_95
@@ -114,7 +115,8 @@ def test_the_level_follows_what_no_lump_is(seed: int, kind: str) -> None:
         assert told is not None
         assert box[KAPPA] == pytest.approx(told.value * fit.model.reference_rad_s**2, abs=0.002)
     else:
-        assert box[ABSORPTION] >= 0
+        # Below zero only by what the standing waves count already: the air as a whole loses.
+        assert box[ABSORPTION] + waves_loss(fit.model, fit.parameters) >= 0
     system = bass_system(fit)
     hertz = np.geomspace(20, 300, 60)
     hertz = hertz[~is_hatched(hatched_hz(system), hertz)]
