@@ -13,11 +13,11 @@ if TYPE_CHECKING:
 
 
 def open_build(path: Path) -> BuildFolder:
-    """The build of a folder, its description read; StillboxError where either cannot be."""
+    """The build of a folder, description and calibration read; StillboxError where one of them cannot be."""
     from stillbox.capture.build.build_folder import BuildFolder
 
     folder = BuildFolder.open(path, progress)
-    _ = folder.description
+    _ = folder.description, folder.calibration
     return folder
 
 

@@ -257,6 +257,12 @@ def test_the_commands_of_the_main_job_are_there() -> None:
     assert named <= set(COMMANDS)
 
 
+def test_what_computes_does_not_load_all_of_statistics() -> None:
+    """Its distributions take half a second to load; `scipy.special` has what is needed of them."""
+    code = "import json, sys, stillbox.analysis.bench\nsys.exit('scipy.stats' in sys.modules)"
+    assert subprocess.run([sys.executable, "-c", code], cwd=ROOT, check=False).returncode == 0
+
+
 def test_linear_algebra_keeps_to_one_thread() -> None:
     """In whatever order the libraries come: each that is there when results are computed has one thread."""
     code = (

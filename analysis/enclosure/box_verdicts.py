@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
-from scipy import stats
+from scipy import special
 
 from stillbox.analysis.enclosure.box import BoxFit
 from stillbox.analysis.enclosure.box_priors import LEAK_STD
@@ -14,7 +14,7 @@ from stillbox.analysis.enclosure.box_quantities import LossQ, leakage
 from stillbox.analysis.impedance.findings import Resonance
 from stillbox.analysis.impedance.repeatability import USUAL_LOSS
 from stillbox.analysis.lumped.box_model import ABSORPTION, LN_WB
-from stillbox.analysis.maths.quantity import value_text
+from stillbox.analysis.maths.quantity import normal_density, value_text
 from stillbox.capture.arrays import FloatArray
 
 SMALLEST_LEAK = 0.02
@@ -112,10 +112,10 @@ def leak_probability(value: float, std: float) -> float:
     its distribution if there is one. That there is none is then B times as likely, B being the density at 0 after the
     take over that before (Savage-Dickey: Dickey, Ann. Math. Stat. 42, 204-223, 1971 [M]).
     """
-    inside = float(stats.norm.cdf(value / std))
-    after = float(stats.norm.pdf(value / std)) / (std * inside)
-    before = 2 * float(stats.norm.pdf(0.0)) / LEAK_STD
-    counts = float(stats.norm.sf((SMALLEST_LEAK - value) / std)) / inside
+    inside = float(special.ndtr(value / std))
+    after = normal_density(value / std) / (std * inside)
+    before = 2 * normal_density(0.0) / LEAK_STD
+    counts = float(special.ndtr((value - SMALLEST_LEAK) / std)) / inside
     return counts / (1 + after / before)
 
 

@@ -12,7 +12,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
-from scipy import stats
+from scipy import special
 
 from stillbox.analysis.impedance.findings import Cause, Finding, Resonance, ResonanceFit, Spread
 from stillbox.analysis.maths.quantity import Quantity
@@ -51,7 +51,7 @@ _NEAR_LOOSENED = 2 * _NEAR
 """The same where the driver was taken out and put back between."""
 _WORTH = 3.0
 """Observations that the usual size counts for beside those of the takes themselves: few takes scatter by chance."""
-_BEYOND = float(stats.norm.sf(3.0))
+_BEYOND = float(special.ndtr(-3.0))
 """Verdicts are given beyond three standard deviations: a spread that few takes show is widened until those are as
 improbable (Student's t; JCGM 100, G.3)."""
 
@@ -188,7 +188,7 @@ def _in_usual_sizes(one: Resonance, other: Resonance, usual: Spread) -> tuple[fl
 
 def _widened(square: float, known: float) -> float:
     """A standard deviation from its square as so many observations show it, for verdicts as improbable as ever."""
-    return math.sqrt(square) * float(stats.t.isf(_BEYOND, known) / stats.norm.isf(_BEYOND))
+    return math.sqrt(square) * float(special.stdtrit(known, _BEYOND) / special.ndtri(_BEYOND))
 
 
 def _larger(one: Spread, other: Spread) -> Spread:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
-from scipy import optimize, stats
+from scipy import optimize, special
 
 from stillbox.analysis.impedance.findings import DetectionLimit, Resonance, ResonanceFit
 from stillbox.analysis.impedance.impedance import ImpedanceSpectrum
@@ -16,7 +16,7 @@ FALSE_ALARM_RATE = 0.001
 """Probability that a speaker without resonances yields any finding."""
 INDEPENDENT_PLACES = 5_000
 """Places (frequency and Q) that the search tries independently, 15 Hz to 20 kHz, Q 2 to 300."""
-THRESHOLD = float(stats.chi2.isf(FALSE_ALARM_RATE / INDEPENDENT_PLACES, 4))
+THRESHOLD = float(special.chdtri(4, FALSE_ALARM_RATE / INDEPENDENT_PLACES))
 """Chi-square that a resonator (two numbers for the pole, two for the residue) must explain."""
 DETECTION_PROBABILITY = 0.95
 LIMIT_Q = 10.0
@@ -155,6 +155,6 @@ def _detection_limit(problem: FitProblem, tangent: FloatArray) -> DetectionLimit
     a, b, c = np.sum(real**2, axis=0), np.sum(real * imag, axis=0), np.sum(imag**2, axis=0)
     least = 0.5 * (a + c) - np.sqrt(0.25 * (a - c) ** 2 + b**2)
     needed = optimize.brentq(
-        lambda explained: stats.ncx2.sf(THRESHOLD, 4, explained) - DETECTION_PROBABILITY, 1.0, 10 * THRESHOLD
+        lambda explained: 1 - special.chndtr(THRESHOLD, 4, explained) - DETECTION_PROBABILITY, 1.0, 10 * THRESHOLD
     )
     return DetectionLimit(frequency_hz, np.sqrt(needed / np.maximum(least, 1e-300)), LIMIT_Q, FALSE_ALARM_RATE)

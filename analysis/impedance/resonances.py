@@ -13,7 +13,7 @@ from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import fft, stats
+from scipy import fft, special
 
 from stillbox.analysis.impedance.cells import CELLS_PER_OCTAVE, Cells, cells_of
 from stillbox.analysis.impedance.findings import ResonanceFit
@@ -44,7 +44,7 @@ _ITERATIONS_ALONE, _ITERATIONS_TOGETHER = 8, 5
 """Steps of an added pair alone, and of all pairs after it, before the next one is looked for."""
 _CELLS_OF_A_PLACE = CELLS_PER_OCTAVE // 3
 _RELOCATIONS = 4
-_KNOWN_THRESHOLD = float(stats.chi2.isf(0.001, 4))
+_KNOWN_THRESHOLD = float(special.chdtri(4, 0.001))
 """Chi-square that a resonator must explain at a place at which another take has one: nothing was searched for."""
 _KEPT_PLACE = 0.1
 """Relative distance up to which a pole that was offered may move and still be the same."""

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
-from scipy import optimize, stats
+from scipy import optimize, special
 
 from stillbox.capture.arrays import FloatArray
 
@@ -111,15 +111,20 @@ def _decimals_of(std: float) -> int:
     return 1 - int(np.floor(np.log10(float(f"{std:.1e}"))))
 
 
+def normal_density(z: float) -> float:
+    """Of the standard normal distribution."""
+    return float(np.exp(-0.5 * z**2) / np.sqrt(2 * np.pi))
+
+
 def _half_width(normal_std: float, tolerance: float) -> float:
     """h with P(abs(N + U) <= h) = 95 % for a normal N and U even within +-tolerance, both around 0."""
     if tolerance <= 1e-6 * normal_std or tolerance == 0:
-        return float(stats.norm.isf((1 - COVERAGE) / 2)) * normal_std
+        return float(special.ndtri(1 - (1 - COVERAGE) / 2)) * normal_std
     if normal_std <= 1e-6 * tolerance:
         return COVERAGE * tolerance
 
     def integral(z: float) -> float:  # of the normal distribution function
-        return float(z * stats.norm.cdf(z) + stats.norm.pdf(z))
+        return float(z * special.ndtr(z) + normal_density(z))
 
     def excess(half_width: float) -> float:
         high, low = (half_width + tolerance) / normal_std, (half_width - tolerance) / normal_std
