@@ -82,6 +82,8 @@ NEAR = 1.0
 """What stands in the air up to this, over the end of the band, is fitted; what is above it stays as it was found."""
 START_LEAK, LEAK_PLACES = 0.1, (1.0, -0.7)
 """A leak from which a fit starts, 1/QL, and its places: at the cone, and at the far end."""
+HEAT_STEPS, FINALISTS = 8, 2
+"""Steps after which starts for the same thing are compared, and how many of them go on."""
 GAPS = tuple((leak, mass, alpha) for leak in (0.4, 1.2) for mass in (0.3, 1.5) for alpha in (0.0, 0.4))
 """Starts for a gap: 1/QL, reactance over resistance, ln alpha more than without it."""
 
@@ -331,13 +333,19 @@ def search(data: CellData, plain: Candidate, known: Known, told: bool = False) -
         if plain.may_leak or not told:  # filling on the way to the port looks like a gap, too
             believed = found[int(np.argmin(_scores(found)))]
             stiffness = float(believed.fit.parameters[believed.candidate.model.first_box + LN_ALPHA])
-            found.append(_least(roughly(plain.gaping(known, stiffness))))
+            found.append(_raced(coarse, plain.gaping(known, stiffness)))
     for tolerance in (LOOSE, TIGHT):
         found = [one for one, score in zip(found, _scores(found), strict=True) if score < BEYOND_BELIEF]
         found = _weighed(data, found, tolerance)
     scores = _scores(found)
     best = found[int(np.argmin(scores))]
     return Outcome(best, _covariance(best, found, scores), _reduced(best, data))
+
+
+def _raced(data: CellData, candidates: Sequence[Candidate]) -> Fitted:
+    """The best of the same thing from several starts: all go a few steps, the nearest go on."""
+    ahead = sorted((one.fit(data, LOOSE, HEAT_STEPS) for one in candidates), key=lambda one: one.fit.total_chi_square)
+    return _least([one.again.fit(data, LOOSE) for one in ahead[:FINALISTS]])
 
 
 def _scores(found: Sequence[Fitted]) -> FloatArray:

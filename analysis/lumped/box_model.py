@@ -42,7 +42,7 @@ Filling gives its heat back late: below ``wt`` the air in it is softer (isotherm
     g = 1 + soft [F(s/wt) - Re F(j w0/wt)],  F(x) = v/(x + v),  v = sqrt(1 + x/2),
 
 so that alpha is the stiffness at the reference w0, the tuning or the resonance of the closed box (Champoux and Allard,
-J. Appl. Phys. 70(4), 1975-1979, 1991 [M]; F as three relaxations, see `HEAT`).
+J. Appl. Phys. 70(4), 1975-1979, 1991 [M]; F as three relaxations, see `HEAT_PARTS`).
 """
 
 from __future__ import annotations
@@ -65,7 +65,7 @@ USUAL_PLACE = 0.3
 """``LEAK_PLACE`` where nothing is known: between the cone's rim and the far end."""
 LN_HELD = -7.0
 """``LN_BEHIND_TURN`` of fibre that does not move."""
-HEAT = ((0.7835, 0.8037), (0.1350, 8.712), (0.0806, 121.1))
+HEAT_PARTS, HEAT_TURNS = np.array([[[0.7835], [0.1350], [0.0806]], [[0.8037], [8.712], [121.1]]])
 """Parts and turns of relaxations that are F within 0.012 from x = 0.02 to 100 (least squares)."""
 
 
@@ -83,6 +83,10 @@ class _Air:
     """Through the leak, for the cone's unit flow."""
     whole: ComplexArray
     way: _Way | None
+    soft: tuple[ComplexArray, ComplexArray, ComplexArray]
+    """g, and its derivatives by ``SOFT`` and ``LN_SOFT_W``."""
+    drag: tuple[ComplexArray | float, ComplexArray | float]
+    behind: tuple[ComplexArray, ComplexArray]
 
 
 @dataclass(frozen=True)
@@ -213,20 +217,22 @@ class BoxModel:
 
     def _air(self, s: ComplexArray, box: FloatArray, waves: ComplexArray) -> _Air:
         wb = np.exp(box[LN_WB]) if self.vented else self.reference_rad_s
-        zc = 1 / (s * self.softness(s, box)) + box[ABSORPTION] / wb * self._drag(s, box)[0]
+        soft, drag, behind = self._soft(s, box), self._drag(s, box), _behind(s, box)
+        zc = 1 / (s * soft[0]) + box[ABSORPTION] / wb * drag[0]
         if self.vented:
             way = _way(s, box)
             zc = zc + box[KAPPA] / wb**2 * s - box[WAY_SHARED] * way.force
             zp = (1 - box[KAPPA]) * s / wb**2 + box[PORT_LOSS] / wb
             zp = zp + box[WAY_PORT] * way.force - (box[WAY_PORT] - box[WAY_SHARED]) * way.mass
-            shared, own = 1 / (1 / zc + 1 / zp), waves + _behind(s, box)[0] + box[CONE_LOSS] / wb + way.force
+            shared, own = 1 / (1 / zc + 1 / zp), waves + behind[0] + box[CONE_LOSS] / wb + way.force
         else:
-            way, zp, shared, own = None, None, zc, waves + _behind(s, box)[0]
+            way, zp, shared, own = None, None, zc, waves + behind[0]
         place = box[LEAK_PLACE]
         admittance = box[LEAK] * wb / (1 + box[LEAK_MASS] * s / wb)
         pressure = (shared + place * own) / (1 + admittance * (shared + place**2 * own))
         out = admittance * pressure
-        return _Air(zc, zp, shared, own, pressure, out, shared + own - out * (shared + place * own), way)
+        whole = shared + own - out * (shared + place * own)
+        return _Air(zc, zp, shared, own, pressure, out, whole, way, soft, drag, behind)
 
     def _air_slopes(self, s: ComplexArray, box: FloatArray, air: _Air) -> ComplexArray:
         """Derivatives of B by the box's parameters from ``LEAK`` on.
@@ -241,12 +247,12 @@ class BoxModel:
         by_place = -2 * air.own * q * (1 - place * q)
         by_shared = (1 - q) ** 2
         by_zc = by_shared * (air.shared / air.zc) ** 2
-        by_soft, by_w = self._softness_slopes(s, box)
-        drag, by_turn = self._drag(s, box)
-        of_softness = -by_zc / (s * self.softness(s, box) ** 2)
+        softness, by_soft, by_w = air.soft
+        drag, by_turn = air.drag
+        of_softness = -by_zc / (s * softness**2)
         by_own = (1 - place * q) ** 2
         first = [by_leak, by_mass, by_place, of_softness * by_soft, of_softness * by_w, by_zc * drag / wb]
-        of_filling = by_own * _behind(s, box)[1].T
+        of_filling = by_own * air.behind[1]
         of_filling[3] += by_zc * box[ABSORPTION] / wb * by_turn
         first += list(of_filling)
         if air.zp is None or air.way is None:
@@ -269,10 +275,10 @@ class BoxModel:
         ]
         return np.stack([*first, by_wb + wb_by_way, by_zp / wb, by_kappa, by_own / wb, *of_way], axis=1)
 
-    def _drag(self, s: ComplexArray, box: FloatArray) -> tuple[ComplexArray, ComplexArray]:
+    def _drag(self, s: ComplexArray, box: FloatArray) -> tuple[ComplexArray | float, ComplexArray | float]:
         """Resistance of fibre that gives way over that at the reference, in a closed box; derivative by ln turn."""
         if self.vented:
-            return np.ones_like(s), np.zeros_like(s)
+            return 1.0, 0.0
         turn = np.exp(box[LN_BEHIND_TURN])
         whole = 1 + (turn / self.reference_rad_s) ** 2
         drag = s / (s + turn)
@@ -280,16 +286,13 @@ class BoxModel:
 
     def softness(self, s: ComplexArray, box: FloatArray) -> ComplexArray:
         """g: the compliance of the air over that at the reference, shape of ``s``."""
-        w = np.exp(box[LN_SOFT_W])
-        at_reference = _heat(np.array([1j * self.reference_rad_s / w]))[0].real
-        result: ComplexArray = 1 + box[SOFT] * (_heat(s / w)[0] - at_reference)
-        return result
+        return self._soft(s, box)[0]
 
-    def _softness_slopes(self, s: ComplexArray, box: FloatArray) -> tuple[ComplexArray, ComplexArray]:
-        w = np.exp(box[LN_SOFT_W])
-        heat, by_ln_w = _heat(s / w)
-        at_reference, its_slope = _heat(np.array([1j * self.reference_rad_s / w]))
-        return heat - at_reference.real, box[SOFT] * (by_ln_w - its_slope.real)
+    def _soft(self, s: ComplexArray, box: FloatArray) -> tuple[ComplexArray, ComplexArray, ComplexArray]:
+        """g, and its derivatives by ``SOFT`` and ``LN_SOFT_W``."""
+        heat, by_ln_w = _heat(np.append(s, 1j * self.reference_rad_s) / np.exp(box[LN_SOFT_W]))
+        by_soft = heat[:-1] - heat[-1].real
+        return 1 + box[SOFT] * by_soft, by_soft, box[SOFT] * (by_ln_w[:-1] - by_ln_w[-1].real)
 
     def shares(self, s: ComplexArray, x: FloatArray) -> tuple[ComplexArray, ComplexArray]:
         """Parts of the cone's volume flow that go into the air's compliance and through the port.
@@ -305,16 +308,12 @@ class BoxModel:
 
 def _heat(x: ComplexArray) -> tuple[ComplexArray, ComplexArray]:
     """F, and its slope by the logarithm of ``wt`` (x goes with 1/wt)."""
-    value, slope = np.zeros_like(x), np.zeros_like(x)
-    for part, turn in HEAT:
-        one = part / (1 + x / turn)
-        value += one
-        slope += one * (1 - one / part)
-    return value, slope
+    each = HEAT_PARTS / (1 + x / HEAT_TURNS)
+    return each.sum(axis=0), (each * (1 - each / HEAT_PARTS)).sum(axis=0)
 
 
 def _behind(s: ComplexArray, box: FloatArray) -> tuple[ComplexArray, ComplexArray]:
-    """What air in filling adds to the load of the cone, (n,); derivatives by its four parameters (n, 4)."""
+    """What air in filling adds to the load of the cone, (n,); derivatives by its four parameters (4, n)."""
     part, (w, loss, turn) = box[BEHIND], np.exp(box[[LN_BEHIND_W, LN_BEHIND_LOSS, LN_BEHIND_TURN]])
     plain = (s / w) ** 2
     dragged = plain * loss / (s + turn)
@@ -326,8 +325,9 @@ def _behind(s: ComplexArray, box: FloatArray) -> tuple[ComplexArray, ComplexArra
     reached = 1 - part + part * line
     by_part = (1 - line) / reached**2 / s
     by_q = -part * slope / reached**2 / s
-    by_line = by_q[:, None] * np.stack([-2 * q, dragged, -dragged * turn / (s + turn)], axis=1)
-    return (1 / reached - 1) / s, np.concatenate([by_part[:, None], by_line], axis=1)
+    return (1 / reached - 1) / s, np.stack(
+        [by_part, -2 * by_q * q, by_q * dragged, -by_q * dragged * turn / (s + turn)]
+    )
 
 
 def way_loss(box: FloatArray) -> float:

@@ -234,11 +234,13 @@ def fit_lumped(
     target = stacked(data.impedance_ohm, data.std_ohm)
     least, most = (-np.inf, np.inf) if limits is None else (limits[0][moving], limits[1][moving])
 
-    def evaluate(parameters: FloatArray) -> _Point:
-        return _point(data, model, parameters, priors, moving)
-
     parameters = np.array(start, dtype=float)
     parameters[moving] = np.clip(parameters[moving], least, most)
+    known = _Known.of(priors, parameters, moving)
+
+    def evaluate(parameters: FloatArray) -> _Point:
+        return _point(data, model, parameters, known)
+
     point, damping = evaluate(parameters), 1e-3
     for _ in range(iterations):
         checked()
@@ -246,8 +248,9 @@ def fit_lumped(
         downhill = point.jacobian.T @ point.whole
         loose = ~(((now <= least) & (downhill < 0)) | ((now >= most) & (downhill > 0)))
         slopes = point.jacobian[:, loose]
+        normal = _Normal.of(slopes)
         step = np.zeros(now.size)
-        step[loose] = _step(_Point(point.whole, slopes), damping)
+        step[loose] = normal.step(point.whole, damping)
         for bent in (False, True)[: 1 + bending]:
             moved = parameters.copy()
             moved[moving] = np.clip(now + step, least, most)
@@ -256,7 +259,7 @@ def fit_lumped(
             if gain > 0 or not np.isfinite(trial.chi_square):
                 break
             if bending and not bent:  # what the step has missed is the bend of the way down
-                step[loose] += _step(_Point(trial.whole - point.whole + slopes @ step[loose], slopes), damping)
+                step[loose] += normal.step(trial.whole - point.whole + slopes @ step[loose], damping)
         if gain > 0:
             parameters, point = moved, trial
             damping = max(damping / 6, 1e-10)
@@ -301,7 +304,7 @@ def covariance_at(
     """
     held = held or {}
     moving = np.asarray(sorted({*free, *held}))
-    jacobian = _point(data, model, parameters, priors, moving).jacobian
+    jacobian = _point(data, model, parameters, _Known.of(priors, parameters, moving)).jacobian
     told = np.array([index not in held for index in moving])
     bare = _spread(jacobian[:, told], moving[told], parameters.size)
     covariance = bare.copy()
@@ -313,15 +316,36 @@ def covariance_at(
     return covariance
 
 
-def _point(
-    data: CellData, model: Model, parameters: FloatArray, priors: Sequence[Prior], moving: NDArray[np.intp]
-) -> _Point:
+def _point(data: CellData, model: Model, parameters: FloatArray, known: _Known) -> _Point:
     value, slopes = model(data.s_rad_s, parameters)
     rest = stacked(data.impedance_ohm - value, data.std_ohm)
     return _Point(
-        np.concatenate([rest, *(prior.rest(parameters) for prior in priors)]),
-        np.concatenate([stacked(slopes[:, moving], data.std_ohm), *(prior.jacobian(moving) for prior in priors)]),
+        np.concatenate([rest, known.rest(parameters)]),
+        np.concatenate([stacked(slopes[:, known.moving], data.std_ohm), known.jacobian]),
     )
+
+
+@dataclass(frozen=True)
+class _Known:
+    """All priors as rows over the moving parameters: linear, so they are gathered once."""
+
+    moving: NDArray[np.intp]
+    begin: FloatArray
+    rest_at_begin: FloatArray
+    jacobian: FloatArray
+
+    @classmethod
+    def of(cls, priors: Sequence[Prior], parameters: FloatArray, moving: NDArray[np.intp]) -> _Known:
+        return cls(
+            moving,
+            parameters[moving],
+            np.concatenate([np.zeros(0), *(prior.rest(parameters) for prior in priors)]),
+            np.concatenate([np.zeros((0, moving.size)), *(prior.jacobian(moving) for prior in priors)]),
+        )
+
+    def rest(self, parameters: FloatArray) -> FloatArray:
+        """Known minus actual, in units of the uncertainty."""
+        return self.rest_at_begin - self.jacobian @ (parameters[self.moving] - self.begin)
 
 
 def _spread(jacobian: FloatArray, moving: NDArray[np.intp], size: int) -> FloatArray:
@@ -344,19 +368,33 @@ class _Point:
         return value if np.isfinite(value) else float("inf")
 
 
-def _step(point: _Point, damping: float) -> FloatArray:
-    """One damped step, shortened so that no parameter moves by more than 1 (a factor of e).
+@dataclass(frozen=True)
+class _Normal:
+    """Normal equations of one linearisation, scaled; for as many steps as are tried from there."""
 
-    Where it would be, parameters that hardly matter are held back first: else one of them stops all others.
-    """
-    normal = point.jacobian.T @ point.jacobian
-    size = np.sqrt(np.diag(normal)) + 1e-30
-    damped = normal / np.outer(size, size) + damping * np.eye(size.size)
-    downhill = (point.jacobian.T @ point.whole) / size
-    step = np.linalg.solve(damped, downhill) / size
-    if np.max(np.abs(step)) > 1:
-        step = np.linalg.solve(damped + np.diag(HELD_BACK / size**2), downhill) / size
-    return step / max(1.0, float(np.max(np.abs(step))))
+    jacobian: FloatArray
+    size: FloatArray
+    scaled: FloatArray
+
+    @classmethod
+    def of(cls, jacobian: FloatArray) -> _Normal:
+        normal = jacobian.T @ jacobian
+        size = np.sqrt(normal.diagonal()) + 1e-30
+        return cls(jacobian, size, normal / np.multiply.outer(size, size))
+
+    def step(self, whole: FloatArray, damping: float) -> FloatArray:
+        """One damped step, shortened so that no parameter moves by more than 1 (a factor of e).
+
+        Where it would be, parameters that hardly matter are held back first: else one of them stops all others.
+        """
+        damped = self.scaled.copy()
+        damped.flat[:: self.size.size + 1] += damping
+        downhill = (self.jacobian.T @ whole) / self.size
+        step = np.linalg.solve(damped, downhill) / self.size
+        if np.abs(step).max(initial=0.0) > 1:
+            damped.flat[:: self.size.size + 1] += HELD_BACK / self.size**2
+            step = np.linalg.solve(damped, downhill) / self.size
+        return step / max(1.0, float(np.abs(step).max(initial=0.0)))
 
 
 def _inverse(jacobian: FloatArray) -> FloatArray:
