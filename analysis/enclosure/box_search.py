@@ -82,8 +82,9 @@ NEAR = 1.0
 """What stands in the air up to this, over the end of the band, is fitted; what is above it stays as it was found."""
 START_LEAK, LEAK_PLACES = 0.1, (1.0, -0.7)
 """A leak from which a fit starts, 1/QL, and its places: at the cone, and at the far end."""
-HEAT_STEPS, FINALISTS = 8, 2
-"""Steps after which starts for the same thing are compared, and how many of them go on."""
+ROUGHER, FIRST_STEPS, FINALISTS = 1e-2, 8, 2
+"""Starts for the same thing are compared after so many steps on data still rougher, where they come nearer in fewer;
+and how many of them go on."""
 GAPS = tuple((leak, mass, alpha) for leak in (0.4, 1.2) for mass in (0.3, 1.5) for alpha in (0.0, 0.4))
 """Starts for a gap: 1/QL, reactance over resistance, ln alpha more than without it."""
 
@@ -343,8 +344,10 @@ def search(data: CellData, plain: Candidate, known: Known, told: bool = False) -
 
 def _raced(data: CellData, candidates: Sequence[Candidate]) -> Fitted:
     """The best of the same thing from several starts: all go a few steps, the nearest go on."""
-    ahead = sorted((one.fit(data, LOOSE, HEAT_STEPS) for one in candidates), key=lambda one: one.fit.total_chi_square)
-    return _least([one.again.fit(data, LOOSE) for one in ahead[:FINALISTS]])
+    rougher = data.coarse(ROUGHER)
+    first = [one.fit(rougher, LOOSE, FIRST_STEPS) for one in candidates]
+    ahead = sorted(first, key=lambda one: one.fit.total_chi_square)[:FINALISTS]
+    return _least([one.again.fit(data, LOOSE) for one in ahead])
 
 
 def _scores(found: Sequence[Fitted]) -> FloatArray:

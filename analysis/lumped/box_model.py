@@ -42,12 +42,14 @@ Filling gives its heat back late: below ``wt`` the air in it is softer (isotherm
     g = 1 + soft [F(s/wt) - Re F(j w0/wt)],  F(x) = v/(x + v),  v = sqrt(1 + x/2),
 
 so that alpha is the stiffness at the reference w0, the tuning or the resonance of the closed box (Champoux and Allard,
-J. Appl. Phys. 70(4), 1975-1979, 1991 [M]; F as three relaxations, see `HEAT_PARTS`).
+J. Appl. Phys. 70(4), 1975-1979, 1991 [M]; F as three relaxations, see `HEAT`).
 """
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
@@ -65,8 +67,9 @@ USUAL_PLACE = 0.3
 """``LEAK_PLACE`` where nothing is known: between the cone's rim and the far end."""
 LN_HELD = -7.0
 """``LN_BEHIND_TURN`` of fibre that does not move."""
-HEAT_PARTS, HEAT_TURNS = np.array([[[0.7835], [0.1350], [0.0806]], [[0.8037], [8.712], [121.1]]])
+HEAT = ((0.7835, 0.8037), (0.1350, 8.712), (0.0806, 121.1))
 """Parts and turns of relaxations that are F within 0.012 from x = 0.02 to 100 (least squares)."""
+_PARTS, _TURNS = np.array(HEAT).T[:, :, None]
 
 
 @dataclass(frozen=True)
@@ -83,10 +86,11 @@ class _Air:
     """Through the leak, for the cone's unit flow."""
     whole: ComplexArray
     way: _Way | None
-    soft: tuple[ComplexArray, ComplexArray, ComplexArray]
-    """g, and its derivatives by ``SOFT`` and ``LN_SOFT_W``."""
+    soft: tuple[ComplexArray, ComplexArray, ComplexArray] | None
+    """g, and its derivatives by ``SOFT`` and ``LN_SOFT_W``; None where it is 1."""
     drag: tuple[ComplexArray | float, ComplexArray | float]
-    behind: tuple[ComplexArray, ComplexArray]
+    behind: tuple[ComplexArray, ComplexArray] | None
+    """That of `_behind`; None where there is none."""
 
 
 @dataclass(frozen=True)
@@ -153,12 +157,12 @@ class BoxModel:
         first = self.first_box + self.box_size
         return slice(first, first + self.small.size)
 
-    @property
+    @cached_property
     def own(self) -> ConeResonances:
         """Small resonances of the box alone."""
         return self.small.only(np.arange(self.small.poles_rad_s.size) >= self.of_driver)
 
-    @property
+    @cached_property
     def drivers(self) -> ConeResonances:
         """Small resonances of the driver."""
         return self.small.only(np.arange(self.small.poles_rad_s.size) < self.of_driver)
@@ -173,60 +177,71 @@ class BoxModel:
         return x[self.first_box : self.first_box + self.box_size]
 
     def __call__(self, s: ComplexArray, x: FloatArray) -> tuple[ComplexArray, ComplexArray]:
-        slopes = np.empty((s.size, x.size), dtype=complex)
-        first, changes = self.first_box, self.changes
-        coil, slopes[:, FIRST_COIL:first] = self.coil.evaluate(s, x[FIRST_COIL:first])
-        cone, cone_slopes = self.cone(s, x)
-        motional = np.exp(x[LN_SCALE]) / cone
-        slopes[:, LN_RE] = np.exp(x[LN_RE])
-        slopes[:, LN_SCALE] = motional
-        factor = -(motional / cone)[:, None]
-        slopes[:, [LN_WS, LN_QMS, CREEP]] = factor * cone_slopes[:, :3]
-        np.multiply(factor, cone_slopes[:, 3:], out=slopes[:, first : changes.stop])
-        return np.exp(x[LN_RE]) + coil + motional, slopes
+        value, slopes = self.in_two_steps(s, x)
+        return value, slopes()
 
-    def cone(self, s: ComplexArray, x: FloatArray) -> tuple[ComplexArray, ComplexArray]:
-        """D in rad/s, (n,); derivatives by ln ws, ln Qms, lambda, the box's parameters and the changes."""
+    def in_two_steps(self, s: ComplexArray, x: FloatArray) -> tuple[ComplexArray, Callable[[], ComplexArray]]:
+        """The impedance, and what computes its derivatives."""
+        first = self.first_box
+        coil, coil_slopes = self.coil.evaluate(s, x[FIRST_COIL:first])
+        cone, slopes_of_cone = self.cone(s, x)
+        resistance, motional = np.exp(x[LN_RE]), np.exp(x[LN_SCALE]) / cone
+
+        def slopes() -> ComplexArray:
+            rows = np.empty((x.size, s.size), dtype=complex)
+            rows[LN_RE], rows[LN_SCALE], rows[FIRST_COIL:first] = resistance, motional, coil_slopes.T
+            factor, of_cone = -motional / cone, slopes_of_cone()
+            np.multiply(of_cone[:3], factor, out=of_cone[:3])
+            rows[LN_WS], rows[LN_QMS], rows[CREEP] = of_cone[:3]
+            np.multiply(of_cone[3:], factor, out=rows[first:])
+            return rows.T
+
+        return resistance + coil + motional, slopes
+
+    def cone(self, s: ComplexArray, x: FloatArray) -> tuple[ComplexArray, Callable[[], ComplexArray]]:
+        """D in rad/s, (n,); what computes its derivatives by ln ws, ln Qms, lambda, the box's parameters, the changes.
+
+        Derivatives are rows, (k, n).
+        """
         box = self.box_of(x)
-        border = self.own_changes.start
-        cone, cone_slopes = mechanical(s, x)
+        cone, of_suspension = mechanical(s, x)
         stiffness = np.exp(box[LN_ALPHA] + 2 * x[LN_WS])
-        waves, wave_slopes = self._waves(s, x)
+        pairs = self.small.at(s, x[self.changes])
+        waves = pairs.load(self.of_driver)
         air = self._air(s, box, waves / stiffness)
         load = stiffness * air.whole
-        by_own = (1 - box[LEAK_PLACE] * air.out) ** 2
-        by_stiffness = load - by_own * waves
-        cone_slopes[:, 0] += 2 * by_stiffness
         front, front_slopes = _radiation(s, box)
-        by_air = stiffness * self._air_slopes(s, box, air)
-        box_slopes = np.concatenate([s[:, None], front_slopes, by_stiffness[:, None], by_air], axis=1)
-        total = cone + box[MU] * s + front + load
-        parts = [cone_slopes, box_slopes]
-        if self.of_driver:
-            small, small_slopes = self.drivers.load_and_slopes(s, x[self.changes.start : border])
-            total += small
-            parts.append(small_slopes)
-        return total, np.concatenate([*parts, by_own[:, None] * wave_slopes], axis=1)
 
-    def _waves(self, s: ComplexArray, x: FloatArray) -> tuple[ComplexArray, ComplexArray]:
-        """What stands in the air before the cone, over the moving mass, and its derivatives by the changes."""
-        own = self.own
-        if not own.size:
-            return np.zeros(s.shape, dtype=complex), np.zeros((s.size, 0), dtype=complex)
-        return own.load_and_slopes(s, x[self.own_changes])
+        def slopes() -> ComplexArray:
+            first, own = 3 + self.box_size, 3 + self.box_size + 4 * self.of_driver
+            rows = np.empty((first + self.small.size, s.size), dtype=complex)
+            by_own = (1 - box[LEAK_PLACE] * air.out) ** 2
+            by_stiffness = load - by_own * waves
+            rows[:3] = of_suspension.T
+            rows[0] += 2 * by_stiffness
+            rows[3 + MU], rows[3 + FRONT], rows[3 + LN_FRONT_S] = s, *front_slopes
+            rows[3 + LN_ALPHA] = by_stiffness
+            np.multiply(self._air_slopes(s, box, air), stiffness, out=rows[3 + LEAK : first])
+            rows[first:] = pairs.slopes().T
+            rows[own:] *= by_own
+            return rows
+
+        return cone + box[MU] * s + front + load + pairs.load(0, self.of_driver), slopes
 
     def _air(self, s: ComplexArray, box: FloatArray, waves: ComplexArray) -> _Air:
         wb = np.exp(box[LN_WB]) if self.vented else self.reference_rad_s
-        soft, drag, behind = self._soft(s, box), self._drag(s, box), _behind(s, box)
-        zc = 1 / (s * soft[0]) + box[ABSORPTION] / wb * drag[0]
+        soft = self._soft(s, box) if box[SOFT] else None
+        drag, behind = self._drag(s, box), _behind(s, box) if box[BEHIND] else None
+        zc = 1 / (s if soft is None else s * soft[0]) + box[ABSORPTION] / wb * drag[0]
+        before = waves if behind is None else waves + behind[0]
         if self.vented:
             way = _way(s, box)
             zc = zc + box[KAPPA] / wb**2 * s - box[WAY_SHARED] * way.force
             zp = (1 - box[KAPPA]) * s / wb**2 + box[PORT_LOSS] / wb
             zp = zp + box[WAY_PORT] * way.force - (box[WAY_PORT] - box[WAY_SHARED]) * way.mass
-            shared, own = 1 / (1 / zc + 1 / zp), waves + behind[0] + box[CONE_LOSS] / wb + way.force
+            shared, own = 1 / (1 / zc + 1 / zp), before + box[CONE_LOSS] / wb + way.force
         else:
-            way, zp, shared, own = None, None, zc, waves + behind[0]
+            way, zp, shared, own = None, None, zc, before
         place = box[LEAK_PLACE]
         admittance = box[LEAK] * wb / (1 + box[LEAK_MASS] * s / wb)
         pressure = (shared + place * own) / (1 + admittance * (shared + place**2 * own))
@@ -235,7 +250,7 @@ class BoxModel:
         return _Air(zc, zp, shared, own, pressure, out, whole, way, soft, drag, behind)
 
     def _air_slopes(self, s: ComplexArray, box: FloatArray, air: _Air) -> ComplexArray:
-        """Derivatives of B by the box's parameters from ``LEAK`` on.
+        """Derivatives of B by the box's parameters from ``LEAK`` on, (k, n).
 
         dB = (1 - q)^2 dS + (1 - place q)^2 do - p^2 dy with leak flow q and pressure p.
         """
@@ -247,16 +262,16 @@ class BoxModel:
         by_place = -2 * air.own * q * (1 - place * q)
         by_shared = (1 - q) ** 2
         by_zc = by_shared * (air.shared / air.zc) ** 2
-        softness, by_soft, by_w = air.soft
+        softness, by_soft, by_w = air.soft or self._soft(s, box)
         drag, by_turn = air.drag
         of_softness = -by_zc / (s * softness**2)
         by_own = (1 - place * q) ** 2
         first = [by_leak, by_mass, by_place, of_softness * by_soft, of_softness * by_w, by_zc * drag / wb]
-        of_filling = by_own * air.behind[1]
+        of_filling = by_own * (air.behind or _behind(s, box))[1]
         of_filling[3] += by_zc * box[ABSORPTION] / wb * by_turn
         first += list(of_filling)
         if air.zp is None or air.way is None:
-            return np.stack(first, axis=1)
+            return np.stack(first)
         by_zp = by_shared * (air.shared / air.zp) ** 2
         # Derivatives of zc, zp and o by ln wb; the leak's wb slit grows with wb and as its mass becomes less.
         zc_by_wb = -box[ABSORPTION] / wb - 2 * box[KAPPA] * s / wb**2
@@ -273,7 +288,7 @@ class BoxModel:
             by_zp * air.way.mass - by_zc * air.way.force,
             by_zp * (air.way.force - air.way.mass),
         ]
-        return np.stack([*first, by_wb + wb_by_way, by_zp / wb, by_kappa, by_own / wb, *of_way], axis=1)
+        return np.stack([*first, by_wb + wb_by_way, by_zp / wb, by_kappa, by_own / wb, *of_way])
 
     def _drag(self, s: ComplexArray, box: FloatArray) -> tuple[ComplexArray | float, ComplexArray | float]:
         """Resistance of fibre that gives way over that at the reference, in a closed box; derivative by ln turn."""
@@ -283,10 +298,6 @@ class BoxModel:
         whole = 1 + (turn / self.reference_rad_s) ** 2
         drag = s / (s + turn)
         return whole * drag, 2 * (whole - 1) * drag - whole * drag * turn / (s + turn)
-
-    def softness(self, s: ComplexArray, box: FloatArray) -> ComplexArray:
-        """g: the compliance of the air over that at the reference, shape of ``s``."""
-        return self._soft(s, box)[0]
 
     def _soft(self, s: ComplexArray, box: FloatArray) -> tuple[ComplexArray, ComplexArray, ComplexArray]:
         """g, and its derivatives by ``SOFT`` and ``LN_SOFT_W``."""
@@ -300,7 +311,7 @@ class BoxModel:
         What goes into the compliance is what leaves the box as sound (Small 1973): cone, port and leak together.
         """
         box = self.box_of(x)
-        waves, _ = self._waves(s, x)
+        waves = self.own.load(s, x[self.own_changes])
         air = self._air(s, box, waves / np.exp(box[LN_ALPHA] + 2 * x[LN_WS]))
         left = (1 - air.out) * air.shared
         return left / air.zc, np.zeros(s.shape, dtype=complex) if air.zp is None else left / air.zp
@@ -308,8 +319,8 @@ class BoxModel:
 
 def _heat(x: ComplexArray) -> tuple[ComplexArray, ComplexArray]:
     """F, and its slope by the logarithm of ``wt`` (x goes with 1/wt)."""
-    each = HEAT_PARTS / (1 + x / HEAT_TURNS)
-    return each.sum(axis=0), (each * (1 - each / HEAT_PARTS)).sum(axis=0)
+    each = _PARTS / (1 + x / _TURNS)
+    return each.sum(axis=0), (each * (1 - each / _PARTS)).sum(axis=0)
 
 
 def _behind(s: ComplexArray, box: FloatArray) -> tuple[ComplexArray, ComplexArray]:
@@ -348,8 +359,8 @@ def _way(s: ComplexArray, box: FloatArray) -> _Way:
     )
 
 
-def _radiation(s: ComplexArray, box: FloatArray) -> tuple[ComplexArray, ComplexArray]:
+def _radiation(s: ComplexArray, box: FloatArray) -> tuple[ComplexArray, tuple[ComplexArray, ComplexArray]]:
     """What the front adds to the load of the air beyond its mass; derivatives by ``FRONT`` and ``LN_FRONT_S``."""
     late = s * np.exp(box[LN_FRONT_S])
     by_front = -s * late / (1 + late)
-    return box[FRONT] * by_front, np.stack([by_front, box[FRONT] * by_front / (1 + late)], axis=1)
+    return box[FRONT] * by_front, (by_front, box[FRONT] * by_front / (1 + late))

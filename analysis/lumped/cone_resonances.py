@@ -97,14 +97,13 @@ class ConeResonances:
 
     def load_and_slopes(self, s: ComplexArray, changes: FloatArray) -> tuple[ComplexArray, ComplexArray]:
         """`load` and its derivatives by the changes, shapes (n,) and (n, 4 k)."""
+        pairs = self.at(s, changes)
+        return pairs.load(), pairs.slopes()
+
+    def at(self, s: ComplexArray, changes: FloatArray) -> PairsAt:
+        """The changed pairs at some s."""
         moved = self.moved(changes)
-        pairs = pair_basis(s, moved.poles_rad_s)
-        by_pole = pole_derivatives(pairs, moved.residues)
-        shape = (s.size, -1, 2)
-        slopes = np.empty((s.size, self.poles_rad_s.size, 4), dtype=complex)
-        np.multiply(pairs.reshape(shape), np.abs(self.residues)[:, None], out=slopes[:, :, :2])
-        np.multiply(by_pole.reshape(shape), np.abs(self.poles_rad_s.real)[:, None], out=slopes[:, :, 2:])
-        return pairs @ moved.residues.view(float), slopes.reshape(s.size, -1)
+        return PairsAt(self, moved.residues, pair_basis(s, moved.poles_rad_s))
 
     def settled(self, reach: FloatArray) -> ConeResonances:
         """The pairs whose resistance at rest is farther than ``reach`` (k,) from 1/Q, turned to have that.
@@ -131,6 +130,29 @@ class ConeResonances:
             by_pole = -np.array([1.0, 1j]) * abs(pole.real) * residue / pole**2
             slopes[k, 4 * k : 4 * k + 4] = -2 * np.concatenate([by_residue, by_pole]).real / strength[k]
         return value, slopes
+
+
+@dataclass(frozen=True)
+class PairsAt:
+    """Changed pairs at s (n,): ``basis`` (n, 2 k) as `analysis.maths.rational.pair_basis` has it."""
+
+    of: ConeResonances
+    residues: ComplexArray
+    basis: ComplexArray
+
+    def load(self, first: int = 0, end: int | None = None) -> ComplexArray:
+        """What the pairs from ``first`` up to ``end`` add to D, rad/s, (n,)."""
+        last = self.residues.size if end is None else end
+        return self.basis[:, 2 * first : 2 * last] @ self.residues[first:last].view(float)
+
+    def slopes(self) -> ComplexArray:
+        """Derivatives by the changes, (n, 4 k)."""
+        shape = (self.basis.shape[0], -1, 2)
+        slopes = np.empty((self.basis.shape[0], self.residues.size, 4), dtype=complex)
+        np.multiply(self.basis.reshape(shape), np.abs(self.of.residues)[:, None], out=slopes[:, :, :2])
+        by_pole = pole_derivatives(self.basis, self.residues).reshape(shape)
+        np.multiply(by_pole, np.abs(self.of.poles_rad_s.real)[:, None], out=slopes[:, :, 2:])
+        return slopes.reshape(self.basis.shape[0], -1)
 
 
 def cone_resonances(fit: ResonanceFit, least_q: float = 2.0) -> ConeResonances:

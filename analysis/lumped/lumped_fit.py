@@ -8,7 +8,8 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from functools import cached_property
+from functools import cached_property, partial
+from typing import Protocol, runtime_checkable
 
 import numpy as np
 from numpy.typing import NDArray
@@ -41,6 +42,13 @@ HELD_BACK = 1.0
 
 Model = Callable[[ComplexArray, FloatArray], tuple[ComplexArray, ComplexArray]]
 """From s (n,) and parameters (k,) to impedance (n,) and its derivatives (n, k)."""
+
+
+@runtime_checkable
+class InTwoSteps(Protocol):
+    """A model that gives its derivatives when they are asked for: half of the steps that a fit tries lead nowhere."""
+
+    def in_two_steps(self, s: ComplexArray, x: FloatArray) -> tuple[ComplexArray, Callable[[], ComplexArray]]: ...
 
 
 @dataclass(frozen=True)
@@ -317,12 +325,14 @@ def covariance_at(
 
 
 def _point(data: CellData, model: Model, parameters: FloatArray, known: _Known) -> _Point:
-    value, slopes = model(data.s_rad_s, parameters)
+    slopes: Callable[[], ComplexArray]
+    if isinstance(model, InTwoSteps):
+        value, slopes = model.in_two_steps(data.s_rad_s, parameters)
+    else:
+        value, found = model(data.s_rad_s, parameters)
+        slopes = partial(np.asarray, found)
     rest = stacked(data.impedance_ohm - value, data.std_ohm)
-    return _Point(
-        np.concatenate([rest, known.rest(parameters)]),
-        np.concatenate([stacked(slopes[:, known.moving], data.std_ohm), known.jacobian]),
-    )
+    return _Point(np.concatenate([rest, known.rest(parameters)]), slopes, data.std_ohm, known)
 
 
 @dataclass(frozen=True)
@@ -360,7 +370,14 @@ class _Point:
     """The model at one set of parameters: misfit and derivatives in units of the standard deviation, priors below."""
 
     whole: FloatArray
-    jacobian: FloatArray
+    slopes: Callable[[], ComplexArray]
+    std_ohm: FloatArray
+    known: _Known
+
+    @cached_property
+    def jacobian(self) -> FloatArray:
+        """Computed only where a step is taken from here."""
+        return np.concatenate([stacked(self.slopes()[:, self.known.moving], self.std_ohm), self.known.jacobian])
 
     @cached_property
     def chi_square(self) -> float:
