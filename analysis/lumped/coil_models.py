@@ -175,13 +175,14 @@ def _lossy_inductor(s: ComplexArray, x: FloatArray) -> tuple[ComplexArray, Compl
 def _inductor_and_sections(s: ComplexArray, x: FloatArray) -> tuple[ComplexArray, ComplexArray]:
     """s L in series with sections (s L || R): parameters ln L, then ln L and ln R of each section."""
     z = s * np.exp(x[0])
-    inductances, resistances = s[:, None] * np.exp(x[1::2]), np.exp(x[2::2])
-    sections = inductances * resistances / (inductances + resistances)
-    slopes = np.empty((s.size, x.size), dtype=complex)
-    slopes[:, 0] = z
-    slopes[:, 1::2] = sections**2 / inductances
-    slopes[:, 2::2] = sections**2 / resistances
-    return z + sections.sum(axis=1), slopes
+    inductances, resistances = np.exp(x[1::2, None]) * s, np.exp(x[2::2, None])
+    share = resistances / (inductances + resistances)
+    sections = inductances * share
+    rows = np.empty((x.size, s.size), dtype=complex)
+    rows[0] = z
+    np.multiply(sections, share, out=rows[1::2])
+    np.subtract(sections, rows[1::2], out=rows[2::2])
+    return z + sections.sum(axis=0), rows.T
 
 
 def _leach(s: ComplexArray, x: FloatArray) -> tuple[ComplexArray, ComplexArray]:

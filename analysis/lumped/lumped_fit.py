@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from functools import cached_property, partial
+from functools import cached_property
 from typing import Protocol, runtime_checkable
 
 import numpy as np
@@ -246,8 +246,12 @@ def fit_lumped(
     parameters[moving] = np.clip(parameters[moving], least, most)
     known = _Known.of(priors, parameters, moving)
 
+    in_two_steps = _in_two_steps(model)
+
     def evaluate(parameters: FloatArray) -> _Point:
-        return _point(data, model, parameters, known)
+        value, slopes = in_two_steps(data.s_rad_s, parameters)
+        rest = stacked(data.impedance_ohm - value, data.std_ohm)
+        return _Point(np.concatenate([rest, known.rest(parameters)]), slopes, data.std_ohm, known)
 
     point, damping = evaluate(parameters), 1e-3
     for _ in range(iterations):
@@ -312,27 +316,30 @@ def covariance_at(
     """
     held = held or {}
     moving = np.asarray(sorted({*free, *held}))
-    jacobian = _point(data, model, parameters, _Known.of(priors, parameters, moving)).jacobian
+    slopes = stacked(model(data.s_rad_s, parameters)[1][:, moving], data.std_ohm)
+    jacobian = np.concatenate([slopes, _Known.of(priors, parameters, moving).jacobian])
     told = np.array([index not in held for index in moving])
     bare = _spread(jacobian[:, told], moving[told], parameters.size)
     covariance = bare.copy()
     for index, std in held.items():
-        slopes = jacobian[:, moving == index][: 2 * data.frequency_hz.size, 0]
-        follows = -bare[:, moving[told]] @ (jacobian[: slopes.size, told].T @ slopes)
+        by_held = jacobian[: slopes.shape[0], moving == index][:, 0]
+        follows = -bare[:, moving[told]] @ (jacobian[: by_held.size, told].T @ by_held)
         follows[index] = 1.0
         covariance += std**2 * np.outer(follows, follows)
     return covariance
 
 
-def _point(data: CellData, model: Model, parameters: FloatArray, known: _Known) -> _Point:
-    slopes: Callable[[], ComplexArray]
+def _in_two_steps(
+    model: Model,
+) -> Callable[[ComplexArray, FloatArray], tuple[ComplexArray, Callable[[], ComplexArray]]]:
     if isinstance(model, InTwoSteps):
-        value, slopes = model.in_two_steps(data.s_rad_s, parameters)
-    else:
-        value, found = model(data.s_rad_s, parameters)
-        slopes = partial(np.asarray, found)
-    rest = stacked(data.impedance_ohm - value, data.std_ohm)
-    return _Point(np.concatenate([rest, known.rest(parameters)]), slopes, data.std_ohm, known)
+        return model.in_two_steps
+
+    def both(s: ComplexArray, x: FloatArray) -> tuple[ComplexArray, Callable[[], ComplexArray]]:
+        value, slopes = model(s, x)
+        return value, lambda: slopes
+
+    return both
 
 
 @dataclass(frozen=True)
