@@ -24,7 +24,7 @@ from stillbox.analysis.enclosure.box_quantities import LossQ, closed_quantities,
 from stillbox.analysis.enclosure.box_textbook import small_closed, small_leakage, small_vented, vented_peaks
 from stillbox.analysis.enclosure.box_verdicts import SMALLEST_LEAK, leak_probability, leak_verdict, tuning_hump
 from stillbox.analysis.impedance.resonances import fit_resonances
-from stillbox.analysis.lumped.box_model import ABSORPTION, LEAK, PORT_LOSS, BoxModel
+from stillbox.analysis.lumped.box_model import ABSORPTION, BEHIND, LEAK, PORT_LOSS, SOFT, BoxModel
 from stillbox.analysis.lumped.coil_models import COIL_MODELS
 from stillbox.analysis.lumped.cone_resonances import ConeResonances
 from stillbox.analysis.lumped.driver import fit_driver
@@ -100,7 +100,8 @@ def test_closed_relations() -> None:
 
 
 @pytest.mark.parametrize("vented", [True, False])
-def test_derivatives_are_those_of_the_model(vented: bool) -> None:
+@pytest.mark.parametrize("filled", [True, False])
+def test_derivatives_are_those_of_the_model(vented: bool, filled: bool) -> None:
     s = 2j * np.pi * np.geomspace(10, 20_000, 40)
     small = ConeResonances(3_000.0, np.array([-100 + 2_000j, -300 + 6_000j]), np.array([2e4 + 1e3j, 5e5 - 3e4j]))
     model = BoxModel(COIL_MODELS[2], small, vented, 250.0, of_driver=1)
@@ -109,6 +110,8 @@ def test_derivatives_are_those_of_the_model(vented: bool) -> None:
     way = [0.3, np.log(0.7), 0.3, 1.2]
     box = [0.05, 0.04, np.log(1e-4), np.log(1.3), *air, np.log(220.0), 0.04, 0.03, -0.02, *way][: model.box_size]
     x = np.array([*driver, *box, *(0.1 * np.cos(np.arange(8)))])
+    if not filled:
+        x[[model.first_box + name for name in (SOFT, BEHIND)]] = 0.0
     assert_derivatives(model, s, x)
     assert model.first_box == FIRST_COIL + 3
 
