@@ -143,7 +143,8 @@ class PairsAt:
     def load(self, first: int = 0, end: int | None = None) -> ComplexArray:
         """What the pairs from ``first`` up to ``end`` add to D, rad/s, (n,)."""
         last = self.residues.size if end is None else end
-        return self.basis[:, 2 * first : 2 * last] @ self.residues[first:last].view(float)
+        result: ComplexArray = self.basis[:, 2 * first : 2 * last] @ self.residues[first:last].view(float)
+        return result
 
     def slopes(self) -> ComplexArray:
         """Derivatives by the changes, (n, 4 k)."""
