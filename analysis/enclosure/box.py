@@ -53,7 +53,8 @@ from stillbox.analysis.lumped.box_model import (
 from stillbox.analysis.lumped.cone_resonances import ConeResonances, cone_resonances
 from stillbox.analysis.lumped.driver import DriverFit
 from stillbox.analysis.lumped.driver_model import LN_WS
-from stillbox.analysis.lumped.lumped_fit import Prior, cell_data, common_covariance
+from stillbox.analysis.lumped.lumped_fit import cell_data, common_covariance
+from stillbox.analysis.lumped.lumped_steps import Prior
 from stillbox.analysis.maths.quantity import Quantity, derived
 from stillbox.analysis.physics.volume import Softening
 from stillbox.capture.arrays import ComplexArray, FloatArray

@@ -36,7 +36,7 @@ from stillbox.analysis.lumped.box_model import (
 from stillbox.analysis.lumped.cone_resonances import ConeResonances
 from stillbox.analysis.lumped.driver import DriverFit
 from stillbox.analysis.lumped.driver_model import AIR, CREEP, FIRST_COIL, LN_AIR_S, LN_QMS, LN_RE, LN_SCALE, LN_WS
-from stillbox.analysis.lumped.lumped_fit import Prior
+from stillbox.analysis.lumped.lumped_steps import Prior
 from stillbox.analysis.maths.quantity import Quantity
 from stillbox.analysis.physics.volume import Softening
 from stillbox.capture.arrays import FloatArray

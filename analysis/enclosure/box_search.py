@@ -83,8 +83,7 @@ NEAR = 1.0
 START_LEAK, LEAK_PLACES = 0.1, (1.0, -0.7)
 """A leak from which a fit starts, 1/QL, and its places: at the cone, and at the far end."""
 ROUGHER, FIRST_STEPS, FINALISTS = 1e-2, 8, 2
-"""Starts for the same thing are compared after so many steps on data still rougher, where they come nearer in fewer;
-and how many of them go on."""
+"""Starts for the same are compared on rougher data, nearer in fewer steps; after how many; and how many go on."""
 GAPS = tuple((leak, mass, alpha) for leak in (0.4, 1.2) for mass in (0.3, 1.5) for alpha in (0.0, 0.4))
 """Starts for a gap: 1/QL, reactance over resistance, ln alpha more than without it."""
 
@@ -344,8 +343,7 @@ def search(data: CellData, plain: Candidate, known: Known, told: bool = False) -
 
 def _raced(data: CellData, candidates: Sequence[Candidate]) -> Fitted:
     """The best of the same thing from several starts: all go a few steps, the nearest go on."""
-    rougher = data.coarse(ROUGHER)
-    first = [one.fit(rougher, LOOSE, FIRST_STEPS) for one in candidates]
+    first = (one.fit(data.coarse(ROUGHER), LOOSE, FIRST_STEPS) for one in candidates)
     ahead = sorted(first, key=lambda one: one.fit.total_chi_square)[:FINALISTS]
     return _least([one.again.fit(data, LOOSE) for one in ahead])
 
@@ -369,17 +367,13 @@ def _believable(found: list[Fitted]) -> list[Fitted]:
 
 def _weighed(data: CellData, found: list[Fitted], tolerance: float = LOOSE) -> list[Fitted]:
     """The same with what the best of all leaves as the error of the model."""
-    weak = data.weakened(excess_factor(_left(_least(found), data)))
+    best = _least(found)
+    weak = data.weakened(excess_factor(misfit(data, best.candidate.model, best.fit.parameters)))
     return [one.again.fit(weak, tolerance) for one in found]
 
 
-def _left(found: Fitted, data: CellData) -> FloatArray:
-    """What a fit leaves in units of the noise itself."""
-    return misfit(data, found.candidate.model, found.fit.parameters)
-
-
 def _reduced(found: Fitted, data: CellData) -> float:
-    left = _left(found, data)
+    left = misfit(data, found.candidate.model, found.fit.parameters)
     return float(left @ left) / max(1, left.size - found.fit.moving.size)
 
 

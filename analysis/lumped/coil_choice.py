@@ -18,7 +18,8 @@ from stillbox.analysis.impedance.findings import Resonance, ResonanceFit
 from stillbox.analysis.lumped.coil_models import CHAIN, COIL_MODELS, FREE, CoilModel, Followed
 from stillbox.analysis.lumped.cone_resonances import ConeResonances, cone_resonances
 from stillbox.analysis.lumped.driver_model import CREEP, FIRST_COIL, LN_QMS, LN_RE, FreeAirModel
-from stillbox.analysis.lumped.lumped_fit import CellData, LumpedFit, Model, Prior, fit_lumped, pairs_ohm
+from stillbox.analysis.lumped.lumped_fit import CellData, LumpedFit, fit_lumped, pairs_ohm
+from stillbox.analysis.lumped.lumped_steps import Model, Prior
 from stillbox.analysis.maths.stopping import checked
 from stillbox.capture.arrays import ComplexArray, FloatArray
 

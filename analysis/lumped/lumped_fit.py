@@ -6,18 +6,17 @@ by what `analysis.impedance.resonances` found.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
-from typing import Protocol, runtime_checkable
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import linalg
 
 from stillbox.analysis.impedance.findings import Resonance, ResonanceFit
 from stillbox.analysis.impedance.impedance import ImpedanceSpectrum
 from stillbox.analysis.lumped.cone_resonances import HIGHEST_HZ
+from stillbox.analysis.lumped.lumped_steps import Known, Model, Normal, Point, Prior, with_later_slopes
 from stillbox.analysis.maths.rational import resonators_ohm, stacked
 from stillbox.analysis.maths.stopping import checked
 from stillbox.analysis.maths.uncertainty import CHAIN_FLOOR
@@ -36,48 +35,6 @@ SMOOTH_ABOVE_HZ = 1_500.0
 
 CORRELATED_OCTAVES = 1 / 3
 """Misfit of a model is alike over about this much of the axis."""
-
-HELD_BACK = 1.0
-"""Chi-square that a parameter's move by 1 costs at least where a step would be too long."""
-
-Model = Callable[[ComplexArray, FloatArray], tuple[ComplexArray, ComplexArray]]
-"""From s (n,) and parameters (k,) to impedance (n,) and its derivatives (n, k)."""
-
-
-@runtime_checkable
-class InTwoSteps(Protocol):
-    """A model that gives its derivatives when they are asked for: half of the steps that a fit tries lead nowhere."""
-
-    def in_two_steps(self, s: ComplexArray, x: FloatArray) -> tuple[ComplexArray, Callable[[], ComplexArray]]: ...
-
-
-@dataclass(frozen=True)
-class Prior:
-    """What is known of some parameters beforehand: ``rows @ parameters[index]`` is ``values`` with ``covariance``.
-
-    Without ``rows`` the parameters themselves are known.
-    """
-
-    index: tuple[int, ...]
-    values: FloatArray
-    covariance: FloatArray
-    rows: FloatArray | None = None
-
-    @cached_property
-    def root(self) -> FloatArray:
-        """``R`` with ``R^T R`` the inverse covariance."""
-        return np.linalg.inv(linalg.cholesky(self.covariance, lower=True, check_finite=False))
-
-    def rest(self, parameters: FloatArray) -> FloatArray:
-        """Known minus actual, in units of the uncertainty."""
-        actual = parameters[list(self.index)]
-        return self.root @ (self.values - (actual if self.rows is None else self.rows @ actual))
-
-    def jacobian(self, moving: NDArray[np.intp]) -> FloatArray:
-        """Derivatives of what is known by the moving parameters, in units of the uncertainty."""
-        pick = (np.asarray(self.index)[:, None] == moving[None, :]).astype(float)
-        result: FloatArray = self.root @ (pick if self.rows is None else self.rows @ pick)
-        return result
 
 
 @dataclass(frozen=True)
@@ -244,14 +201,14 @@ def fit_lumped(
 
     parameters = np.array(start, dtype=float)
     parameters[moving] = np.clip(parameters[moving], least, most)
-    known = _Known.of(priors, parameters, moving)
+    known = Known.of(priors, parameters, moving)
 
-    in_two_steps = _in_two_steps(model)
+    in_two_steps = with_later_slopes(model)
 
-    def evaluate(parameters: FloatArray) -> _Point:
+    def evaluate(parameters: FloatArray) -> Point:
         value, slopes = in_two_steps(data.s_rad_s, parameters)
         rest = stacked(data.impedance_ohm - value, data.std_ohm)
-        return _Point(np.concatenate([rest, known.rest(parameters)]), slopes, data.std_ohm, known)
+        return Point(np.concatenate([rest, known.rest(parameters)]), slopes, data.std_ohm, known)
 
     point, damping = evaluate(parameters), 1e-3
     for _ in range(iterations):
@@ -260,7 +217,7 @@ def fit_lumped(
         downhill = point.jacobian.T @ point.whole
         loose = ~(((now <= least) & (downhill < 0)) | ((now >= most) & (downhill > 0)))
         slopes = point.jacobian[:, loose]
-        normal = _Normal.of(slopes)
+        normal = Normal.of(slopes)
         step = np.zeros(now.size)
         step[loose] = normal.step(point.whole, damping)
         for bent in (False, True)[: 1 + bending]:
@@ -317,7 +274,7 @@ def covariance_at(
     held = held or {}
     moving = np.asarray(sorted({*free, *held}))
     slopes = stacked(model(data.s_rad_s, parameters)[1][:, moving], data.std_ohm)
-    jacobian = np.concatenate([slopes, _Known.of(priors, parameters, moving).jacobian])
+    jacobian = np.concatenate([slopes, Known.of(priors, parameters, moving).jacobian])
     told = np.array([index not in held for index in moving])
     bare = _spread(jacobian[:, told], moving[told], parameters.size)
     covariance = bare.copy()
@@ -329,96 +286,11 @@ def covariance_at(
     return covariance
 
 
-def _in_two_steps(
-    model: Model,
-) -> Callable[[ComplexArray, FloatArray], tuple[ComplexArray, Callable[[], ComplexArray]]]:
-    if isinstance(model, InTwoSteps):
-        return model.in_two_steps
-
-    def both(s: ComplexArray, x: FloatArray) -> tuple[ComplexArray, Callable[[], ComplexArray]]:
-        value, slopes = model(s, x)
-        return value, lambda: slopes
-
-    return both
-
-
-@dataclass(frozen=True)
-class _Known:
-    """All priors as rows over the moving parameters: linear, so they are gathered once."""
-
-    moving: NDArray[np.intp]
-    begin: FloatArray
-    rest_at_begin: FloatArray
-    jacobian: FloatArray
-
-    @classmethod
-    def of(cls, priors: Sequence[Prior], parameters: FloatArray, moving: NDArray[np.intp]) -> _Known:
-        return cls(
-            moving,
-            parameters[moving],
-            np.concatenate([np.zeros(0), *(prior.rest(parameters) for prior in priors)]),
-            np.concatenate([np.zeros((0, moving.size)), *(prior.jacobian(moving) for prior in priors)]),
-        )
-
-    def rest(self, parameters: FloatArray) -> FloatArray:
-        """Known minus actual, in units of the uncertainty."""
-        return self.rest_at_begin - self.jacobian @ (parameters[self.moving] - self.begin)
-
-
 def _spread(jacobian: FloatArray, moving: NDArray[np.intp], size: int) -> FloatArray:
     """Covariance of all parameters; zero for those held."""
     covariance = np.zeros((size, size))
     covariance[np.ix_(moving, moving)] = _inverse(jacobian)
     return covariance
-
-
-@dataclass(frozen=True)
-class _Point:
-    """The model at one set of parameters: misfit and derivatives in units of the standard deviation, priors below."""
-
-    whole: FloatArray
-    slopes: Callable[[], ComplexArray]
-    std_ohm: FloatArray
-    known: _Known
-
-    @cached_property
-    def jacobian(self) -> FloatArray:
-        """Computed only where a step is taken from here."""
-        return np.concatenate([stacked(self.slopes()[:, self.known.moving], self.std_ohm), self.known.jacobian])
-
-    @cached_property
-    def chi_square(self) -> float:
-        value = float(self.whole @ self.whole)
-        return value if np.isfinite(value) else float("inf")
-
-
-@dataclass(frozen=True)
-class _Normal:
-    """Normal equations of one linearisation, scaled; for as many steps as are tried from there."""
-
-    jacobian: FloatArray
-    size: FloatArray
-    scaled: FloatArray
-
-    @classmethod
-    def of(cls, jacobian: FloatArray) -> _Normal:
-        normal = jacobian.T @ jacobian
-        size = np.sqrt(normal.diagonal()) + 1e-30
-        return cls(jacobian, size, normal / np.multiply.outer(size, size))
-
-    def step(self, whole: FloatArray, damping: float) -> FloatArray:
-        """One damped step, shortened so that no parameter moves by more than 1 (a factor of e).
-
-        Where it would be, parameters that hardly matter are held back first: else one of them stops all others.
-        """
-        damped = self.scaled.copy()
-        damped.flat[:: self.size.size + 1] += damping
-        downhill = (self.jacobian.T @ whole) / self.size
-        step = np.linalg.solve(damped, downhill) / self.size
-        if np.abs(step).max(initial=0.0) > 1:
-            damped.flat[:: self.size.size + 1] += HELD_BACK / self.size**2
-            step = np.linalg.solve(damped, downhill) / self.size
-        return step / max(1.0, float(np.abs(step).max(initial=0.0)))
 
 
 def _inverse(jacobian: FloatArray) -> FloatArray:

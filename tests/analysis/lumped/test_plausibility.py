@@ -23,7 +23,8 @@ from stillbox.analysis.impedance.impedance import ImpedanceSpectrum, curve_of_sp
 from stillbox.analysis.impedance.resonances import fit_resonances
 from stillbox.analysis.lumped.driver import MeterReading, fit_driver
 from stillbox.analysis.lumped.driver_model import LN_RE
-from stillbox.analysis.lumped.lumped_fit import CellData, FitBrokeDown, Prior, fit_lumped
+from stillbox.analysis.lumped.lumped_fit import CellData, FitBrokeDown, fit_lumped
+from stillbox.analysis.lumped.lumped_steps import Prior
 from stillbox.analysis.lumped.plausibility import (
     LARGEST_MISFIT,
     coil_warning,
