@@ -326,16 +326,17 @@ def search(data: CellData, plain: Candidate, known: Known, told: bool = False) -
     found += leaks
     if not plain.filled:  # else the late heat of filling passes for the weight
         found += roughly(one.again.with_light_leak() for one in leaks)
-    bare, found = found[0], _weighed(data, _believable(found))
+    found = _weighed(data, found)
     left = _reduced(_least(found), data)
     if left > POOR or _least(found).driver_is_off:  # a gap is as rare as a driver that has changed
-        found += roughly(one.again.with_changed_driver() for one in (bare, _least(found)))
+        found += roughly(one.again.with_changed_driver() for one in (found[0], _least(found)))
         if plain.may_leak or not told:  # filling on the way to the port looks like a gap, too
             believed = found[int(np.argmin(_scores(found)))]
             stiffness = float(believed.fit.parameters[believed.candidate.model.first_box + LN_ALPHA])
             found.append(_raced(coarse, plain.gaping(known, stiffness)))
     for tolerance in (LOOSE, TIGHT):
-        found = _weighed(data, _believable(found), tolerance)
+        found = [one for one, score in zip(found, _scores(found), strict=True) if score < BEYOND_BELIEF]
+        found = _weighed(data, found, tolerance)
     scores = _scores(found)
     best = found[int(np.argmin(scores))]
     return Outcome(best, _covariance(best, found, scores), _reduced(best, data))
@@ -358,11 +359,6 @@ def _scores(found: Sequence[Fitted]) -> FloatArray:
     independent = INDEPENDENT * found[0].fit.rest.size
     scores = independent * np.log1p(excess / independent) + np.array([one.candidate.cost for one in found])
     return np.asarray(scores - scores.min())
-
-
-def _believable(found: list[Fitted]) -> list[Fitted]:
-    """Those that may still win, or count beside the winner."""
-    return [one for one, score in zip(found, _scores(found), strict=True) if score < BEYOND_BELIEF]
 
 
 def _weighed(data: CellData, found: list[Fitted], tolerance: float = LOOSE) -> list[Fitted]:
