@@ -7,7 +7,7 @@ LONGEST_NAME = 80
 
 
 def visible(text: str, kept: str = "") -> str:
-    """The text with every letter that cannot be printed written out: ESC as ``\\x1b``, a line end as ``\\n``.
+    r"""The text with every letter that cannot be printed written out: ESC as ``\x1b``, a line end as ``\n``.
 
     Control characters, marks that turn the direction of writing, and halves of characters are such; letters in
     ``kept`` stay.

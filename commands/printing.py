@@ -27,6 +27,7 @@ def say_lines(text: str) -> None:
 
 
 def show(item: str | Table) -> None:
+    """A line or a table on stdout."""
     if isinstance(item, str):
         say(item)
     else:
@@ -39,6 +40,7 @@ def progress(text: str) -> None:
 
 
 def warn(text: str) -> None:
+    """One line on stderr."""
     typer.echo(f"stillbox: {visible(in_one_line(text))}", err=True)
 
 
@@ -61,6 +63,7 @@ def ask(question: str) -> str:
 
 
 def print_json(document: dict[str, Any]) -> None:
+    """A document for other programs on stdout; what is no number in JSON is an error."""
     typer.echo(json.dumps(document, indent=2, allow_nan=False))
 
 

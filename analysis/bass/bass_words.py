@@ -13,7 +13,7 @@ from stillbox.analysis.bass.bass_published import ALIGNMENT_QL, PublishedBox
 from stillbox.analysis.bass.bass_report import BassReport
 from stillbox.analysis.enclosure.box_sound import HATCHED_DB, HEARD_FROM_HZ, is_hatched
 from stillbox.analysis.maths.quantity import Quantity, change_text
-from stillbox.analysis.maths.table import Table
+from stillbox.analysis.maths.table import Table, text_of_lines
 from stillbox.analysis.physics.alignments import IN_WORDS, ClosedAlignment
 from stillbox.analysis.physics.port import HEARD_AIR_M_S
 from stillbox.analysis.physics.volume import LITRE
@@ -75,10 +75,11 @@ def _columns(curves: BassCurves) -> dict[str, list[float] | None]:
 def bass_csv(curves: BassCurves) -> str:
     """Curves as CSV; what is not known stays empty; ``hatched`` is 1 where the level is not to be trusted."""
     columns = [*_columns(curves).values(), is_hatched(curves.hatched_hz, curves.frequency_hz).astype(float).tolist()]
-    rows = [BASS_COLUMNS]
-    for index in range(curves.frequency_hz.size):
-        rows.append(",".join("" if column is None else f"{column[index]:.6g}" for column in columns))
-    return "\n".join([*rows, ""])
+    rows = (
+        ",".join("" if column is None else f"{column[index]:.6g}" for column in columns)
+        for index in range(curves.frequency_hz.size)
+    )
+    return text_of_lines(BASS_COLUMNS, rows)
 
 
 def _bass_named(report: BassReport) -> list[tuple[str, BassFigures, BassCurves]]:

@@ -1,4 +1,4 @@
-"""Verdicts on a fitted box: does it leak, and is there a hump near the tuning that the lumped model does not have?"""
+"""Verdicts on a fitted box: whether it leaks, and whether a hump near the tuning is none of the lumped model."""
 
 from __future__ import annotations
 
@@ -33,7 +33,7 @@ STUFFED_Q = 12.0
 
 @dataclass(frozen=True)
 class LeakVerdict:
-    """Does the box leak?
+    """Whether the box leaks.
 
     Attributes
     ----------

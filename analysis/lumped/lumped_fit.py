@@ -105,6 +105,7 @@ def _bending(fit: ResonanceFit, frequency_hz: FloatArray, border: int) -> Comple
 
 
 def pairs_ohm(pairs: Sequence[Resonance], frequency_hz: FloatArray) -> ComplexArray:
+    """Impedance that pole pairs add, ohm, shape of ``frequency_hz``."""
     poles = np.array([r.pole_rad_s for r in pairs], dtype=complex)
     residues = np.array([r.residue_ohm_rad_s for r in pairs], dtype=complex)
     return resonators_ohm(2j * np.pi * frequency_hz, poles, residues)

@@ -60,6 +60,7 @@ class Prior:
 def with_later_slopes(
     model: Model,
 ) -> Callable[[ComplexArray, FloatArray], tuple[ComplexArray, Callable[[], ComplexArray]]]:
+    """A model that gives its slopes only when they are asked for, whether it can do so itself or not."""
     if isinstance(model, InTwoSteps):
         return model.in_two_steps
 

@@ -41,8 +41,7 @@ def felt_share(held: HeldResonance, candidate: Candidate, setting: Setting) -> f
 
 
 def contradiction(held: HeldResonance, candidate: Candidate | None, setting: Setting | None) -> str:
-    """Why a standing wave that lies at the right frequency can hardly be meant, in words; empty if nothing speaks
-    against it."""
+    """Why a standing wave at the right frequency can hardly be meant, in words; empty if nothing speaks against it."""
     if candidate is None or setting is None or candidate.cause != "standing wave":
         return ""
     felt = felt_share(held, candidate, setting)

@@ -271,6 +271,7 @@ SPEAKERS: Mapping[str, PracticeSpeaker] = {
 
 
 def speaker_named(name: str) -> PracticeSpeaker:
+    """The speaker of that name; StillboxError lists what there is."""
     if name in FORMER_NAMES:
         raise StillboxError(
             f"the practice rig's speaker '{name}' is called '{FORMER_NAMES[name]}' now, and its box is another one",

@@ -52,6 +52,7 @@ class AudioClip:
 
 
 def is_float_subtype(subtype: str) -> bool:
+    """Whether samples of this subtype are floating-point numbers."""
     return subtype in ("FLOAT", "DOUBLE")
 
 

@@ -60,6 +60,7 @@ THEMES = {theme.name: theme for theme in (LIGHT, DARK)}
 
 
 def theme_named(name: str) -> Theme:
+    """The theme of that name; the light one where there is none."""
     return THEMES.get(name, LIGHT)
 
 
