@@ -87,7 +87,7 @@ def bass_report(
 
 
 def bass_as_measured(
-    bench: Bench, box: BoxReport, before: BoxReport | None = None, voltage_v: float = 2.83
+    bench: Bench, box: BoxReport, before: BoxReport | None = None, voltage_v: float = USUAL_V
 ) -> BassReport:
     """`bass_of_box` with nothing changed; the bench keeps it where the boxes are as it gave them."""
     return bench.kept(

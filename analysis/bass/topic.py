@@ -11,6 +11,7 @@ from stillbox.analysis.bass.bass_report import BassReport, bass_as_measured, bas
 from stillbox.analysis.bass.bass_words import bass_csv, bass_curves_named, bass_document, bass_lines, bass_table
 from stillbox.analysis.bass.picture_bass import picture_of_bass
 from stillbox.analysis.bench import Bench
+from stillbox.analysis.box.box_report import BoxReport
 from stillbox.analysis.box.topic import fitted_box
 from stillbox.analysis.controls import Asked
 from stillbox.analysis.drawing.picture_style import picture_bytes, save_picture
@@ -48,22 +49,27 @@ def _plot(report: BassReport, path: Path) -> None:
 
 
 def _sections(bench: Bench, takes: Sequence[TakeInfo]) -> list[Section]:
-    """The bass of the last box, against the one before where that is another state of the same unit."""
-    last, first = takes[-1], takes[0]
-    try:
-        box = fitted_box(bench, last)
-        before = fitted_box(bench, first) if first.unit == last.unit and first.state != last.state else None
-    except StillboxError:  # the section of the box says so
+    """The bass of the last box that can be fitted, against one before it of another state of the same unit."""
+    boxes = [box for take in takes if (box := _box(bench, take)) is not None]
+    if not boxes:
         return []
-    if box is None:
-        return []
+    first, last = boxes[0], boxes[-1]
+    before = first if first.unit == last.unit and first.state != last.state else None
     try:
-        bass = bass_as_measured(bench, box, before)
+        bass = bass_as_measured(bench, last, before)
     except StillboxError as error:
         return [Section("Bass", (ReportPart("", None, (f"No numbers of the bass: {error}.",)),))]
     table = bass_table(bass)
     part = ReportPart("", table, (*bass_lines(bass), *meaning_lines([table])), _picture(bass))
     return [Section("Bass", (part,), bass.warnings)]
+
+
+def _box(bench: Bench, take: TakeInfo) -> BoxReport | None:
+    """The box of a take; where it cannot be had the section of the box says why."""
+    try:
+        return fitted_box(bench, take)
+    except StillboxError:
+        return None
 
 
 def _picture(bass: BassReport) -> ReportPicture:
