@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Mapping, Sequence
+from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -14,7 +15,8 @@ from stillbox.analysis.drawing.picture_marks import Mark
 from stillbox.analysis.drawing.picture_style import INK, TEXT_PT, state_styles
 from stillbox.analysis.driver.picture_fitted import Fitted, draw_fitted, draw_misfit, misfit_percent
 from stillbox.analysis.maths.number_words import frequency_words
-from stillbox.capture.files.output_file import NETLIST, RESULTS, TABLE, write_output
+from stillbox.analysis.topic import Result, Topic
+from stillbox.capture.files.output_file import NETLIST, PICTURE, RESULTS, TABLE, write_output
 from stillbox.gui.parts.words import ohm_words
 from stillbox.gui.results.view import Curve, Export, PanelRequest
 
@@ -99,9 +101,24 @@ def text_export(words: str, suffix: str, text: Callable[[], str]) -> Export:
     return Export(words, (suffix,), lambda path: write_output(path, kind, text()))
 
 
-def document_export(words: str, document: Callable[[], dict[str, Any]]) -> Export:
-    """A JSON document as the command line prints it."""
-    return text_export(words, ".json", lambda: json.dumps(document(), indent=2, allow_nan=False) + "\n")
+def document_of(topic: Topic[Result], result: Result) -> Export:
+    """The JSON document of a topic as its command prints it."""
+    document = topic.document
+    assert document is not None
+
+    def text() -> str:
+        return json.dumps(document(result), indent=2, allow_nan=False) + "\n"
+
+    return text_export(f"{topic.title} for other programs", ".json", text)
+
+
+def files_of(topic: Topic[Result], result: Result) -> list[Export]:
+    """The files of a topic as its command writes them, but for the picture, which is that of the view."""
+    return [
+        Export(file.words, file.kind.suffixes, partial(file.write, result))
+        for file in topic.files
+        if file.kind is not PICTURE
+    ]
 
 
 def impedance_table(fitted: Fitted) -> str:

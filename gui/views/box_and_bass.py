@@ -11,11 +11,12 @@ from matplotlib.figure import Figure
 from stillbox.analysis.bass.bass import Change
 from stillbox.analysis.bass.bass_controls import CHANGES, PORT_DIAMETER, PORT_LENGTH, USUAL_V, VOLTAGE, VOLUME
 from stillbox.analysis.bass.bass_report import BassReport, bass_as_measured, bass_of_box
-from stillbox.analysis.bass.bass_words import bass_csv, bass_curves_named, bass_document
+from stillbox.analysis.bass.bass_words import bass_csv, bass_curves_named
 from stillbox.analysis.bass.picture_bass import HIGH_HZ, LOW_HZ, NamedCurves, known_panels
 from stillbox.analysis.bass.picture_box import picture_of_box
+from stillbox.analysis.bass.topic import BASS
 from stillbox.analysis.box.box_report import BoxReport, box_is_known, box_of_take
-from stillbox.analysis.box.box_words import box_document
+from stillbox.analysis.box.topic import BOX, SummedBox
 from stillbox.analysis.controls import Asked, Choice, Control
 from stillbox.analysis.drawing.picture_marks import Mark
 from stillbox.analysis.drawing.picture_style import ALONE, INK, state_styles
@@ -23,13 +24,15 @@ from stillbox.analysis.drawing.pictures import picture_of_curve
 from stillbox.analysis.driver.driver_report import driver_of_take
 from stillbox.analysis.driver.picture_fitted import Fitted
 from stillbox.analysis.enclosure.box_sound import bass_system
-from stillbox.analysis.enclosure.spice import box_netlist, netlist
+from stillbox.analysis.enclosure.spice import netlist
 from stillbox.analysis.impedance.impedance import ImpedanceCurve
 from stillbox.analysis.physics.port import HEARD_AIR_M_S
+from stillbox.analysis.ringing.summary import summary_of_findings
 from stillbox.capture.errors import StillboxError
 from stillbox.gui.results.lumped_panels import (
     bass_panel,
-    document_export,
+    document_of,
+    files_of,
     fitted_panel,
     place,
     text_export,
@@ -65,6 +68,8 @@ class BoxAndBass:
         Of the state that this one is set against.
     limits : dict
         What should not be passed, by panel.
+    summary : str
+        The sentence on what rings, as the command has it.
     """
 
     curve: ImpedanceCurve
@@ -73,6 +78,7 @@ class BoxAndBass:
     report: BassReport | None = None
     before: ImpedanceCurve | None = None
     limits: dict[str, tuple[float, str]] | None = None
+    summary: str = ""
 
 
 class _BoxAndBass(View):
@@ -108,7 +114,7 @@ class _BoxAndBass(View):
             return
         yield _told(
             replace(base, controls=tuple(_controls(bench, take, box, description))),
-            replace(data, limits=_limits(description)),
+            replace(data, limits=_limits(description), summary=summary_of_findings(bench.findings_of(take))),
             report,
             {},
         )
@@ -160,11 +166,11 @@ class _BoxAndBass(View):
         report = data.report
         if report is None:
             return [write_impedance(data.curve)]
-        title = results.title
+        title, box = results.title, SummedBox(data.summary, report.box)
         found = [
-            document_export("Box for other programs", lambda: box_document(report.box)),
-            document_export("Bass for other programs", lambda: bass_document(report)),
-            text_export("Fitted box as a netlist", ".cir", lambda: box_netlist(report.box.fit, title)),
+            document_of(BOX, box),
+            document_of(BASS, report),
+            *files_of(BOX, box),
         ]
         system = report.changed_system
         if system is not None:

@@ -12,13 +12,14 @@ from stillbox.analysis.drawing.picture_marks import Mark
 from stillbox.analysis.drawing.picture_style import ALONE
 from stillbox.analysis.drawing.pictures import picture_of_curve
 from stillbox.analysis.driver.driver_report import DriverReport, driver_of_take
-from stillbox.analysis.driver.driver_words import driver_document, driver_notes
+from stillbox.analysis.driver.driver_words import driver_notes
 from stillbox.analysis.driver.picture_fitted import Fitted, picture_of_driver
-from stillbox.analysis.enclosure.spice import driver_netlist
+from stillbox.analysis.driver.topic import DRIVER
 from stillbox.analysis.impedance.impedance import ImpedanceCurve
 from stillbox.capture.errors import StillboxError
 from stillbox.gui.results.lumped_panels import (
-    document_export,
+    document_of,
+    files_of,
     fitted_panel,
     impedance_table,
     misfit_panel,
@@ -122,8 +123,8 @@ class _Driver(View):
         if report is None:
             return [write_impedance(data.curve)]
         return [
-            document_export("Parameters for other programs", lambda: driver_document(report)),
-            text_export("Fitted model as a netlist", ".cir", lambda: driver_netlist(report.fit, results.title)),
+            document_of(DRIVER, report),
+            *files_of(DRIVER, report),
             text_export("Impedance, measured and fitted, as a table", ".csv", lambda: impedance_table(data.fitted[0])),
         ]
 

@@ -339,11 +339,11 @@ def test_files_and_paper(qtbot: QtBot, shared: MainWindow, tmp_path: Path) -> No
     written = _write_all(qtbot, window, tmp_path / "driver")
     assert set(written) == {
         "Picture",
-        "Parameters for other programs",
+        "Driver for other programs",
         "Fitted model as a netlist",
         "Impedance, measured and fitted, as a table",
     }
-    document = json.loads(written["Parameters for other programs"].read_text())
+    document = json.loads(written["Driver for other programs"].read_text())
     assert document["parameters"]["fs_hz"]["value"] == pytest.approx(number(row(window, "fs").numbers), abs=0.01)
     with written["Impedance, measured and fitted, as a table"].open() as file:
         table = list(csv.DictReader(file))
