@@ -6,7 +6,9 @@ import ast
 import hashlib
 import os
 import shutil
+from dataclasses import replace
 from pathlib import Path
+from typing import Any, cast
 
 import numpy as np
 import pytest
@@ -366,7 +368,8 @@ def test_every_file_is_written_by_one_of_a_few() -> None:
 
 
 def test_the_window_exports_through_the_same_home(build: BuildFolder, tmp_path: Path) -> None:
-    from stillbox.gui.results.lumped_panels import document_export, text_export
+    from stillbox.analysis.box.topic import BOX
+    from stillbox.gui.results.lumped_panels import document_of, text_export
 
     for export in (text_export("table", ".csv", lambda: "a,b\n"), text_export("net", ".cir", lambda: ".end\n")):
         name = f"x{export.suffixes[0]}"
@@ -379,4 +382,4 @@ def test_the_window_exports_through_the_same_home(build: BuildFolder, tmp_path: 
         export.write(tmp_path / name)
     settings = shutil.copy(build.path / "takes" / "0001-in-box-stock-A.json", tmp_path / "sidecar.json")
     with pytest.raises(StillboxError, match="is not a document of results"):
-        document_export("box", lambda: {"build": "x"}).write(Path(settings))
+        document_of(replace(BOX, document=lambda _: {"build": "x"}), cast(Any, None)).write(Path(settings))
