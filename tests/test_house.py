@@ -31,9 +31,9 @@ FROM_THE_GROUND = (
     "capture.practice", "capture.live", "capture.jig",
     "calibration",
     "analysis.maths", "analysis.physics", "analysis.sweeps", "analysis.impedance", "analysis.ringing",
-    "analysis.waterfall", "analysis.drawing", "analysis.lumped", "analysis.enclosure", "analysis",
-    "analysis.curve", "analysis.decay", "analysis.findings", "analysis.driver", "analysis.box", "analysis.bass",
-    "analysis.comparison", "analysis.page",
+    "analysis.waterfall", "analysis.drawing", "analysis.lumped", "analysis.enclosure", "analysis.system",
+    "analysis", "analysis.curve", "analysis.decay", "analysis.findings", "analysis.driver", "analysis.box",
+    "analysis.bass", "analysis.comparison", "analysis.page",
     "gui.parts", "gui.work", "gui.results", "gui.views", "gui.bench", "gui",
     "commands",
 )  # fmt: skip

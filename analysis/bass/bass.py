@@ -1,6 +1,6 @@
 """Bass of the box as measured, and of the same driver in a changed box: curves, figures, what a change makes of them.
 
-The sound itself, and where it cannot be told, is in `analysis.enclosure.box_sound`; uncertainties and differences are
+The sound itself, and where it cannot be told, is in `analysis.system.box_sound`; uncertainties and differences are
 in `analysis.bass.bass_cost`.
 """
 
@@ -11,11 +11,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from stillbox.analysis.bass.bass_controls import USUAL_V, VOLUME
-from stillbox.analysis.enclosure.box_sound import Bands, BassSystem, hatched_hz, level_db, response
-from stillbox.analysis.enclosure.second_take import Absolute, Air
 from stillbox.analysis.lumped.box_model import KAPPA, LEAK, LEAK_MASS, LN_ALPHA, LN_WAY, LN_WB, PORT_LOSS, WAY
 from stillbox.analysis.lumped.driver_model import LN_SCALE
 from stillbox.analysis.physics.port import ENDS, LONGEST_ENDS, Port
+from stillbox.analysis.system.box_sound import Bands, BassSystem, hatched_hz, level_db, response
+from stillbox.analysis.system.second_take import Absolute, Air
 from stillbox.capture.arrays import ComplexArray, FloatArray
 from stillbox.capture.errors import StillboxError
 

@@ -14,7 +14,10 @@ import numpy as np
 
 from stillbox.analysis.bass.bass import bass_figures
 from stillbox.analysis.enclosure.box import BoxFit
-from stillbox.analysis.enclosure.box_sound import (
+from stillbox.analysis.lumped.box_model import LN_ALPHA, LN_WB
+from stillbox.analysis.maths.quantity import Quantity
+from stillbox.analysis.maths.stopping import checked
+from stillbox.analysis.system.box_sound import (
     BassSystem,
     bass_system,
     hatched_hz,
@@ -23,9 +26,6 @@ from stillbox.analysis.enclosure.box_sound import (
     reference_quantity,
     with_parameters,
 )
-from stillbox.analysis.lumped.box_model import LN_ALPHA, LN_WB
-from stillbox.analysis.maths.quantity import Quantity
-from stillbox.analysis.maths.stopping import checked
 from stillbox.capture.arrays import FloatArray
 
 STEP = 1e-4

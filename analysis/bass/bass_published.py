@@ -12,7 +12,6 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from stillbox.analysis.bass.bass import bass_figures
-from stillbox.analysis.enclosure.box_sound import BassSystem
 from stillbox.analysis.lumped.box_model import (
     ABSORPTION,
     BEHIND,
@@ -40,6 +39,7 @@ from stillbox.analysis.physics.alignments import (
     bl4,
     closed_alignment,
 )
+from stillbox.analysis.system.box_sound import BassSystem
 from stillbox.capture.errors import StillboxError
 
 ALIGNMENT_QL = 7.0

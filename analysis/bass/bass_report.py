@@ -19,13 +19,13 @@ from stillbox.analysis.bass.bass_warnings import excursion_warning, far_volume, 
 from stillbox.analysis.bench import Bench, told_apart
 from stillbox.analysis.box.box_report import BoxReport, box_of_take
 from stillbox.analysis.driver.driver_report import driver_report
-from stillbox.analysis.enclosure.box_sound import BassSystem, bass_system
-from stillbox.analysis.enclosure.described_box import (
+from stillbox.analysis.maths.quantity import Quantity
+from stillbox.analysis.physics.port import Port
+from stillbox.analysis.system.box_sound import BassSystem, bass_system
+from stillbox.analysis.system.described_box import (
     air_of,
     described_port,
 )
-from stillbox.analysis.maths.quantity import Quantity
-from stillbox.analysis.physics.port import Port
 from stillbox.capture.build.build_description import BuildDescription
 from stillbox.capture.errors import StillboxError
 

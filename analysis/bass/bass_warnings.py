@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from stillbox.analysis.bass.bass import BassCurves, Change, largest
-from stillbox.analysis.enclosure.box_sound import HATCHED_DB, HEARD_FROM_HZ, hatched_octaves
+from stillbox.analysis.system.box_sound import HATCHED_DB, HEARD_FROM_HZ, hatched_octaves
 from stillbox.capture.build.build_description import BuildDescription
 
 MUCH_HATCHED_OCTAVES = 1.0

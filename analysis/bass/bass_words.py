@@ -11,12 +11,12 @@ from stillbox.analysis.bass.bass import BassCurves, BassFigures, largest
 from stillbox.analysis.bass.bass_cost import LiningCost
 from stillbox.analysis.bass.bass_published import ALIGNMENT_QL, PublishedBox
 from stillbox.analysis.bass.bass_report import BassReport
-from stillbox.analysis.enclosure.box_sound import HATCHED_DB, HEARD_FROM_HZ, is_hatched
 from stillbox.analysis.maths.quantity import Quantity, change_text
 from stillbox.analysis.maths.table import Table, text_of_lines
 from stillbox.analysis.physics.alignments import IN_WORDS, ClosedAlignment
 from stillbox.analysis.physics.port import HEARD_AIR_M_S
 from stillbox.analysis.physics.volume import LITRE
+from stillbox.analysis.system.box_sound import HATCHED_DB, HEARD_FROM_HZ, is_hatched
 from stillbox.capture.files.output_file import TABLE_HEADS
 
 BASS_COLUMNS = TABLE_HEADS["bass"]

@@ -26,7 +26,7 @@ from stillbox.analysis.drawing.picture_style import (
     state_styles,
 )
 from stillbox.analysis.drawing.picture_words import give_way
-from stillbox.analysis.enclosure.box_sound import HATCHED_DB, SHOWN_HZ
+from stillbox.analysis.system.box_sound import HATCHED_DB, SHOWN_HZ
 from stillbox.capture.arrays import FloatArray
 
 WIDTH_IN = 9.0

@@ -15,8 +15,8 @@ from stillbox.analysis.box.box_report import BoxReport
 from stillbox.analysis.box.topic import fitted_box
 from stillbox.analysis.controls import Asked
 from stillbox.analysis.drawing.picture_style import picture_bytes, save_picture
-from stillbox.analysis.enclosure.meanings import meaning_lines
 from stillbox.analysis.section import ReportPart, ReportPicture, Section
+from stillbox.analysis.system.meanings import meaning_lines
 from stillbox.analysis.topic import File, Said, Topic
 from stillbox.capture.errors import StillboxError
 from stillbox.capture.files.output_file import PICTURE, TABLE, write_output

@@ -16,15 +16,7 @@ from stillbox.analysis.enclosure.box_quantities import (
     closed_quantities,
     vented_quantities,
 )
-from stillbox.analysis.enclosure.box_sound import Origin
 from stillbox.analysis.enclosure.box_verdicts import Hump, LeakVerdict, leak_verdict, tuning_hump, undecided
-from stillbox.analysis.enclosure.described_box import (
-    described_budget,
-    described_modes_hz,
-    described_shared_air,
-    described_softening,
-    described_stuffing,
-)
 from stillbox.analysis.impedance.held_cone import held_resonances
 from stillbox.analysis.impedance.repeatability import as_it_repeats
 from stillbox.analysis.lumped.driver import DriverFit
@@ -42,6 +34,14 @@ from stillbox.analysis.physics.volume import (
     VolumeComparison,
     compare_volumes,
     effective_volume_m3,
+)
+from stillbox.analysis.system.box_sound import Origin
+from stillbox.analysis.system.described_box import (
+    described_budget,
+    described_modes_hz,
+    described_shared_air,
+    described_softening,
+    described_stuffing,
 )
 from stillbox.analysis.watched_build import nameless
 from stillbox.capture.errors import StillboxError

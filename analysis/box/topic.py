@@ -11,10 +11,10 @@ from stillbox.analysis.box.box_report import BoxReport, box_of_take, box_report
 from stillbox.analysis.box.box_words import box_document, box_lines, box_table
 from stillbox.analysis.controls import Asked
 from stillbox.analysis.driver.driver_report import driver_of_take
-from stillbox.analysis.enclosure.meanings import meaning_lines
-from stillbox.analysis.enclosure.spice import box_netlist
 from stillbox.analysis.ringing.summary import summary_of_findings
 from stillbox.analysis.section import ReportPart, Section
+from stillbox.analysis.system.meanings import meaning_lines
+from stillbox.analysis.system.spice import box_netlist
 from stillbox.analysis.topic import File, Said, Topic
 from stillbox.capture.errors import StillboxError
 from stillbox.capture.files.output_file import NETLIST, write_output

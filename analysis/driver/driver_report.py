@@ -13,18 +13,6 @@ from stillbox.analysis.bench import Bench
 from stillbox.analysis.driver.fit_faults import blaming_the_take
 from stillbox.analysis.enclosure.box import fit_box
 from stillbox.analysis.enclosure.box_verdicts import leak_verdict
-from stillbox.analysis.enclosure.described_box import (
-    air_of,
-    pressure_question,
-)
-from stillbox.analysis.enclosure.second_take import (
-    Absolute,
-    AddedMassTake,
-    Known,
-    KnownBoxTake,
-    SecondTake,
-    second_take,
-)
 from stillbox.analysis.lumped.driver import DriverFit, MeterReading, fit_driver
 from stillbox.analysis.lumped.driver_model import LN_RE, LN_SCALE
 from stillbox.analysis.lumped.plausibility import (
@@ -34,6 +22,18 @@ from stillbox.analysis.lumped.plausibility import (
     rated_warning,
 )
 from stillbox.analysis.lumped.three_point import ThreePoint, disagreements, three_point_of_curve
+from stillbox.analysis.system.described_box import (
+    air_of,
+    pressure_question,
+)
+from stillbox.analysis.system.second_take import (
+    Absolute,
+    AddedMassTake,
+    Known,
+    KnownBoxTake,
+    SecondTake,
+    second_take,
+)
 from stillbox.analysis.watched_build import nameless
 from stillbox.capture.build.build_description import BuildDescription
 from stillbox.capture.errors import StillboxError

@@ -6,12 +6,12 @@ from collections.abc import Iterator
 from typing import Any
 
 from stillbox.analysis.driver.driver_report import DriverReport
-from stillbox.analysis.enclosure.second_take import Absolute
 from stillbox.analysis.impedance.repeatability import as_they_repeat, quantity_documents
 from stillbox.analysis.lumped.plausibility import misfit_text
 from stillbox.analysis.maths.quantity import Quantity, scaled
 from stillbox.analysis.maths.table import Table
 from stillbox.analysis.physics.volume import LITRE
+from stillbox.analysis.system.second_take import Absolute
 
 
 def _absolute_quantities(absolute: Absolute) -> dict[str, Quantity]:

@@ -9,10 +9,10 @@ from stillbox.analysis.bench import Bench
 from stillbox.analysis.controls import Asked
 from stillbox.analysis.driver.driver_report import DriverReport, driver_of_take, driver_report
 from stillbox.analysis.driver.driver_words import driver_document, driver_lines, driver_table
-from stillbox.analysis.enclosure.meanings import meaning_lines
-from stillbox.analysis.enclosure.spice import driver_netlist
 from stillbox.analysis.lumped.driver import MeterReading
 from stillbox.analysis.section import ReportPart, Section
+from stillbox.analysis.system.meanings import meaning_lines
+from stillbox.analysis.system.spice import driver_netlist
 from stillbox.analysis.topic import File, Said, Topic
 from stillbox.capture.errors import StillboxError
 from stillbox.capture.files.output_file import NETLIST, write_output

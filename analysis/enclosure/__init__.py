@@ -1,1 +1,1 @@
-"""Lumped models of boxes, their fits and verdicts, and the second take."""
+"""Lumped models of boxes: fits, what is read off them, verdicts."""

@@ -20,9 +20,9 @@ from stillbox.analysis.bass.bass_words import (
 from stillbox.analysis.box.box_words import box_table
 from stillbox.analysis.driver.driver_words import coil_text, driver_table
 from stillbox.analysis.enclosure.box_quantities import closed_figures
-from stillbox.analysis.enclosure.box_sound import HEARD_FROM_HZ
-from stillbox.analysis.enclosure.meanings import AT_HZ, MEANINGS
 from stillbox.analysis.physics.volume import LITRE
+from stillbox.analysis.system.box_sound import HEARD_FROM_HZ
+from stillbox.analysis.system.meanings import AT_HZ, MEANINGS
 from stillbox.capture.errors import StillboxError
 from stillbox.gui.parts.words import frequency_words
 from stillbox.gui.results.view import Row
@@ -31,8 +31,8 @@ if TYPE_CHECKING:
     from stillbox.analysis.bass.bass_report import BassReport
     from stillbox.analysis.box.box_report import BoxReport
     from stillbox.analysis.driver.driver_report import DriverReport
-    from stillbox.analysis.enclosure.box_sound import BassSystem
     from stillbox.analysis.maths.quantity import Quantity
+    from stillbox.analysis.system.box_sound import BassSystem
 
 _LEAK_WORDS = {"leaks": "it leaks", "tight": "tight", "cannot be told": "whether it leaks cannot be told"}
 

@@ -23,11 +23,11 @@ from stillbox.analysis.drawing.picture_style import ALONE, INK, state_styles
 from stillbox.analysis.drawing.pictures import picture_of_curve
 from stillbox.analysis.driver.driver_report import driver_of_take
 from stillbox.analysis.driver.picture_fitted import Fitted
-from stillbox.analysis.enclosure.box_sound import bass_system
-from stillbox.analysis.enclosure.spice import netlist
 from stillbox.analysis.impedance.impedance import ImpedanceCurve
 from stillbox.analysis.physics.port import HEARD_AIR_M_S
 from stillbox.analysis.ringing.summary import summary_of_findings
+from stillbox.analysis.system.box_sound import bass_system
+from stillbox.analysis.system.spice import netlist
 from stillbox.capture.errors import StillboxError
 from stillbox.gui.results.lumped_panels import (
     bass_panel,

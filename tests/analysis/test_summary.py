@@ -20,7 +20,6 @@ from practice_takes import practice_takes
 
 from stillbox.analysis.bench import Bench
 from stillbox.analysis.comparison.opening import cost_in_bass, opening_of
-from stillbox.analysis.enclosure.meanings import AT_HZ
 from stillbox.analysis.impedance.findings import Cause, FindingsReport
 from stillbox.analysis.maths.number_words import ratio_words, short_number
 from stillbox.analysis.page.write_up import write_build_report
@@ -35,6 +34,7 @@ from stillbox.analysis.ringing.ringing import (
     to_be_treated,
 )
 from stillbox.analysis.ringing.summary import summary_of_comparison, summary_of_findings
+from stillbox.analysis.system.meanings import AT_HZ
 from stillbox.capture.build.build_folder import BuildFolder
 
 Parts = tuple[tuple[float, float, float], ...]

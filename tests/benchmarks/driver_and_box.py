@@ -25,15 +25,15 @@ from table import Row, at_least, at_most
 
 from stillbox.analysis.enclosure.box import BoxFit, fit_box
 from stillbox.analysis.enclosure.box_quantities import closed_quantities, vented_quantities
-from stillbox.analysis.enclosure.box_sound import bass_system, response
 from stillbox.analysis.enclosure.box_verdicts import leak_verdict
-from stillbox.analysis.enclosure.second_take import AddedMassTake, Air, Known, KnownBoxTake, second_take
-from stillbox.analysis.enclosure.spice import netlist
 from stillbox.analysis.impedance.findings import ResonanceFit
 from stillbox.analysis.impedance.impedance import ImpedanceSpectrum
 from stillbox.analysis.impedance.resonances import fit_resonances
 from stillbox.analysis.lumped.driver import DriverFit, fit_driver
 from stillbox.analysis.maths.quantity import Quantity
+from stillbox.analysis.system.box_sound import bass_system, response
+from stillbox.analysis.system.second_take import AddedMassTake, Air, Known, KnownBoxTake, second_take
+from stillbox.analysis.system.spice import netlist
 from stillbox.capture.sweep.excitation import Excitation
 
 SPEAKERS = 48

@@ -16,13 +16,13 @@ from table import Row, at_least, at_most
 from stillbox.analysis.enclosure.box import BoxFit, fit_box
 from stillbox.analysis.enclosure.box_quantities import vented_quantities
 from stillbox.analysis.enclosure.box_verdicts import LeakVerdict, leak_verdict
-from stillbox.analysis.enclosure.described_box import air_of, described_shared_air, described_softening
-from stillbox.analysis.enclosure.second_take import AddedMassTake, Known, second_take
 from stillbox.analysis.impedance.findings import ResonanceFit
 from stillbox.analysis.impedance.impedance import ImpedanceSpectrum
 from stillbox.analysis.impedance.resonances import fit_resonances
 from stillbox.analysis.lumped.driver import DriverFit, MeterReading, fit_driver
 from stillbox.analysis.maths.quantity import Quantity
+from stillbox.analysis.system.described_box import air_of, described_shared_air, described_softening
+from stillbox.analysis.system.second_take import AddedMassTake, Known, second_take
 from stillbox.capture.build.build_description import BuildDescription
 
 SEEDS, QUICK_SEEDS = 5, 1

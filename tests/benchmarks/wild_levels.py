@@ -16,7 +16,7 @@ from table import Row, at_least, at_most
 
 from stillbox.analysis.bass.bass_report import BassReport, bass_report
 from stillbox.analysis.bench import Bench
-from stillbox.analysis.enclosure.box_sound import SHOWN_HZ, hatched_octaves, is_hatched
+from stillbox.analysis.system.box_sound import SHOWN_HZ, hatched_octaves, is_hatched
 from stillbox.capture.build.build_folder import BuildFolder
 from stillbox.capture.errors import StillboxError
 from stillbox.capture.sweep.excitation import Excitation

@@ -19,7 +19,12 @@ from stillbox.analysis.bass.bass_cost import figure_quantity, lining_cost
 from stillbox.analysis.bass.bass_published import in_box_of_lumps, published_vented
 from stillbox.analysis.bass.bass_words import bass_csv
 from stillbox.analysis.bass.picture_bass import picture_of_bass
-from stillbox.analysis.enclosure.box_sound import (
+from stillbox.analysis.lumped.box_model import BoxModel
+from stillbox.analysis.lumped.coil_models import COIL_MODELS
+from stillbox.analysis.lumped.cone_resonances import ConeResonances
+from stillbox.analysis.physics.alignments import b4, c4, closed_alignment, qb3
+from stillbox.analysis.physics.port import Port
+from stillbox.analysis.system.box_sound import (
     BassSystem,
     Origin,
     bass_system,
@@ -28,12 +33,7 @@ from stillbox.analysis.enclosure.box_sound import (
     level_db,
     response,
 )
-from stillbox.analysis.enclosure.second_take import AddedMassTake, Air, Known, second_take
-from stillbox.analysis.lumped.box_model import BoxModel
-from stillbox.analysis.lumped.coil_models import COIL_MODELS
-from stillbox.analysis.lumped.cone_resonances import ConeResonances
-from stillbox.analysis.physics.alignments import b4, c4, closed_alignment, qb3
-from stillbox.analysis.physics.port import Port
+from stillbox.analysis.system.second_take import AddedMassTake, Air, Known, second_take
 from stillbox.capture.errors import StillboxError
 
 NOTHING = ConeResonances(1.0, np.zeros(0, dtype=complex), np.zeros(0, dtype=complex))

@@ -31,9 +31,9 @@ from stillbox.analysis.driver.driver_report import driver_of_take, driver_report
 from stillbox.analysis.driver.topic import DRIVER
 from stillbox.analysis.enclosure.box_quantities import LossQ
 from stillbox.analysis.enclosure.box_verdicts import LeakVerdict
-from stillbox.analysis.enclosure.meanings import meaning_lines
 from stillbox.analysis.maths.quantity import Quantity
 from stillbox.analysis.section import Section
+from stillbox.analysis.system.meanings import meaning_lines
 from stillbox.capture.build.build_folder import BuildFolder
 from stillbox.capture.sweep.excitation import Excitation
 from stillbox.commands import front_door

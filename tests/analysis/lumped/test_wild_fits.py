@@ -11,15 +11,15 @@ from reference.wild_boxes import WildBox, wild_box
 
 from stillbox.analysis.enclosure.box import BoxFit, fit_box
 from stillbox.analysis.enclosure.box_priors import waves_loss
-from stillbox.analysis.enclosure.box_sound import Origin, bass_system, hatched_hz, is_hatched, level_db
 from stillbox.analysis.enclosure.box_verdicts import leak_verdict
-from stillbox.analysis.enclosure.described_box import described_shared_air, described_softening
 from stillbox.analysis.impedance.findings import Resonance, ResonanceFit
 from stillbox.analysis.impedance.impedance import ImpedanceSpectrum
 from stillbox.analysis.impedance.resonances import fit_resonances
 from stillbox.analysis.lumped.box_model import ABSORPTION, KAPPA, LEAK_PLACE
 from stillbox.analysis.lumped.cone_resonances import cone_resonances
 from stillbox.analysis.lumped.driver import fit_driver
+from stillbox.analysis.system.box_sound import Origin, bass_system, hatched_hz, is_hatched, level_db
+from stillbox.analysis.system.described_box import described_shared_air, described_softening
 
 BIN_HZ, BINS = 5 / 9, (26, 39_272)
 NOISE = 1.4e-5

@@ -12,13 +12,13 @@ from reference.wild_drivers import driver_truth
 
 from stillbox.analysis.enclosure.box import BoxFit, fit_box
 from stillbox.analysis.enclosure.box_verdicts import leak_verdict
-from stillbox.analysis.enclosure.described_box import described_shared_air, described_softening
 from stillbox.analysis.impedance.cells import HIGHEST_HZ
 from stillbox.analysis.impedance.findings import ResonanceFit
 from stillbox.analysis.impedance.impedance import ImpedanceSpectrum
 from stillbox.analysis.impedance.resonances import fit_resonances
 from stillbox.analysis.lumped.box_model import FRONT
 from stillbox.analysis.lumped.driver import UNPUBLISHED_WARNING, DriverFit, MeterReading, fit_driver
+from stillbox.analysis.system.described_box import described_shared_air, described_softening
 
 NOISE, SPACING_HZ = 3e-5, 0.2
 SEMI_INDUCTIVE, LADDER = 0, 500

@@ -11,7 +11,6 @@ from __future__ import annotations
 import numpy as np
 
 from stillbox.analysis.enclosure.box import BoxFit
-from stillbox.analysis.enclosure.box_sound import BassSystem, bass_system
 from stillbox.analysis.lumped.box_model import (
     ABSORPTION,
     BEHIND,
@@ -53,6 +52,7 @@ from stillbox.analysis.lumped.driver_model import (
     LN_SCALE,
     LN_WS,
 )
+from stillbox.analysis.system.box_sound import BassSystem, bass_system
 from stillbox.capture.arrays import FloatArray
 
 LADDER_PER_DECADE = 4

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import numpy as np
 
-from stillbox.analysis.enclosure.second_take import Air
 from stillbox.analysis.maths.quantity import Quantity
 from stillbox.analysis.physics.air import (
     BAROMETER_PERCENT,
@@ -28,6 +27,7 @@ from stillbox.analysis.physics.volume import (
     port_volume_m3,
     volume_budget,
 )
+from stillbox.analysis.system.second_take import Air
 from stillbox.capture.build.build_description import BuildDescription, InsideSize
 
 MODES_UP_TO_HZ = 400.0

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 
-from stillbox.analysis.enclosure.box_sound import HEARD_FROM_HZ
 from stillbox.analysis.maths.table import Table
 from stillbox.analysis.physics.port import HEARD_AIR_M_S
+from stillbox.analysis.system.box_sound import HEARD_FROM_HZ
 
 MEANINGS = {
     "Re": "DC resistance of the voice coil.",

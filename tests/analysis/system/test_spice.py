@@ -10,11 +10,11 @@ from reference.ngspice_run import logarithmic, ngspice_there, run_netlist
 from reference.random_drivers import random_driver
 from reference.speaker_circuit import SpeakerCircuit
 
-from stillbox.analysis.enclosure.box_sound import BassSystem, bass_system, response
-from stillbox.analysis.enclosure.spice import box_netlist, driver_netlist, netlist
 from stillbox.analysis.lumped.box_model import BoxModel
 from stillbox.analysis.lumped.coil_models import CHAIN, COIL_MODELS, CoilModel
 from stillbox.analysis.lumped.cone_resonances import ConeResonances
+from stillbox.analysis.system.box_sound import BassSystem, bass_system, response
+from stillbox.analysis.system.spice import box_netlist, driver_netlist, netlist
 
 pytestmark = pytest.mark.skipif(not ngspice_there(), reason="ngspice is not installed")
 

@@ -12,7 +12,8 @@ from reference.speaker_circuit import Cavity, Coil, Driver, SpeakerCircuit
 
 from stillbox.analysis.enclosure.box_quantities import closed_quantities
 from stillbox.analysis.enclosure.box_verdicts import leak_verdict
-from stillbox.analysis.enclosure.second_take import (
+from stillbox.analysis.lumped.driver import scale_covariance
+from stillbox.analysis.system.second_take import (
     AddedMassTake,
     Air,
     Known,
@@ -21,7 +22,6 @@ from stillbox.analysis.enclosure.second_take import (
     second_take,
     sensitivity_db,
 )
-from stillbox.analysis.lumped.driver import scale_covariance
 from stillbox.capture.errors import StillboxError
 
 AIR = Air(1.2, 343.7)
