@@ -116,6 +116,11 @@ def normal_density(z: float) -> float:
     return float(np.exp(-0.5 * z**2) / np.sqrt(2 * np.pi))
 
 
+def bell(offset: float, std: float) -> float:
+    """Density of a normal distribution at an offset from its mean."""
+    return normal_density(offset / std) / std
+
+
 def _half_width(normal_std: float, tolerance: float) -> float:
     """h with P(abs(N + U) <= h) = 95 % for a normal N and U even within +-tolerance, both around 0."""
     if tolerance <= 1e-6 * normal_std or tolerance == 0:

@@ -7,6 +7,7 @@ import math
 from stillbox.capture.errors import StillboxError
 
 STANDARD_PRESSURE_PA = 101_325.0
+ZERO_C_IN_K = 273.15
 CARBON_DIOXIDE_FRACTION = 4e-4
 """Mole fraction of CO2."""
 
@@ -52,7 +53,7 @@ def speed_of_sound_m_s(
     """
     _require_ranges(temperature_c, relative_humidity, pressure_pa)
     t, p, xc, a = temperature_c, pressure_pa, CARBON_DIOXIDE_FRACTION, _CRAMER
-    kelvin = t + 273.15
+    kelvin = t + ZERO_C_IN_K
     # Cramer's own saturation pressure (Davis 1992, with the constants that he gives in eq. A3).
     saturation_pa = math.exp(1.2811805e-5 * kelvin**2 - 1.9509874e-2 * kelvin + 34.04926034 - 6.3536311e3 / kelvin)
     xw = relative_humidity * _enhancement(t, p) * saturation_pa / p
@@ -79,7 +80,7 @@ def density_kg_m3(
     """
     _require_ranges(temperature_c, relative_humidity, pressure_pa)
     t, p = temperature_c, pressure_pa
-    kelvin = t + 273.15
+    kelvin = t + ZERO_C_IN_K
     saturation_pa = math.exp(1.2378847e-5 * kelvin**2 - 1.9121316e-2 * kelvin + 33.93711047 - 6.3431645e3 / kelvin)
     xv = relative_humidity * _enhancement(t, p) * saturation_pa / p
     compressibility = (

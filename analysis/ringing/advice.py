@@ -10,19 +10,31 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+import numpy as np
+
 from stillbox.analysis.impedance.findings import Cause
 from stillbox.analysis.physics.cavity import FLANGED_END, FREE_END, RoomMode
 
 _FOAM_HELPS_FROM_HZ = 1_000.0
+"""A quarter of a wavelength is 86 mm there: foam of some tens of millimetres reaches where the air moves."""
 _SPEED_M_S = 344.0
+"""At 20 degrees C (Cramer 1993): for places to a centimetre."""
+_LINING_MM, _STEP_MM = (20, 50), 10
+"""Foam as it is sold: thinnest and thickest sheet, in steps."""
+_MOST_PLACES = 4
+"""Fillings across one dimension that are worth naming: with more of them it is filled all over."""
+_DAMPED_Q = 10.0
+"""A wall of less has lost all that a damping layer could take: two boards on a lossy glue have Q 3 to 7 (loss factor
+0.15 to 0.3: Ross, Ungar and Kerwin 1959 [M])."""
 _FIBRE = "wear gloves and a mask against fibre dust"
 _GLUE = "ventilate when gluing and follow the adhesive's data sheet"
-
 
 _SHORTER = 0.7
 """Length of a port that rings higher, over the present one."""
 _TREATED = 0.5
 """Share of the air's motion energy at a filling from which on it works on a standing wave."""
+_ROUNDING = 1e-9
+"""A half made of sines may come out a little less."""
 
 
 @dataclass(frozen=True)
@@ -109,7 +121,7 @@ def _treats(filled: RoomMode | None, mode: RoomMode | None) -> bool:
     axis = next(index for index, order in enumerate(filled.orders) if order)
     order, other = filled.orders[axis], mode.orders[axis]
     moved = [math.sin(math.pi * other * (2 * k + 1) / (2 * order)) ** 2 for k in range(order)]
-    return sum(moved) / order >= _TREATED - 1e-9
+    return sum(moved) / order >= _TREATED - _ROUNDING
 
 
 def same_filling(lead_hz: float) -> Advice:
@@ -153,7 +165,7 @@ def _standing_wave(frequency_hz: float, mode: RoomMode | None, vented: VentedBox
     quarter_mm = 1e3 * _SPEED_M_S / frequency_hz / 4
     where = _where(mode, quarter_mm)
     if frequency_hz >= _FOAM_HELPS_FROM_HZ:
-        thickness_mm = min(50, max(20, 10 * round(quarter_mm / 20)))
+        thickness_mm = int(np.clip(_STEP_MM * round(0.5 * quarter_mm / _STEP_MM), *_LINING_MM))
         lining = f"a lining of {thickness_mm} mm or more on one of the facing walls helps too"
     else:
         lining = (
@@ -194,14 +206,14 @@ def _where(mode: RoomMode | None, quarter_mm: float) -> str:
     order, length = mode.orders[axis], mode.inside_mm[axis]
     if order == 1:
         return f"across the middle of the {along}"
-    places = ", ".join(f"{(2 * k + 1) * length / (2 * order):.0f}" for k in range(min(order, 4)))
+    places = ", ".join(f"{(2 * k + 1) * length / (2 * order):.0f}" for k in range(min(order, _MOST_PLACES)))
     return f"across the {along} at {places} mm from one end"
 
 
 def _wall(frequency_hz: float, q: float) -> Advice:
     damped = (
         "constrained-layer damping (a second thin board on a soft, lossy glue) takes its Q down"
-        if q >= 10
+        if q >= _DAMPED_Q
         else "it is damped already, so stiffness is what is left"
     )
     return Advice(

@@ -26,20 +26,61 @@ from stillbox.capture.build.build_description import BuildDescription
 TEMPERATURE_DOUBT_C = 5.0
 """Half width: the temperature in the box is known no better."""
 
+_SPRING_FLOOR = 0.05
+"""Least fc^2 - fs^2 over fc^2 that is believed: the air load differs between baffle and box by some percent of the
+moving mass (common practice, no source)."""
+_SPRING_STD, _SPRING_STD_SMALL = 0.1, 0.7
+"""Natural logarithm, of fc^2 - fs^2: of a plain one, and of one that is small against that floor."""
+_SPRING_UNTOLD, _SPRING_UNTOLD_STD = 0.5, 0.5
+"""fc^2 - fs^2 over fc^2 without a free-air take: a box of alpha 1, give or take (common practice, no source)."""
+
 _TYPICAL_Q = 20.0
+"""Of what was not found yet: a standing wave in a bare or thinly lined box (common practice, no source)."""
 _DIMENSION_STD = 0.006
 """Relative: inside dimensions as measured with a rule; cone, magnet and braces take a little of them."""
 
 _DRIVER_STD = 0.003
 """Relative change of a driver's own resonance between two mountings (common practice, no source)."""
+_DRIVER_SEEN = 0.97
+"""How often a driver's own resonance that is strong enough shows in the box too (common practice, no source)."""
 
 _MODE_SEEN = {"axial": 0.8, "tangential": 0.15, "oblique": 0.05}
 """How often a mode that is strong enough is found: the cone drives axial modes best (common practice, no source)."""
 
+NEAR_A_NODE = 0.02
+"""Share of what a corner has that is always felt: near a node the exact place decides."""
+_ROUNDED_STD = 0.7
+"""Doubt about the mean of a mode over the cone, in units of its own logarithm: a stiff flat disc has all of it, a real
+cone some (common practice, no source)."""
+_FLAT = 1e-6
+"""Argument below which the mean over the cone is that at its middle, to rounding."""
+
 _PIPE_SEEN = 0.8
-_MOST_MODES = 1_500
+"""As that of an axial mode: a pipe mode moves along the tube (common practice, no source)."""
+_PIPE_STD = 0.015
+"""Relative: wall of the tube, rounded ends, grille (common practice, no source)."""
+_END_DOUBT = 0.2
+"""Part of both end corrections in doubt: flange and baffle near by (flanged and free differ by a quarter)."""
+_PIPE_COUPLING_STD = 1.5
+"""Natural logarithm: where port and cone lie in the standing waves decides (common practice, no source)."""
 _TYPICAL_PORT_RADIUS_M = 0.03
+"""Where no diameter is told (common practice, no source)."""
+
+_PORT_PLACE_STD, _PORT_UNTOLD_STD = 0.3, 0.7
+"""Relative, of the shift of a mode by the port's air: with its place told, and not told, where the mean over all places
+stands for it: cos^2 of any phase is 0.5 with a standard deviation of 0.35, 0.7 of that."""
+
+_MOST_MODES = 1_500
+"""Beyond so many a match says nothing: they lie closer than they are known."""
 _HIGHEST_CANDIDATE_HZ = 6_000.0
+"""Above it a cone is larger than a wavelength and feels no standing wave (common practice, no source)."""
+_ABOVE_THE_LAST = 1.3
+"""Modes are counted up to this over the last resonance found: none farther above could be meant."""
+
+_COLDEST_C, _WARMEST_C = -30.0, 60.0
+"""Range of the air's formulas (`analysis.physics.air`)."""
+_NO_HEIGHT_OHM = 1e-12
+"""Stands for a height of nothing where a logarithm is taken."""
 
 
 @dataclass(frozen=True)
@@ -126,10 +167,10 @@ def setting_of(in_box: ResonanceFit, free_air: ResonanceFit | None) -> Setting |
     if free_air is not None and free_air.motional:
         spring = closed_hz**2 - free_air.motional[0].frequency_hz ** 2
         # The air load differs between baffle and box, so a small difference is not to be trusted.
-        floor = 0.05 * closed_hz**2
-        spring_hz2, doubt = max(spring, floor), 0.1 if spring > 2 * floor else 0.7
+        floor = _SPRING_FLOOR * closed_hz**2
+        spring_hz2, doubt = max(spring, floor), _SPRING_STD if spring > 2 * floor else _SPRING_STD_SMALL
     else:
-        spring_hz2, doubt = 0.5 * closed_hz**2, 0.5
+        spring_hz2, doubt = _SPRING_UNTOLD * closed_hz**2, _SPRING_UNTOLD_STD
     return Setting(spring_hz2, doubt, closed_hz, tuning_hz, cone_residue(in_box))
 
 
@@ -147,7 +188,7 @@ def driver_candidates(in_box: ResonanceFit, free_air: ResonanceFit | None) -> li
                 frequency_hz=held.frequency_hz,
                 shift=0.0,
                 std=math.hypot(held.frequency_std_hz / held.frequency_hz, _DRIVER_STD),
-                seen=0.97 * _visible(resonance.height_ohm, limit),
+                seen=_DRIVER_SEEN * _visible(resonance.height_ohm, limit),
                 free_air=held,
             )
         )
@@ -161,7 +202,7 @@ def mode_candidates(in_box: ResonanceFit, description: BuildDescription, setting
         return []
     speed = speed_of_sound_m_s(description.temperature_c)
     speed_std = _speed_std(description.temperature_c)
-    highest_hz = min(_HIGHEST_CANDIDATE_HZ, 1.3 * in_box.resonances[-1].frequency_hz)
+    highest_hz = min(_HIGHEST_CANDIDATE_HZ, _ABOVE_THE_LAST * in_box.resonances[-1].frequency_hz)
     # Weyl: about 4 pi V f^3 / (3 c^3) modes lie below f; beyond so many a match says nothing.
     volume_m3 = math.prod(inside) * 1e-9
     highest_hz = min(highest_hz, speed * (3 * _MOST_MODES / (4 * math.pi * volume_m3)) ** (1 / 3))
@@ -172,7 +213,7 @@ def mode_candidates(in_box: ResonanceFit, description: BuildDescription, setting
         ratio = mode.energy_ratio((driver.from_top_mm, driver.from_left_mm, 0.0))
         # A stiff flat disc feels the mean over its area; a real cone something between that and its middle.
         rounded = math.sqrt(_cone_average(mode, driver.diameter_mm))
-        likely = 0.5 * largest if ratio is None else max(ratio, 0.02 * largest)
+        likely = 0.5 * largest if ratio is None else max(ratio, NEAR_A_NODE * largest)
         height = setting.height_ohm(mode.frequency_hz, likely * rounded, _TYPICAL_Q)
         limit = typical_limit(in_box.detection_limit, mode.frequency_hz, _TYPICAL_Q)
         shift, shift_std = _port_shift(mode, setting, (port.from_top_mm, port.from_left_mm, 0.0))
@@ -186,7 +227,7 @@ def mode_candidates(in_box: ResonanceFit, description: BuildDescription, setting
                 seen=_MODE_SEEN[mode.kind] * _visible(height, limit),
                 energy_ratio=None if ratio is None else ratio * rounded,
                 largest_energy_ratio=largest * rounded,
-                energy_ratio_ln_std=-0.7 * math.log(rounded),
+                energy_ratio_ln_std=-_ROUNDED_STD * math.log(rounded),
                 mode=mode,
             )
         )
@@ -199,11 +240,11 @@ def pipe_candidates(in_box: ResonanceFit, description: BuildDescription, setting
     if port.length_mm is None:
         return []
     speed = speed_of_sound_m_s(description.temperature_c)
-    radius_m = _TYPICAL_PORT_RADIUS_M if port.diameter_mm is None else 0.5e-3 * port.diameter_mm
+    radius_m = _TYPICAL_PORT_RADIUS_M if port.diameter_mm is None else 0.5 * port.diameter_mm * 1e-3
     length_m = port.length_mm * 1e-3
     effective_m = effective_port_length_m(length_m, radius_m)
-    # Ends differ (flange, baffle near by): a fifth of the correction in doubt, all of it without a diameter.
-    doubt = (1.0 if port.diameter_mm is None else 0.2) * (effective_m - length_m) / effective_m
+    # Without a diameter all of the correction is in doubt.
+    doubt = (1.0 if port.diameter_mm is None else _END_DOUBT) * (effective_m - length_m) / effective_m
     tuning_hz = setting.tuning_hz or setting.closed_box_hz / 2
     highest_hz = min(_HIGHEST_CANDIDATE_HZ, in_box.band_hz[1])
     candidates = []
@@ -217,10 +258,10 @@ def pipe_candidates(in_box: ResonanceFit, description: BuildDescription, setting
                 f"{1e3 * effective_m:.0f} mm with its ends)",
                 frequency_hz=frequency,
                 shift=0.0,
-                std=math.hypot(_speed_std(description.temperature_c), 0.015, doubt),
+                std=math.hypot(_speed_std(description.temperature_c), _PIPE_STD, doubt),
                 seen=_PIPE_SEEN * _visible(height, typical_limit(in_box.detection_limit, frequency, _TYPICAL_Q)),
                 energy_ratio=ratio,
-                energy_ratio_ln_std=1.5,  # where port and cone lie in the standing waves
+                energy_ratio_ln_std=_PIPE_COUPLING_STD,
             )
         )
     return candidates
@@ -236,13 +277,13 @@ def wall_panels(description: BuildDescription) -> tuple[PanelRange, ...]:
 
 def _visible(height_ohm: float, limit_ohm: float) -> float:
     """Probability that a height known to a factor of about e lies above the limit."""
-    return float(special.ndtr(math.log(max(height_ohm, 1e-12) / limit_ohm)))
+    return float(special.ndtr(math.log(max(height_ohm, _NO_HEIGHT_OHM) / limit_ohm)))
 
 
 def _speed_std(temperature_c: float) -> float:
     """Relative standard uncertainty of c from the temperature, rectangular (JCGM 100, 4.3.7)."""
-    spread = speed_of_sound_m_s(min(temperature_c + TEMPERATURE_DOUBT_C, 60.0)) - speed_of_sound_m_s(
-        max(temperature_c - TEMPERATURE_DOUBT_C, -30.0)
+    spread = speed_of_sound_m_s(min(temperature_c + TEMPERATURE_DOUBT_C, _WARMEST_C)) - speed_of_sound_m_s(
+        max(temperature_c - TEMPERATURE_DOUBT_C, _COLDEST_C)
     )
     return spread / speed_of_sound_m_s(temperature_c) / 2 / math.sqrt(3)
 
@@ -253,7 +294,7 @@ def _cone_average(mode: RoomMode, diameter_mm: float | None) -> float:
         return 1.0
     across = math.hypot(*(order / length for order, length in zip(mode.orders[:2], mode.inside_mm[:2], strict=True)))
     x = math.pi * across * diameter_mm / 2
-    return max(float((2 * special.j1(x) / x) ** 2), 0.02) if x > 1e-6 else 1.0
+    return max(float((2 * special.j1(x) / x) ** 2), NEAR_A_NODE) if x > _FLAT else 1.0
 
 
 def _port_shift(
@@ -265,5 +306,5 @@ def _port_shift(
     ratio = mode.energy_ratio(place_mm)
     per_unit = 0.5 * setting.tuning_hz**2 / max(mode.frequency_hz**2 - setting.tuning_hz**2, setting.tuning_hz**2)
     if ratio is None:
-        return float(per_unit), float(0.7 * per_unit * np.sqrt(2.0 ** (mode.dimensions - 1)))
-    return ratio * per_unit, 0.3 * ratio * per_unit
+        return float(per_unit), float(_PORT_UNTOLD_STD * per_unit * np.sqrt(2.0 ** (mode.dimensions - 1)))
+    return ratio * per_unit, _PORT_PLACE_STD * ratio * per_unit

@@ -14,6 +14,14 @@ from stillbox.analysis.physics.plates import PanelRange
 from stillbox.analysis.ringing.cause_candidates import Candidate, Setting
 from stillbox.analysis.ringing.result_words import share_text
 
+_WORTH_A_WORD, _WORTH_A_SENTENCE = 0.02, 0.1
+"""Probability from which on evidence for a cause is told: of port and air, which have numbers of their own, and of wall
+and room, which have words only."""
+_LISTED = 0.01
+"""Probability from which on a cause stands in the list: what prints as 1 % at least."""
+_FAR, _VERY_PLACE = 0.2, 5e-4
+"""Relative offset: from the one on a candidate is another thing, below the other it would print as nothing."""
+
 
 class WhatIsMissing(Protocol):
     """What the build does not tell."""
@@ -41,21 +49,19 @@ def evidence_for(
     sentences = [f"with the cone held it would lie at {lies} Hz, Q {held.q:.3g}"]
     sentences.append(_driver(held, candidates, best, missing))
     sentences.append(_air(held, candidates, best, setting, missing, probabilities))
-    if "port" in best and probabilities["port"] > 0.02:
+    if "port" in best and probabilities["port"] > _WORTH_A_WORD:
         pipe = best["port"]
         sentences.append(f"{pipe.name}: {pipe.frequency_hz:.0f} Hz, {_offset(held, pipe)}")
-    if probabilities["wall"] > 0.1:
-        sentences.append(
-            "left over by driver, air and port: a wall or another part of the cabinet"
-        )
+    if probabilities["wall"] > _WORTH_A_SENTENCE:
+        sentences.append("left over by driver, air and port: a wall or another part of the cabinet")
         sentences.append(_walls(held, panels))
-    if probabilities.get("room", 0.0) > 0.1:
+    if probabilities.get("room", 0.0) > _WORTH_A_SENTENCE:
         sentences.append(
             f"narrow (Q {resonance.q:.3g}), small ({1000 * resonance.height_ohm:.2g} mΩ) and low, as standing waves of "
             "a room are; those change with the place of the speaker"
         )
     order = sorted(probabilities, key=lambda cause: -probabilities[cause])
-    told = [f"{cause} {share_text(probabilities[cause])}" for cause in order if probabilities[cause] >= 0.01]
+    told = [f"{cause} {share_text(probabilities[cause])}" for cause in order if probabilities[cause] >= _LISTED]
     sentences.append("probability: " + ", ".join(told))
     return tuple(sentences)
 
@@ -91,7 +97,11 @@ def _air(
         return "no standing wave of the inside dimensions could show here"
     candidate = best.get("standing wave") or _nearest(held, modes)
     sentence = f"{candidate.name}: {candidate.frequency_hz:.5g} Hz, {_offset(held, candidate)}"
-    if candidate.largest_energy_ratio is not None and setting is not None and probabilities["standing wave"] > 0.02:
+    if (
+        candidate.largest_energy_ratio is not None
+        and setting is not None
+        and probabilities["standing wave"] > _WORTH_A_WORD
+    ):
         found = 100 * setting.energy_ratio(held) / candidate.largest_energy_ratio
         bounded = f"{found:.0f} % of" if found <= 100 else "no less than"
         sentence += f"; the cone feels {bounded} what it would in a corner"
@@ -115,9 +125,9 @@ def _walls(held: HeldResonance, panels: Sequence[PanelRange]) -> str:
 
 def _offset(held: HeldResonance, candidate: Candidate) -> str:
     offset = held.frequency_hz / candidate.frequency_hz - 1
-    if abs(offset) >= 0.2:
+    if abs(offset) >= _FAR:
         return "far from what was found"
-    return "found at that very place" if abs(offset) < 5e-4 else f"found {100 * offset:+.2g} % from it"
+    return "found at that very place" if abs(offset) < _VERY_PLACE else f"found {100 * offset:+.2g} % from it"
 
 
 def _nearest(held: HeldResonance, candidates: Sequence[Candidate]) -> Candidate:

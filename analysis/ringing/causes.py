@@ -31,35 +31,52 @@ from stillbox.analysis.ringing.cause_candidates import (
 )
 from stillbox.analysis.ringing.cause_doubts import contradiction, families_off, without_false_certainty
 from stillbox.analysis.ringing.cause_evidence import evidence_for
+from stillbox.analysis.ringing.cause_likelihood import likelihood_of
 from stillbox.analysis.ringing.room import room_rate
 from stillbox.capture.arrays import FloatArray
 from stillbox.capture.build.build_description import BuildDescription
 
-# Common practice, no source: how many resonances of a kind there are per unit of ln f where they occur.
+# How many resonances of a kind there are per unit of ln f where they occur (common practice, no source).
 _WALL_RATE = 0.8
-_WALL_FROM_HZ = 80.0
-_WALL_BELOW = 0.1
-_WALL_FULL_TO_HZ = 900.0
 _UNKNOWN_RATE = 0.05
 _DRIVER_RATE_UNTOLD = 0.6
 _MODE_RATE_UNTOLD = 1.5
 
-_HEAVY_TAIL = (0.12, 4.0)
-"""Share and width of a second, wider bell in each prediction: braces, hung magnets, notches, walls that give way."""
+_WALL_FROM_HZ = 80.0
+"""Where walls begin whose size is not known: 19 mm of the softest MDF over 0.63 m, edges supported."""
+_BELOW_ITS_RANGE = 0.7
+"""A panel that is lighter or better coupled than thought reaches down to this part of its range (common practice, no
+source)."""
+_WALL_BELOW = 0.1
+"""Share of walls below that: feet, shelves, the floor (common practice, no source)."""
+_WALL_FULL_TO_HZ = 900.0
+"""Above it the modes of a panel are high ones, which move little air: as many of its parts go up as down (common
+practice, no source)."""
+_DRIVER_FULL_FROM_HZ = 400.0
+"""Below it a driver has fewer resonances of its own than above: surround and cone break up from there on (common
+practice, no source)."""
 
-_WALL_Q = (22.0, 0.7)
-"""Median and logarithmic spread of Q of walls (loss factors 0.01 to 0.1)."""
-
-_WALL_RATIO = (3e-4, 1.0)
-"""Range of the compliance of a wall over that of the air; log-uniform within."""
-
-_WRONG_PLACE = 0.1
-"""How often the place of the driver in build.toml, or what it means for a mode, is wrong."""
-
-_FAMILY_STD = 0.004
+_LEAST_SEEN = 1e-3
+"""A candidate that shows more seldom is left out: at the very place of a resonance it would come to a tenth at most."""
 _LEAST_CERTAIN = 0.5
+"""A cause is decided where it is likelier than all others together."""
 _WORTH_A_DOUBT = 0.2
 """Probability of a standing wave from which on what contradicts it is told."""
+
+_FAMILY_STD = 0.004
+"""Relative: what modes of one dimension do not have in common (cone and braces lie elsewhere on each; common practice,
+no source)."""
+_FAMILY_TOLD = 0.5
+"""A family is told where its others were found with this probability at least, all together."""
+_FAMILY_COMMON = 0.7
+"""Share of the doubt, in its square, that modes of one dimension have in common: the speed of sound and that dimension
+(common practice, no source)."""
+_FAMILY_SEEN, _MOST_SEEN = 1.15, 0.95
+"""Where one of a family shows, the others show more often by this factor, never for certain (common practice, no
+source)."""
+
+_MOST_PASSES, _SETTLED = 200, 1e-9
+"""Message passing ends where no message moves by more (relative to 1), or after so many passes, should one swing."""
 
 
 @dataclass(frozen=True)
@@ -109,7 +126,7 @@ def assign_causes(
     case = _Case(
         in_box.resonances,
         held_resonances(in_box),
-        tuple(c for c in candidates if c.seen > 1e-3),
+        tuple(c for c in candidates if c.seen > _LEAST_SEEN),
         setting,
         wall_panels(description),
         missing,
@@ -190,11 +207,11 @@ def one_to_one(likelihood: FloatArray, seen: FloatArray, background: FloatArray)
     """
     weight = seen * likelihood / ((1 - seen) * background[:, None])
     to_resonance = np.ones_like(weight)
-    for _ in range(200):
+    for _ in range(_MOST_PASSES):
         claimed = weight * to_resonance
         to_candidate = weight / (1 + claimed.sum(axis=1, keepdims=True) - claimed)
         moved = 1 / (1 + to_candidate.sum(axis=0, keepdims=True) - to_candidate)
-        settled = np.all(np.abs(moved - to_resonance) < 1e-9)
+        settled = np.all(np.abs(moved - to_resonance) < _SETTLED)
         to_resonance = moved
         if settled:
             break
@@ -204,80 +221,23 @@ def one_to_one(likelihood: FloatArray, seen: FloatArray, background: FloatArray)
 
 
 def _beliefs(case: _Case) -> FloatArray:
-    likelihood = np.array([[_likelihood(held, c, case) for c in case.candidates] for held in case.held])
+    likelihood = np.array([[likelihood_of(held, c, case.setting) for c in case.candidates] for held in case.held])
     seen = np.array([candidate.seen for candidate in case.candidates])
     background = np.array([sum(_background(index, case).values()) for index in range(len(case.held))])
     shape = (len(case.held), len(case.candidates))
     return one_to_one(likelihood.reshape(shape), seen, background)
 
 
-def _likelihood(held: HeldResonance, candidate: Candidate, case: _Case) -> float:
-    """Density per unit of ln f, times how much better Q and coupling fit than they would by coincidence."""
-    offset = math.log(held.frequency_hz / candidate.frequency_hz) - candidate.shift
-    own_std = held.frequency_std_hz / held.frequency_hz
-    std = math.hypot(candidate.std, own_std)
-    if candidate.cause == "standing wave" and offset < 0:
-        # Fibre in the box lowers Q and slows sound down (isothermal: to 85 %).
-        std = math.hypot(std, min(0.15 / held.q, 0.05))
-    share, wide = _HEAVY_TAIL
-    density = (1 - share) * _bell(offset, std) + share * _bell(offset, wide * std)
-    return density * _fit_of_q(held, candidate) * _fit_of_coupling(held, candidate, case.setting)
-
-
-def _fit_of_q(held: HeldResonance, candidate: Candidate) -> float:
-    """Driver: Q with the cone held is the same in free air. Otherwise Q tells little."""
-    free = candidate.free_air
-    if free is None:
-        return 1.0
-    std = math.hypot(0.1, math.hypot(held.q_std / held.q, free.q_std / free.q))
-    std = min(std, 2.0)
-    median, spread = _WALL_Q
-    chance = _bell(math.log(held.q / median), math.hypot(spread, held.q_std / held.q))
-    return (0.9 * _bell(math.log(held.q / free.q), std) + 0.1 * chance) / chance
-
-
-def _fit_of_coupling(held: HeldResonance, candidate: Candidate, setting: Setting | None) -> float:
-    """Driver: coupled as in free air. Standing wave: as its shape at the cone says, at most as at a wall."""
-    low, high = _WALL_RATIO
-    chance = 1 / math.log(high / low)
-    if candidate.free_air is not None:
-        return (0.9 * _bell(math.log(held.coupling / candidate.free_air.coupling), 0.4) + 0.1 * chance) / chance
-    assert setting is not None
-    found = setting.energy_ratio(held)
-    blur = math.hypot(0.3, setting.box_spring_ln_std, candidate.energy_ratio_ln_std)
-    largest = candidate.largest_energy_ratio
-    if largest is None:
-        assert candidate.energy_ratio is not None
-        return _bell(math.log(found / candidate.energy_ratio), blur) / chance
-    # Two modes that are not told apart may show together more than one could.
-    elsewhere = 0.95 * _anywhere(found / largest, blur) + 0.05 * chance
-    if candidate.energy_ratio is None:
-        return elsewhere / chance
-    # Near a node the exact place decides: 2 % of the largest ratio are always possible.
-    there = _bell(math.log(found / (candidate.energy_ratio + 0.02 * largest)), math.hypot(0.3, blur))
-    return (1 - _WRONG_PLACE) * there / chance + _WRONG_PLACE * elsewhere / chance
-
-
-def _anywhere(ratio: float, blur: float) -> float:
-    """Density of ln(ratio) for ratio = cos^2 of a uniform phase, blurred by a log-normal factor."""
-    phase = (np.arange(40) + 0.5) / 40 * math.pi / 2
-    return float(np.mean(np.exp(-0.5 * ((math.log(ratio) - 2 * np.log(np.cos(phase))) / blur) ** 2))) / (
-        blur * math.sqrt(2 * math.pi)
-    )
-
-
 def _background(index: int, case: _Case) -> dict[Cause, float]:
     """Expected resonances per unit of ln f without a candidate of their own: walls, room, and what is not known."""
     frequency = case.held[index].frequency_hz
-    # A panel lighter or better coupled than thought reaches down a little further than its range.
-    low_hz = 0.7 * case.panels[0].lowest_hz if case.panels else _WALL_FROM_HZ
-    # High modes of a panel move little air: as many parts go up as down.
+    low_hz = _BELOW_ITS_RANGE * case.panels[0].lowest_hz if case.panels else _WALL_FROM_HZ
     wall = _WALL_RATE * min(1.0, (_WALL_FULL_TO_HZ / frequency) ** 2)
     if frequency < low_hz:
         wall *= _WALL_BELOW
     unknown = _UNKNOWN_RATE
     if case.missing.free_air:
-        unknown += _DRIVER_RATE_UNTOLD * min(1.0, frequency / 400.0)
+        unknown += _DRIVER_RATE_UNTOLD * min(1.0, frequency / _DRIVER_FULL_FROM_HZ)
     if case.missing.dimensions or case.setting is None:
         unknown += _MODE_RATE_UNTOLD
     return {"wall": wall, "room": room_rate(case.resonances[index]), "undecided": unknown}
@@ -295,7 +255,7 @@ def _with_families(case: _Case, beliefs: FloatArray) -> tuple[Candidate, ...]:
         for column in members:
             others = [other for other in members if other != column]
             offset, weight = _offset_of(case, beliefs, others)
-            if weight < 0.5:
+            if weight < _FAMILY_TOLD:
                 continue
             candidate = case.candidates[column]
             own = candidate.std**2 - _FAMILY_STD**2
@@ -303,8 +263,8 @@ def _with_families(case: _Case, beliefs: FloatArray) -> tuple[Candidate, ...]:
             changed[column] = replace(
                 candidate,
                 shift=candidate.shift + min(weight, 1.0) * offset,
-                std=math.sqrt(candidate.std**2 - min(weight, 1.0) * 0.7 * max(own, 0.0)),
-                seen=min(0.95, 1.15 * candidate.seen),
+                std=math.sqrt(candidate.std**2 - min(weight, 1.0) * _FAMILY_COMMON * max(own, 0.0)),
+                seen=min(_MOST_SEEN, _FAMILY_SEEN * candidate.seen),
             )
     return tuple(changed)
 
@@ -363,8 +323,3 @@ def _warnings(case: _Case, any_found: bool) -> tuple[str, ...]:
     if case.setting is None:
         warnings.append("no motional peak was found in the box: standing waves and port cannot be told")
     return tuple(warnings)
-
-
-def _bell(offset: float, std: float) -> float:
-    """Normal density."""
-    return math.exp(-0.5 * (offset / std) ** 2) / (std * math.sqrt(2 * math.pi))

@@ -11,24 +11,29 @@ import numpy as np
 from stillbox.analysis.impedance.findings import Cause, Finding
 from stillbox.analysis.impedance.repeatability import USUAL_TUNING
 from stillbox.analysis.maths.quantity import change_text
-from stillbox.analysis.physics.air import speed_of_sound_m_s
+from stillbox.analysis.physics.air import ZERO_C_IN_K, speed_of_sound_m_s
 
 SHARING: tuple[Cause, ...] = ("standing wave", "port")
 """Causes whose frequency follows the speed of sound."""
 
 _FEWEST = 2
+"""Standing waves that have something in common."""
 _RESIDUAL = 0.0006
 """Relative scatter of standing waves around their common factor (common practice, no source)."""
 _OUTLIER = 3.5
+"""Standard deviations from which on a standing wave does not follow the others: one of 2000 does so by chance."""
 _THERMOMETER_K = 1.0
 """Standard uncertainty of a temperature that a person says."""
 _SIGNIFICANT = 3.0
+"""Standard uncertainties from which on the factor is one (as `analysis.ringing.tuning_shifts.SIGNIFICANT`)."""
 _LEAST = 0.0015
 """Relative; a smaller factor is not worth a word (1 K makes 0.17 %)."""
 _MOST_K = 15.0
+"""Rooms of two takes differ by no more: what is above is filling (common practice, no source)."""
 _DAMPED = 0.8
 """Ratio of Q below which a common lowering is put down to a filling."""
 _USUAL_C = 20.0
+"""Of a room where no temperature was said."""
 
 
 @dataclass(frozen=True)
@@ -98,7 +103,7 @@ def common_factor(
     said = None
     if before_c is not None and after_c is not None:
         ratio = speed_of_sound_m_s(after_c) / speed_of_sound_m_s(before_c)
-        said = _Offset(math.log(ratio), math.sqrt(2) * _THERMOMETER_K * 0.5 / (273.15 + before_c), True)
+        said = _Offset(math.log(ratio), math.sqrt(2) * _THERMOMETER_K * 0.5 / (ZERO_C_IN_K + before_c), True)
         offsets.append(said)
     certain = [offset for offset in offsets if offset.certain]
     if len(certain) >= _FEWEST:
@@ -114,7 +119,7 @@ def common_factor(
     offset, std = _mean(kept)
     if abs(offset) < max(_SIGNIFICANT * std, _LEAST):
         return None
-    kelvin: float | None = (273.15 + (_USUAL_C if before_c is None else before_c)) * (math.exp(2 * offset) - 1)
+    kelvin: float | None = (ZERO_C_IN_K + (_USUAL_C if before_c is None else before_c)) * (math.exp(2 * offset) - 1)
     quieter = [one.pair[1].resonance.q / one.pair[0].resonance.q for one in shared if one.pair is not None]
     damped = offset < 0 and said is None and float(np.median(quieter)) < _DAMPED
     if abs(kelvin or 0.0) > _MOST_K or damped or (said is not None and said not in _agreeing([said], offset)):

@@ -27,14 +27,15 @@ LEAST_FREQUENCY_CHANGE = 0.01
 """Relative; what a warmer room or another day changes by itself is no change (common practice, no source)."""
 
 _SHIFT_SCALE = 0.03
+"""Relative shift of a resonance that is not surprising: a lining lowers standing waves by several percent."""
 _TREATED = math.log(10.0)
 _BY_HEIGHT, _MOST_BY_HEIGHT = 3.0, 6.0
 """Cost of heights further apart than a treatment takes them (a tenth), for each factor of e, and the most of it."""
-"""Relative shift of a resonance that is not surprising: a lining lowers standing waves by several percent."""
-
 _OTHER_CAUSE = 4.0
 _UNMATCHED = 4.5
 """Costs of pairing different causes, and of leaving one resonance alone, in squared units of the shift."""
+_NEVER = 1e9
+"""Cost of what cannot be paired: far above that of all others together."""
 
 SIGNIFICANT_IF_LOW = 5.0
 """The same for what is lower than ``NOTABLE_OHM`` and in one take only: sounds and contacts make such ones too."""
@@ -218,7 +219,7 @@ def matched_pairs(before: tuple[Finding, ...], after: tuple[Finding, ...]) -> li
     for column in range(columns):
         cost[rows + column, column] = _UNMATCHED
     cost[rows:, columns:] = 0.0
-    cost = np.where(np.isinf(cost), 1e9, cost)
+    cost = np.where(np.isinf(cost), _NEVER, cost)
     pairs: list[tuple[int | None, int | None]] = []
     for row, column in zip(*optimize.linear_sum_assignment(cost), strict=True):
         if row < rows or column < columns:

@@ -12,6 +12,10 @@ from stillbox.analysis.ringing.ringing import GOOD_ENOUGH_S
 NONE = "–"
 TOLD = 3.0
 BEYOND_DOUBT = 10.0
+"""Times its uncertainty by which a change counts, and by which no number need be read any more."""
+_SUREST = 0.99
+"""Probability above which nothing is said more exactly: the model of causes is no better (common practice, no
+source)."""
 TOLD_MEANING = (
     f"told: by how many times its uncertainty a resonance changed; from {TOLD:g} on a change can be told, from "
     f"{BEYOND_DOUBT:g} on it is beyond doubt"
@@ -39,8 +43,8 @@ def sure_text(finding: Finding) -> str:
 
 def share_text(probability: float) -> str:
     """A probability in percent; nothing is surer than above 99 %."""
-    percent = 100 * probability
-    return "above 99 %" if percent >= 99.5 else f"{percent:.0f} %"
+    percent, surest = round(100 * probability), round(100 * _SUREST)
+    return f"above {surest} %" if percent > surest else f"{percent} %"
 
 
 def ringing_text(seconds: float) -> str:

@@ -30,6 +30,7 @@ ELSEWHERE: tuple[Cause, ...] = ("driver", "room")
 """Causes that no work on the box can take away."""
 
 _STEPS = 600
+"""Times at which a resonance is set against its neighbours: a millisecond in half a second of ringing."""
 
 
 def ringing_s(found: Sequence[Resonance], fit: ResonanceFit) -> FloatArray:

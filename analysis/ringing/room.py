@@ -10,19 +10,23 @@ from __future__ import annotations
 import math
 
 from stillbox.analysis.impedance.findings import Resonance
+from stillbox.analysis.maths.quantity import bell
 
 LOWEST_HZ, HIGHEST_HZ = 30.0, 250.0
 LEAST_OHM, MOST_OHM = 0.001, 0.02
 TYPICAL_Q = 24.0
+"""What they are like: see above."""
 _RATE = 2.0
 """Room resonances that show per unit of ln f within their band (common practice, no source)."""
 _Q_SPREAD = 0.4
+"""Of their Q, as a natural logarithm: 15 to 40 lie within 1.2 of it around the middle."""
 _EDGE = 0.35
 """Width of the edges of height and frequency as a natural logarithm."""
 _OTHER_OHM, _OTHER_SPREAD = 0.25, 1.4
 _OTHER_Q, _OTHER_Q_SPREAD = 22.0, 0.8
 """Heights and Q of what is not of the room: median and logarithmic spread (common practice, no source)."""
 _ALIKE = 1.0
+"""Likeness from which on a resonance looks more like the room's than like anything else."""
 
 
 def room_rate(resonance: Resonance) -> float:
@@ -42,9 +46,9 @@ def may_be_of_room(resonance: Resonance) -> bool:
 
 def _likeness(resonance: Resonance) -> float:
     height = _between(resonance.height_ohm, LEAST_OHM, MOST_OHM, _EDGE) / math.log(MOST_OHM / LEAST_OHM)
-    q = _bell(math.log(resonance.q / TYPICAL_Q), math.hypot(_Q_SPREAD, resonance.q_std / resonance.q))
-    other = _bell(math.log(resonance.height_ohm / _OTHER_OHM), _OTHER_SPREAD)
-    other_q = _bell(math.log(resonance.q / _OTHER_Q), math.hypot(_OTHER_Q_SPREAD, resonance.q_std / resonance.q))
+    q = bell(math.log(resonance.q / TYPICAL_Q), math.hypot(_Q_SPREAD, resonance.q_std / resonance.q))
+    other = bell(math.log(resonance.height_ohm / _OTHER_OHM), _OTHER_SPREAD)
+    other_q = bell(math.log(resonance.q / _OTHER_Q), math.hypot(_OTHER_Q_SPREAD, resonance.q_std / resonance.q))
     return height * q / (other * other_q)
 
 
@@ -55,7 +59,3 @@ def _between(value: float, low: float, high: float, edge: float) -> float:
 
 def _normal(deviations: float) -> float:
     return 0.5 * math.erfc(-deviations / math.sqrt(2))
-
-
-def _bell(offset: float, std: float) -> float:
-    return math.exp(-0.5 * (offset / std) ** 2) / (std * math.sqrt(2 * math.pi))

@@ -23,6 +23,8 @@ PORT_TUNING = "tuning between the peaks"
 NETWORK_CHANGE = 0.05
 """Relative change of the impedance far from the box's resonances from which on something else was changed: a coil
 warmed by 10 K or pushed in by a millimetre does less (common practice, no source)."""
+_FAR_ABOVE_OCTAVES, _PLACES = 2, 25
+"""Of the band's end: there no box reaches, and so many places show it."""
 _CAPACITIVE = -0.2
 """Reactance over magnitude at the lowest frequency, below which a capacitor lies in series: a driver alone is inductive
 or resistive there."""
@@ -144,7 +146,7 @@ def network_change(before: ResonanceFit, after: ResonanceFit) -> str:
     """
     low_hz = max(before.band_hz[0], after.band_hz[0])
     high_hz = min(before.band_hz[1], after.band_hz[1])
-    grid_hz = np.geomspace(high_hz / 4, high_hz, 25)
+    grid_hz = np.geomspace(high_hz / 2**_FAR_ABOVE_OCTAVES, high_hz, _PLACES)
     change = float(np.median(np.abs(after.impedance_ohm(grid_hz) / before.impedance_ohm(grid_hz) - 1)))
     if change > NETWORK_CHANGE:
         return (
