@@ -9,6 +9,9 @@ and those stand in the response to the sweep at times of their own (``-L ln k``,
   (``cos^3 = 3/4 cos + 1/4 cos 3``). Both show as voltages at the clips, each by the motional impedance at its own
   frequency. That tells how far the impedance is bent; of this a part is doubtful (``_DOUBTFUL``, measured on computed
   sweeps of drivers that bend: 0.01 to 0.14).
+- A sweep passes a peak in less time than the peak rings. The force of what bends then begins and ends with the peak and
+  spreads to frequencies that are swept before and after it: a cubic force of the motion in the sweep, computed over
+  time, says how far (first kernel beyond the linear one of a Volterra series), and the third harmonic how strong it is.
 - The second harmonic rings into the window of the fundamental where that must be long, at the lowest frequencies.
 """
 
@@ -26,6 +29,7 @@ from stillbox.analysis.sweeps.deconvolution import band_filter, inverse_filter, 
 from stillbox.analysis.sweeps.hum import Hum
 from stillbox.capture.arrays import ComplexArray, FloatArray
 from stillbox.capture.recording.take import JigKind, Recording
+from stillbox.capture.sweep.excitation import Excitation
 
 _DOUBTFUL = 0.1
 """Standard deviation of what a sweep says of a bent impedance, over the bend."""
@@ -35,6 +39,8 @@ _OVER_NOISE = 14.0
 """A harmonic counts where its power is so many times what noise has there: by chance once in a million places."""
 _SMOOTHED_OCTAVES, _LEAST_WIDTH_HZ = 1 / 12, 6.0
 """Power of harmonics is the mean over so much, and over so many hertz at least: a few bins where they are coarse."""
+_STRONG = 0.2
+"""The force is taken from where the power of the swing is at least this part of its highest."""
 _SOUND_HZ = (20.0, 1_000.0)
 """Between these the impedance comes down to that of the coil at rest."""
 _BLOCK = 2**18
@@ -68,36 +74,87 @@ def bent_variance(
     noise : ndarray, shape (n,)
         E|noise|^2 of the ratio.
     """
-    harmonics = _harmonics_of(recording, hum, frequency_hz, ratio, noise)
     excitation = recording.info.excitation
-    bend = _bend_by_third(harmonics, frequency_hz, ratio, recording.info.jig)
+    first, harmonics = _harmonics_of(recording, hum, frequency_hz, ratio, noise)
+    peak = _Peak.of(frequency_hz, ratio, recording.info.jig)
+    bend = peak.bend_by_third(harmonics)
     late_s = _RINGING_AT * excitation.harmonic_advance_s(2)
     ringing = _RINGING_IN * lead_weight(frequency_hz, excitation, late_s)
-    return (_DOUBTFUL * bend) ** 2 + ringing**2 * np.interp(frequency_hz, harmonics.frequency_hz, harmonics.second)
+    second = ringing**2 * np.interp(frequency_hz, harmonics.frequency_hz, harmonics.second)
+    variance: FloatArray = (_DOUBTFUL * bend) ** 2 + peak.spread(bend, first, excitation) ** 2 + second
+    return variance
 
 
-def _bend_by_third(harmonics: _Harmonics, frequency_hz: FloatArray, ratio: ComplexArray, jig: JigKind) -> FloatArray:
-    """By how much the ratio is bent, from the third harmonic, shape (n,)."""
-    seen = 1 - ratio if jig == "high-side" else ratio  # voltage at the clips -> change of channel 2
-    impedance = 1 / seen - 1 if jig == "low-side" else ratio / seen
-    inside = (frequency_hz >= _SOUND_HZ[0]) & (frequency_hz <= _SOUND_HZ[1])
-    coil = float(np.min(impedance.real[inside])) if np.any(inside) else float(np.min(impedance.real))
-    motional = np.abs(impedance - coil)
-    tripled_hz = 3 * frequency_hz
-    there = np.maximum(np.interp(tripled_hz, frequency_hz, motional), _LEAST_MOTIONAL * abs(coil) + 1e-12)
-    seen_there = np.interp(tripled_hz, frequency_hz, np.abs(seen))
-    third = np.sqrt(np.interp(tripled_hz, harmonics.frequency_hz, harmonics.third, right=0.0))
-    return 3 * third * motional / there * np.abs(seen) / seen_there
+@dataclass(frozen=True)
+class _Peak:
+    """The linear answer: motional impedance over the reference, and how a voltage at the clips changes channel 2."""
+
+    frequency_hz: FloatArray
+    motional: ComplexArray
+    coil: float
+    seen: ComplexArray
+
+    @staticmethod
+    def of(frequency_hz: FloatArray, ratio: ComplexArray, jig: JigKind) -> _Peak:
+        seen = 1 - ratio if jig == "high-side" else ratio
+        impedance = 1 / seen - 1 if jig == "low-side" else ratio / seen
+        inside = (frequency_hz >= _SOUND_HZ[0]) & (frequency_hz <= _SOUND_HZ[1])
+        coil = float(np.min(impedance.real[inside])) if np.any(inside) else float(np.min(impedance.real))
+        return _Peak(frequency_hz, impedance - coil, coil, seen)
+
+    def bend_by_third(self, harmonics: _Harmonics) -> FloatArray:
+        """By how much the ratio is bent, from the third harmonic, shape (n,)."""
+        motional, seen = np.abs(self.motional), np.abs(self.seen)
+        tripled_hz = 3 * self.frequency_hz
+        there = np.interp(tripled_hz, self.frequency_hz, motional)
+        there = np.maximum(there, _LEAST_MOTIONAL * abs(self.coil) + 1e-12)
+        seen_there = np.interp(tripled_hz, self.frequency_hz, seen)
+        third = np.sqrt(np.interp(tripled_hz, harmonics.frequency_hz, harmonics.third, right=0.0))
+        bend: FloatArray = 3 * third * motional / there * seen / seen_there
+        return bend
+
+    def spread(self, bend: FloatArray, first: ComplexArray, excitation: Excitation) -> FloatArray:
+        """By how much the ratio is changed by what bends while other frequencies are swept, shape (n,).
+
+        ``first`` is the spectrum of channel 1 in the even steps of the padded sweep.
+        """
+        if not np.any(bend):
+            return np.zeros(bend.size)
+        # As far as the cone moves: a spectrum without negative frequencies gives swing and its envelope at once.
+        step_hz = 0.5 * excitation.sample_rate_hz / (first.size - 1)
+        hz = np.arange(1, math.ceil(_SOUND_HZ[1] / step_hz)) * step_hz
+        answer = np.interp(hz, self.frequency_hz, self.motional * self.seen, left=0.0)
+        excited = first[1 : hz.size + 1]
+        moved = np.concatenate([[0.0], answer * excited / hz])
+        swing = fft.ifft(moved, 2 * moved.size)
+        power = np.abs(swing) ** 2
+        force = fft.fft(power * swing)[1 : moved.size]
+        # What a frequency feels of it at the moment at which it is swept is no spread.
+        when_s = excitation.rate_constant_s * np.log(hz / excitation.low_hz)
+        power_then = np.interp(when_s, np.arange(power.size) / (power.size * step_hz), power)
+        at_once = power_then * moved[1:]
+        with np.errstate(divide="ignore"):
+            to_ratio = np.where(hz > excitation.full_level_band_hz[0], np.abs(answer / excited), 0.0)
+        spread, at_once, power_then = (
+            np.interp(self.frequency_hz, hz, values, right=0.0)
+            for values in (to_ratio * np.abs(force - at_once), to_ratio * np.abs(at_once), power_then)
+        )
+        told = (bend > 0) & (at_once > 0) & (power_then > _STRONG * np.max(power_then))
+        if not np.any(told):
+            return np.zeros(bend.size)
+        strength = float(np.median(bend[told] / at_once[told]))
+        return np.asarray(strength * spread)
 
 
 def _harmonics_of(
     recording: Recording, hum: Hum | None, frequency_hz: FloatArray, ratio: ComplexArray, noise: FloatArray
-) -> _Harmonics:
-    """Second and third harmonic in the mean of the sweeps over channel 1, the linear answer taken out."""
+) -> tuple[ComplexArray, _Harmonics]:
+    """Spectrum of channel 1, and second and third harmonic over it, in the mean of the sweeps."""
     excitation = recording.info.excitation
     rate_hz = excitation.sample_rate_hz
     length = fft.next_fast_len(excitation.sweep_frames + excitation.silence_after_frames, real=True)
-    left_over = fft.irfft(_left_over(recording, hum, length, frequency_hz, ratio), length)
+    first = _mean_spectrum(recording, hum, length, 0)
+    left_over = fft.irfft(_left_over(recording, hum, first, length, frequency_hz, ratio), length)
     every_hz = fft.rfftfreq(length, 1 / rate_hz)
     powers = []
     for order in (2, 3):
@@ -113,15 +170,20 @@ def _harmonics_of(
         # Noise goes with the length of the window in time.
         expected = noise * np.sum(window**2) * (frequency_hz[1] - frequency_hz[0]) / rate_hz
         powers.append(np.where(smooth > _OVER_NOISE * expected, smooth - expected, 0.0))
-    return _Harmonics(frequency_hz, powers[0], powers[1])
+    return first, _Harmonics(frequency_hz, powers[0], powers[1])
 
 
 def _left_over(
-    recording: Recording, hum: Hum | None, length: int, frequency_hz: FloatArray, ratio: ComplexArray
+    recording: Recording,
+    hum: Hum | None,
+    first: ComplexArray,
+    length: int,
+    frequency_hz: FloatArray,
+    ratio: ComplexArray,
 ) -> ComplexArray:
     """Spectrum of what channel 2 has besides the linear answer, over channel 1, in the mean of the sweeps."""
     excitation = recording.info.excitation
-    first, left = (_mean_spectrum(recording, hum, length, channel) for channel in (0, 1))
+    left = _mean_spectrum(recording, hum, length, 1)
     linear = interpolate.CubicSpline(frequency_hz, ratio)
     for begin in range(0, left.size, _BLOCK):
         checked()
