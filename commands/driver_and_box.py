@@ -13,6 +13,7 @@ from stillbox.commands.opening import open_bench
 from stillbox.commands.options import (
     AnyUnitOption,
     BuildArgument,
+    FitOption,
     GateOption,
     JsonOption,
     PlotOption,
@@ -45,6 +46,7 @@ def driver(
         float | None, typer.Option("--re-tolerance", metavar="PERCENT", help="Tolerance of the multimeter.")
     ] = None,
     spice: SpiceOption = None,
+    everything: FitOption = False,
     as_json: JsonOption = False,
     gate: GateOption = None,
 ) -> None:
@@ -56,7 +58,7 @@ def driver(
     from stillbox.analysis.driver.topic import DRIVER
 
     asked = {"unit": unit, "re_ohms": re_ohms, "re_tolerance": re_tolerance}
-    tell(DRIVER, bench, asked, {"--spice": spice}, as_json=as_json)
+    tell(DRIVER, bench, asked, {"--spice": spice}, as_json=as_json, everything=everything)
 
 
 def box(
@@ -64,6 +66,7 @@ def box(
     state: StateOption = None,
     unit: AnyUnitOption = None,
     spice: SpiceOption = None,
+    everything: FitOption = False,
     as_json: JsonOption = False,
     gate: GateOption = None,
 ) -> None:
@@ -74,7 +77,7 @@ def box(
     bench = open_bench(build, gate)
     from stillbox.analysis.box.topic import BOX
 
-    tell(BOX, bench, {"state": state, "unit": unit}, {"--spice": spice}, as_json=as_json)
+    tell(BOX, bench, {"state": state, "unit": unit}, {"--spice": spice}, as_json=as_json, everything=everything)
 
 
 def bass(

@@ -52,6 +52,10 @@ def number_option(control: Number, metavar: str) -> Any:
     return typer.Option(control.option, metavar=metavar, help=control.tip)
 
 
+FitOption = Annotated[
+    bool,
+    typer.Option("--all", help="Also what the fit tells of its numbers: what lies at a bound, what hangs together."),
+]
 PlotOption = Annotated[
     Path | None,
     typer.Option("--plot", metavar="F", callback=_output(PICTURE), help="Picture to write: .svg, .png or .pdf."),

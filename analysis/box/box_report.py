@@ -58,7 +58,8 @@ class BoxReport:
     """A box in one state: quantities (one of closed and vented), leak, hump, volume.
 
     ``doubts`` say that the model does not follow the take, so that no number is to be trusted; they are warnings too.
-    ``origins`` are the causes of the small resonances, for the sound.
+    ``origins`` are the causes of the small resonances, for the sound. ``port_closed``: a take with the port
+    closed has told of leak and volume.
     """
 
     build: str
@@ -76,6 +77,7 @@ class BoxReport:
     doubts: tuple[str, ...]
     warnings: tuple[str, ...]
     origins: tuple[Origin, ...] = ()
+    port_closed: bool = False
 
 
 def box_report(
@@ -183,6 +185,7 @@ def _box_of_take(bench: Bench, take: TakeInfo, driver: DriverReport) -> BoxRepor
         doubts=tuple(doubts),
         warnings=tuple(dict.fromkeys(warnings)),
         origins=_origins(bench, take),
+        port_closed=closed_port is not None,
     )
 
 

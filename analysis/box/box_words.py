@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Any
 
+from stillbox.analysis.box.box_fit import box_fit_report, remedies
 from stillbox.analysis.box.box_report import BoxReport
 from stillbox.analysis.enclosure.box_quantities import LossQ
 from stillbox.analysis.impedance.repeatability import USUAL_LOSS, as_they_repeat, quantity_documents
@@ -93,6 +94,7 @@ def box_document(report: BoxReport) -> dict[str, Any]:
         },
         "volume": None if report.budget is None else _budget_document(report.budget),
         "volume_verdict": None if report.volumes is None else report.volumes.sentence,
+        "fit": box_fit_report(report.fit).document(remedies(report.fit, report.port_closed)),
         "warnings": list(report.warnings),
     }
 
@@ -165,6 +167,13 @@ def box_lines(report: BoxReport) -> Iterator[str]:
         yield report.volumes.sentence
     elif report.effective_m3 is None:
         yield "the effective volume needs a second take of the driver: --subject added-mass or test-box"
+
+
+def box_fit_lines(report: BoxReport) -> Iterator[str]:
+    """What the fit tells of its numbers."""
+    yield "the fit:"
+    for line in box_fit_report(report.fit).lines(remedies(report.fit, report.port_closed)):
+        yield f"  - {line}"
 
 
 def _budget_lines(budget: VolumeBudget) -> Iterator[str]:

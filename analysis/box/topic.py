@@ -8,7 +8,7 @@ from pathlib import Path
 
 from stillbox.analysis.bench import Bench
 from stillbox.analysis.box.box_report import BoxReport, box_of_take, box_report
-from stillbox.analysis.box.box_words import box_document, box_lines, box_table
+from stillbox.analysis.box.box_words import box_document, box_fit_lines, box_lines, box_table
 from stillbox.analysis.controls import Asked
 from stillbox.analysis.driver.driver_report import driver_of_take
 from stillbox.analysis.ringing.summary import summary_of_findings
@@ -45,6 +45,8 @@ def _said(summed: SummedBox, everything: bool) -> Said:
     table = box_table(report)
     yield table
     yield from box_lines(report)
+    if everything:
+        yield from box_fit_lines(report)
     yield from meaning_lines([table])
 
 

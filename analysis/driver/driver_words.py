@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Any
 
+from stillbox.analysis.driver.driver_fit import REMEDIES, driver_fit_report
 from stillbox.analysis.driver.driver_report import DriverReport
 from stillbox.analysis.impedance.repeatability import as_they_repeat, quantity_documents
 from stillbox.analysis.lumped.plausibility import misfit_text
@@ -87,6 +88,7 @@ def driver_document(report: DriverReport) -> dict[str, Any]:
             "disagreement_percent": second.disagreement_percent,
             "disagreement_sigma": second.disagreement_sigma,
         },
+        "fit": driver_fit_report(fit).document(REMEDIES),
         "warnings": list(report.warnings),
     }
 
@@ -150,6 +152,12 @@ def driver_notes(report: DriverReport) -> Iterator[str]:
             f"Mms by the test box is {second.disagreement_percent:+.1f} % off that by the added mass, "
             f"{abs(second.disagreement_sigma):.1f} times the combined uncertainty"
         )
+
+
+def driver_fit_lines(report: DriverReport) -> Iterator[str]:
+    """What the fit tells of its numbers."""
+    yield "the fit:"
+    yield from (f"  - {line}" for line in driver_fit_report(report.fit).lines(REMEDIES))
 
 
 def coil_text(report: DriverReport) -> str:

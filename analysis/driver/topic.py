@@ -8,7 +8,7 @@ from pathlib import Path
 from stillbox.analysis.bench import Bench
 from stillbox.analysis.controls import Asked
 from stillbox.analysis.driver.driver_report import DriverReport, driver_of_take, driver_report
-from stillbox.analysis.driver.driver_words import driver_document, driver_lines, driver_table
+from stillbox.analysis.driver.driver_words import driver_document, driver_fit_lines, driver_lines, driver_table
 from stillbox.analysis.lumped.driver import MeterReading
 from stillbox.analysis.section import ReportPart, Section
 from stillbox.analysis.system.meanings import meaning_lines
@@ -33,6 +33,8 @@ def _said(report: DriverReport, everything: bool) -> Said:
     table = driver_table(report)
     yield table
     yield from driver_lines(report)
+    if everything:
+        yield from driver_fit_lines(report)
     yield from meaning_lines([table])
 
 

@@ -53,6 +53,7 @@ from stillbox.analysis.lumped.box_model import (
 from stillbox.analysis.lumped.cone_resonances import ConeResonances, cone_resonances
 from stillbox.analysis.lumped.driver import DriverFit
 from stillbox.analysis.lumped.driver_model import LN_WS
+from stillbox.analysis.lumped.fit_end import FitEnd
 from stillbox.analysis.lumped.lumped_fit import cell_data, common_covariance
 from stillbox.analysis.lumped.lumped_steps import Prior
 from stillbox.analysis.maths.quantity import Quantity, derived
@@ -106,6 +107,8 @@ class BoxFit:
         Standard uncertainty of 1/QL, also where the best value is none.
     reduced_chi_square : float
         Misfit in units of the noise.
+    end : FitEnd
+        How the fit of the candidate that is believed has come to its end.
     """
 
     vented: bool
@@ -120,6 +123,7 @@ class BoxFit:
     leak_std: float
     reduced_chi_square: float
     band_hz: tuple[float, float]
+    end: FitEnd
     warnings: tuple[str, ...] = ()
 
     def impedance_ohm(self, frequency_hz: FloatArray) -> ComplexArray:
@@ -234,6 +238,7 @@ def fit_box(
         driver_changed=candidate.changed,
         reduced_chi_square=found.reduced_chi_square,
         band_hz=(float(data.frequency_hz[0]), float(data.frequency_hz[-1])),
+        end=fit.end,
         warnings=resonances.warnings,
     )
 

@@ -143,7 +143,7 @@ def closed_quantities(fit: BoxFit) -> ClosedQuantities:
         qtc=qtc,
         alpha=fit.alpha,
         leakage=leakage(fit),
-        absorption=_seen(_absorption(fit)),
+        absorption=_seen(fit.of(lambda x: filling_loss(fit, x))),
         textbook=small_closed(fc.value, qec.value, driver.fs_hz.value, driver.qes.value),
     )
 
@@ -256,17 +256,23 @@ def _extremum(fit: BoxFit, frequency_hz: float) -> Quantity:
     return Quantity(frequency_hz, float(np.sqrt(max(variance, 0.0))), "Hz")
 
 
-def _absorption(fit: BoxFit) -> Quantity:
-    """1/QA of a closed box at its reference: the lumped part and the losses of its standing waves."""
-    own = fit.model.own
-    omega = fit.model.reference_rad_s
+def filling_loss(fit: BoxFit, x: FloatArray) -> float:
+    """1/QA for parameters like ``fit.parameters``.
 
-    def total(x: FloatArray) -> float:
-        stiffness = np.exp(x[fit.box(LN_ALPHA)] + 2 * x[LN_WS])
-        waves = own.load(np.array([1j * omega]), x[fit.model.own_changes])[0].real if own.size else 0.0
-        return float(x[fit.box(ABSORPTION)] + waves * omega / stiffness)
+    Of a closed box at its reference: the lumped part and the losses of its standing waves. Of a vented one what filling
+    takes from the resonance of box and port: of the air that both share, and on the way to the port.
+    """
+    if fit.vented:
+        return float(x[fit.box(ABSORPTION)] + before_the_port(fit.model, x)[0] + way_loss(fit.model.box_of(x)))
+    own, omega = fit.model.own, fit.model.reference_rad_s
+    stiffness = np.exp(x[fit.box(LN_ALPHA)] + 2 * x[LN_WS])
+    waves = own.load(np.array([1j * omega]), x[fit.model.own_changes])[0].real if own.size else 0.0
+    return float(x[fit.box(ABSORPTION)] + waves * omega / stiffness)
 
-    return fit.of(total)
+
+def port_loss(fit: BoxFit, x: FloatArray) -> float:
+    """1/QP of the port itself for parameters like ``fit.parameters``."""
+    return float(x[fit.box(PORT_LOSS)] - before_the_port(fit.model, x)[0])
 
 
 def leakage(fit: BoxFit) -> LossQ:
@@ -276,21 +282,15 @@ def leakage(fit: BoxFit) -> LossQ:
 
 
 def _filling(fit: BoxFit) -> LossQ:
-    """What filling takes from the resonance of box and port: of the air that both share, and on the way to the port."""
-    std = before_the_port(fit.model, fit.parameters)[1]
-
-    def loss(x: FloatArray) -> float:
-        return float(x[fit.box(ABSORPTION)] + before_the_port(fit.model, x)[0] + way_loss(fit.model.box_of(x)))
-
-    return _apart(fit, loss, std)
+    """`filling_loss` of a vented box."""
+    return _apart(fit, lambda x: filling_loss(fit, x), before_the_port(fit.model, fit.parameters)[1])
 
 
 def _port(fit: BoxFit) -> LossQ | None:
     """Of the port itself; None where the fit left it out: its uncertainty is not known then."""
     if fit.loss(PORT_LOSS) is None:
         return None
-    std = before_the_port(fit.model, fit.parameters)[1]
-    return _apart(fit, lambda x: x[fit.box(PORT_LOSS)] - before_the_port(fit.model, x)[0], std)
+    return _apart(fit, lambda x: port_loss(fit, x), before_the_port(fit.model, fit.parameters)[1])
 
 
 def _apart(fit: BoxFit, function: Callable[[FloatArray], float], std: float) -> LossQ:

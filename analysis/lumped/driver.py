@@ -25,6 +25,7 @@ from stillbox.analysis.lumped.driver_model import (
     FreeAirModel,
     cone_at_resonance,
 )
+from stillbox.analysis.lumped.fit_end import FitEnd
 from stillbox.analysis.lumped.lumped_fit import (
     cell_data,
     common_covariance,
@@ -99,6 +100,8 @@ class DriverFit:
         Misfit of the chosen model in units of the noise.
     small : ConeResonances
         Small resonances fitted as nuisance.
+    end : FitEnd
+        How the fit has come to its end.
     """
 
     coil: CoilModel
@@ -112,6 +115,7 @@ class DriverFit:
     reduced_chi_square: float
     small: ConeResonances
     band_hz: tuple[float, float]
+    end: FitEnd
     warnings: tuple[str, ...] = ()
 
     @property
@@ -161,13 +165,14 @@ class DriverFit:
     @cached_property
     def qes(self) -> Quantity:
         """2 pi fs Mms Re / Bl^2 (Small 1972)."""
-        return self._of(self._electrical_q)
+        return self._of(self.electrical_q)
 
     @cached_property
     def qts(self) -> Quantity:
-        return self._of(lambda x: 1 / (1 / self.cone(x).q_mechanical + 1 / self._electrical_q(x)))
+        return self._of(lambda x: 1 / (1 / self.cone(x).q_mechanical + 1 / self.electrical_q(x)))
 
-    def _electrical_q(self, x: FloatArray) -> float:
+    def electrical_q(self, x: FloatArray) -> float:
+        """Qes for parameters like `parameters`."""
         cone = self.cone(x)
         return float(cone.omega_rad_s * cone.mass_ratio * np.exp(x[LN_RE] - x[LN_SCALE]))
 
@@ -179,9 +184,13 @@ class DriverFit:
     @cached_property
     def inductance_1khz_h(self) -> Quantity:
         """Reactance of the coil at 1 kHz over the angular frequency."""
+        return self._of(self.inductance_of, "H")
+
+    def inductance_of(self, x: FloatArray) -> float:
+        """The same, H, for parameters like `parameters`."""
         s = np.array([2j * np.pi * 1_000.0])
         coil = slice(FIRST_COIL, FIRST_COIL + self.coil.size)
-        return self._of(lambda x: float(self.coil.evaluate(s, x[coil])[0].imag[0] / s[0].imag), "H")
+        return float(self.coil.evaluate(s, x[coil])[0].imag[0] / s[0].imag)
 
 
 def fit_driver(spectrum: ImpedanceSpectrum, resonances: ResonanceFit, meter: MeterReading | None = None) -> DriverFit:
@@ -239,6 +248,7 @@ def fit_driver(spectrum: ImpedanceSpectrum, resonances: ResonanceFit, meter: Met
         reduced_chi_square=candidates[0].reduced_chi_square,
         small=small,
         band_hz=(float(data.frequency_hz[0]), float(data.frequency_hz[-1])),
+        end=fit.end,
         warnings=tuple(dict.fromkeys(warnings)),
     )
 

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from stillbox.analysis.impedance.findings import Resonance, ResonanceFit
 from stillbox.analysis.impedance.impedance import ImpedanceSpectrum
 from stillbox.analysis.lumped.cone_resonances import HIGHEST_HZ
+from stillbox.analysis.lumped.fit_end import FitEnd, fit_end
 from stillbox.analysis.lumped.lumped_steps import Known, Model, Normal, Point, Prior, with_later_slopes
 from stillbox.analysis.maths.rational import resonators_ohm, stacked
 from stillbox.analysis.maths.stopping import checked
@@ -131,6 +132,10 @@ class LumpedFit:
     rest : ndarray, shape (2 cells,)
         Misfit in units of the standard deviation, real parts over imaginary parts.
     data : CellData
+    known_rest : ndarray
+        Misfit of what was known beforehand, in units of its standard deviation.
+    at_limit : ndarray of int, shape (k,)
+        As `analysis.lumped.fit_end.FitEnd` has it.
     """
 
     parameters: FloatArray
@@ -140,11 +145,19 @@ class LumpedFit:
     prior_chi_square: float
     rest: FloatArray
     data: CellData
+    known_rest: FloatArray
+    at_limit: NDArray[np.int8]
 
     @cached_property
     def covariance(self) -> FloatArray:
         """From noise and priors, shape (k, k); zero for parameters held."""
         return _spread(self.jacobian, self.moving, self.parameters.size)
+
+    @cached_property
+    def end(self) -> FitEnd:
+        """How the fit has come to its end."""
+        whole = np.concatenate([self.rest, self.known_rest])
+        return fit_end(self.jacobian, whole, self.known_rest.size, self.moving, self.at_limit)
 
     @property
     def total_chi_square(self) -> float:
@@ -215,8 +228,7 @@ def fit_lumped(
     for _ in range(iterations):
         checked()
         now = parameters[moving]
-        downhill = point.jacobian.T @ point.whole
-        loose = ~(((now <= least) & (downhill < 0)) | ((now >= most) & (downhill > 0)))
+        loose = _held_at(point, now, least, most) == 0
         slopes = point.jacobian[:, loose]
         normal = Normal.of(slopes)
         step = np.zeros(now.size)
@@ -243,7 +255,19 @@ def fit_lumped(
         raise FitBrokeDown("the misfit is not finite")
     rest = point.whole[: target.size]
     chi_data = float(rest @ rest)
-    return LumpedFit(parameters, moving, point.jacobian, chi_data, point.chi_square - chi_data, rest, data)
+    at_limit = np.zeros(start.size, dtype=np.int8)
+    at_limit[moving] = _held_at(point, parameters[moving], least, most)
+    left = point.whole[target.size :]
+    return LumpedFit(
+        parameters, moving, point.jacobian, chi_data, point.chi_square - chi_data, rest, data, left, at_limit
+    )
+
+
+def _held_at(point: Point, now: FloatArray, least: FloatArray | float, most: FloatArray | float) -> NDArray[np.int8]:
+    """Which moving parameters are at a limit beyond which the misfit would drive them: -1 the least, 1 the most."""
+    downhill = point.jacobian.T @ point.whole
+    held = ((now >= most) & (downhill > 0)).astype(np.int8) - ((now <= least) & (downhill < 0)).astype(np.int8)
+    return np.asarray(held, dtype=np.int8)
 
 
 def common_covariance(fit: LumpedFit, spectrum: ImpedanceSpectrum) -> FloatArray:

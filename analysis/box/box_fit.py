@@ -1,0 +1,68 @@
+"""What the fit of a box tells beside its numbers."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from itertools import combinations
+
+import numpy as np
+
+from stillbox.analysis.enclosure.box import BoxFit
+from stillbox.analysis.enclosure.box_quantities import filling_loss, port_loss
+from stillbox.analysis.lumped.box_model import ABSORPTION, BEHIND, LEAK, LN_ALPHA, LN_WB, MU, PORT_LOSS, SOFT, WAY
+from stillbox.analysis.lumped.fit_report import FitReport, Sought, fit_report
+from stillbox.capture.arrays import FloatArray
+
+_NUMBERS = {
+    "alpha": ("alpha", LN_ALPHA),
+    "leakage": ("1/QL", LEAK),
+    "absorption": ("1/QA", ABSORPTION),
+    "softening": ("the softening of the air by filling", SOFT),
+    "air_in_filling": ("the part of the air behind filling", BEHIND),
+    "air_load": ("the air that the box hangs on the cone", MU),
+}
+_OF_A_PORT = {
+    "fb_hz": ("fB", LN_WB),
+    "port": ("1/QP", PORT_LOSS),
+    "filling_on_the_way": ("filling on the way to the port", WAY),
+}
+"""Short name, and place among the parameters of a box."""
+
+LOGARITHMIC = {"alpha": 1.0, "fb_hz": 1 / (2 * np.pi)}
+"""Numbers of which the fit has the logarithm, and what of them."""
+
+CLOSED_PORT = "a take with the port closed by hand (--port-closed)"
+BEFORE_FILLING = "a take before the filling goes in, under a state of its own,"
+DIMENSIONS = "inside_mm and the places of cone and port in build.toml"
+_LOSSES = ("leakage", "absorption", "port", "filling_on_the_way")
+_FILLING = ("softening", "air_in_filling", "filling_on_the_way", "absorption")
+
+
+def box_fit_report(fit: BoxFit) -> FitReport:
+    """Of the lumped part: what stands in the air and in the driver has numbers of its own."""
+    names = _NUMBERS | (_OF_A_PORT if fit.vented else {})
+    sought = [
+        Sought(name, short, fit.box(place), _value(fit, fit.box(place), name)) for name, (short, place) in names.items()
+    ]
+    return fit_report(sought, fit.parameters, fit.covariance, fit.end)
+
+
+def _value(fit: BoxFit, index: int, name: str) -> Callable[[FloatArray], float]:
+    """Such as the document has it under that name."""
+    if name in LOGARITHMIC:
+        return lambda x: float(np.exp(x[index])) * LOGARITHMIC[name]
+    if name == "absorption":
+        return lambda x: filling_loss(fit, x)
+    if name == "port":
+        return lambda x: port_loss(fit, x)
+    return lambda x: float(x[index])
+
+
+def remedies(fit: BoxFit, port_closed: bool) -> dict[frozenset[str], str]:
+    """What parts two numbers, by their names in the document; ``port_closed``: such a take has told already."""
+    found = {frozenset(pair): BEFORE_FILLING for pair in combinations(_FILLING, 2)}
+    found |= {frozenset(("alpha", name)): BEFORE_FILLING for name in _FILLING[:2]}
+    found[frozenset(("alpha", "air_load"))] = DIMENSIONS
+    if fit.vented and not port_closed:
+        found |= {frozenset(pair): CLOSED_PORT for pair in combinations(("alpha", "fb_hz", *_LOSSES), 2)}
+    return found
