@@ -17,8 +17,8 @@ class PanelMaterial:
 
 # Ranges: USDA Wood Handbook ch. 12 (OSB); Hopkins, Sound Insulation, 2007, Table A2 and Handbook of Finnish Plywood
 # (chipboard, MDF, plywood, all from memory [M], low confidence), widened. Solid wood across to along the grain [M].
-_MATERIALS = {
-    "mdf": PanelMaterial("MDF", (2.5e9, 4.5e9), (650, 800)),
+MATERIALS = {
+    "mdf": PanelMaterial("MDF", (2.5e9, 4.6e9), (650, 800)),
     "hdf": PanelMaterial("HDF", (3.5e9, 6.0e9), (800, 950)),
     "chipboard": PanelMaterial("chipboard", (2.0e9, 3.8e9), (600, 760)),
     "particle": PanelMaterial("particle board", (2.0e9, 3.8e9), (600, 760)),
@@ -33,7 +33,7 @@ _POISSON = 0.3
 def panel_material(text: str | None) -> PanelMaterial:
     """Material whose name occurs in what the person wrote; wide ranges if none does."""
     lowered = (text or "").lower()
-    found = [material for key, material in _MATERIALS.items() if key in lowered]
+    found = [material for key, material in MATERIALS.items() if key in lowered]
     return found[-1] if found else _UNKNOWN
 
 
@@ -59,12 +59,13 @@ def supported_lambda2(sides_ratio: float, m: int, n: int) -> float:
 
 def clamped_lambda2(sides_ratio: float, m: int, n: int) -> float:
     """All edges clamped, by beam functions (Warburton, Proc. IMechE 168, 371-384, 1954 [M]); 1 % high at most."""
-    g_m, h_m = _beam(m)
-    g_n, h_n = _beam(n)
+    g_m, h_m = beam(m)
+    g_n, h_n = beam(n)
     return math.pi**2 * math.sqrt(g_m**4 + (sides_ratio * g_n) ** 4 + 2 * sides_ratio**2 * h_m * h_n)
 
 
-def _beam(order: int) -> tuple[float, float]:
+def beam(order: int) -> tuple[float, float]:
+    """G and H of Warburton's table for a beam that is clamped at both ends, for half waves from 1 on."""
     if order == 1:
         return 1.506, 1.248
     g = order + 0.5

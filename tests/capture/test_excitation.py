@@ -9,6 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 import soundfile
+from reference.published import HARMONIC_DELAYS
 
 from stillbox.capture.errors import StillboxError
 from stillbox.capture.sweep.excitation import (
@@ -22,16 +23,8 @@ from stillbox.capture.sweep.excitation import (
     write_excitation,
 )
 
-# Harmonic k arrives earlier by L ln k. Farina, AES 108th convention 2000, preprint 5093, and 122nd convention 2007
-# (from memory, [M]), re-derived; synchronised form: Novak, Lotton, Simon, JAES 63(10) 786-798, 2015.
-PUBLISHED_DELAYS = [
-    (20.0, 20_000.0, 10.0, 1.447648, (1.00343, 1.59040, 2.00687, 2.32990)),
-    (20.0, 20_000.0, 1.0, 0.144765, (0.10034, 0.15904, 0.20069, 0.23299)),
-    (10.0, 24_000.0, 5.0, 0.642407, (0.44528, 0.70576, 0.89057, 1.03391)),
-]
 
-
-@pytest.mark.parametrize(("low_hz", "high_hz", "seconds", "constant_s", "advances_s"), PUBLISHED_DELAYS)
+@pytest.mark.parametrize(("low_hz", "high_hz", "seconds", "constant_s", "advances_s"), HARMONIC_DELAYS)
 def test_published_harmonic_delays(
     low_hz: float, high_hz: float, seconds: float, constant_s: float, advances_s: tuple[float, ...]
 ) -> None:

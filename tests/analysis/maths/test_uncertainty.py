@@ -4,20 +4,13 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from reference.published import GUM_H2
 
 from stillbox.analysis.maths.uncertainty import check_resistor, covariance_of_impedance, propagate, rectangular_std
 from stillbox.capture.errors import StillboxError
 
-# GUM Table H.2, as in the R package "errors", dataset GUM.H.2: V in volt, I in mA, phi in rad.
-READINGS = np.array(
-    [
-        [5.007, 19.663e-3, 1.0456],
-        [4.994, 19.639e-3, 1.0438],
-        [5.005, 19.640e-3, 1.0468],
-        [4.990, 19.685e-3, 1.0428],
-        [4.999, 19.678e-3, 1.0433],
-    ]
-)
+READINGS = np.array(GUM_H2) * [1.0, 1e-3, 1.0]
+"""V in volt, I in ampere, phi in radian."""
 
 
 def outputs(voltage: float, current: float, phase: float) -> np.ndarray:

@@ -6,24 +6,12 @@ import math
 
 import numpy as np
 import pytest
+from reference.published import AIR, LEISSA
 
 from stillbox.analysis.physics.air import density_kg_m3, speed_of_sound_m_s
 from stillbox.analysis.physics.cavity import effective_port_length_m, pipe_modes_hz, room_modes
 from stillbox.analysis.physics.plates import clamped_lambda2, panel_material, panel_ranges, plate_hz, supported_lambda2
 from stillbox.capture.errors import StillboxError
-
-# Degrees C, relative humidity, speed in m/s, density in kg/m3 at 101.325 kPa and 400 ppm CO2: computed independently
-# from Cramer, JASA 93(5) 2510-2516, 1993 and CIPM-2007 (Picard et al., Metrologia 45, 149-155, 2008).
-AIR = [
-    (0, 0.0, 331.45, 1.2930),
-    (10, 0.5, 337.78, 1.2444),
-    (15, 0.5, 340.88, 1.2216),
-    (20, 0.0, 343.36, 1.2046),
-    (20, 0.5, 343.99, 1.1993),
-    (20, 1.0, 344.61, 1.1941),
-    (25, 0.5, 347.13, 1.1773),
-    (30, 0.9, 351.24, 1.1482),
-]
 
 
 @pytest.mark.parametrize(("temperature", "humidity", "speed", "density"), AIR)
@@ -108,16 +96,7 @@ def test_pipe_modes() -> None:
     assert modes == pytest.approx([first_hz, 2 * first_hz, 3 * first_hz], rel=1e-9)
 
 
-@pytest.mark.parametrize(
-    ("ratio", "supported", "clamped"),
-    [
-        (0.4, [11.449, 16.186, 24.082], [23.644, 27.807, 35.417]),
-        (2 / 3, [14.256, 27.416, 43.865], [27.005, 41.704, 66.124]),
-        (1.0, [19.739, 49.348, 49.348], [35.985, 73.394, 73.394]),
-        (1.5, [32.076, 61.685, 98.696], [60.761, 93.833, 148.78]),
-        (2.5, [71.555, 101.163, 150.511], [147.77, 173.79, 221.36]),
-    ],
-)
+@pytest.mark.parametrize(("ratio", "supported", "clamped"), LEISSA)
 def test_plate_numbers_of_leissa(ratio: float, supported: list[float], clamped: list[float]) -> None:
     """Leissa, JSV 31(3) 257-293, 1973: SSSS exact; CCCC converged by Ritz (independently), beam functions 1 %."""
     for function, expected, tolerance in (
