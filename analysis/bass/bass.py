@@ -11,8 +11,6 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from stillbox.analysis.bass.bass_controls import USUAL_V, VOLUME
-from stillbox.analysis.lumped.box_model import KAPPA, LEAK, LEAK_MASS, LN_ALPHA, LN_WAY, LN_WB, PORT_LOSS, WAY
-from stillbox.analysis.lumped.driver_model import LN_SCALE
 from stillbox.analysis.physics.port import ENDS, LONGEST_ENDS, Port
 from stillbox.analysis.system.box_sound import Bands, BassSystem, hatched_hz, level_db, response
 from stillbox.analysis.system.second_take import Absolute, Air
@@ -128,7 +126,7 @@ def bass_curves(
     s = 2j * np.pi * grid_hz
     model, x = system.model, system.parameters
     impedance, _ = model(s, x)
-    motional = np.exp(x[LN_SCALE]) / model.cone(s, x)[0]
+    motional = np.exp(system.numbers.cone.ln_scale) / model.cone(s, x)[0]
     excursion = speed = None
     if absolute is not None:
         velocity = np.sqrt(2) * voltage_v * motional / impedance / absolute.bl_tm.value
@@ -217,28 +215,33 @@ def changed(system: BassSystem, change: Change, volume_m3: float | None, port: P
     port : Port, optional
         Present port: needed for another port.
     """
-    x = system.parameters.copy()
-    alpha, leak = system.box(LN_ALPHA), system.box(LEAK)
+    now, inside, port_now = system.numbers.load, system.numbers.inside, system.numbers.port
     ratio = 1.0 if change.volume_ratio is None else change.volume_ratio
     if not LEAST_VOLUME_RATIO <= ratio <= MOST_VOLUME_RATIO:
         raise StillboxError(
             f"the volume may change by a factor of {LEAST_VOLUME_RATIO:g} to {MOST_VOLUME_RATIO:g}, not {ratio:g}", ""
         )
-    x[alpha] -= np.log(ratio)
     tuning = 1 / np.sqrt(ratio) if system.model.vented else 1.0
     mass = 1.0
     if change.port_diameter_m is not None or change.port_length_m is not None:
         mass = _port_mass_ratio(system, change, volume_m3, port, air)
         tuning /= np.sqrt(mass)
     # 1/QL = 1/(wB C R): a leak of the same resistance.
-    x[leak] /= tuning * ratio
-    x[system.box(LEAK_MASS)] *= tuning
-    if system.model.vented:
-        x[system.box(LN_WB)] += np.log(tuning)
-        x[[system.box(PORT_LOSS), system.box(WAY)]] /= tuning * mass
-        x[system.box(LN_WAY)] -= np.log(tuning)
-        # kappa wB^2: the shared air over all that moves in the port.
-        x[system.box(KAPPA)] = min(x[system.box(KAPPA)] / mass, MOST_SHARED)
+    other = {
+        "ln_alpha": now.ln_alpha - np.log(ratio),
+        "leak": inside.leak / (tuning * ratio),
+        "leak_mass": inside.leak_mass * tuning,
+    }
+    if port_now is not None:
+        other |= {
+            "ln_wb": port_now.ln_wb + np.log(tuning),
+            "port_loss": port_now.port_loss / (tuning * mass),
+            "way": port_now.way / (tuning * mass),
+            "ln_way": port_now.ln_way - np.log(tuning),
+            # kappa wB^2: the shared air over all that moves in the port.
+            "kappa": min(port_now.kappa / mass, MOST_SHARED),
+        }
+    x = system.model.layout.changed(system.parameters, **other)
     return replace(system, parameters=x, moved_air=change.volume_ratio is not None and ratio != 1.0)
 
 

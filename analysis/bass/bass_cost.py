@@ -14,7 +14,6 @@ import numpy as np
 
 from stillbox.analysis.bass.bass import bass_figures
 from stillbox.analysis.enclosure.box import BoxFit
-from stillbox.analysis.lumped.box_model import LN_ALPHA, LN_WB
 from stillbox.analysis.maths.quantity import Quantity
 from stillbox.analysis.maths.stopping import checked
 from stillbox.analysis.system.box_sound import (
@@ -133,16 +132,13 @@ def _difference(
 
 
 def _logarithm_of_alpha(fit: BoxFit) -> _Sloped:
-    slopes = np.zeros(fit.parameters.size)
-    slopes[fit.box(LN_ALPHA)] = 1.0
-    return float(fit.parameters[fit.box(LN_ALPHA)]), slopes
+    slopes = fit.model.layout.changed(np.zeros(fit.parameters.size), ln_alpha=1.0)
+    return float(fit.numbers.load.ln_alpha), slopes
 
 
 def _tuning(fit: BoxFit) -> _Sloped:
-    tuning_hz = float(np.exp(fit.parameters[fit.box(LN_WB)]) / (2 * np.pi))
-    slopes = np.zeros(fit.parameters.size)
-    slopes[fit.box(LN_WB)] = tuning_hz
-    return tuning_hz, slopes
+    tuning_hz = fit.model.tuning_rad_s(fit.numbers) / (2 * np.pi)
+    return tuning_hz, fit.model.layout.changed(np.zeros(fit.parameters.size), ln_wb=tuning_hz)
 
 
 def _level(fit: BoxFit, system: BassSystem, frequency_hz: float) -> _Sloped:

@@ -12,24 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from stillbox.analysis.bass.bass import bass_figures
-from stillbox.analysis.lumped.box_model import (
-    ABSORPTION,
-    BEHIND,
-    CONE_LOSS,
-    FRONT,
-    KAPPA,
-    LEAK,
-    LEAK_MASS,
-    LEAK_PLACE,
-    LN_ALPHA,
-    LN_BEHIND_TURN,
-    LN_HELD,
-    LN_WB,
-    MU,
-    PORT_LOSS,
-    SOFT,
-    WAY,
-)
+from stillbox.analysis.enclosure.box_numbers import LN_HELD
 from stillbox.analysis.lumped.driver import DriverFit
 from stillbox.analysis.physics.alignments import (
     ClosedAlignment,
@@ -64,8 +47,8 @@ def published_vented(system: BassSystem, driver: DriverFit) -> tuple[PublishedBo
 
 def published_closed(system: BassSystem, driver: DriverFit, qtc: float) -> tuple[PublishedBox, ...]:
     """That of a closed box's own total Q: the same box without leak and without anything that swings in it."""
-    alpha = float(np.exp(system.parameters[system.box(LN_ALPHA)]))
-    kept = system.parameters[system.box(ABSORPTION)]
+    alpha = float(np.exp(system.numbers.load.ln_alpha))
+    kept = float(system.numbers.inside.absorption)
     return (PublishedBox(closed_alignment(qtc), _f3_hz(in_box_of_lumps(system, driver, alpha, None, kept))),)
 
 
@@ -81,17 +64,13 @@ def in_box_of_lumps(
 ) -> BassSystem:
     """The driver as measured in free air, its own small resonances included, in a box of lumped elements."""
     model = replace(system.model, small=driver.small, of_driver=driver.small.poles_rad_s.size)
-    first = model.first_box
-    x = system.parameters[: first + model.box_size].copy()
-    x[:first] = driver.parameters[:first]
-    x[first + LN_ALPHA] = np.log(alpha)
-    for loss in (LEAK, LEAK_MASS, LEAK_PLACE, SOFT, MU, FRONT, BEHIND):
-        x[first + loss] = 0.0
-    x[first + ABSORPTION], x[first + LN_BEHIND_TURN] = absorption, LN_HELD
+    of_cone, lumps = model.layout.blocks["coil"].stop, model.layout.blocks["changes"].start
+    known = driver.parameters[:of_cone], system.parameters[of_cone:lumps], driver.changes
+    absent = ("mu", "front", "leak", "leak_mass", "leak_place", "soft", "behind")
+    lumped = {**dict.fromkeys(absent, 0.0), "ln_alpha": float(np.log(alpha)), "absorption": absorption}
+    lumped["ln_behind_turn"] = LN_HELD
     if tuning_hz is not None:
-        x[first + LN_WB] = np.log(2 * np.pi * tuning_hz)
-        x[first + LEAK] = 1 / ALIGNMENT_QL
-        for loss in (PORT_LOSS, KAPPA, CONE_LOSS, WAY):
-            x[first + loss] = 0.0
-    whole = np.concatenate([x, driver.changes])
+        lumped |= dict.fromkeys(("port_loss", "kappa", "cone_loss", "way"), 0.0)
+        lumped |= {"ln_wb": float(np.log(2 * np.pi * tuning_hz)), "leak": 1 / ALIGNMENT_QL}
+    whole = model.layout.changed(np.concatenate(known), **lumped)
     return BassSystem(model, whole, system.reference_s)

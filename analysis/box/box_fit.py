@@ -9,24 +9,23 @@ import numpy as np
 
 from stillbox.analysis.enclosure.box import BoxFit
 from stillbox.analysis.enclosure.box_quantities import filling_loss, port_loss
-from stillbox.analysis.lumped.box_model import ABSORPTION, BEHIND, LEAK, LN_ALPHA, LN_WB, MU, PORT_LOSS, SOFT, WAY
 from stillbox.analysis.lumped.fit_report import FitReport, Sought, fit_report
 from stillbox.capture.arrays import FloatArray
 
 _NUMBERS = {
-    "alpha": ("alpha", LN_ALPHA),
-    "leakage": ("1/QL", LEAK),
-    "absorption": ("1/QA", ABSORPTION),
-    "softening": ("the softening of the air by filling", SOFT),
-    "air_in_filling": ("the part of the air behind filling", BEHIND),
-    "air_load": ("the air that the box hangs on the cone", MU),
+    "alpha": ("alpha", "ln_alpha"),
+    "leakage": ("1/QL", "leak"),
+    "absorption": ("1/QA", "absorption"),
+    "softening": ("the softening of the air by filling", "soft"),
+    "air_in_filling": ("the part of the air behind filling", "behind"),
+    "air_load": ("the air that the box hangs on the cone", "mu"),
 }
 _OF_A_PORT = {
-    "fb_hz": ("fB", LN_WB),
-    "port": ("1/QP", PORT_LOSS),
-    "filling_on_the_way": ("filling on the way to the port", WAY),
+    "fb_hz": ("fB", "ln_wb"),
+    "port": ("1/QP", "port_loss"),
+    "filling_on_the_way": ("filling on the way to the port", "way"),
 }
-"""Short name, and place among the parameters of a box."""
+"""Short name, and that of the parameter."""
 
 LOGARITHMIC = {"alpha": 1.0, "fb_hz": 1 / (2 * np.pi)}
 """Numbers of which the fit has the logarithm, and what of them."""
@@ -42,7 +41,8 @@ def box_fit_report(fit: BoxFit) -> FitReport:
     """Of the lumped part: what stands in the air and in the driver has numbers of its own."""
     names = _NUMBERS | (_OF_A_PORT if fit.vented else {})
     sought = [
-        Sought(name, short, fit.box(place), _value(fit, fit.box(place), name)) for name, (short, place) in names.items()
+        Sought(name, short, fit.index(parameter), _value(fit, fit.index(parameter), name))
+        for name, (short, parameter) in names.items()
     ]
     return fit_report(sought, fit.parameters, fit.covariance, fit.end)
 

@@ -20,7 +20,7 @@ from stillbox.analysis.enclosure.box_verdicts import Hump, LeakVerdict, leak_ver
 from stillbox.analysis.impedance.held_cone import held_resonances
 from stillbox.analysis.impedance.repeatability import as_it_repeats
 from stillbox.analysis.lumped.driver import DriverFit
-from stillbox.analysis.lumped.driver_model import LN_RE
+from stillbox.analysis.lumped.driver_model import cone_of
 from stillbox.analysis.lumped.plausibility import (
     coil_warning,
     misfit_warning,
@@ -137,7 +137,7 @@ def _box_of_take(bench: Bench, take: TakeInfo, driver: DriverReport) -> BoxRepor
         *bench.unlike(take),
         *fit.warnings,
         *no_box_warning(fit.alpha),
-        *coil_warning(float(np.exp(fit.parameters[LN_RE])), float(np.exp(driver.fit.parameters[LN_RE]))),
+        *coil_warning(float(np.exp(fit.numbers.cone.ln_re)), float(np.exp(cone_of(driver.fit.parameters).ln_re))),
         *driver.warnings,
     ]
     closed = vented_box = None

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from stillbox.analysis.lumped.driver import DriverFit
-from stillbox.analysis.lumped.driver_model import AIR, CREEP, LN_QMS, LN_RE, LN_SCALE, LN_WS
+from stillbox.analysis.lumped.driver_model import CONE, cone_of
 from stillbox.analysis.lumped.fit_report import FitReport, Sought, fit_report
 
 _METER = "a multimeter's reading of Re (re_ohm under [driver] in build.toml)"
@@ -25,18 +25,14 @@ BY_DEFINITION = (frozenset(("re_ohm", "qes")),)
 
 def driver_fit_report(fit: DriverFit) -> FitReport:
     """In the ohms of the sweep: their scale, which all numbers in ohm share, is no matter of the fit."""
+    air = fit.model.layout.index("air_part")
     sought = (
-        Sought("re_ohm", "Re", LN_RE, lambda x: float(np.exp(x[LN_RE]))),
-        Sought("fs_hz", "fs", LN_WS, lambda x: fit.cone(x).omega_rad_s / (2 * np.pi)),
-        Sought("qms", "Qms", LN_QMS, lambda x: fit.cone(x).q_mechanical),
-        Sought("qes", "Qes", LN_SCALE, fit.electrical_q),
+        Sought("re_ohm", "Re", CONE.ln_re, lambda x: float(np.exp(cone_of(x).ln_re))),
+        Sought("fs_hz", "fs", CONE.ln_ws, lambda x: fit.cone(x).omega_rad_s / (2 * np.pi)),
+        Sought("qms", "Qms", CONE.ln_qms, lambda x: fit.cone(x).q_mechanical),
+        Sought("qes", "Qes", CONE.ln_scale, fit.electrical_q),
         Sought("inductance_1khz_mh", "L at 1 kHz", None, lambda x: 1e3 * fit.inductance_of(x)),
-        Sought("creep_factor", "creep of the suspension", CREEP, lambda x: float(x[CREEP])),
-        Sought("free_air_part", "the air that moves with the cone", first_air(fit), lambda x: float(x[first_air(fit)])),
+        Sought("creep_factor", "creep of the suspension", CONE.creep, lambda x: cone_of(x).creep),
+        Sought("free_air_part", "the air that moves with the cone", air, lambda x: fit.model.air_of(x).air_part),
     )
     return fit_report(sought, fit.parameters, fit.covariance, fit.end, BY_DEFINITION)
-
-
-def first_air(fit: DriverFit) -> int:
-    """Where the part of the free air in the moving mass stands."""
-    return int(fit.model.air.start) + AIR

@@ -14,7 +14,7 @@ from stillbox.analysis.driver.fit_faults import blaming_the_take
 from stillbox.analysis.enclosure.box import fit_box
 from stillbox.analysis.enclosure.box_verdicts import leak_verdict
 from stillbox.analysis.lumped.driver import DriverFit, MeterReading, fit_driver
-from stillbox.analysis.lumped.driver_model import LN_RE, LN_SCALE
+from stillbox.analysis.lumped.driver_model import cone_of
 from stillbox.analysis.lumped.plausibility import (
     misfit_warning,
     noise_warning,
@@ -127,9 +127,9 @@ def _driver_of_take(bench: Bench, take: TakeInfo, meter: MeterReading | None) ->
     ]
     textbook = None
     try:
-        inductance = fit.coil_ohm(curve.frequency_hz) - np.exp(fit.parameters[LN_RE])
+        inductance = fit.coil_ohm(curve.frequency_hz) - np.exp(cone_of(fit.parameters).ln_re)
         # The curve is in the ohms of the sweep, which a multimeter may have mended.
-        mended = float(np.exp(fit.reported[LN_SCALE] - fit.parameters[LN_SCALE]))
+        mended = float(np.exp(cone_of(fit.reported).ln_scale - cone_of(fit.parameters).ln_scale))
         re_ohm = replace(fit.re_ohm, value=fit.re_ohm.value / mended)
         textbook = three_point_of_curve(curve, re_ohm, fit.fs_hz.value, inductance)
         named = {"fs": fit.fs_hz, "qms": fit.qms, "qes": fit.qes, "qts": fit.qts}

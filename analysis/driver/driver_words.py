@@ -50,7 +50,7 @@ def _driver_quantities(report: DriverReport) -> dict[str, Quantity]:
 def driver_document(report: DriverReport) -> dict[str, Any]:
     """A driver for other programs; every quantity with value, std, interval_95 and unit."""
     fit, textbook, second = report.fit, report.textbook, report.second
-    values = fit.coil.values(fit.lumped[-fit.coil.size :])
+    values = fit.coil.values(fit.coil_parameters)
     return {
         "build": report.build,
         "unit": report.unit,

@@ -15,47 +15,18 @@ from functools import cached_property, partial
 import numpy as np
 from numpy.typing import NDArray
 
-from stillbox.analysis.enclosure.box_priors import (
-    BEHIND_W,
-    LEAK_STD,
-    LN_DRAG,
-    USUAL_SOFT_W,
-    WAY_PORT_PRIOR,
-    WAY_SHARED_PRIOR,
-    WAY_TURN,
-    BoxPriors,
-    at_rest,
-    box_priors,
-    front_known,
-)
+from stillbox.analysis.enclosure.box_model import BoxModel
+from stillbox.analysis.enclosure.box_numbers import USUAL_INSIDE, USUAL_PORT, BoxNumbers, LoadNumbers
+from stillbox.analysis.enclosure.box_priors import BEHIND_W, LEAK_STD, BoxPriors, at_rest, box_priors, front_known
 from stillbox.analysis.enclosure.box_search import LOOSE, ROUGH, Candidate, search
 from stillbox.analysis.impedance.findings import ResonanceFit
 from stillbox.analysis.impedance.impedance import ImpedanceSpectrum
-from stillbox.analysis.lumped.box_model import (
-    ABSORPTION,
-    CONE_LOSS,
-    FRONT,
-    KAPPA,
-    LEAK,
-    LEAK_MASS,
-    LEAK_PLACE,
-    LN_ALPHA,
-    LN_FRONT_S,
-    LN_HELD,
-    LN_SOFT_W,
-    LN_WB,
-    MU,
-    PORT_LOSS,
-    SOFT,
-    USUAL_PLACE,
-    BoxModel,
-)
 from stillbox.analysis.lumped.cone_resonances import ConeResonances, cone_resonances
 from stillbox.analysis.lumped.driver import DriverFit
-from stillbox.analysis.lumped.driver_model import LN_WS
+from stillbox.analysis.lumped.driver_model import cone_of
 from stillbox.analysis.lumped.fit_end import FitEnd
 from stillbox.analysis.lumped.lumped_fit import cell_data, common_covariance
-from stillbox.analysis.lumped.lumped_steps import Prior
+from stillbox.analysis.lumped.lumped_steps import JointPrior
 from stillbox.analysis.maths.quantity import Quantity, derived
 from stillbox.analysis.physics.volume import Softening
 from stillbox.capture.arrays import ComplexArray, FloatArray
@@ -70,7 +41,7 @@ MOST_MASS = 8.0
 """Of a standing wave, times its angular frequency squared over the stiffness of the box."""
 STRAY = 4.0
 """Standard deviations of a wave's loss at rest from which on a pair does not start as it was found."""
-COMMON = (MU, FRONT, LN_FRONT_S, LEAK_MASS, KAPPA)
+COMMON = ("mu", "front", "ln_front_s", "leak_mass", "kappa")
 """What is known of them beforehand is the same in every state of a box."""
 TUNING_STD, TUNING_LOSS_STD = 0.0015, 0.03
 """Relative, of fB: the air between two takes (1 K is 0.17 %), and what losses that are no lumps do to it, over 1/Q."""
@@ -92,7 +63,7 @@ class BoxFit:
     model : BoxModel
         What the parameters belong to.
     parameters, covariance : ndarray
-        Of `analysis.lumped.box_model`; covariance from the noise of both takes.
+        Of `analysis.enclosure.box_model`; covariance from the noise of both takes.
     shared_covariance : ndarray, shape (p, p)
         What was known beforehand and holds for every state of this box alike: the driver, the air that moves with
         cone and port, the air of a leak.
@@ -130,9 +101,14 @@ class BoxFit:
         """The whole fitted model, shape of ``frequency_hz``."""
         return self.model(2j * np.pi * np.asarray(frequency_hz), self.parameters)[0]
 
-    def box(self, index: int) -> int:
-        """Place of one of the box's parameters."""
-        return self.model.first_box + index
+    @cached_property
+    def numbers(self) -> BoxNumbers:
+        """The parameters by name."""
+        return self.model.read(self.parameters)
+
+    def index(self, name: str) -> int:
+        """Place of a parameter."""
+        return self.model.layout.index(name)
 
     def of(self, function: Callable[[FloatArray], float], unit: str = "") -> Quantity:
         """A quantity that follows from the parameters."""
@@ -141,14 +117,14 @@ class BoxFit:
     @cached_property
     def alpha(self) -> Quantity:
         """Compliance of the suspension over that of the box's air."""
-        return self.of(lambda x: float(np.exp(x[self.box(LN_ALPHA)])))
+        return self.of(lambda x: float(np.exp(self.model.read(x).load.ln_alpha)))
 
     @cached_property
     def fb_hz(self) -> Quantity | None:
         """Tuning of box and port; None for a closed box."""
         if not self.vented:
             return None
-        return self.of(lambda x: float(np.exp(x[self.box(LN_WB)]) / (2 * np.pi)), "Hz")
+        return self.of(lambda x: self.model.tuning_rad_s(self.model.read(x)) / (2 * np.pi), "Hz")
 
     @cached_property
     def h(self) -> Quantity | None:
@@ -156,13 +132,14 @@ class BoxFit:
         if not self.vented:
             return None
         fs_hz = self.driver.fs_hz.value
-        return self.of(lambda x: float(np.exp(x[self.box(LN_WB)])) / (2 * np.pi * fs_hz))
+        return self.of(lambda x: self.model.tuning_rad_s(self.model.read(x)) / (2 * np.pi * fs_hz))
 
-    def loss(self, index: int) -> Quantity | None:
-        """1/Q of ``LEAK``, ``ABSORPTION`` or ``PORT_LOSS``; None where the fit set it to zero."""
-        if self.parameters[self.box(index)] == 0:
+    def loss(self, name: str) -> Quantity | None:
+        """1/Q of ``leak``, ``absorption`` or ``port_loss``; None where the fit set it to zero."""
+        place = self.index(name)
+        if self.parameters[place] == 0:
             return None
-        return self.of(lambda x: float(x[self.box(index)]))
+        return self.of(lambda x: float(x[place]))
 
 
 def fit_box(
@@ -206,24 +183,23 @@ def fit_box(
     told = () if port_closed is None or not is_vented else (_told_by_closed(port_closed, model, start),)
     known = partial(box_priors, driver=driver, shared_air=shared_air, softening=softening, told=told)
     priors = known(model, start)
-    known_first = [model.first_box + name for name in (SOFT, LN_SOFT_W)]
-    start[known_first] = [priors.value(index) for index in known_first]
+    layout = model.layout
+    start = layout.changed(start, **{name: priors.value(name) for name in ("soft", "ln_soft_w")})
     plain = Candidate(model, priors, start, driver.creep)
     if is_vented:
-        places = [model.first_box + ABSORPTION, model.first_box + CONE_LOSS]
-        first = plain.fit(data.coarse(ROUGH), LOOSE).fit.parameters
-        hidden = max(0.0, float(first[places].sum()))
-        first[places] = 0.0, hidden
+        first = plain.fit(data.coarse(ROUGH), LOOSE).fit
+        hidden = max(0.0, first.value("absorption") + first.value("cone_loss"))
         known = partial(known, hidden=hidden)
-        plain = replace(plain, priors=known(model, start), start=first)
+        begin = layout.changed(first.parameters, absorption=0.0, cone_loss=hidden)
+        plain = replace(plain, priors=known(model, start), start=begin)
         plain = replace(plain, may_leak=bool(told) or not plain.filled, blocked=plain.filled)
     found = search(data, plain, known, softening is not None)
     candidate, fit = found.best.candidate, found.best.fit
     model = candidate.model
-    covariance = found.covariance
+    covariance, leak = found.covariance, model.layout.index("leak")
     shared = _shared(model, covariance, candidate.priors)
     if candidate.tight and not plain.may_leak:  # none was fitted: what was known of it beforehand stays
-        covariance[model.first_box + LEAK, model.first_box + LEAK] += LEAK_STD**2
+        covariance[leak, leak] += LEAK_STD**2
     covariance = covariance + common_covariance(fit, spectrum) + _beyond_the_lumps(model, fit.parameters)
     return BoxFit(
         vented=is_vented,
@@ -234,7 +210,7 @@ def fit_box(
         shared_gain=shared[1],
         driver=driver,
         resonances=resonances,
-        leak_std=float(np.sqrt(covariance[model.first_box + LEAK, model.first_box + LEAK])),
+        leak_std=float(np.sqrt(covariance[leak, leak])),
         driver_changed=candidate.changed,
         reduced_chi_square=found.reduced_chi_square,
         band_hz=(float(data.frequency_hz[0]), float(data.frequency_hz[-1])),
@@ -262,37 +238,35 @@ def _start(resonances: ResonanceFit, driver: DriverFit, vented: bool) -> tuple[B
     The driver's own small resonances come first, then those that only the box has.
     """
     found = cone_resonances(resonances, BROAD_Q)
-    ws2 = float(np.exp(2 * driver.parameters[LN_WS]))
-    front = [mean for mean, _ in front_known(driver)]
-    air = [USUAL_PLACE, 0.0, USUAL_SOFT_W]
+    ln_ws = cone_of(driver.parameters).ln_ws
+    ws2 = float(np.exp(2 * ln_ws))
+    (front, _), (ln_front_s, _) = front_known(driver)
+    inside, port = USUAL_INSIDE, None
     if vented:
         tuning = _tuning_pair(found, resonances)
         pole, residue = found.poles_rad_s[tuning], found.residues[tuning]
         found = found.only(np.arange(found.poles_rad_s.size) != tuning)
         wb, loss = abs(pole), 2 * abs(pole.real) / abs(pole)
         stiffness = float(np.log(max(2 * residue.real / ws2, 0.05)))
-        port = [np.log(wb), loss / 3, 0.0, 0.0]
-        way = [0.0, np.log(WAY_TURN), WAY_SHARED_PRIOR[0], WAY_PORT_PRIOR[0]]
-        box = [0.03, *front, stiffness, loss / 3, 0.0, *air, loss / 3, *_behind(wb), *port, *way]
+        mu, inside = 0.03, inside._replace(leak=loss / 3, absorption=loss / 3)
+        port = USUAL_PORT._replace(ln_wb=float(np.log(wb)), port_loss=loss / 3)
     else:
         pole = max(resonances.motional, key=lambda r: r.height_ohm).pole_rad_s
         wb = abs(pole)
         load = found.load(np.array([1j * wb]), np.zeros(found.size))[0].imag / wb
         stiffness = float(np.log(max((1 + load) * wb**2 / ws2 - 1, 0.05)))
-        box = [0.0, *front, stiffness, 0.02, 0.0, *air, 0.02, *_behind(wb)]
+        mu, inside = 0.0, inside._replace(leak=0.02, absorption=0.02)
+    inside = inside._replace(ln_behind_w=float(np.log(BEHIND_W * wb)))
+    load = LoadNumbers(mu=mu, front=front, ln_front_s=ln_front_s, ln_alpha=stiffness)
     own = found.apart_from(driver.small.moved(driver.changes))
     if not vented:
         # Below the resonance of a closed box stands no wave: what is found there is a gap's.
         own = own.only(np.abs(own.poles_rad_s) > wb)
     own = own.settled(STRAY * at_rest(own)[1])
-    own = own.only(_may_stand(own, stiffness + 2 * driver.parameters[LN_WS]))
+    own = own.only(_may_stand(own, stiffness + 2 * ln_ws))
     model = BoxModel(driver.coil, driver.small.joined(own), vented, wb, driver.small.poles_rad_s.size)
-    return model, np.concatenate([driver.lumped, box, driver.changes, np.zeros(own.size)])
-
-
-def _behind(reference_rad_s: float) -> tuple[float, float, float, float]:
-    """No air in filling, and where it would turn; fibre is held as long as there is none."""
-    return 0.0, float(np.log(BEHIND_W * reference_rad_s)), LN_DRAG[0], LN_HELD
+    known, air = cone_of(driver.parameters), (*load, *inside, *(port or ()))
+    return model, np.concatenate([known, driver.coil_parameters, air, driver.changes, np.zeros(own.size)])
 
 
 def _may_stand(own: ConeResonances, ln_stiffness: float) -> NDArray[np.bool_]:
@@ -316,49 +290,46 @@ def _tuning_pair(small: ConeResonances, resonances: ResonanceFit) -> int:
     return int(np.argmax(np.where(between, np.abs(small.residues), 0.0)))
 
 
-def _told_by_closed(closed: BoxFit, model: BoxModel, start: FloatArray) -> Prior:
+def _told_by_closed(closed: BoxFit, model: BoxModel, start: FloatArray) -> JointPrior:
     """What the box with its port closed tells: stiffness of the air; conductance, air and place of the leak are alike.
 
     A leak is 1/(QL w) there and here; the softening of the air may be another at another frequency.
     """
-    ratio = closed.model.reference_rad_s / float(np.exp(start[model.first_box + LN_WB]))
-    names = [LN_ALPHA, LEAK]
-    if closed.covariance[closed.box(LEAK_MASS), closed.box(LEAK_MASS)] > 0:  # the air in the leak shows
-        names += [LEAK_MASS, LEAK_PLACE]
-    there = [closed.box(name) for name in names]
-    scale = np.diag([1.0, ratio, 1 / ratio, 1.0][: len(names)])
+    ratio = closed.model.reference_rad_s / model.tuning_rad_s(model.read(start))
+    scales = {"ln_alpha": 1.0, "leak": ratio}
+    if closed.covariance[closed.index("leak_mass"), closed.index("leak_mass")] > 0:  # the air in the leak shows
+        scales |= {"leak_mass": 1 / ratio, "leak_place": 1.0}
+    there, scale = closed.model.layout.indices(scales), np.diag([*scales.values()])
     values = scale @ closed.parameters[there]
     spread = scale @ closed.covariance[np.ix_(there, there)] @ scale
-    soft = closed.box(SOFT)
-    alike = [ALIKE_STD**2 + (SOFT_ALIKE * closed.parameters[soft]) ** 2, *(LEAK_ALIKE_STD * values[1:]) ** 2]
-    return Prior(tuple(model.first_box + name for name in names), values, spread + np.diag(alike))
+    alike = [ALIKE_STD**2 + (SOFT_ALIKE * closed.numbers.inside.soft) ** 2, *(LEAK_ALIKE_STD * values[1:]) ** 2]
+    return JointPrior(tuple(scales), values, spread + np.diag(alike))
 
 
 def _beyond_the_lumps(model: BoxModel, parameters: FloatArray) -> FloatArray:
     """A leak has a place on each standing wave, not one on all; in a vented box what is no leak is loss of the port."""
-    direction = np.zeros(parameters.size)
-    direction[model.first_box + LEAK] = LEAK_WAVES_STD * parameters[model.first_box + LEAK] * bool(model.own.size)
-    if model.vented:
-        direction[model.first_box + PORT_LOSS] = -direction[model.first_box + LEAK]
+    box, layout = model.read(parameters), model.layout
+    leak = LEAK_WAVES_STD * box.inside.leak * bool(model.own.size)
+    direction = layout.changed(np.zeros(parameters.size), leak=leak)
+    if box.port is None:
+        return np.outer(direction, direction)
+    direction = layout.changed(direction, port_loss=-leak)
     added = np.outer(direction, direction)
-    if model.vented:
-        places = [model.first_box + name for name in (ABSORPTION, CONE_LOSS, PORT_LOSS)]
-        lost = float(np.abs(parameters[places]).sum())
-        tuning = model.first_box + LN_WB
-        added[tuning, tuning] += TUNING_STD**2 + (TUNING_LOSS_STD * lost) ** 2
+    lost = abs(box.inside.absorption) + abs(box.port.cone_loss) + abs(box.port.port_loss)
+    tuning = layout.index("ln_wb")
+    added[tuning, tuning] += TUNING_STD**2 + (TUNING_LOSS_STD * lost) ** 2
     return added
 
 
 def _shared(model: BoxModel, covariance: FloatArray, priors: BoxPriors) -> tuple[FloatArray, FloatArray]:
     """Covariance of what all states of a box share, and what the parameters owe to it."""
-    driver, known = priors.driver, len(priors.driver.index)
+    driver, known = priors.driver, len(priors.driver.names)
     spread = np.zeros((known + len(COMMON), known + len(COMMON)))
     gain = np.zeros((covariance.shape[0], known + len(COMMON)))
     spread[:known, :known] = driver.covariance
-    gain[:, :known] = covariance[:, list(driver.index)] @ np.linalg.inv(driver.covariance)
+    gain[:, :known] = covariance[:, model.layout.indices(driver.names)] @ np.linalg.inv(driver.covariance)
     for place, name in enumerate(COMMON, start=known):
-        index = model.first_box + name
-        std = priors.std(index)
+        std = priors.std(name)
         if std is not None:
-            spread[place, place], gain[:, place] = std**2, covariance[:, index] / std**2
+            spread[place, place], gain[:, place] = std**2, covariance[:, model.layout.index(name)] / std**2
     return spread, gain

@@ -2,41 +2,18 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 
-from stillbox.analysis.lumped.box_model import (
-    ABSORPTION,
-    BEHIND,
-    CONE_LOSS,
-    FRONT,
-    KAPPA,
-    LEAK,
-    LEAK_MASS,
-    LEAK_PLACE,
-    LN_ALPHA,
-    LN_BEHIND_LOSS,
-    LN_BEHIND_TURN,
-    LN_BEHIND_W,
-    LN_FRONT_S,
-    LN_HELD,
-    LN_SOFT_W,
-    LN_WAY,
-    LN_WB,
-    MU,
-    PORT_LOSS,
-    SOFT,
-    USUAL_PLACE,
-    WAY,
-    WAY_PORT,
-    WAY_SHARED,
-    BoxModel,
-)
+from stillbox.analysis.enclosure.box_model import BoxModel
+from stillbox.analysis.enclosure.box_numbers import USUAL_INSIDE, USUAL_PORT
 from stillbox.analysis.lumped.cone_resonances import ConeResonances
 from stillbox.analysis.lumped.driver import DriverFit
-from stillbox.analysis.lumped.driver_model import AIR, CREEP, FIRST_COIL, LN_AIR_S, LN_QMS, LN_RE, LN_SCALE, LN_WS
-from stillbox.analysis.lumped.lumped_steps import Prior
+from stillbox.analysis.lumped.driver_model import cone_of
+from stillbox.analysis.lumped.lumped_steps import JointPrior, Prior
 from stillbox.analysis.maths.quantity import Quantity
 from stillbox.analysis.physics.volume import Softening
 from stillbox.capture.arrays import FloatArray
@@ -65,18 +42,18 @@ SOFT_STD, LINED_SOFT = 0.003, 0.5
 """Softening of the air by filling before the fit: without filling (walls give back heat too), and over the loss that
 the air in the box shows where there is filling; 0.4 is the most that there is (isothermal)."""
 MOST_SOFT = 0.2
-USUAL_SOFT_W, LN_SOFT_W_STD = float(np.log(250.0)), 1.3
-"""ln ``wt`` where nothing is told: loose fibre has 40 to 200 rad/s, felt and foam 300 to 3000."""
+LN_SOFT_W_STD = 1.3
+"""Of ln ``wt`` where nothing is told: loose fibre has 40 to 200 rad/s, felt and foam 300 to 3000."""
 BEHIND_STD, BEHIND_W, LN_BEHIND_STD = 1.0, 2.5, 1.0
 """Part of the air in filling: anything. The speed of sound over the length of the filling, 0.2 to 1 m, over the
 resonance of the box."""
-LN_DRAG, LN_TURN = (7.0, 1.0), (4.2, 1.0)
+LN_DRAG_STD, LN_TURN = 1.0, (4.2, 1.0)
 """Flow resistivity over the density of the air, and over that of the fibre, in rad/s: 400 to 4000 Pa s/m^2, 5 to
 15 kg/m^3. Held fibre is as good as turning below the band."""
-WAY_STD, WAY_TURN, LN_WAY_STD = 0.3, 0.6, 0.8
+WAY_STD, LN_WAY_STD = 0.3, 0.8
 """Filling on the way to the port: its resistance over that of box and port at the tuning, and where it begins to let
 the air through, over the tuning: fibre of 5 to 10 kg/m^3 with 500 to 5000 Pa s/m^2 at 15 to 100 Hz."""
-WAY_SHARED_PRIOR, WAY_PORT_PRIOR = (0.35, 0.15), (1.3, 0.5)
+WAY_SHARED_STD, WAY_PORT_STD = 0.15, 0.5
 """How much of it counts in what cone and port share (the part of the air on the cone's side: less than half, the port
 is the far one) and before the port, whose mouth it is nearer to (from its balance with the first, and the mouth)."""
 KAPPA_LEAST_STD = 0.003
@@ -100,12 +77,10 @@ HIDDEN_SHARE = (0.3, 0.5)
 """Part of the loss that the cone meets in well damped air that it shares with the port: mean, standard deviation."""
 FILLED_STD = (0.04, 0.1)
 """Least of 1/QA and 1/QP in a box that is told to be filled: it may lie where the cone does not meet it."""
-CHANGED_STD = (0.03, 0.1, 0.02)
-"""Freedom in ln ws, ln Qms and ln(Bl^2/Mms) of a driver that has changed."""
-REPEATED_STD = (0.003, 0.01, 0.001)
-"""Of ln ws, ln Qms and ln(Bl^2/Mms) from one take to the next: playing in, temperature (usual, no source)."""
-CREEP_REPEATED_STD = 0.006
-"""Of lambda, a tenth of a usual one: it goes with warmth and playing as the suspension does (usual, no source)."""
+CHANGED_STD = {"ln_ws": 0.03, "ln_qms": 0.1, "ln_scale": 0.02}
+"""Freedom of a driver that has changed."""
+REPEATED_STD = {"ln_ws": 0.003, "ln_qms": 0.01, "ln_scale": 0.001, "creep": 0.006}
+"""From one take to the next: playing in, temperature (usual, no source); of lambda, a tenth of a usual one."""
 COIL_REPEATED_STD = 0.003
 """Of the coil's parameters: eddy currents and inductance are those of free air, but for a degree of what is warm around
 it (copper and aluminium change by 0.4 %)."""
@@ -117,44 +92,41 @@ DRIFT = 1e-6
 class BoxPriors:
     """What is known: of the driver; of the box, number by number; and more (pairs, losses together, coil)."""
 
-    driver: Prior
-    box: Prior
-    more: tuple[Prior, ...]
+    driver: JointPrior
+    box: dict[str, Prior]
+    more: tuple[JointPrior, ...]
 
-    @property
-    def all(self) -> tuple[Prior, ...]:
-        return (self.driver, self.box, *self.more)
+    @cached_property
+    def all(self) -> tuple[JointPrior, ...]:
+        return (self.driver, JointPrior.of([*self.box.values()]), *self.more)
 
     def relaxed(self) -> BoxPriors:
         """The same for a driver whose suspension or temperature has changed since."""
-        freedom = np.zeros(len(self.driver.index))
-        freedom[:3] = CHANGED_STD
-        freer = replace(self.driver, covariance=self.driver.covariance + np.diag(freedom**2))
-        return replace(self, driver=freer)
+        freedom = np.diag([CHANGED_STD.get(name, 0.0) ** 2 for name in self.driver.names])
+        return replace(self, driver=replace(self.driver, covariance=self.driver.covariance + freedom))
 
-    def gaping(self, model: BoxModel) -> BoxPriors:
+    def gaping(self) -> BoxPriors:
         """The same for a box with a gap like a small port."""
-        values, covariance = self.box.values.copy(), self.box.covariance.copy()
-        leak, mass = (self.box.index.index(model.first_box + name) for name in (LEAK, LEAK_MASS))
-        values[mass], covariance[mass, mass], covariance[leak, leak] = GAP_MASS[0], GAP_MASS[1] ** 2, GAP_STD**2
-        return replace(self, box=replace(self.box, values=values, covariance=covariance))
+        return self._with(replace(self.box["leak"], std=GAP_STD), Prior("leak_mass", *GAP_MASS))
 
-    def stuffed(self, model: BoxModel) -> BoxPriors:
+    def stuffed(self) -> BoxPriors:
         """The same for a box with air in filling that may give way."""
-        values = self.box.values.copy()
-        values[self.box.index.index(model.first_box + LN_BEHIND_TURN)] = LN_TURN[0]
-        return replace(self, box=replace(self.box, values=values))
+        return self._with(Prior("ln_behind_turn", *LN_TURN))
 
-    def value(self, index: int) -> float:
+    def _with(self, *others: Prior) -> BoxPriors:
+        return replace(self, box={**self.box, **_by_name(others)})
+
+    def value(self, name: str) -> float:
         """What one of the box's numbers is held for beforehand."""
-        return float(self.box.values[self.box.index.index(index)])
+        return self.box[name].mean
 
-    def std(self, index: int) -> float | None:
+    def std(self, name: str) -> float | None:
         """Standard deviation of one of the box's numbers; None where nothing is known of it."""
-        if index not in self.box.index:
-            return None
-        place = self.box.index.index(index)
-        return float(np.sqrt(self.box.covariance[place, place]))
+        return self.box[name].std if name in self.box else None
+
+
+def _by_name(priors: Iterable[Prior]) -> dict[str, Prior]:
+    return {one.name: one for one in priors}
 
 
 @dataclass(frozen=True)
@@ -184,7 +156,7 @@ def box_priors(
     shared_air: Quantity | None = None,
     softening: Softening | None = None,
     hidden: float | None = None,
-    told: tuple[Prior, ...] = (),
+    told: tuple[JointPrior, ...] = (),
 ) -> BoxPriors:
     """Everything that is known before the fit.
 
@@ -200,63 +172,61 @@ def box_priors(
         How much softer filling makes the air at low frequency; None: guessed from the loss that the air shows.
     hidden : float, optional
         Loss that the cone meets beyond the standing waves; None while that is not known yet.
-    told : tuple of Prior
+    told : tuple of JointPrior
         What another take of the same box has told.
     """
     front, front_time = front_known(driver)
     met = Met(waves_loss(model, start), hidden or 0.0)
     turn = float(np.log(BEHIND_W * model.reference_rad_s))
-    swing = _tuning(model, start) / LEAK_MASS_AT
+    swing = model.tuning_rad_s(model.read(start)) / LEAK_MASS_AT
+    usual = USUAL_INSIDE
     known = [
-        (LN_RE, driver.parameters[LN_RE], RE_STD),
-        (model.first_box + MU, *MU_PRIOR),
-        (model.first_box + FRONT, *front),
-        (model.first_box + LN_FRONT_S, *front_time),
-        (model.first_box + LEAK, 0.0, LEAK_STD),
-        (model.first_box + LEAK_MASS, LEAK_MASS_PRIOR[0] * swing, LEAK_MASS_PRIOR[1] * swing),
-        (model.first_box + LEAK_PLACE, USUAL_PLACE, LEAK_PLACE_STD),
-        (model.first_box + SOFT, *_soft(softening, met)),
-        (model.first_box + LN_SOFT_W, *_soft_turn(softening)),
-        (model.first_box + BEHIND, 0.0, BEHIND_STD),
-        (model.first_box + LN_BEHIND_W, turn, LN_BEHIND_STD),
-        (model.first_box + LN_BEHIND_LOSS, *LN_DRAG),
-        (model.first_box + LN_BEHIND_TURN, LN_HELD, LN_TURN[1]),
+        Prior("ln_re", cone_of(driver.parameters).ln_re, RE_STD),
+        Prior("mu", *MU_PRIOR),
+        Prior("front", *front),
+        Prior("ln_front_s", *front_time),
+        Prior("leak", usual.leak, LEAK_STD),
+        Prior("leak_mass", LEAK_MASS_PRIOR[0] * swing, LEAK_MASS_PRIOR[1] * swing),
+        Prior("leak_place", usual.leak_place, LEAK_PLACE_STD),
+        Prior("soft", *_soft(softening, met)),
+        Prior("ln_soft_w", *_soft_turn(softening)),
+        Prior("behind", usual.behind, BEHIND_STD),
+        Prior("ln_behind_w", turn, LN_BEHIND_STD),
+        Prior("ln_behind_loss", usual.ln_behind_loss, LN_DRAG_STD),
+        Prior("ln_behind_turn", usual.ln_behind_turn, LN_TURN[1]),
     ]
     if model.vented:
         known += _vented(model, start, shared_air, met, hidden is not None, softening is not None)
         known += [
-            (model.first_box + WAY, 0.0, WAY_STD),
-            (model.first_box + LN_WAY, float(np.log(WAY_TURN)), LN_WAY_STD),
-            (model.first_box + WAY_SHARED, *WAY_SHARED_PRIOR),
-            (model.first_box + WAY_PORT, *WAY_PORT_PRIOR),
+            Prior("way", USUAL_PORT.way, WAY_STD),
+            Prior("ln_way", USUAL_PORT.ln_way, LN_WAY_STD),
+            Prior("way_shared", USUAL_PORT.way_shared, WAY_SHARED_STD),
+            Prior("way_port", USUAL_PORT.way_port, WAY_PORT_STD),
         ]
     else:
-        known.append((model.first_box + ABSORPTION, 0.0, LOSS_STD))
-    own = range(model.own_changes.start, model.own_changes.stop)
-    known += [(index, 0.0, CHANGE_STD) for index in own]
-    values = np.array([value for _, value, _ in known])
-    box = Prior(tuple(index for index, _, _ in known), values, np.diag([std**2 for _, _, std in known]))
+        known.append(Prior("absorption", usual.absorption, LOSS_STD))
+    own = model.layout.names[model.own_changes]
+    known += [Prior(name, 0.0, CHANGE_STD) for name in own]
     more = [*told]
     if own:
         value, rows = model.own.at_rest()
         reciprocal_q, std = at_rest(model.own)
-        more.append(Prior(tuple(own), reciprocal_q - value, np.diag(std**2), rows))
+        more.append(JointPrior(own, reciprocal_q - value, np.diag(std**2), rows))
         if hidden is not None and model.vented:
             # What the cone meets, it meets once: in the standing waves, or here.
-            both = (model.first_box + ABSORPTION, model.first_box + CONE_LOSS)
             variance = CONE_LOSS_LEAST_STD**2 + (0.5 * hidden) ** 2
-            more.append(Prior(both, np.array([hidden]), np.array([[variance]]), np.ones((1, 2))))
-    return BoxPriors(_driver_prior(driver, model), box, tuple(more))
+            both = ("absorption", "cone_loss")
+            more.append(JointPrior(both, np.array([hidden]), np.array([[variance]]), np.ones((1, 2))))
+    return BoxPriors(_driver_prior(driver), _by_name(known), tuple(more))
 
 
 def front_known(driver: DriverFit) -> tuple[tuple[float, float], tuple[float, float]]:
-    """Mean and standard deviation of ``FRONT`` and of ``LN_FRONT_S``, from the free air around the driver."""
-    first = driver.model.air.start
-    part, time = first + AIR, first + LN_AIR_S
-    std = np.sqrt(np.diag(driver.covariance))
-    value, later = float(driver.parameters[part]), float(driver.parameters[time] + np.log(FRONT_LATER))
-    spread = float(np.linalg.norm([std[part], FRONT_STD[0] * value, FRONT_STD[1]]))
-    return (value, spread), (later, float(np.hypot(std[time], FRONT_LATER_STD)))
+    """Mean and standard deviation of ``front`` and of ``ln_front_s``, from the free air around the driver."""
+    air = driver.model.air_of(driver.parameters)
+    std = driver.model.air_of(np.sqrt(np.diag(driver.covariance)))
+    value, later = float(air.air_part), float(air.ln_air_s + np.log(FRONT_LATER))
+    spread = float(np.linalg.norm([std.air_part, FRONT_STD[0] * value, FRONT_STD[1]]))
+    return (value, spread), (later, float(np.hypot(std.ln_air_s, FRONT_LATER_STD)))
 
 
 def _soft(softening: Softening | None, met: Met) -> tuple[float, float]:
@@ -268,7 +238,7 @@ def _soft(softening: Softening | None, met: Met) -> tuple[float, float]:
 
 def _soft_turn(softening: Softening | None) -> tuple[float, float]:
     """Mean and standard deviation of where it turns, ln of rad/s."""
-    return (USUAL_SOFT_W, LN_SOFT_W_STD) if softening is None else (softening.ln_turn, softening.ln_turn_std)
+    return (USUAL_INSIDE.ln_soft_w, LN_SOFT_W_STD) if softening is None else (softening.ln_turn, softening.ln_turn_std)
 
 
 def at_rest(pairs: ConeResonances) -> tuple[FloatArray, FloatArray]:
@@ -277,31 +247,22 @@ def at_rest(pairs: ConeResonances) -> tuple[FloatArray, FloatArray]:
     return reciprocal_q, AT_REST_STD * reciprocal_q + AT_REST_LEAST_STD
 
 
-def _driver_prior(driver: DriverFit, model: BoxModel) -> Prior:
+def _driver_prior(driver: DriverFit) -> JointPrior:
     """Cone, coil and small resonances of the driver as known from free air."""
-    cone = [LN_WS, LN_QMS, LN_SCALE] + ([CREEP] if driver.creep else [])
-    first = FIRST_COIL + driver.coil.size
-    cone += range(FIRST_COIL, first)
-    there = [*cone, *range(first, first + driver.small.size)]
-    here = [*cone, *range(model.changes.start, model.changes.start + driver.small.size)]
-    apart = np.full(len(there), DRIFT**2)
-    apart[:3] += np.square(REPEATED_STD)
-    if driver.creep:
-        apart[3] += CREEP_REPEATED_STD**2
-    apart[len(cone) - driver.coil.size : len(cone)] += COIL_REPEATED_STD**2
-    covariance = driver.covariance[np.ix_(there, there)] + np.diag(apart)
-    return Prior(tuple(here), driver.parameters[there], covariance)
+    coil, small = (tuple(one.name for one in of.parameters) for of in (driver.coil, driver.small))
+    names = ("ln_ws", "ln_qms", "ln_scale", *(("creep",) if driver.creep else ()), *coil, *small)
+    apart = {**REPEATED_STD, **dict.fromkeys(coil, COIL_REPEATED_STD)}
+    there = driver.model.layout.indices(names)
+    covariance = driver.covariance[np.ix_(there, there)]
+    covariance = covariance + np.diag([DRIFT**2 + apart.get(name, 0.0) ** 2 for name in names])
+    return JointPrior(names, driver.parameters[there], covariance)
 
 
-def _strengths(model: BoxModel, start: FloatArray) -> FloatArray:
+def _strengths(model: BoxModel, x: FloatArray) -> FloatArray:
     """Of each standing wave r/(s - p) + ..., which is 2 abs(r/p) (1/Q + s/abs(p)) far below p, over the stiffness."""
-    own = model.own
-    stiffness = float(np.exp(start[model.first_box + LN_ALPHA] + 2 * start[LN_WS]))
-    return np.asarray(2 * np.abs(own.residues / own.poles_rad_s) * _tuning(model, start) / stiffness)
-
-
-def _tuning(model: BoxModel, start: FloatArray) -> float:
-    return float(np.exp(start[model.first_box + LN_WB])) if model.vented else model.reference_rad_s
+    own, box = model.own, model.read(x)
+    stiffness = float(np.exp(box.load.ln_alpha + 2 * box.cone.ln_ws))
+    return np.asarray(2 * np.abs(own.residues / own.poles_rad_s) * model.tuning_rad_s(box) / stiffness)
 
 
 def waves_loss(model: BoxModel, x: FloatArray) -> float:
@@ -316,9 +277,12 @@ def before_the_port(model: BoxModel, x: FloatArray) -> tuple[float, float]:
     Beforehand the air before the port loses what that before the cone does, give or take as much, and the port itself
     `PORT_LOSS_PRIOR`; the sum is what was found.
     """
-    hidden = float(x[model.first_box + ABSORPTION] + x[model.first_box + CONE_LOSS])
+    box = model.read(x)
+    if box.port is None:
+        raise ValueError("a closed box has no port")
+    hidden = float(box.inside.absorption + box.port.cone_loss)
     filling = waves_loss(model, x) + max(hidden, 0.0)
-    total = float(x[model.first_box + PORT_LOSS])
+    total = float(box.port.port_loss)
     port, std = PORT_LOSS_PRIOR
     part = filling**2 / (filling**2 + std**2)
     own = min(max(filling + part * (total - port - filling), 0.0), total)
@@ -327,26 +291,26 @@ def before_the_port(model: BoxModel, x: FloatArray) -> tuple[float, float]:
 
 def _vented(
     model: BoxModel, start: FloatArray, shared_air: Quantity | None, met: Met, known: bool, filled: bool
-) -> list[tuple[int, float, float]]:
-    """Index, mean and standard deviation: port loss, and the air's mass and loss that cone and port share.
+) -> list[Prior]:
+    """Port loss, and the air's mass and loss that cone and port share.
 
     Mass and loss of the air that the cone alone meets are seen in the box's standing waves; the shared part of both
     is the same share, told by the places of cone and port where they are known. ``known``: what the cone meets beyond
     the standing waves is known. ``filled``: filling is told of.
     """
-    first, wb = model.first_box, _tuning(model, start)
+    wb = model.tuning_rad_s(model.read(start))
     mass = float(np.sum(_strengths(model, start) * wb / np.abs(model.own.poles_rad_s)))
     if shared_air is None:
         kappa, kappa_std = KAPPA_PER_MASS[0] * mass, KAPPA_PER_MASS[1] * mass
     else:
         kappa, kappa_std = shared_air.value * wb**2, shared_air.std * wb**2
-    air = [(first + KAPPA, kappa, float(np.hypot(kappa_std, KAPPA_LEAST_STD)))]
+    air = [Prior("kappa", kappa, float(np.hypot(kappa_std, KAPPA_LEAST_STD)))]
     if not known:
         return [
             *air,
-            (first + PORT_LOSS, *PORT_LOSS_PRIOR),
-            (first + ABSORPTION, 0.0, LOSS_STD),
-            (first + CONE_LOSS, 0.0, LOSS_STD),
+            Prior("port_loss", *PORT_LOSS_PRIOR),
+            Prior("absorption", 0.0, LOSS_STD),
+            Prior("cone_loss", 0.0, LOSS_STD),
         ]
     share = float(np.clip(kappa / mass, -1.0, 1.0)) if mass else 0.0
     loss, hidden = met.waves, met.hidden
@@ -359,7 +323,7 @@ def _vented(
     return [
         *air,
         # The air before the port loses about what that before the cone does.
-        (first + PORT_LOSS, port + met.all, float(np.hypot(port_std, met.all))),
-        (first + ABSORPTION, share * loss + HIDDEN_SHARE[0] * hidden, shared_std),
-        (first + CONE_LOSS, hidden - share * loss - HIDDEN_SHARE[0] * hidden, cone_std),
+        Prior("port_loss", port + met.all, float(np.hypot(port_std, met.all))),
+        Prior("absorption", share * loss + HIDDEN_SHARE[0] * hidden, shared_std),
+        Prior("cone_loss", hidden - share * loss - HIDDEN_SHARE[0] * hidden, cone_std),
     ]

@@ -8,6 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from stillbox.analysis.enclosure.box import BoxFit
+from stillbox.analysis.enclosure.box_model import BoxModel, way_loss
+from stillbox.analysis.enclosure.box_numbers import BoxNumbers
 from stillbox.analysis.enclosure.box_priors import before_the_port
 from stillbox.analysis.enclosure.box_textbook import (
     TextbookClosed,
@@ -17,8 +19,7 @@ from stillbox.analysis.enclosure.box_textbook import (
     small_vented,
     vented_peaks,
 )
-from stillbox.analysis.lumped.box_model import ABSORPTION, LEAK, LN_ALPHA, MU, PORT_LOSS, BoxModel, way_loss
-from stillbox.analysis.lumped.driver_model import LN_RE, LN_SCALE, LN_WS
+from stillbox.analysis.lumped.driver_model import cone_of
 from stillbox.analysis.maths.quantity import Quantity
 from stillbox.capture.arrays import FloatArray
 from stillbox.capture.errors import StillboxError
@@ -156,10 +157,10 @@ def closed_figures(model: BoxModel, x: FloatArray) -> FloatArray:
     StillboxError
         If there is no resonance within an octave of that of the model's take.
     """
-    omega = _resonance(model, x)
+    omega, numbers = _resonance(model, x), cone_of(x)
     cone = model.cone(np.array([1j * omega]), x)[0][0]
     mass = _mass_ratio(model, x, omega)
-    qm, qe = omega * mass / cone.real, omega * mass * np.exp(x[LN_RE] - x[LN_SCALE])
+    qm, qe = omega * mass / cone.real, omega * mass * np.exp(numbers.ln_re - numbers.ln_scale)
     return np.array([omega / (2 * np.pi), qm, qe, qm * qe / (qm + qe)])
 
 
@@ -178,10 +179,9 @@ def vented_quantities(fit: BoxFit) -> VentedQuantities:
 
     peaks = _peaks(fit)
     fl, fm, fh = (_extremum(fit, frequency_hz) for frequency_hz in (peaks.fl_hz, peaks.fm_hz, peaks.fh_hz))
-    places = [fit.box(LEAK), fit.box(ABSORPTION), fit.box(PORT_LOSS)]
-    all_losses = fit.of(lambda x: float(np.sum(x[places])) + way_loss(fit.model.box_of(x)))
+    all_losses = fit.of(lambda x: _sum_of_losses(fit.model.read(x)))
     driver = fit.driver
-    re_ohm = float(np.exp(fit.parameters[LN_RE]))
+    re_ohm = float(np.exp(fit.numbers.cone.ln_re))
     return VentedQuantities(
         fl_hz=fl,
         fm_hz=fm,
@@ -195,6 +195,13 @@ def vented_quantities(fit: BoxFit) -> VentedQuantities:
         qb=LossQ(all_losses, all_losses.std),
         textbook=small_vented(peaks, driver.fs_hz.value, driver.qes.value, driver.qms.value, re_ohm),
     )
+
+
+def _sum_of_losses(box: BoxNumbers) -> float:
+    """1/QB: of leak, filling and port."""
+    if box.port is None:
+        raise ValueError("a closed box has no port")
+    return float(box.inside.leak + box.inside.absorption + box.port.port_loss) + way_loss(box.port)
 
 
 def _quantities(fit: BoxFit, each: Callable[[FloatArray], FloatArray], units: tuple[str, ...]) -> list[Quantity]:
@@ -231,8 +238,8 @@ def _resonance(model: BoxModel, x: FloatArray) -> float:
 
 def _mass_ratio(model: BoxModel, x: FloatArray, omega: float) -> float:
     """Mass that moves at a frequency over the nominal one: air load and small resonances included."""
-    load = model.small.load(np.array([1j * omega]), x[model.changes])[0]
-    return float(1 + x[model.first_box + MU] + load.imag / omega)
+    load = model.small.load(np.array([1j * omega]), model.changes_of(x))[0]
+    return float(1 + model.read(x).load.mu + load.imag / omega)
 
 
 def _peaks(fit: BoxFit) -> VentedPeaks:
@@ -262,22 +269,23 @@ def filling_loss(fit: BoxFit, x: FloatArray) -> float:
     Of a closed box at its reference: the lumped part and the losses of its standing waves. Of a vented one what filling
     takes from the resonance of box and port: of the air that both share, and on the way to the port.
     """
-    if fit.vented:
-        return float(x[fit.box(ABSORPTION)] + before_the_port(fit.model, x)[0] + way_loss(fit.model.box_of(x)))
+    box = fit.model.read(x)
+    if box.port is not None:
+        return float(box.inside.absorption + before_the_port(fit.model, x)[0] + way_loss(box.port))
     own, omega = fit.model.own, fit.model.reference_rad_s
-    stiffness = np.exp(x[fit.box(LN_ALPHA)] + 2 * x[LN_WS])
+    stiffness = np.exp(box.load.ln_alpha + 2 * box.cone.ln_ws)
     waves = own.load(np.array([1j * omega]), x[fit.model.own_changes])[0].real if own.size else 0.0
-    return float(x[fit.box(ABSORPTION)] + waves * omega / stiffness)
+    return float(box.inside.absorption + waves * omega / stiffness)
 
 
 def port_loss(fit: BoxFit, x: FloatArray) -> float:
     """1/QP of the port itself for parameters like ``fit.parameters``."""
-    return float(x[fit.box(PORT_LOSS)] - before_the_port(fit.model, x)[0])
+    return float(x[fit.index("port_loss")] - before_the_port(fit.model, x)[0])
 
 
 def leakage(fit: BoxFit) -> LossQ:
     """QL; its uncertainty is known also where the best guess is no leak."""
-    reciprocal = fit.loss(LEAK)
+    reciprocal = fit.loss("leak")
     return LossQ(None, fit.leak_std) if reciprocal is None else _seen(reciprocal)
 
 
@@ -288,7 +296,7 @@ def _filling(fit: BoxFit) -> LossQ:
 
 def _port(fit: BoxFit) -> LossQ | None:
     """Of the port itself; None where the fit left it out: its uncertainty is not known then."""
-    if fit.loss(PORT_LOSS) is None:
+    if fit.loss("port_loss") is None:
         return None
     return _apart(fit, lambda x: port_loss(fit, x), before_the_port(fit.model, fit.parameters)[1])
 

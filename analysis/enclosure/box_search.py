@@ -15,31 +15,10 @@ from functools import cached_property
 
 import numpy as np
 
+from stillbox.analysis.enclosure.box_model import BoxModel
+from stillbox.analysis.enclosure.box_numbers import MOST_ALPHA
 from stillbox.analysis.enclosure.box_priors import BoxPriors, waves_loss
-from stillbox.analysis.lumped.box_model import (
-    ABSORPTION,
-    BEHIND,
-    CONE_LOSS,
-    KAPPA,
-    LEAK,
-    LEAK_MASS,
-    LEAK_PLACE,
-    LN_ALPHA,
-    LN_BEHIND_LOSS,
-    LN_BEHIND_TURN,
-    LN_BEHIND_W,
-    LN_SOFT_W,
-    LN_WAY,
-    LN_WB,
-    PORT_LOSS,
-    SOFT,
-    WAY,
-    WAY_PORT,
-    WAY_SHARED,
-    BoxModel,
-)
-from stillbox.analysis.lumped.cone_resonances import BROAD_Q
-from stillbox.analysis.lumped.driver_model import CREEP
+from stillbox.analysis.lumped.cone_resonances import BROAD_Q, OF_A_PAIR
 from stillbox.analysis.lumped.lumped_fit import CellData, LumpedFit, covariance_at, excess_factor, fit_lumped, misfit
 from stillbox.capture.arrays import FloatArray
 
@@ -61,14 +40,8 @@ INDEPENDENT = 1 / 16
 START_BEHIND, START_WAY = 0.5, 0.1
 STUFFED_Q = 10.0
 """Standing waves in filling are broader, walls sharper."""
-MOST_BEHIND = 0.98
-"""Part of the air in filling: the basket keeps some free."""
 LEAST_SOFT_STD = 0.01
 """Of the softening beforehand: below it there is no filling to speak of."""
-MOST_SOFT = 0.4
-"""Isothermal air is softer by this part than adiabatic air."""
-MOST_ALPHA = 30.0
-"""A box so much stiffer than the suspension moves a driver to five times its resonance (common practice, no source)."""
 LOOSE, TIGHT = 0.3, 1e-3
 """Gain in chi-square at which a fit ends: while starts are compared, and at the end."""
 ROUGH = 1e-3
@@ -86,6 +59,14 @@ ROUGHER, FIRST_STEPS, FINALISTS = 1e-2, 8, 2
 """Starts for the same are compared on rougher data, nearer in fewer steps; after how many; and how many go on."""
 GAPS = tuple((leak, mass, alpha) for leak in (0.4, 1.2) for mass in (0.3, 1.5) for alpha in (0.0, 0.4))
 """Starts for a gap: 1/QL, reactance over resistance, ln alpha more than without it."""
+
+LEAK = ("leak", "leak_mass", "leak_place")
+SOFTNESS = ("soft", "ln_soft_w")
+BEHIND = ("behind", "ln_behind_w", "ln_behind_loss", "ln_behind_turn")
+WAY = ("way", "ln_way", "way_shared", "way_port")
+"""Numbers of what a box may have or not."""
+SHARED = ("kappa", "way_shared")
+"""What places say better than an impedance does."""
 
 Known = Callable[[BoxModel, FloatArray], BoxPriors]
 """What is known beforehand of a model, from the parameters from which a fit starts."""
@@ -134,11 +115,9 @@ class Candidate:
 
     def leaking(self, place: float) -> Candidate:
         """The same with a leak in the place of the losses that stood in for it."""
-        begin = self.start.copy()
-        for name in (LEAK_MASS, ABSORPTION, *((PORT_LOSS, CONE_LOSS) if self.model.vented else ())):
-            begin[self.model.first_box + name] = self.priors.value(self.model.first_box + name)
-        begin[[self.model.first_box + name for name in (LEAK, LEAK_PLACE)]] = START_LEAK, place
-        return replace(self, start=begin, tight=False, cost=self.cost + LEAK_COST)
+        stand_ins = ("leak_mass", "absorption", *(("port_loss", "cone_loss") if self.model.vented else ()))
+        start = self._as_known(self.start, stand_ins, leak=START_LEAK, leak_place=place)
+        return replace(self, start=start, tight=False, cost=self.cost + LEAK_COST)
 
     def with_light_leak(self) -> Candidate:
         """The same, one number less to believe."""
@@ -147,12 +126,14 @@ class Candidate:
     def stuffed(self, known: Known) -> Candidate:
         """The same with a part of its air in filling; broad resonances have made up for that: only sharp ones stay."""
         model, start = self._with_sharp(STUFFED_Q)
-        priors = known(model, start).stuffed(model)
-        names = (ABSORPTION, SOFT, LN_SOFT_W, LN_BEHIND_W, LN_BEHIND_LOSS, LN_BEHIND_TURN)
-        for name in (*names, *((CONE_LOSS,) * model.vented)):
-            start[model.first_box + name] = priors.value(model.first_box + name)
-        start[model.first_box + BEHIND] = START_BEHIND
-        return replace(self, model=model, priors=priors, start=start, behind=True, cost=self.cost + BEHIND_COST)
+        stuffed = replace(self, model=model, priors=known(model, start).stuffed())
+        names = ("absorption", *SOFTNESS, *BEHIND[1:], *(("cone_loss",) if model.vented else ()))
+        begin = stuffed._as_known(start, names, behind=START_BEHIND)
+        return replace(stuffed, start=begin, behind=True, cost=self.cost + BEHIND_COST)
+
+    def _as_known(self, start: FloatArray, names: Iterable[str], **other: float) -> FloatArray:
+        """Some parameters as they are held for beforehand, and ``other`` ones."""
+        return self.model.layout.changed(start, **{name: self.priors.value(name) for name in names}, **other)
 
     def _with_sharp(self, q: float) -> tuple[BoxModel, FloatArray]:
         """Model and start with no broad resonances of the box."""
@@ -163,8 +144,7 @@ class Candidate:
 
     def with_blocked_way(self) -> Candidate:
         """The same with filling on the way from the cone to the port."""
-        begin = self.start.copy()
-        begin[self.model.first_box + WAY] = START_WAY
+        begin = self.model.layout.changed(self.start, way=START_WAY)
         return replace(self, start=begin, blocked=True, cost=self.cost + BEHIND_COST)
 
     def with_changed_driver(self) -> Candidate:
@@ -177,73 +157,69 @@ class Candidate:
         ``stiffness``: ln alpha as the best without a gap has it.
         """
         model, start = self._with_sharp(BROAD_Q)
-        found = []
+        box, found = model.read(start), []
         for leak, mass, stiffer in GAPS:
-            begin = start.copy()
-            begin[[model.first_box + name for name in (LEAK, LEAK_MASS, LEAK_PLACE)]] = leak, mass, 1.0
-            if model.vented:
-                begin[model.first_box + LN_WB] -= 0.5 * stiffer
-                begin[model.first_box + LN_ALPHA] += stiffer
+            begin = model.layout.changed(start, leak=leak, leak_mass=mass, leak_place=1.0)
+            if box.port is None:
+                begin = model.layout.changed(begin, ln_alpha=stiffness + stiffer)
             else:
-                begin[model.first_box + LN_ALPHA] = stiffness + stiffer
-            priors = known(model, start).gaping(model)
+                ln_wb, ln_alpha = box.port.ln_wb - 0.5 * stiffer, box.load.ln_alpha + stiffer
+                begin = model.layout.changed(begin, ln_wb=ln_wb, ln_alpha=ln_alpha)
+            priors = known(model, start).gaping()
             found.append(replace(self, model=model, priors=priors, start=begin, tight=False, cost=GAP_COST))
         return found
 
     @property
     def filled(self) -> bool:
         """Whether filling may make the air softer."""
-        return (self.priors.std(self.model.first_box + SOFT) or 0.0) > LEAST_SOFT_STD
+        return (self.priors.std("soft") or 0.0) > LEAST_SOFT_STD
 
-    def _free(self, highest_hz: float) -> set[int]:
+    def free(self, highest_hz: float) -> set[str]:
         """What data up to a frequency can tell."""
-        small = np.abs(self.model.small.poles_rad_s) < 2 * np.pi * NEAR * highest_hz
-        there = self.model.changes.start + np.flatnonzero(np.repeat(small, 4))
-        free = set(range(self.model.changes.start)) | set(there.tolist())
-        absent = set() if self.filled else {self.model.first_box + name for name in (SOFT, LN_SOFT_W)}
-        if not self.behind:
-            absent |= {self.model.first_box + name for name in (BEHIND, LN_BEHIND_W, LN_BEHIND_LOSS, LN_BEHIND_TURN)}
-        if not self.blocked and self.model.vented:
-            absent |= {self.model.first_box + name for name in (WAY, LN_WAY, WAY_SHARED, WAY_PORT)}
-        return free - absent - (set() if self.creep else {CREEP})
+        layout, near = self.model.layout, np.abs(self.model.small.poles_rad_s) < 2 * np.pi * NEAR * highest_hz
+        changes = np.array(layout.names[layout.blocks["changes"]])
+        absent = {*changes[~np.repeat(near, OF_A_PAIR)].tolist()}
+        absent |= {*(() if self.filled else SOFTNESS), *(() if self.behind else BEHIND)}
+        absent |= {*(() if self.blocked else WAY), *(() if self.creep else ("creep",))}
+        return set(layout.names) - absent
 
     @cached_property
     def _limits(self) -> tuple[FloatArray, FloatArray]:
-        """No loss drives, a leak feels at most the whole of the pressure that the cone has alone; no box is smaller."""
-        least, most = np.full(self.start.size, -np.inf), np.full(self.start.size, np.inf)
-        first = self.model.first_box
-        losses = (LEAK, LEAK_MASS, SOFT, BEHIND, *((PORT_LOSS, WAY) if self.model.vented else ()))
-        least[[first + name for name in losses]] = 0.0
-        if not self.model.vented:  # what is counted with the standing waves already
-            least[first + ABSORPTION] = 0.0 if self.behind else -waves_loss(self.model, self.start)
-        least[first + LEAK_PLACE], most[first + LEAK_PLACE] = -1.0, 1.0
-        most[first + SOFT] = MOST_SOFT
-        most[first + BEHIND] = MOST_BEHIND
-        most[first + LN_ALPHA] = max(float(np.log(MOST_ALPHA)), self.start[first + LN_ALPHA])
-        return least, most
+        """As declared, but: a closed box counts what loss its standing waves have; no box is smaller than its start."""
+        start = self.model.read(self.start)
+        other = {"ln_alpha": (-np.inf, max(float(np.log(MOST_ALPHA)), start.load.ln_alpha))}
+        if start.port is None:
+            other["absorption"] = (0.0 if self.behind else -waves_loss(self.model, self.start), np.inf)
+        return self.model.layout.limits(**other)
 
     def fit(self, data: CellData, tolerance: float, iterations: int = 30) -> Fitted:
         """Fit to data.
 
         The air that cone and port share is what their places say: in the impedance more of it is alike with a larger
-        alpha and less mass on the cone (`analysis.lumped.box_model`), so a fit would only make up with it for what is
-        no lump. So it is with what they share of the filling on the way.
+        alpha and less mass on the cone (`analysis.enclosure.box_model`), so a fit would only make up with it for what
+        is no lump. So it is with what they share of the filling on the way.
         """
-        free, begin, first = self._free(data.frequency_hz[-1]), self.start.copy(), self.model.first_box
+        free, absent = self.free(data.frequency_hz[-1]), {}
         if not self.filled:
-            begin[first + SOFT] = 0.0
+            absent["soft"] = 0.0
         if self.tight:
-            free -= {first + name for name in (LEAK, LEAK_MASS, LEAK_PLACE)}
-            begin[first + LEAK] = 0.0
+            free -= {*LEAK}
+            absent["leak"] = 0.0
         if self.light:
-            free -= {first + LEAK_MASS}
-            begin[first + LEAK_MASS] = 0.0
-        if self.model.vented:
-            held = [first + name for name in (KAPPA, WAY_SHARED)]
-            begin[held] = [self.priors.value(index) for index in held]
-            free -= set(held)
+            free -= {"leak_mass"}
+            absent["leak_mass"] = 0.0
+        held = SHARED if self.model.vented else ()
+        begin = self._as_known(self.start, held, **absent)
         fit = fit_lumped(
-            data, self.model, begin, self.priors.all, sorted(free), iterations, tolerance, self._limits, bending=True
+            data,
+            self.model,
+            begin,
+            self.priors.all,
+            free - {*held},
+            iterations,
+            tolerance,
+            self._limits,
+            bending=True,
         )
         return Fitted(self, fit)
 
@@ -263,19 +239,17 @@ class Fitted:
     @property
     def driver_is_off(self) -> bool:
         """Whether resonance, Q or force of the driver in the box are farther from free air than can be."""
-        prior = self.candidate.priors.driver
-        off = self.fit.parameters[list(prior.index[:3])] - prior.values[:3]
-        return bool(np.any(np.abs(off) > OFF * np.sqrt(np.diag(prior.covariance)[:3])))
+        prior, names = self.candidate.priors.driver, ("ln_ws", "ln_qms", "ln_scale")
+        known = [prior.names.index(name) for name in names]
+        off = self.fit.parameters[self.fit.layout.indices(names)] - prior.values[known]
+        return bool(np.any(np.abs(off) > OFF * np.sqrt(np.diag(prior.covariance)[known])))
 
     @property
     def covariance(self) -> FloatArray:
         """Of all that may be there, also where the best guess is none."""
         data, of = self.fit.data, self.candidate
-        held = {}
-        if of.blocked:
-            shared = of.model.first_box + WAY_SHARED
-            held[shared] = of.priors.std(shared) or 0.0
-        free = sorted(of._free(data.frequency_hz[-1]) - set(held))
+        held = {"way_shared": of.priors.std("way_shared") or 0.0} if of.blocked else {}
+        free = of.free(data.frequency_hz[-1]) - {*held}
         return covariance_at(data, of.model, self.fit.parameters, of.priors.all, free, held)
 
 
@@ -332,8 +306,7 @@ def search(data: CellData, plain: Candidate, known: Known, told: bool = False) -
         found += roughly(one.again.with_changed_driver() for one in (found[0], _least(found)))
         if plain.may_leak or not told:  # filling on the way to the port looks like a gap, too
             believed = found[int(np.argmin(_scores(found)))]
-            stiffness = float(believed.fit.parameters[believed.candidate.model.first_box + LN_ALPHA])
-            found.append(_raced(coarse, plain.gaping(known, stiffness)))
+            found.append(_raced(coarse, plain.gaping(known, believed.fit.value("ln_alpha"))))
     for tolerance in (LOOSE, TIGHT):
         found = [one for one, score in zip(found, _scores(found), strict=True) if score < BEYOND_BELIEF]
         found = _weighed(data, found, tolerance)
@@ -388,7 +361,7 @@ def _least(fitted: Sequence[Fitted]) -> Fitted:
 
 def _covariance(best: Fitted, found: Sequence[Fitted], scores: FloatArray) -> FloatArray:
     """Covariance of the mixture around the best; what stands in the air is another in another model."""
-    size, shared = best.fit.parameters.size, best.candidate.model.changes.start
+    size, shared = best.fit.parameters.size, best.fit.layout.blocks["changes"].start
     total, weights = np.zeros((size, size)), 0.0
     for one, weight in zip(found, np.exp(-0.5 * scores), strict=True):
         if weight > LEAST_WEIGHT:

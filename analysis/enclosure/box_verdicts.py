@@ -13,7 +13,6 @@ from stillbox.analysis.enclosure.box_priors import LEAK_STD
 from stillbox.analysis.enclosure.box_quantities import LossQ, leakage
 from stillbox.analysis.impedance.findings import Resonance
 from stillbox.analysis.impedance.repeatability import USUAL_LOSS
-from stillbox.analysis.lumped.box_model import ABSORPTION, LN_WB
 from stillbox.analysis.maths.quantity import normal_density, value_text
 from stillbox.capture.arrays import FloatArray
 
@@ -139,7 +138,7 @@ def tuning_hump(fit: BoxFit, modes_hz: FloatArray | None = None, stuffed: bool |
     """
     if not fit.vented:
         return None
-    fb_hz = float(np.exp(fit.parameters[fit.box(LN_WB)]) / (2 * np.pi))
+    fb_hz = fit.model.tuning_rad_s(fit.numbers) / (2 * np.pi)
     lower = fit.resonances.motional[0]
     near = [
         r
@@ -158,7 +157,7 @@ def tuning_hump(fit: BoxFit, modes_hz: FloatArray | None = None, stuffed: bool |
     ]
     kind = "undecided"
     mode_hz = _nearest(modes_hz, hump.frequency_hz)
-    absorption = fit.loss(ABSORPTION)
+    absorption = fit.loss("absorption")
     if mode_hz is not None:
         kind = "standing wave"
         evidence.append(f"the inside dimensions have a standing wave at {mode_hz:.0f} Hz")

@@ -11,15 +11,17 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 
 from stillbox.analysis.impedance.findings import Resonance, ResonanceFit
 from stillbox.analysis.lumped.coil_models import CHAIN, COIL_MODELS, FREE, CoilModel, Followed
 from stillbox.analysis.lumped.cone_resonances import ConeResonances, cone_resonances
-from stillbox.analysis.lumped.driver_model import CREEP, FIRST_COIL, LN_QMS, LN_RE, FreeAirModel
+from stillbox.analysis.lumped.driver_model import CONE, ConeNumbers, FreeAirModel, FreeAirNumbers, cone_of
 from stillbox.analysis.lumped.lumped_fit import CellData, LumpedFit, fit_lumped, pairs_ohm
-from stillbox.analysis.lumped.lumped_steps import Model, Prior
+from stillbox.analysis.lumped.lumped_steps import JointPrior, Prior
+from stillbox.analysis.lumped.parameters import Layout, Parameter, usual
 from stillbox.analysis.maths.stopping import checked
 from stillbox.capture.arrays import ComplexArray, FloatArray
 
@@ -40,10 +42,9 @@ HOPELESS = 30.0
 """Reduced chi-square from which on weaker broad resonances are tried."""
 CHANGE_STD = 1.0
 """The small resonances were found to about their own size and width."""
-AIR_START = np.array([0.07, float(np.log(7e-5))])
-AIR_STD = (0.05, 0.5)
-"""Free air beforehand: its part of the moving mass, and ln of the time (s) from which it radiates; cones of 80 to 300
-mm (0.29 of the radius over the speed of sound [M])."""
+USUAL_AIR: FreeAirNumbers[float] = usual(FreeAirNumbers)
+AIR_STD: FreeAirNumbers[float] = FreeAirNumbers(air_part=0.05, ln_air_s=0.5)
+"""Free air beforehand: cones of 80 to 300 mm (0.29 of the radius over the speed of sound [M])."""
 FINALISTS = 3
 """Coil models that are compared in the end."""
 MISTAKEN = 10.0
@@ -99,7 +100,7 @@ def _compare(data: CellData, motional: Resonance, resonances: ResonanceFit, smal
     if min(one.fit.reduced_chi_square for one in tried) > POOR:
         tried.append(_whole(data, first, small, CHAIN, CHAIN.follow(*_coil_left(data, first, small))))
     tried += _without_creep(data, small, _ranked(tried)[0])
-    tried = [one for one in tried if not one.creep or one.fit.parameters[CREEP] > 0] or tried
+    tried = [one for one in tried if not one.creep or one.fit.value("creep") > 0] or tried
     criteria = sorted(_criteria(tried))
     return Choice(tuple(_ranked(tried)), tuple(value - criteria[0] for value in criteria), small)
 
@@ -108,7 +109,7 @@ def _first(data: CellData, motional: Resonance, resonances: ResonanceFit, small:
     """Cone with a coil of which nothing is known."""
     s, coil_ohm = _coil_curve(data, motional, resonances)
     cone = _cone_start(motional, small, resonances)
-    start = np.concatenate([cone, FREE.start(s, coil_ohm), np.zeros(small.size), AIR_START])
+    start = np.concatenate([cone, FREE.start(s, coil_ohm), np.zeros(small.size), USUAL_AIR])
     way = fit_free_air(data.coarse(ROUGH), small, FREE, start, True, ON_THE_WAY)
     return Trial(FREE, True, fit_free_air(data, small, FREE, way.parameters, True, ON_THE_WAY, FIRST_STEPS))
 
@@ -117,8 +118,9 @@ def _coil_left(data: CellData, first: Trial, small: ConeResonances) -> tuple[Com
     """s, the coil with its DC resistance as the first fit leaves it, and its standard deviation."""
     every = slice(None, None, max(1, data.frequency_hz.size // COIL_CELLS))
     s, x = data.s_rad_s[every], first.fit.parameters
-    fitted = np.exp(x[LN_RE]) + first.coil.evaluate(s, x[FIRST_COIL : FIRST_COIL + first.coil.size])[0]
-    left = fitted + data.impedance_ohm[every] - FreeAirModel(first.coil, small)(s, x)[0]
+    model = FreeAirModel(first.coil, small)
+    fitted = np.exp(cone_of(x).ln_re) + first.coil.evaluate(s, x[model.layout.blocks["coil"]])[0]
+    left = fitted + data.impedance_ohm[every] - model(s, x)[0]
     return s, left, np.hypot(data.std_ohm[every], COIL_ALONE * np.abs(left))
 
 
@@ -141,20 +143,19 @@ def _finalists(data: CellData, first: Trial, small: ConeResonances) -> list[tupl
 
 def _whole(data: CellData, first: Trial, small: ConeResonances, coil: CoilModel, alone: Followed) -> Trial:
     """A coil that was fitted alone, fitted together with the cone."""
-    whole = first.fit.parameters
-    start = np.concatenate([whole[:FIRST_COIL], alone.parameters, whole[FIRST_COIL + first.coil.size :]])
-    start[LN_RE] = np.log(max(alone.resistance_ohm, LEAST_RE * np.exp(whole[LN_RE])))
+    whole, of_coil = first.fit.parameters, first.fit.layout.blocks["coil"]
+    cone = cone_of(whole)
+    cone = cone._replace(ln_re=float(np.log(max(alone.resistance_ohm, LEAST_RE * np.exp(cone.ln_re)))))
+    start = np.concatenate([cone, alone.parameters, whole[of_coil.stop :]])
     return Trial(coil, True, fit_free_air(data, small, coil, start, True, LOOSE))
 
 
 def _without_creep(data: CellData, small: ConeResonances, best: Trial) -> list[Trial]:
     """The best model without creep, where that may do."""
-    creep, fit = best.fit.parameters[CREEP], best.fit
-    std = np.sqrt(fit.covariance[CREEP, CREEP] * max(1.0, fit.reduced_chi_square))
-    if creep > PLAIN_CREEP * std:
+    fit = best.fit
+    if fit.value("creep") > PLAIN_CREEP * fit.std("creep") * np.sqrt(max(1.0, fit.reduced_chi_square)):
         return []
-    start = fit.parameters.copy()
-    start[CREEP] = 0.0
+    start = fit.layout.changed(fit.parameters, creep=0.0)
     return [Trial(best.coil, False, fit_free_air(data, small, best.coil, start, False, LOOSE))]
 
 
@@ -167,8 +168,8 @@ def _coil_curve(data: CellData, motional: Resonance, resonances: ResonanceFit) -
     return data.s_rad_s[inside], data.impedance_ohm[inside] - pairs_ohm(pairs, frequency_hz)
 
 
-def _cone_start(motional: Resonance, small: ConeResonances, resonances: ResonanceFit) -> FloatArray:
-    """Parameters of the cone and DC resistance such that the motional peak is where it was found."""
+def _cone_start(motional: Resonance, small: ConeResonances, resonances: ResonanceFit) -> ConeNumbers[float]:
+    """Numbers of the cone and DC resistance such that the motional peak is where it was found."""
     low_hz = np.array([0.3, 1.0]) * motional.frequency_hz
     least = float(np.min(np.abs(resonances.impedance_ohm(np.geomspace(1.5, 8.0, 40) * motional.frequency_hz))))
     resistance = float(np.clip(np.min(resonances.coil_ohm(low_hz).real), 0.2 * least, least))
@@ -177,7 +178,13 @@ def _cone_start(motional: Resonance, small: ConeResonances, resonances: Resonanc
     mass = max(0.1, 1 + load.imag / omega)
     loss = max(0.2 * mass * omega / motional.q, mass * omega / motional.q - load.real)
     ws = omega * np.sqrt(mass)
-    return np.array([np.log(resistance), np.log(ws), np.log(ws / loss), np.log(small.scale_ohm_rad_s), START_CREEP])
+    return ConeNumbers(
+        ln_re=float(np.log(resistance)),
+        ln_ws=float(np.log(ws)),
+        ln_qms=float(np.log(ws / loss)),
+        ln_scale=float(np.log(small.scale_ohm_rad_s)),
+        creep=START_CREEP,
+    )
 
 
 def fit_free_air(
@@ -191,56 +198,55 @@ def fit_free_air(
 ) -> LumpedFit:
     """Fit cone, coil, small resonances and free air from ``start``."""
     model = FreeAirModel(coil, small)
-    held = [] if creep else [CREEP]
+    held = set() if creep else {"creep"}
     if coil is FREE:  # it could stand in for the air as well
-        held += range(model.air.start, model.air.stop)
-    free = [index for index in range(start.size) if index not in held]
-    priors = (*coil_prior(coil), *_changes_prior(model), _air_prior(model))
+        held |= {*FreeAirNumbers._fields}
+    linear, qms = _LinearInLoss(model), CONE.ln_qms
+    free = [name for name in linear.layout.names if name not in held]
     begin = start.copy()
-    begin[LN_QMS] = np.exp(-start[LN_QMS])
-    fit = fit_lumped(data, _linear_in_loss(model), begin, priors, free, steps, tolerance)
+    begin[qms] = np.exp(-start[qms])
+    fit = fit_lumped(data, linear, begin, (*coil_prior(coil), _free_air_prior(model)), free, steps, tolerance)
     parameters, jacobian = fit.parameters.copy(), fit.jacobian.copy()
-    parameters[LN_QMS] = -np.log(fit.parameters[LN_QMS])
-    jacobian[:, free.index(LN_QMS)] *= -fit.parameters[LN_QMS]
-    return replace(fit, parameters=parameters, jacobian=jacobian)
+    parameters[qms] = -np.log(fit.parameters[qms])
+    jacobian[:, fit.moving == qms] *= -fit.parameters[qms]
+    return replace(fit, layout=model.layout, parameters=parameters, jacobian=jacobian)
 
 
-def _linear_in_loss(model: FreeAirModel) -> Model:
+@dataclass(frozen=True)
+class _LinearInLoss:
     """The same with 1/Qms in the place of ln Qms: the loss of the small resonances is added to it or taken from it."""
 
-    def linear(s: ComplexArray, x: FloatArray) -> tuple[ComplexArray, ComplexArray]:
-        if x[LN_QMS] <= 0:
+    model: FreeAirModel
+
+    @cached_property
+    def layout(self) -> Layout:
+        return self.model.layout.with_other("ln_qms", Parameter("loss", "1/Qms", least=0.0))
+
+    def __call__(self, s: ComplexArray, x: FloatArray) -> tuple[ComplexArray, ComplexArray]:
+        loss = x[CONE.ln_qms]
+        if loss <= 0:
             return np.full(s.shape, np.inf + 0j), np.zeros((s.size, x.size), dtype=complex)
         inner = x.copy()
-        inner[LN_QMS] = -np.log(x[LN_QMS])
-        z, slopes = model(s, inner)
-        slopes[:, LN_QMS] /= -x[LN_QMS]
+        inner[CONE.ln_qms] = -np.log(loss)
+        z, slopes = self.model(s, inner)
+        slopes[:, CONE.ln_qms] /= -loss
         return z, slopes
 
-    return linear
 
-
-def coil_prior(coil: CoilModel, first: int = FIRST_COIL) -> tuple[Prior, ...]:
+def coil_prior(coil: CoilModel) -> tuple[JointPrior, ...]:
     """What is known of the coil beforehand: that a chain is smooth."""
     if coil.smoothness is None:
         return ()
     rows = coil.smoothness
-    index = tuple(range(first, first + coil.size))
-    return (Prior(index, np.zeros(len(rows)), np.eye(len(rows)), rows),)
+    names = tuple(one.name for one in coil.parameters)
+    return (JointPrior(names, np.zeros(len(rows)), np.eye(len(rows)), rows),)
 
 
-def _air_prior(model: FreeAirModel) -> Prior:
-    """What is known of the free air beforehand."""
-    return Prior(tuple(range(model.air.start, model.air.stop)), AIR_START, np.diag(np.square(AIR_STD)))
-
-
-def _changes_prior(model: FreeAirModel) -> tuple[Prior, ...]:
-    """What is known of the small resonances beforehand."""
-    size = model.small.size
-    if not size:
-        return ()
-    index = tuple(range(model.changes.start, model.changes.stop))
-    return (Prior(index, np.zeros(size), CHANGE_STD**2 * np.eye(size)),)
+def _free_air_prior(model: FreeAirModel) -> JointPrior:
+    """What is known of the small resonances and of the free air beforehand."""
+    changes = [Prior(one.name, 0.0, CHANGE_STD) for one in model.small.parameters]
+    air = [Prior(*one) for one in zip(FreeAirNumbers._fields, USUAL_AIR, AIR_STD, strict=True)]
+    return JointPrior.of([*changes, *air])
 
 
 def _criteria(tried: Sequence[Trial]) -> list[float]:
@@ -248,7 +254,7 @@ def _criteria(tried: Sequence[Trial]) -> list[float]:
     least = max(1.0, min(one.fit.reduced_chi_square for one in tried))
     return [
         one.fit.total_chi_square / least
-        + (4 + one.creep + one.coil.size) * float(np.log(one.fit.rest.size))
+        + (len(ConeNumbers._fields) - (not one.creep) + one.coil.size) * float(np.log(one.fit.rest.size))
         + one.creep * CREEP_EVIDENCE
         for one in tried
     ]

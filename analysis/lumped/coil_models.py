@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import optimize
 
+from stillbox.analysis.lumped.parameters import Parameter
 from stillbox.capture.arrays import ComplexArray, FloatArray
 
 PUBLISHED_SECTIONS = 2
@@ -78,6 +79,11 @@ class CoilModel:
     @property
     def size(self) -> int:
         return len(self.parameter_names)
+
+    @property
+    def parameters(self) -> tuple[Parameter, ...]:
+        """As a fit has them."""
+        return tuple(Parameter(f"coil {number}", name) for number, name in enumerate(self.parameter_names, start=1))
 
     @property
     def _ends(self) -> tuple[float, float]:
@@ -158,7 +164,8 @@ class _Curve:
 
 
 def _inductor(s: ComplexArray, x: FloatArray) -> tuple[ComplexArray, ComplexArray]:
-    z = s * np.exp(x[0])
+    (ln_l,) = x
+    z = s * np.exp(ln_l)
     return z, z[:, None]
 
 
@@ -169,7 +176,8 @@ def _parallel(branches: list[ComplexArray]) -> tuple[ComplexArray, ComplexArray]
 
 
 def _lossy_inductor(s: ComplexArray, x: FloatArray) -> tuple[ComplexArray, ComplexArray]:
-    return _parallel([s * np.exp(x[0]), np.full(s.shape, np.exp(x[1]), dtype=complex)])
+    ln_l, ln_r = x
+    return _parallel([s * np.exp(ln_l), np.full(s.shape, np.exp(ln_r), dtype=complex)])
 
 
 def _inductor_and_sections(s: ComplexArray, x: FloatArray) -> tuple[ComplexArray, ComplexArray]:
@@ -186,33 +194,37 @@ def _inductor_and_sections(s: ComplexArray, x: FloatArray) -> tuple[ComplexArray
 
 
 def _leach(s: ComplexArray, x: FloatArray) -> tuple[ComplexArray, ComplexArray]:
-    exponent = 1 / (1 + np.exp(-x[1]))
+    ln_k, logit_n = x
+    exponent = 1 / (1 + np.exp(-logit_n))
     logarithm = np.log(s / REFERENCE_RAD_S)
-    z = np.exp(x[0] + exponent * logarithm)
+    z = np.exp(ln_k + exponent * logarithm)
     return z, np.stack([z, z * logarithm * exponent * (1 - exponent)], axis=1)
 
 
-def _semi_inductor(s: ComplexArray, x: float) -> ComplexArray:
-    result: ComplexArray = np.exp(x) * np.sqrt(s / REFERENCE_RAD_S)
+def _semi_inductor(s: ComplexArray, ln_k: float) -> ComplexArray:
+    result: ComplexArray = np.exp(ln_k) * np.sqrt(s / REFERENCE_RAD_S)
     return result
 
 
 def _thorborg_unruh(s: ComplexArray, x: FloatArray) -> tuple[ComplexArray, ComplexArray]:
-    z, slope = _inductor(s, x[:1])
-    lossy, lossy_slopes = _parallel([s * np.exp(x[1]), _semi_inductor(s, x[2])])
-    return z + lossy, np.concatenate([slope, lossy_slopes], axis=1)
+    ln_leb, ln_le, ln_ke = x
+    z = s * np.exp(ln_leb)
+    lossy, lossy_slopes = _parallel([s * np.exp(ln_le), _semi_inductor(s, ln_ke)])
+    return z + lossy, np.concatenate([z[:, None], lossy_slopes], axis=1)
 
 
 def _thorborg_futtrup(s: ComplexArray, x: FloatArray) -> tuple[ComplexArray, ComplexArray]:
-    z, slope = _inductor(s, x[:1])
-    resistor = np.full(s.shape, np.exp(x[3]), dtype=complex)
-    lossy, lossy_slopes = _parallel([s * np.exp(x[1]), _semi_inductor(s, x[2]), resistor])
-    return z + lossy, np.concatenate([slope, lossy_slopes], axis=1)
+    ln_leb, ln_le, ln_ke, ln_rss = x
+    z = s * np.exp(ln_leb)
+    resistor = np.full(s.shape, np.exp(ln_rss), dtype=complex)
+    lossy, lossy_slopes = _parallel([s * np.exp(ln_le), _semi_inductor(s, ln_ke), resistor])
+    return z + lossy, np.concatenate([z[:, None], lossy_slopes], axis=1)
 
 
 def _leach_values(x: FloatArray) -> FloatArray:
-    exponent = 1 / (1 + np.exp(-x[1]))
-    return np.array([np.exp(x[0]) / REFERENCE_RAD_S**exponent, exponent])
+    ln_k, logit_n = x
+    exponent = 1 / (1 + np.exp(-logit_n))
+    return np.array([np.exp(ln_k) / REFERENCE_RAD_S**exponent, exponent])
 
 
 def _chain(s: ComplexArray, x: FloatArray) -> tuple[ComplexArray, ComplexArray]:

@@ -8,12 +8,14 @@ its pairs are those of D: the zeros of Zmot. In that form the lumped part keeps 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy import linalg
 
 from stillbox.analysis.impedance.findings import Resonance, ResonanceFit
+from stillbox.analysis.lumped.parameters import Parameter, declared, number
 from stillbox.analysis.maths.rational import pair_basis, pole_derivatives, resonators_ohm
 from stillbox.capture.arrays import ComplexArray, FloatArray
 
@@ -27,6 +29,18 @@ BROAD_Q = 4.0
 HIGHEST_HZ = 10_000.0
 """Above it a pair is the coil's, or the end of the band's: what moves there is no part of the cone's load at low
 frequency."""
+
+
+class PairChange(NamedTuple):
+    """Numbers that change one pair."""
+
+    residue_real: FloatArray = number("residue's real part", "of its size", usual=0.0)
+    residue_imag: FloatArray = number("residue's imaginary part", "of its size", usual=0.0)
+    pole_real: FloatArray = number("pole's real part", "of its damping", usual=0.0)
+    pole_imag: FloatArray = number("pole's imaginary part", "of its damping", usual=0.0)
+
+
+OF_A_PAIR = len(PairChange._fields)
 
 
 @dataclass(frozen=True)
@@ -45,14 +59,16 @@ class ConeResonances:
     poles_rad_s: ComplexArray
     residues: ComplexArray
 
-    def without(self, keep: NDArray[np.bool_]) -> ConeResonances:
-        """Only the pairs where ``keep`` is true."""
-        return ConeResonances(self.scale_ohm_rad_s, self.poles_rad_s[keep], self.residues[keep])
-
     @property
     def size(self) -> int:
         """Number of parameters that change the pairs."""
-        return 4 * self.poles_rad_s.size
+        return OF_A_PAIR * self.poles_rad_s.size
+
+    @property
+    def parameters(self) -> tuple[Parameter, ...]:
+        """Changes of the pairs, one after the other."""
+        count = self.poles_rad_s.size
+        return tuple(one for pair in range(count) for one in declared(PairChange, f"pair {pair + 1} "))
 
     def only(self, keep: NDArray[np.bool_]) -> ConeResonances:
         """The pairs where ``keep`` is true."""
@@ -82,12 +98,12 @@ class ConeResonances:
         return ConeResonances(2 * abs(motional.residue_ohm_rad_s.real), self.poles_rad_s, residues)
 
     def moved(self, changes: FloatArray) -> ConeResonances:
-        """The pairs changed, four numbers each: residue in units of its size, pole in units of its damping."""
-        change = changes.reshape(-1, 4)
+        """The pairs changed, as `PairChange` has it."""
+        change = PairChange(*changes.reshape(-1, OF_A_PAIR).T)
         return ConeResonances(
             self.scale_ohm_rad_s,
-            self.poles_rad_s + np.abs(self.poles_rad_s.real) * (change[:, 2] + 1j * change[:, 3]),
-            self.residues + np.abs(self.residues) * (change[:, 0] + 1j * change[:, 1]),
+            self.poles_rad_s + np.abs(self.poles_rad_s.real) * (change.pole_real + 1j * change.pole_imag),
+            self.residues + np.abs(self.residues) * (change.residue_real + 1j * change.residue_imag),
         )
 
     def load(self, s: ComplexArray, changes: FloatArray) -> ComplexArray:
@@ -124,12 +140,12 @@ class ConeResonances:
         """
         strength = 2 * np.abs(self.residues / self.poles_rad_s)
         value = -2 * (self.residues / self.poles_rad_s).real / strength
-        slopes = np.zeros((value.size, self.size))
+        slopes = np.zeros((value.size, value.size, OF_A_PAIR))
         for k, (pole, residue) in enumerate(zip(self.poles_rad_s, self.residues, strict=True)):
             by_residue = np.array([1.0, 1j]) * abs(residue) / pole
             by_pole = -np.array([1.0, 1j]) * abs(pole.real) * residue / pole**2
-            slopes[k, 4 * k : 4 * k + 4] = -2 * np.concatenate([by_residue, by_pole]).real / strength[k]
-        return value, slopes
+            slopes[k, k] = -2 * np.concatenate([by_residue, by_pole]).real / strength[k]
+        return value, slopes.reshape(value.size, self.size)
 
 
 @dataclass(frozen=True)
@@ -149,7 +165,7 @@ class PairsAt:
     def slopes(self) -> ComplexArray:
         """Derivatives by the changes, (n, 4 k)."""
         shape = (self.basis.shape[0], -1, 2)
-        slopes = np.empty((self.basis.shape[0], self.residues.size, 4), dtype=complex)
+        slopes = np.empty((self.basis.shape[0], self.residues.size, OF_A_PAIR), dtype=complex)
         np.multiply(self.basis.reshape(shape), np.abs(self.of.residues)[:, None], out=slopes[:, :, :2])
         by_pole = pole_derivatives(self.basis, self.residues).reshape(shape)
         np.multiply(by_pole, np.abs(self.of.poles_rad_s.real)[:, None], out=slopes[:, :, 2:])

@@ -17,13 +17,11 @@ from stillbox.analysis.lumped.coil_choice import TIGHT, Choice, choose, fit_free
 from stillbox.analysis.lumped.coil_models import CoilModel
 from stillbox.analysis.lumped.cone_resonances import ConeResonances
 from stillbox.analysis.lumped.driver_model import (
-    CREEP,
-    FIRST_COIL,
-    LN_RE,
-    LN_SCALE,
+    CONE,
     ConeAtResonance,
     FreeAirModel,
     cone_at_resonance,
+    cone_of,
 )
 from stillbox.analysis.lumped.fit_end import FitEnd
 from stillbox.analysis.lumped.lumped_fit import (
@@ -87,8 +85,8 @@ class DriverFit:
     creep : bool
         Whether the data ask for creep of the suspension.
     parameters, covariance : ndarray
-        Of `analysis.lumped.driver_model` (ln Re, ln ws, ln Qms, ln scale, lambda, coil), then the changes of ``small``
-        and the free air; covariance from noise. In the ohms of the sweep, as other takes of the same jig have them.
+        Of `analysis.lumped.driver_model.FreeAirModel`; covariance from noise. In the ohms of the sweep, as other takes
+        of the same jig have them.
     reported, reported_covariance : ndarray
         The same with the uncertainty of the ohm scale, and with the multimeter's reading weighed in: what the
         quantities are made from.
@@ -118,19 +116,18 @@ class DriverFit:
     end: FitEnd
     warnings: tuple[str, ...] = ()
 
-    @property
-    def lumped(self) -> FloatArray:
-        """Parameters without the changes of the small resonances."""
-        return self.parameters[: FIRST_COIL + self.coil.size]
+    @cached_property
+    def model(self) -> FreeAirModel:
+        return FreeAirModel(self.coil, self.small)
 
     @property
     def changes(self) -> FloatArray:
         """Of the small resonances."""
-        return self.parameters[self.model.changes]
+        return self.model.changes_of(self.parameters)
 
     @property
-    def model(self) -> FreeAirModel:
-        return FreeAirModel(self.coil, self.small)
+    def coil_parameters(self) -> FloatArray:
+        return self.parameters[self.model.layout.blocks["coil"]]
 
     def impedance_ohm(self, frequency_hz: FloatArray) -> ComplexArray:
         """The whole fitted model, shape of ``frequency_hz``."""
@@ -139,20 +136,22 @@ class DriverFit:
     def coil_ohm(self, frequency_hz: FloatArray) -> ComplexArray:
         """Coil with its DC resistance, shape of ``frequency_hz``."""
         s = 2j * np.pi * np.asarray(frequency_hz)
-        result: ComplexArray = np.exp(self.parameters[LN_RE]) + self.coil.evaluate(s, self.lumped[FIRST_COIL:])[0]
+        result: ComplexArray = np.exp(cone_of(self.parameters).ln_re) + self.coil.evaluate(s, self.coil_parameters)[0]
         return result
 
     def cone(self, parameters: FloatArray) -> ConeAtResonance:
         """The cone at its resonance for parameters like `parameters`."""
-        changes, air = self.model.changes, self.model.air
-        return cone_at_resonance(parameters[: changes.start], self.small, parameters[changes], parameters[air])
+        model = self.model
+        return cone_at_resonance(
+            cone_of(parameters), self.small, model.changes_of(parameters), model.air_of(parameters)
+        )
 
     def _of(self, function: Callable[[FloatArray], float], unit: str = "") -> Quantity:
         return derived(function, self.reported, self.reported_covariance, unit)
 
     @cached_property
     def re_ohm(self) -> Quantity:
-        return self._of(lambda x: float(np.exp(x[LN_RE])), "ohm")
+        return self._of(lambda x: float(np.exp(cone_of(x).ln_re)), "ohm")
 
     @cached_property
     def fs_hz(self) -> Quantity:
@@ -173,13 +172,13 @@ class DriverFit:
 
     def electrical_q(self, x: FloatArray) -> float:
         """Qes for parameters like `parameters`."""
-        cone = self.cone(x)
-        return float(cone.omega_rad_s * cone.mass_ratio * np.exp(x[LN_RE] - x[LN_SCALE]))
+        cone, numbers = self.cone(x), cone_of(x)
+        return float(cone.omega_rad_s * cone.mass_ratio * np.exp(numbers.ln_re - numbers.ln_scale))
 
     @cached_property
     def creep_factor(self) -> Quantity | None:
         """lambda of Knudsen and Jensen; None if the data do not ask for it."""
-        return self._of(lambda x: float(x[CREEP])) if self.creep else None
+        return self._of(lambda x: float(cone_of(x).creep)) if self.creep else None
 
     @cached_property
     def inductance_1khz_h(self) -> Quantity:
@@ -189,8 +188,8 @@ class DriverFit:
     def inductance_of(self, x: FloatArray) -> float:
         """The same, H, for parameters like `parameters`."""
         s = np.array([2j * np.pi * 1_000.0])
-        coil = slice(FIRST_COIL, FIRST_COIL + self.coil.size)
-        return float(self.coil.evaluate(s, x[coil])[0].imag[0] / s[0].imag)
+        coil = x[self.model.layout.blocks["coil"]]
+        return float(self.coil.evaluate(s, coil)[0].imag[0] / s[0].imag)
 
 
 def fit_driver(spectrum: ImpedanceSpectrum, resonances: ResonanceFit, meter: MeterReading | None = None) -> DriverFit:
@@ -226,9 +225,9 @@ def fit_driver(spectrum: ImpedanceSpectrum, resonances: ResonanceFit, meter: Met
         fit, spectrum
     )
     if not coil.published:
-        covariance[LN_RE, LN_RE] += UNPUBLISHED_RE_STD**2
+        covariance[CONE.ln_re, CONE.ln_re] += UNPUBLISHED_RE_STD**2
     reported = fit.parameters
-    reported_covariance = covariance + spectrum.scale_std**2 * scale_covariance(coil, reported.size)
+    reported_covariance = covariance + spectrum.scale_std**2 * scale_covariance(FreeAirModel(coil, small))
     warnings = list(resonances.warnings)
     if meter is not None:
         reported, reported_covariance, sentence = _weigh_meter(reported, reported_covariance, meter)
@@ -261,11 +260,11 @@ def _candidates(choice: Choice) -> tuple[Candidate, ...]:
     )
 
 
-def scale_covariance(coil: CoilModel, size: int) -> FloatArray:
+def scale_covariance(model: FreeAirModel) -> FloatArray:
     """Covariance of the parameters for an ohm scale uncertain by one neper."""
-    direction = np.zeros(size)
-    direction[[LN_RE, LN_SCALE]] = 1.0
-    direction[FIRST_COIL : FIRST_COIL + coil.size] = coil.scales
+    direction = np.zeros(len(model.layout.names))
+    direction[[CONE.ln_re, CONE.ln_scale]] = 1.0
+    direction[model.layout.blocks["coil"]] = model.coil.scales
     return np.outer(direction, direction)
 
 
@@ -275,17 +274,18 @@ def _weigh_meter(
     """Parameters after one more datum, ln Re by multimeter (recursive least squares); it also mends the ohm scale."""
     tolerance = DEFAULT_METER_PERCENT if meter.tolerance_percent is None else meter.tolerance_percent
     variance = rectangular_std(tolerance) ** 2
-    difference = float(np.log(meter.resistance_ohm)) - parameters[LN_RE]
-    total = covariance[LN_RE, LN_RE] + variance
-    gain = covariance[:, LN_RE] / total
+    ln_re, by_re = cone_of(parameters).ln_re, covariance[CONE.ln_re]
+    difference = float(np.log(meter.resistance_ohm)) - ln_re
+    total = by_re[CONE.ln_re] + variance
+    gain = by_re / total
     warnings = []
     if abs(difference) > 2 * np.sqrt(total):
         warnings.append(
             f"the multimeter's DC resistance of {meter.resistance_ohm:g} ohm and that of the sweep, "
-            f"{np.exp(parameters[LN_RE]):.3f} ohm, differ by {100 * difference:+.1f} %, more than their uncertainties "
+            f"{np.exp(ln_re):.3f} ohm, differ by {100 * difference:+.1f} %, more than their uncertainties "
             f"allow ({200 * np.sqrt(total):.1f} %): subtract the meter's leads, let the coil cool, check the jig"
         )
-    return parameters + gain * difference, covariance - np.outer(gain, covariance[LN_RE]), warnings
+    return parameters + gain * difference, covariance - np.outer(gain, by_re), warnings
 
 
 def _free_air_warnings(resonances: ResonanceFit, motional: Resonance) -> list[str]:

@@ -17,86 +17,118 @@ swings (Lamb, Hydrodynamics, section 295), u = s t, stands for that of a cone, w
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
+from typing import Generic, NamedTuple, TypeVar
 
 import numpy as np
 
 from stillbox.analysis.lumped.coil_models import CoilModel
 from stillbox.analysis.lumped.cone_resonances import ConeResonances
+from stillbox.analysis.lumped.parameters import Layout, declared, number
 from stillbox.analysis.maths.stopping import checked
 from stillbox.capture.arrays import ComplexArray, FloatArray
 
-LN_RE, LN_WS, LN_QMS, LN_SCALE, CREEP = range(5)
-FIRST_COIL = 5
-"""Order of the parameters: ln Re, ln ws, ln Qms, ln scale, lambda, then those of the coil."""
+Each = TypeVar("Each")
 
-AIR, LN_AIR_S = range(2)
-"""Order of what is told of the free air: its part of the moving mass, and ln t; behind the changes of ``small``."""
-AIR_SIZE = 2
+
+class ConeNumbers(NamedTuple, Generic[Each]):
+    """Cone and DC resistance: the first numbers of every model."""
+
+    ln_re: Each = number("DC resistance of the coil", "ohm")
+    ln_ws: Each = number("resonance of mass and suspension: ws^2 = 1/(Mms Cms)", "rad/s")
+    ln_qms: Each = number("mechanical Q: ws/Qms = Rms/Mms")
+    ln_scale: Each = number("Bl^2/Mms", "ohm rad/s")
+    creep: Each = number("lambda of the suspension's creep", usual=0.0)
+
+
+class FreeAirNumbers(NamedTuple, Generic[Each]):
+    """The free air."""
+
+    air_part: Each = number("its part of the moving mass", usual=0.07)
+    ln_air_s: Each = number("t, from which on it radiates", "s", usual=float(np.log(7e-5)))
+
+
+CONE: ConeNumbers[int] = ConeNumbers(*range(len(ConeNumbers._fields)))
+"""Where the numbers of the cone stand in every model."""
+SUSPENSION = [CONE.ln_ws, CONE.ln_qms, CONE.creep]
+"""Where those stand whose derivatives `mechanical` gives, in its order."""
 DIPOLE_B = float(np.sqrt(2))
 
 LN10 = float(np.log(10))
 
 
-def mechanical(s: ComplexArray, x: FloatArray) -> tuple[ComplexArray, ComplexArray]:
-    """Mechanical impedance over the moving mass, rad/s, (n,); derivatives by ln ws, ln Qms, lambda (n, 3)."""
-    ws, loss = np.exp(x[LN_WS]), np.exp(x[LN_WS] - x[LN_QMS])
+def cone_of(x: FloatArray) -> ConeNumbers[float]:
+    """The numbers of the cone in the parameters of any model."""
+    return ConeNumbers._make(x[: len(CONE)].tolist())
+
+
+def mechanical(s: ComplexArray, cone: ConeNumbers[float]) -> tuple[ComplexArray, ComplexArray]:
+    """Mechanical impedance over the moving mass, rad/s, (n,); derivatives by those of `SUSPENSION`, (n, 3)."""
+    ws, loss = np.exp(cone.ln_ws), np.exp(cone.ln_ws - cone.ln_qms)
     logarithm = np.log(s / ws) / LN10
-    soft = 1 - x[CREEP] * logarithm
+    soft = 1 - cone.creep * logarithm
     spring = ws**2 / (s * soft)
     # d soft / d ln ws = lambda / ln 10.
-    by_ws = loss + 2 * spring - spring / soft * x[CREEP] / LN10
+    by_ws = loss + 2 * spring - spring / soft * cone.creep / LN10
     by_qms = np.full(s.shape, -loss, dtype=complex)
     return s + loss + spring, np.stack([by_ws, by_qms, spring / soft * logarithm], axis=1)
 
 
-def free_air(s: ComplexArray, air: FloatArray) -> tuple[ComplexArray, ComplexArray]:
+def free_air(s: ComplexArray, air: FreeAirNumbers[float]) -> tuple[ComplexArray, ComplexArray]:
     """What D lacks of the free air's mass where that is a resistance, rad/s, (n,); derivatives (n, 2)."""
-    u = s * np.exp(air[LN_AIR_S])
+    u = s * np.exp(air.ln_air_s)
     whole = 1 + DIPOLE_B * u + u**2
     by_part = -s * u**2 / whole
-    return air[AIR] * by_part, np.stack([by_part, air[AIR] * by_part * (2 + DIPOLE_B * u) / whole], axis=1)
+    by_time = air.air_part * by_part * (2 + DIPOLE_B * u) / whole
+    return air.air_part * by_part, np.stack(FreeAirNumbers(air_part=by_part, ln_air_s=by_time), axis=1)
 
 
 @dataclass(frozen=True)
 class FreeAirModel:
     """The driver without box as a model for `analysis.lumped.lumped_fit.fit_lumped`; ``small`` adds to D.
 
-    Parameters: those of the head of this module, then the changes of ``small``, then the free air.
+    Parameters: the cone, the coil, the changes of ``small``, the free air.
     """
 
     coil: CoilModel
     small: ConeResonances
 
-    @property
-    def changes(self) -> slice:
-        """Where the changes of the small resonances are."""
-        return slice(FIRST_COIL + self.coil.size, FIRST_COIL + self.coil.size + self.small.size)
+    @cached_property
+    def layout(self) -> Layout:
+        return Layout.of(
+            cone=declared(ConeNumbers),
+            coil=self.coil.parameters,
+            changes=self.small.parameters,
+            air=declared(FreeAirNumbers),
+        )
 
-    @property
-    def air(self) -> slice:
-        """Where the free air is."""
-        return slice(self.changes.stop, self.changes.stop + AIR_SIZE)
+    def changes_of(self, x: FloatArray) -> FloatArray:
+        """The changes of the small resonances."""
+        return x[self.layout.blocks["changes"]]
+
+    def air_of(self, x: FloatArray) -> FreeAirNumbers[float]:
+        return FreeAirNumbers._make(x[self.layout.blocks["air"]].tolist())
 
     def __call__(self, s: ComplexArray, x: FloatArray) -> tuple[ComplexArray, ComplexArray]:
         slopes = np.empty((s.size, x.size), dtype=complex)
-        first = self.changes.start
-        coil, slopes[:, FIRST_COIL:first] = self.coil.evaluate(s, x[FIRST_COIL:first])
-        resistance = np.exp(x[LN_RE])
-        cone, cone_slopes = mechanical(s, x)
-        air, air_slopes = free_air(s, x[self.air])
+        of_cone, of_coil, changes = cone_of(x), self.layout.blocks["coil"], self.changes_of(x)
+        coil, slopes[:, of_coil] = self.coil.evaluate(s, x[of_coil])
+        resistance = np.exp(of_cone.ln_re)
+        cone, cone_slopes = mechanical(s, of_cone)
+        air, air_slopes = free_air(s, self.air_of(x))
         cone += air
         parts = [cone_slopes, air_slopes]
         if self.small.size:
-            small, small_slopes = self.small.load_and_slopes(s, x[self.changes])
+            small, small_slopes = self.small.load_and_slopes(s, changes)
             cone += small
             parts.insert(1, small_slopes)
         cone_slopes = np.concatenate(parts, axis=1)
-        motional = np.exp(x[LN_SCALE]) / cone
-        slopes[:, LN_RE] = resistance
-        slopes[:, LN_SCALE] = motional
+        motional = np.exp(of_cone.ln_scale) / cone
+        slopes[:, CONE.ln_re] = resistance
+        slopes[:, CONE.ln_scale] = motional
         factor = -(motional / cone)[:, None]
-        slopes[:, [LN_WS, LN_QMS, CREEP]] = factor * cone_slopes[:, :3]
-        np.multiply(factor, cone_slopes[:, 3:], out=slopes[:, first:])
+        slopes[:, SUSPENSION] = factor * cone_slopes[:, :3]
+        np.multiply(factor, cone_slopes[:, 3:], out=slopes[:, of_coil.stop :])
         return resistance + coil + motional, slopes
 
 
@@ -123,21 +155,21 @@ class ConeAtResonance:
         return self.omega_rad_s * self.mass_ratio / self.loss_rad_s
 
 
-def cone_at_resonance(x: FloatArray, small: ConeResonances, changes: FloatArray, air: FloatArray) -> ConeAtResonance:
-    """Evaluate D near the resonance; ``x`` as in the head of this module, ``changes`` of ``small``, the free air."""
-    plain = x.copy()
-    plain[CREEP] = 0.0
+def cone_at_resonance(
+    cone: ConeNumbers[float], small: ConeResonances, changes: FloatArray, air: FreeAirNumbers[float]
+) -> ConeAtResonance:
+    """Evaluate D near the resonance; ``changes`` are those of ``small``."""
 
-    def total(omega: FloatArray, parameters: FloatArray) -> ComplexArray:
+    def total(omega: FloatArray, cone: ConeNumbers[float]) -> ComplexArray:
         s = 1j * omega
-        return mechanical(s, parameters)[0] + small.load(s, changes) + free_air(s, air)[0]
+        return mechanical(s, cone)[0] + small.load(s, changes) + free_air(s, air)[0]
 
-    omega = float(np.exp(x[LN_WS]))
+    omega = float(np.exp(cone.ln_ws))
     for _ in range(6):
         checked()
         around = omega * np.array([1 - 1e-4, 1.0, 1 + 1e-4])
-        reactance = total(around, x).imag
+        reactance = total(around, cone).imag
         omega -= float(reactance[1] * 2e-4 * omega / (reactance[2] - reactance[0]))
     at = np.array([omega])
-    inertia = float((total(at, plain) - np.exp(2 * x[LN_WS]) / (1j * at)).imag[0])
-    return ConeAtResonance(omega, float(total(at, x).real[0]), inertia / omega)
+    inertia = float((total(at, cone._replace(creep=0.0)) - np.exp(2 * cone.ln_ws) / (1j * at)).imag[0])
+    return ConeAtResonance(omega, float(total(at, cone).real[0]), inertia / omega)

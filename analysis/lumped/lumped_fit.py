@@ -6,7 +6,7 @@ by what `analysis.impedance.resonances` found.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 
@@ -17,7 +17,8 @@ from stillbox.analysis.impedance.findings import Resonance, ResonanceFit
 from stillbox.analysis.impedance.impedance import ImpedanceSpectrum
 from stillbox.analysis.lumped.cone_resonances import HIGHEST_HZ
 from stillbox.analysis.lumped.fit_end import FitEnd, fit_end
-from stillbox.analysis.lumped.lumped_steps import Known, Model, Normal, Point, Prior, with_later_slopes
+from stillbox.analysis.lumped.lumped_steps import JointPrior, Known, Model, Normal, Point, with_later_slopes
+from stillbox.analysis.lumped.parameters import Layout
 from stillbox.analysis.maths.rational import resonators_ohm, stacked
 from stillbox.analysis.maths.stopping import checked
 from stillbox.analysis.maths.uncertainty import CHAIN_FLOOR
@@ -122,6 +123,8 @@ class LumpedFit:
 
     Attributes
     ----------
+    layout : Layout
+        Names of the parameters.
     parameters : ndarray, shape (k,)
     moving : ndarray
         Indices of those that were free.
@@ -138,6 +141,7 @@ class LumpedFit:
         As `analysis.lumped.fit_end.FitEnd` has it.
     """
 
+    layout: Layout
     parameters: FloatArray
     moving: NDArray[np.intp]
     jacobian: FloatArray
@@ -152,6 +156,14 @@ class LumpedFit:
     def covariance(self) -> FloatArray:
         """From noise and priors, shape (k, k); zero for parameters held."""
         return _spread(self.jacobian, self.moving, self.parameters.size)
+
+    def value(self, name: str) -> float:
+        return float(self.parameters[self.layout.index(name)])
+
+    def std(self, name: str) -> float:
+        """From noise and priors; zero for a parameter held."""
+        place = self.layout.index(name)
+        return float(np.sqrt(self.covariance[place, place]))
 
     @cached_property
     def end(self) -> FitEnd:
@@ -176,8 +188,8 @@ def fit_lumped(
     data: CellData,
     model: Model,
     start: FloatArray,
-    priors: Sequence[Prior] = (),
-    free: Sequence[int] | None = None,
+    priors: Sequence[JointPrior] = (),
+    free: Collection[str] | None = None,
     iterations: int = 30,
     tolerance: float = 1e-3,
     limits: tuple[FloatArray, FloatArray] | None = None,
@@ -191,9 +203,9 @@ def fit_lumped(
     model : callable
         Impedance and derivatives; parameters of the order of 1 (logarithms).
     start : ndarray, shape (k,)
-    priors : sequence of Prior
-    free : sequence of int, optional
-        Parameters that may move; the others stay and have no uncertainty.
+    priors : sequence of JointPrior
+    free : collection of str, optional
+        Names of the parameters that may move; the others stay and have no uncertainty.
     iterations : int
     tolerance : float
         The fit ends when a step gains less than this in chi-square, in units of the misfit.
@@ -209,13 +221,13 @@ def fit_lumped(
     FitBrokeDown
         If no parameters were met whose misfit is finite.
     """
-    moving = np.arange(start.size) if free is None else np.asarray(sorted(free))
+    moving = _places(model.layout, free)
     target = stacked(data.impedance_ohm, data.std_ohm)
     least, most = (-np.inf, np.inf) if limits is None else (limits[0][moving], limits[1][moving])
 
     parameters = np.array(start, dtype=float)
     parameters[moving] = np.clip(parameters[moving], least, most)
-    known = Known.of(priors, parameters, moving)
+    known = Known.of(priors, model.layout, parameters, moving)
 
     in_two_steps = with_later_slopes(model)
 
@@ -257,10 +269,23 @@ def fit_lumped(
     chi_data = float(rest @ rest)
     at_limit = np.zeros(start.size, dtype=np.int8)
     at_limit[moving] = _held_at(point, parameters[moving], least, most)
-    left = point.whole[target.size :]
     return LumpedFit(
-        parameters, moving, point.jacobian, chi_data, point.chi_square - chi_data, rest, data, left, at_limit
+        layout=model.layout,
+        parameters=parameters,
+        moving=moving,
+        jacobian=point.jacobian,
+        chi_square=chi_data,
+        prior_chi_square=point.chi_square - chi_data,
+        rest=rest,
+        data=data,
+        known_rest=point.whole[target.size :],
+        at_limit=at_limit,
     )
+
+
+def _places(layout: Layout, names: Collection[str] | None) -> NDArray[np.intp]:
+    """Where parameters stand, in the order of the layout; all without names."""
+    return np.arange(len(layout.names)) if names is None else np.asarray(sorted(layout.indices(names)), dtype=np.intp)
 
 
 def _held_at(point: Point, now: FloatArray, least: FloatArray | float, most: FloatArray | float) -> NDArray[np.int8]:
@@ -288,22 +313,23 @@ def covariance_at(
     data: CellData,
     model: Model,
     parameters: FloatArray,
-    priors: Sequence[Prior],
-    free: Sequence[int],
-    held: Mapping[int, float] | None = None,
+    priors: Sequence[JointPrior],
+    free: Collection[str],
+    held: Mapping[str, float] | None = None,
 ) -> FloatArray:
     """Covariance that the parameters have when those in ``free`` may move, shape (k, k).
 
     ``held``: standard deviations of others that the data shall not tell. Whatever each of them is, the rest follows it.
     """
     held = held or {}
-    moving = np.asarray(sorted({*free, *held}))
+    moving = _places(model.layout, {*free, *held})
     slopes = stacked(model(data.s_rad_s, parameters)[1][:, moving], data.std_ohm)
-    jacobian = np.concatenate([slopes, Known.of(priors, parameters, moving).jacobian])
-    told = np.array([index not in held for index in moving])
+    jacobian = np.concatenate([slopes, Known.of(priors, model.layout, parameters, moving).jacobian])
+    told = ~np.isin(moving, model.layout.indices(held))
     bare = _spread(jacobian[:, told], moving[told], parameters.size)
     covariance = bare.copy()
-    for index, std in held.items():
+    for name, std in held.items():
+        index = model.layout.index(name)
         by_held = jacobian[: slopes.shape[0], moving == index][:, 0]
         follows = -bare[:, moving[told]] @ (jacobian[: by_held.size, told].T @ by_held)
         follows[index] = 1.0

@@ -11,14 +11,21 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import linalg
 
+from stillbox.analysis.lumped.parameters import Layout
 from stillbox.analysis.maths.rational import stacked
 from stillbox.capture.arrays import ComplexArray, FloatArray
 
 HELD_BACK = 1.0
 """Chi-square that a parameter's move by 1 costs at least where a step would be too long."""
 
-Model = Callable[[ComplexArray, FloatArray], tuple[ComplexArray, ComplexArray]]
-"""From s (n,) and parameters (k,) to impedance (n,) and its derivatives (n, k)."""
+
+class Model(Protocol):
+    """From s (n,) and parameters (k,) to impedance (n,) and its derivatives (n, k)."""
+
+    @property
+    def layout(self) -> Layout: ...
+
+    def __call__(self, s: ComplexArray, x: FloatArray) -> tuple[ComplexArray, ComplexArray]: ...
 
 
 @runtime_checkable
@@ -30,29 +37,47 @@ class InTwoSteps(Protocol):
 
 @dataclass(frozen=True)
 class Prior:
-    """What is known of some parameters beforehand: ``rows @ parameters[index]`` is ``values`` with ``covariance``.
+    """What is known of one parameter beforehand."""
+
+    name: str
+    mean: float
+    std: float
+
+
+@dataclass(frozen=True)
+class JointPrior:
+    """What is known of several together: ``rows @ parameters`` of these names is ``values`` with ``covariance``.
 
     Without ``rows`` the parameters themselves are known.
     """
 
-    index: tuple[int, ...]
+    names: tuple[str, ...]
     values: FloatArray
     covariance: FloatArray
     rows: FloatArray | None = None
+
+    @classmethod
+    def of(cls, priors: Sequence[Prior]) -> JointPrior:
+        """Several that have nothing to do with one another."""
+        return cls(
+            tuple(one.name for one in priors),
+            np.array([one.mean for one in priors]),
+            np.diag([one.std**2 for one in priors]),
+        )
 
     @cached_property
     def root(self) -> FloatArray:
         """``R`` with ``R^T R`` the inverse covariance."""
         return np.linalg.inv(linalg.cholesky(self.covariance, lower=True, check_finite=False))
 
-    def rest(self, parameters: FloatArray) -> FloatArray:
+    def rest(self, layout: Layout, parameters: FloatArray) -> FloatArray:
         """Known minus actual, in units of the uncertainty."""
-        actual = parameters[list(self.index)]
+        actual = parameters[layout.indices(self.names)]
         return self.root @ (self.values - (actual if self.rows is None else self.rows @ actual))
 
-    def jacobian(self, moving: NDArray[np.intp]) -> FloatArray:
+    def jacobian(self, layout: Layout, moving: NDArray[np.intp]) -> FloatArray:
         """Derivatives of what is known by the moving parameters, in units of the uncertainty."""
-        pick = (np.asarray(self.index)[:, None] == moving[None, :]).astype(float)
+        pick = (np.asarray(layout.indices(self.names))[:, None] == moving[None, :]).astype(float)
         result: FloatArray = self.root @ (pick if self.rows is None else self.rows @ pick)
         return result
 
@@ -81,12 +106,14 @@ class Known:
     jacobian: FloatArray
 
     @classmethod
-    def of(cls, priors: Sequence[Prior], parameters: FloatArray, moving: NDArray[np.intp]) -> Known:
+    def of(
+        cls, priors: Sequence[JointPrior], layout: Layout, parameters: FloatArray, moving: NDArray[np.intp]
+    ) -> Known:
         return cls(
             moving,
             parameters[moving],
-            np.concatenate([np.zeros(0), *(prior.rest(parameters) for prior in priors)]),
-            np.concatenate([np.zeros((0, moving.size)), *(prior.jacobian(moving) for prior in priors)]),
+            np.concatenate([np.zeros(0), *(prior.rest(layout, parameters) for prior in priors)]),
+            np.concatenate([np.zeros((0, moving.size)), *(prior.jacobian(layout, moving) for prior in priors)]),
         )
 
     def rest(self, parameters: FloatArray) -> FloatArray:

@@ -17,16 +17,18 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 
 from stillbox.analysis.enclosure.box import BoxFit
+from stillbox.analysis.enclosure.box_model import BoxModel
+from stillbox.analysis.enclosure.box_numbers import BoxNumbers
 from stillbox.analysis.impedance.findings import Cause
-from stillbox.analysis.lumped.box_model import KAPPA, LEAK, LEAK_MASS, LEAK_PLACE, LN_ALPHA, LN_WB, PORT_LOSS, BoxModel
 from stillbox.analysis.lumped.cone_resonances import SAME_PAIR, ConeResonances
 from stillbox.analysis.lumped.driver import DriverFit
-from stillbox.analysis.lumped.driver_model import FIRST_COIL, LN_RE, LN_SCALE, LN_WS
+from stillbox.analysis.lumped.driver_model import cone_of
 from stillbox.analysis.maths.quantity import Quantity, derived
 from stillbox.capture.arrays import ComplexArray, FloatArray
 
@@ -76,47 +78,46 @@ class BassSystem:
     may_be_wall: NDArray[np.bool_] | None = None
     moved_air: bool = False
 
-    def box(self, index: int) -> int:
-        return self.model.first_box + index
-
-    @property
-    def box_parameters(self) -> FloatArray:
-        return self.model.box_of(self.parameters)
+    @cached_property
+    def numbers(self) -> BoxNumbers:
+        """The parameters by name."""
+        return self.model.read(self.parameters)
 
     @property
     def tuning_hz(self) -> float | None:
         """Tuning of a vented box."""
-        return float(np.exp(self.parameters[self.box(LN_WB)]) / (2 * np.pi)) if self.model.vented else None
+        return self.model.tuning_rad_s(self.numbers) / (2 * np.pi) if self.model.vented else None
 
     @property
     def reference(self) -> float:
         """Re Mms/Bl^2 in seconds."""
-        bare = float(np.exp(self.parameters[LN_RE] - self.parameters[LN_SCALE]))
+        bare = float(np.exp(self.numbers.cone.ln_re - self.numbers.cone.ln_scale))
         return bare if self.reference_s is None else self.reference_s
 
     @property
     def stiffness_rad2_s2(self) -> float:
         """Of the air over the moving mass."""
-        return float(np.exp(self.parameters[self.box(LN_ALPHA)] + 2 * self.parameters[LN_WS]))
+        return float(np.exp(self.numbers.load.ln_alpha + 2 * self.numbers.cone.ln_ws))
 
     @property
     def small(self) -> ConeResonances:
         """Small resonances as they are now."""
-        return self.model.small.moved(self.parameters[self.model.changes])
+        return self.model.small.moved(self.model.changes_of(self.parameters))
 
 
 def reference_quantity(driver: DriverFit) -> Quantity:
     """ln(Qes/ws): its uncertainty, that of Re included, is that of the reference level in nepers."""
 
     def logarithm(x: FloatArray) -> float:
-        return float(np.log(driver.cone(x).mass_ratio) + x[LN_RE] - x[LN_SCALE])
+        cone = cone_of(x)
+        return float(np.log(driver.cone(x).mass_ratio) + cone.ln_re - cone.ln_scale)
 
     return derived(logarithm, driver.reported, driver.reported_covariance)
 
 
 def bass_system(fit: BoxFit, origins: Sequence[Origin] = ()) -> BassSystem:
     """The box as measured; small resonances without an origin count as standing waves."""
-    poles = fit.model.small.moved(fit.parameters[fit.model.changes]).poles_rad_s
+    poles = fit.model.small.moved(fit.model.changes_of(fit.parameters)).poles_rad_s
     may_be_wall = np.zeros(poles.size, dtype=bool)
     for pair, pole in enumerate(poles):
         origin = _origin_of(abs(pole) / (2 * np.pi), origins)
@@ -135,9 +136,10 @@ def _origin_of(frequency_hz: float, origins: Sequence[Origin]) -> Origin | None:
 def response(system: BassSystem, s: ComplexArray, coil: bool = True) -> ComplexArray:
     """G at s, shape (n,); without ``coil`` the coil has its DC resistance only."""
     model, x = system.model, system.parameters
-    motional = np.exp(x[LN_SCALE]) / model.cone(s, x)[0]
-    inductance = model.coil.evaluate(s, x[FIRST_COIL : model.first_box])[0] if coil else 0.0
-    terminals = np.exp(x[LN_RE]) + inductance + motional
+    cone = system.numbers.cone
+    motional = np.exp(cone.ln_scale) / model.cone(s, x)[0]
+    inductance = model.coil.evaluate(s, x[model.layout.blocks["coil"]])[0] if coil else 0.0
+    terminals = np.exp(cone.ln_re) + inductance + motional
     share = model.shares(s, x)[0]
     result: ComplexArray = s * system.reference * share * motional / terminals
     return result
@@ -167,7 +169,7 @@ def _doubt(system: BassSystem, s: ComplexArray, pair: int, pole: complex, residu
     if pair < system.model.of_driver:
         area = float(np.clip(SURROUND_AREA_PER_MASS * mass, 0.0, SURROUND_MOST_AREA))
         return area * np.abs(resonant / (s * mass)) if area else np.zeros(s.size)
-    box = system.box_parameters
+    inside, port = system.numbers.inside, system.numbers.port
     share = np.abs(system.model.shares(s, system.parameters)[0])
     over_air = np.abs(resonant / system.stiffness_rad2_s2)
     is_wall = system.may_be_wall is not None and system.may_be_wall[pair]
@@ -180,10 +182,10 @@ def _doubt(system: BassSystem, s: ComplexArray, pair: int, pole: complex, residu
         return result
     # A standing wave drives the leak as well, and the port, forward or backward; at low frequency place and kappa have
     # it already. The place is one number, though each wave may see the leak from either side.
-    wb = float(np.exp(box[LN_WB])) if system.model.vented else system.model.reference_rad_s
-    outlets = (1 + abs(box[LEAK_PLACE])) * np.abs(box[LEAK] * wb / (1 + box[LEAK_MASS] * s / wb))
-    if system.model.vented:
-        outlets = outlets + 1 / np.abs((1 - box[KAPPA]) * s / wb**2 + box[PORT_LOSS] / wb)
+    wb = system.model.tuning_rad_s(system.numbers)
+    outlets = (1 + abs(inside.leak_place)) * np.abs(inside.leak * wb / (1 + inside.leak_mass * s / wb))
+    if port is not None:
+        outlets = outlets + 1 / np.abs((1 - port.kappa) * s / wb**2 + port.port_loss / wb)
     result = over_air * outlets / share
     return result
 

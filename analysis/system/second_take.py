@@ -20,9 +20,8 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from stillbox.analysis.enclosure.box import BoxFit
-from stillbox.analysis.lumped.box_model import LN_ALPHA
 from stillbox.analysis.lumped.driver import DriverFit
-from stillbox.analysis.lumped.driver_model import LN_RE, LN_SCALE, LN_WS
+from stillbox.analysis.lumped.driver_model import CONE, cone_of
 from stillbox.analysis.maths.quantity import Quantity, derived, jacobian
 from stillbox.analysis.maths.uncertainty import rectangular_std
 from stillbox.capture.arrays import FloatArray
@@ -286,9 +285,10 @@ def _data(driver: DriverFit, added: AddedMassTake | None, box: KnownBoxTake | No
     """
 
     def tank(fit: DriverFit, x: FloatArray) -> FloatArray:
-        cone = fit.cone(x)
-        scale = x[LN_SCALE]
-        return np.array([np.log(cone.omega_rad_s), np.log(cone.mass_ratio) - scale, np.log(cone.loss_rad_s) - scale])
+        cone, ln_scale = fit.cone(x), cone_of(x).ln_scale
+        return np.array(
+            [np.log(cone.omega_rad_s), np.log(cone.mass_ratio) - ln_scale, np.log(cone.loss_rad_s) - ln_scale]
+        )
 
     parts = [_part(lambda x: tank(driver, x), driver.parameters, driver.covariance)]
     scale = [0.0, -1.0, -1.0]
@@ -314,7 +314,7 @@ def _with_resistance(
 ) -> tuple[FloatArray, FloatArray]:
     """The data and ln Re as reported, last: it shares the ohm scale as far as no multimeter has mended it."""
     variance = (driver.re_ohm.std / driver.re_ohm.value) ** 2
-    of_sweep = driver.covariance[LN_RE, LN_RE] + driver.scale_std**2
+    of_sweep = driver.covariance[CONE.ln_re, CONE.ln_re] + driver.scale_std**2
     unmended = min(variance / of_sweep, 1.0) if of_sweep > 0 else 0.0
     common = unmended * driver.scale_std**2 * direction
     whole = np.block([[covariance, common[:, None]], [common[None, :], np.array([[variance]])]])
@@ -323,7 +323,8 @@ def _with_resistance(
 
 def _box_stiffness(fit: BoxFit, x: FloatArray) -> FloatArray:
     """ln of the air's stiffness over Bl^2: alpha ws^2 / scale."""
-    return np.array([x[fit.box(LN_ALPHA)] + 2 * x[LN_WS] - x[LN_SCALE]])
+    box = fit.model.read(x)
+    return np.array([box.load.ln_alpha + 2 * box.cone.ln_ws - box.cone.ln_scale])
 
 
 def _part(
@@ -422,7 +423,7 @@ def _box_warnings(box: KnownBoxTake) -> list[str]:
     _check(box.volume_m3.value, 2e-4, 2.0, 1000, "litres", "volume of the test box")
     if box.fit.vented:
         raise StillboxError("the test box must be closed, but its take shows a vented box", "close the port")
-    alpha = float(np.exp(box.fit.parameters[box.fit.box(LN_ALPHA)]))
+    alpha = box.fit.alpha.value
     sentences = []
     if box.leak_probability > 0.5:
         sentences.append(

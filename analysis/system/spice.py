@@ -11,47 +11,12 @@ from __future__ import annotations
 import numpy as np
 
 from stillbox.analysis.enclosure.box import BoxFit
-from stillbox.analysis.lumped.box_model import (
-    ABSORPTION,
-    BEHIND,
-    CONE_LOSS,
-    FRONT,
-    HEAT,
-    KAPPA,
-    LEAK,
-    LEAK_MASS,
-    LEAK_PLACE,
-    LN_ALPHA,
-    LN_BEHIND_LOSS,
-    LN_BEHIND_TURN,
-    LN_BEHIND_W,
-    LN_FRONT_S,
-    LN_HELD,
-    LN_SOFT_W,
-    LN_WAY,
-    LN_WB,
-    MU,
-    PORT_LOSS,
-    SOFT,
-    WAY,
-    WAY_PORT,
-    WAY_SHARED,
-    BoxModel,
-)
+from stillbox.analysis.enclosure.box_model import HEAT, BoxModel
+from stillbox.analysis.enclosure.box_numbers import LN_HELD, BoxNumbers, InsideNumbers, PortNumbers
 from stillbox.analysis.lumped.coil_models import CHAIN_CORNERS_RAD_S, CoilModel
 from stillbox.analysis.lumped.cone_resonances import ConeResonances
 from stillbox.analysis.lumped.driver import DriverFit
-from stillbox.analysis.lumped.driver_model import (
-    AIR,
-    CREEP,
-    DIPOLE_B,
-    FIRST_COIL,
-    LN_AIR_S,
-    LN_QMS,
-    LN_RE,
-    LN_SCALE,
-    LN_WS,
-)
+from stillbox.analysis.lumped.driver_model import DIPOLE_B, ConeNumbers, FreeAirNumbers, cone_of
 from stillbox.analysis.system.box_sound import BassSystem, bass_system
 from stillbox.capture.arrays import FloatArray
 
@@ -66,15 +31,12 @@ LEAST_AIR = 1e-9
 
 def driver_netlist(fit: DriverFit, title: str) -> str:
     """Netlist of a driver in free air."""
-    x = fit.lumped
+    cone, air = cone_of(fit.parameters), fit.model.air_of(fit.parameters)
+    scale = float(np.exp(cone.ln_scale))
     lines = _head(title)
-    lines += _coil(fit.coil, x)
-    air = fit.parameters[fit.model.air]
-    lines += [
-        *_cone(x, -air[AIR]),
-        *_free_air(float(air[AIR]), float(np.exp(air[LN_AIR_S])), float(np.exp(x[LN_SCALE]))),
-    ]
-    lines += ["* small resonances on the cone", *_small(fit.small.moved(fit.changes), unit=float(np.exp(x[LN_SCALE])))]
+    lines += _coil(fit.coil, cone, fit.coil_parameters)
+    lines += [*_cone(cone, -air.air_part), *_free_air(air, scale)]
+    lines += ["* small resonances on the cone", *_small(fit.small.moved(fit.changes), unit=scale)]
     return "\n".join([*lines, ".end", ""])
 
 
@@ -85,21 +47,20 @@ def box_netlist(fit: BoxFit, title: str) -> str:
 
 def netlist(system: BassSystem, title: str) -> str:
     """Netlist of a box with its driver; its sound is over Small's reference level."""
-    model, x = system.model, system.parameters
-    scale = float(np.exp(x[LN_SCALE]))
+    model, x, box = system.model, system.parameters, system.numbers
+    scale, load = float(np.exp(box.cone.ln_scale)), box.load
     lines = _head(title)
-    lines += _coil(model.coil, x)
-    box = model.box_of(x)
-    lines += _cone(x, float(box[MU] - box[FRONT]))
-    if box[FRONT]:
+    lines += _coil(model.coil, box.cone, x[model.layout.blocks["coil"]])
+    lines += _cone(box.cone, float(load.mu - load.front))
+    if load.front:
         lines += [
             "* air before the front: a mass, and a resistance where it radiates",
-            f"cfront emf front {_number(box[FRONT] / scale)}",
-            f"rfront front 0 {_number(scale * np.exp(box[LN_FRONT_S]) / box[FRONT])}",
+            f"cfront emf front {_number(load.front / scale)}",
+            f"rfront front 0 {_number(scale * np.exp(load.ln_front_s) / load.front)}",
         ]
-    drivers = model.drivers.moved(x[model.changes.start : model.own_changes.start])
+    drivers = model.drivers.moved(x[model.layout.blocks["changes"].start : model.own_changes.start])
     lines += ["* small resonances on the cone", *_small(drivers, unit=scale)]
-    lines += _air(model, x)
+    lines += _air(model, box, model.own.moved(x[model.own_changes]))
     lines += [
         "* sound: flow into the compliance, times s Re Mms/Bl^2",
         "fsound 0 pressure vflow 1",
@@ -119,10 +80,10 @@ def _head(title: str) -> list[str]:
     ]
 
 
-def _coil(coil: CoilModel, x: FloatArray) -> list[str]:
+def _coil(coil: CoilModel, cone: ConeNumbers[float], x: FloatArray) -> list[str]:
     """DC resistance and inductance between ``in`` and ``emf``."""
-    values = coil.values(x[FIRST_COIL : FIRST_COIL + coil.size])
-    lines = ["* coil", f"rdc in c0 {_number(np.exp(x[LN_RE]))}"]
+    values = coil.values(x)
+    lines = ["* coil", f"rdc in c0 {_number(np.exp(cone.ln_re))}"]
     name = coil.name
     if name == "semi-inductance K s^n":
         return lines + _semi_inductance("coil", "c0", "emf", values[0], values[1])
@@ -181,31 +142,32 @@ def _ladder(
     return [*lines, f"l{name}rest {start} {other} {_number(rest_h)}"]
 
 
-def _cone(x: FloatArray, air_load: float) -> list[str]:
+def _cone(cone: ConeNumbers[float], air_load: float) -> list[str]:
     """Mass, loss and spring between ``emf`` and ground: D/scale is their admittance."""
-    scale, ws = float(np.exp(x[LN_SCALE])), float(np.exp(x[LN_WS]))
+    scale, ws = float(np.exp(cone.ln_scale)), float(np.exp(cone.ln_ws))
     spring_h = scale / ws**2
     lines = [
         "* cone: mass, loss, suspension",
         f"cmass emf 0 {_number((1 + air_load) / scale)}",
-        f"rloss emf 0 {_number(scale * np.exp(x[LN_QMS] - x[LN_WS]))}",
+        f"rloss emf 0 {_number(scale * np.exp(cone.ln_qms - cone.ln_ws))}",
     ]
-    if x[CREEP] == 0:
+    if cone.creep == 0:
         return [*lines, f"lspring emf 0 {_number(spring_h)}"]
     # s (1 - lambda log10(s/ws)) with ln((s + x2)/s) = sum over x below x2 of dx/(s + x).
     corners, step = _corners(LADDER_LOW_HZ, CREEP_ABOVE * ws / (2 * np.pi))
-    slope = float(x[CREEP]) / float(np.log(10))
+    slope = float(cone.creep) / float(np.log(10))
     resistances = spring_h * slope * corners * step
     above = corners[-1] * np.exp(0.5 * step)
     rest = spring_h * (1 - slope * np.log(above / ws))
     return lines + _ladder("spring", "emf", "0", resistances, resistances / corners, rest)
 
 
-def _free_air(part: float, time_s: float, scale: float) -> list[str]:
+def _free_air(air: FreeAirNumbers[float], scale: float) -> list[str]:
     """Mass of the free air, and behind it what it becomes at high frequency: a resistance and a mass in parallel.
 
     The reciprocal of air s (1 + b u)/(1 + b u + u^2), u = s t, is 1/(air s) + t^2 s/(air (1 + b u)).
     """
+    part, time_s = float(air.air_part), float(np.exp(air.ln_air_s))
     if abs(part) < LEAST_AIR:
         return [f"cfree emf 0 {_number(part / scale)}"]
     return [
@@ -238,47 +200,45 @@ def _small(
     return lines
 
 
-def _air(model: BoxModel, x: FloatArray) -> list[str]:
+def _air(model: BoxModel, box: BoxNumbers, waves: ConeResonances) -> list[str]:
     """The air as a circuit: flow of the cone in, pressure times compliance as voltage; B is its impedance.
 
     Node ``air`` is the pressure that cone and port share, ``own`` what the cone meets beyond it; a leak sees the first
     and a part of the second, and what flows through it the same parts of both lack.
     """
-    box = model.box_of(x)
-    wb = float(np.exp(box[LN_WB])) if model.vented else model.reference_rad_s
-    kappa = float(box[KAPPA]) if model.vented else 0.0
-    way = float(box[WAY]) if model.vented else 0.0
-    stiffness = float(np.exp(box[LN_ALPHA] + 2 * x[LN_WS]))
-    leaks = bool(box[LEAK])
+    wb, inside, port = model.tuning_rad_s(box), box.inside, box.port
+    way = 0.0 if port is None else float(port.way)
+    stiffness = float(np.exp(box.load.ln_alpha + 2 * box.cone.ln_ws))
+    leaks = bool(inside.leak)
     flow = "flow" if leaks else "emf"
-    on_cone = _number(stiffness / np.exp(x[LN_SCALE]))
+    on_cone = _number(stiffness / np.exp(box.cone.ln_scale))
     lines = [
         "* air of the box: compliance with absorption, leak, port; what only the cone meets",
         "gair 0 air emf 0 1",
         f"gbox emf 0 air 0 {on_cone}",
         f"gown emf 0 own 0 {on_cone}",
         "rown own 0 1",
-        *_small(model.own.moved(x[model.own_changes]), "w", flow, ("0", "own"), stiffness),
+        *_small(waves, "w", flow, ("0", "own"), stiffness),
         f"rair air 0 {_number(BLEEDER_OHM)}",
         "vflow air a0 0",
-        *_compliance(model, box),
+        *_compliance(model, inside),
         *_absorption(model, box, "way0" if way else "0"),
     ]
-    lines += _behind(box, flow)
-    if model.vented:
-        lines.append(f"gcone 0 own {flow} 0 {_number(float(box[CONE_LOSS]) / wb)}")
-        late = float(np.exp(box[LN_WAY]))
-        mass = (1 - kappa - way * (box[WAY_PORT] - box[WAY_SHARED]) * late / (1 + late**2)) / wb**2
-        lines += _series("air", "way1" if way else "0", "port", float(box[PORT_LOSS]) / wb, mass)
-    if way:
-        lines += _way(box, flow)
-    return lines + (_leak(box, wb) if leaks else [])
+    lines += _behind(inside, flow)
+    if port is not None:
+        lines.append(f"gcone 0 own {flow} 0 {_number(port.cone_loss / wb)}")
+        late = float(np.exp(port.ln_way))
+        mass = (1 - port.kappa - way * (port.way_port - port.way_shared) * late / (1 + late**2)) / wb**2
+        lines += _series("air", "way1" if way else "0", "port", port.port_loss / wb, mass)
+        if way:
+            lines += _way(port, flow)
+    return lines + (_leak(inside, wb) if leaks else [])
 
 
-def _compliance(model: BoxModel, box: FloatArray) -> list[str]:
+def _compliance(model: BoxModel, inside: InsideNumbers[float]) -> list[str]:
     """s g(s) between ``a0`` and ``a1``: filling that gives its heat back late is compliances behind resistances."""
     bleeder = f"rbleed a0 a1 {_number(BLEEDER_OHM)}"
-    soft, w = float(box[SOFT]), float(np.exp(box[LN_SOFT_W]))
+    soft, w = float(inside.soft), float(np.exp(inside.ln_soft_w))
     if not soft:
         return ["cair a0 a1 1", bleeder]
     at_reference = sum(part / (1 + (model.reference_rad_s / (w * turn)) ** 2) for part, turn in HEAT)
@@ -289,23 +249,25 @@ def _compliance(model: BoxModel, box: FloatArray) -> list[str]:
     return lines
 
 
-def _absorption(model: BoxModel, box: FloatArray, end: str) -> list[str]:
+def _absorption(model: BoxModel, box: BoxNumbers, end: str) -> list[str]:
     """Loss and mass of the shared air from ``a1`` on; fibre that gives way has its mass beside the loss."""
-    wb = float(np.exp(box[LN_WB])) if model.vented else model.reference_rad_s
-    loss, turn = float(box[ABSORPTION]) / wb, float(np.exp(box[LN_BEHIND_TURN]))
-    if model.vented or not loss or box[LN_BEHIND_TURN] <= LN_HELD:
-        return _series("a1", end, "air", loss, float(box[KAPPA]) / wb**2 if model.vented else 0.0)
+    wb, inside = model.tuning_rad_s(box), box.inside
+    loss, turn = float(inside.absorption) / wb, float(np.exp(inside.ln_behind_turn))
+    if box.port is not None:
+        return _series("a1", end, "air", loss, box.port.kappa / wb**2)
+    if not loss or inside.ln_behind_turn <= LN_HELD:
+        return _series("a1", end, "air", loss, 0.0)
     loss *= 1 + (turn / wb) ** 2
     return [f"rair1 a1 {end} {_number(loss)}", f"lair1 a1 {end} {_number(loss / turn)}"]
 
 
-def _behind(box: FloatArray, flow: str) -> list[str]:
+def _behind(inside: InsideNumbers[float], flow: str) -> list[str]:
     """Air in filling: what the free air before it and a line of three cells are more than the whole air is."""
-    part, turn = float(box[BEHIND]), float(np.exp(box[LN_BEHIND_TURN]))
+    part, turn = float(inside.behind), float(np.exp(inside.ln_behind_turn))
     if not part:
         return []
-    mass = 1 / (part * float(np.exp(2 * box[LN_BEHIND_W])))
-    drag = mass * float(np.exp(box[LN_BEHIND_LOSS]))
+    mass = 1 / (part * float(np.exp(2 * inside.ln_behind_w)))
+    drag = mass * float(np.exp(inside.ln_behind_loss))
     lines = [
         f"gbehind 0 back {flow} 0 1",
         f"cbehind back 0 {_number(1 - part)}",
@@ -328,27 +290,27 @@ def _behind(box: FloatArray, flow: str) -> list[str]:
     return lines
 
 
-def _way(box: FloatArray, flow: str) -> list[str]:
+def _way(port: PortNumbers[float], flow: str) -> list[str]:
     """Filling on the way to the port, a mass beside a resistance: before cone and port, and in what is shared."""
-    wb, late = float(np.exp(box[LN_WB])), float(np.exp(box[LN_WAY]))
+    wb, late = float(np.exp(port.ln_wb)), float(np.exp(port.ln_way))
     lines = [f"gway 0 way {flow} 0 1", "gwayown 0 own way 0 1"]
-    for node, part in (("way", 1.0), ("way0", -box[WAY_SHARED]), ("way1", box[WAY_PORT])):
-        resistance = float(part * box[WAY]) / wb
+    for node, part in (("way", 1.0), ("way0", -port.way_shared), ("way1", port.way_port)):
+        resistance = float(part * port.way) / wb
         lines.append(f"r{node}x {node} 0 {_number(resistance)}")
         lines.append(f"l{node}x {node} 0 {_number(resistance / (late * wb))}")
     return lines
 
 
-def _leak(box: FloatArray, wb: float) -> list[str]:
-    place, conductance = _number(box[LEAK_PLACE]), float(box[LEAK]) * wb
+def _leak(inside: InsideNumbers[float], wb: float) -> list[str]:
+    place, conductance = _number(inside.leak_place), float(inside.leak) * wb
     return [
         "egap gap0 gap1 air 0 1",
         f"egap1 gap1 0 own 0 {place}",
-        *_series("gap0", "gap2", "leak", 1 / conductance, float(box[LEAK_MASS]) / (conductance * wb)),
+        *_series("gap0", "gap2", "leak", 1 / conductance, float(inside.leak_mass) / (conductance * wb)),
         "vgap gap2 0 0",
         "fgap air 0 vgap 1",
         "eflow flow flow1 emf 0 1",
-        f"hflow flow1 0 vgap {_number(-box[LEAK_PLACE])}",
+        f"hflow flow1 0 vgap {_number(-inside.leak_place)}",
     ]
 
 

@@ -19,7 +19,8 @@ from stillbox.analysis.bass.bass_cost import figure_quantity, lining_cost
 from stillbox.analysis.bass.bass_published import in_box_of_lumps, published_vented
 from stillbox.analysis.bass.bass_words import bass_csv
 from stillbox.analysis.bass.picture_bass import picture_of_bass
-from stillbox.analysis.lumped.box_model import BoxModel
+from stillbox.analysis.enclosure.box_model import BoxModel
+from stillbox.analysis.enclosure.box_numbers import USUAL_INSIDE, USUAL_PORT, LoadNumbers
 from stillbox.analysis.lumped.coil_models import COIL_MODELS
 from stillbox.analysis.lumped.cone_resonances import ConeResonances
 from stillbox.analysis.physics.alignments import b4, c4, closed_alignment, qb3
@@ -47,11 +48,12 @@ def ideal(fs: float, qt: float, alpha: float, h: float | None, ql: float = 1e9) 
     qms = 50.0 * qt
     qes = 1 / (1 / qt - 1 / qms)
     driver = [np.log(6.0), np.log(ws), np.log(qms), np.log(6.0 * ws / qes), 0.0, np.log(1e-12)]
-    box = [0.0, 0.0, -9.0, np.log(alpha), 1 / ql, 0.0, 0.3, 0.0, 6.0, 0.0, 0.0, 6.0, 6.0, -7.0]
+    load = LoadNumbers(mu=0.0, front=0.0, ln_front_s=-9.0, ln_alpha=np.log(alpha))
+    box = [*load, *USUAL_INSIDE._replace(leak=1 / ql, ln_behind_w=6.0)]
     if h is None:
         return BassSystem(BoxModel(COIL_MODELS[0], NOTHING, False, ws), np.array([*driver, *box]))
     model = BoxModel(COIL_MODELS[0], NOTHING, True, h * ws)
-    return BassSystem(model, np.array([*driver, *box, np.log(h * ws), *np.zeros(7)]))
+    return BassSystem(model, np.array([*driver, *box, *USUAL_PORT._replace(ln_wb=np.log(h * ws))]))
 
 
 # Published alignments

@@ -18,17 +18,17 @@ from reference.random_drivers import random_driver, true_driver
 from reference.speaker_circuit import Cavity, Leak, Port, SpeakerCircuit, Wall
 from scipy import integrate, stats
 
-from stillbox.analysis.enclosure.box import BoxFit, fit_box
+from stillbox.analysis.enclosure.box import COMMON, BoxFit, fit_box
+from stillbox.analysis.enclosure.box_model import BoxModel
+from stillbox.analysis.enclosure.box_numbers import USUAL_INSIDE, USUAL_PORT, InsideNumbers, LoadNumbers, PortNumbers
 from stillbox.analysis.enclosure.box_priors import LEAK_STD
 from stillbox.analysis.enclosure.box_quantities import LossQ, closed_quantities, vented_quantities
 from stillbox.analysis.enclosure.box_textbook import small_closed, small_leakage, small_vented, vented_peaks
 from stillbox.analysis.enclosure.box_verdicts import SMALLEST_LEAK, leak_probability, leak_verdict, tuning_hump
 from stillbox.analysis.impedance.resonances import fit_resonances
-from stillbox.analysis.lumped.box_model import ABSORPTION, BEHIND, LEAK, PORT_LOSS, SOFT, BoxModel
 from stillbox.analysis.lumped.coil_models import COIL_MODELS
 from stillbox.analysis.lumped.cone_resonances import ConeResonances
 from stillbox.analysis.lumped.driver import fit_driver
-from stillbox.analysis.lumped.driver_model import FIRST_COIL
 from stillbox.analysis.maths.quantity import Quantity
 from stillbox.analysis.physics.alignments import closed_alignment
 from stillbox.analysis.physics.shared_air import Mouth, shared_air_s2
@@ -57,8 +57,9 @@ def small_box(
     model = BoxModel(COIL_MODELS[0], NOTHING, True, h * ws)
     driver = [np.log(re), np.log(ws), np.log(qms), np.log(re * ws / qes), 0.0, np.log(1e-12)]
     leak = 0.0 if ql is None else 1 / ql
-    box = [0.0, 0.0, -9.0, np.log(alpha), leak, 0.0, 0.5, 0.0, 6.0, 0.0, 0.0, 6.0, 6.0, -7.0]
-    return model, np.array([*driver, *box, np.log(h * ws), *np.zeros(7)])
+    load = LoadNumbers(mu=0.0, front=0.0, ln_front_s=-9.0, ln_alpha=np.log(alpha))
+    inside = USUAL_INSIDE._replace(leak=leak, leak_place=0.5, ln_behind_w=6.0)
+    return model, np.array([*driver, *load, *inside, *USUAL_PORT._replace(ln_wb=np.log(h * ws))])
 
 
 @pytest.mark.parametrize(("ql", "row"), WORKED)
@@ -106,14 +107,33 @@ def test_derivatives_are_those_of_the_model(vented: bool, filled: bool) -> None:
     small = ConeResonances(3_000.0, np.array([-100 + 2_000j, -300 + 6_000j]), np.array([2e4 + 1e3j, 5e5 - 3e4j]))
     model = BoxModel(COIL_MODELS[2], small, vented, 250.0, of_driver=1)
     driver = [*np.log([6.0, 250.0, 5.0, 3_000.0]), 0.05, *np.log([3e-4, 5e-4, 8.0])]
-    air = [0.1, 0.3, 0.7, 0.2, np.log(500.0), 0.05, 0.4, np.log(700.0), np.log(900.0), np.log(70.0)]
-    way = [0.3, np.log(0.7), 0.3, 1.2]
-    box = [0.05, 0.04, np.log(1e-4), np.log(1.3), *air, np.log(220.0), 0.04, 0.03, -0.02, *way][: model.box_size]
-    x = np.array([*driver, *box, *(0.1 * np.cos(np.arange(8)))])
-    if not filled:
-        x[[model.first_box + name for name in (SOFT, BEHIND)]] = 0.0
+    load = LoadNumbers(mu=0.05, front=0.04, ln_front_s=np.log(1e-4), ln_alpha=np.log(1.3))
+    inside = InsideNumbers(
+        leak=0.1,
+        leak_mass=0.3,
+        leak_place=0.7,
+        soft=0.2 if filled else 0.0,
+        ln_soft_w=np.log(500.0),
+        absorption=0.05,
+        behind=0.4 if filled else 0.0,
+        ln_behind_w=np.log(700.0),
+        ln_behind_loss=np.log(900.0),
+        ln_behind_turn=np.log(70.0),
+    )
+    port = PortNumbers(
+        ln_wb=np.log(220.0),
+        port_loss=0.04,
+        kappa=0.03,
+        cone_loss=-0.02,
+        way=0.3,
+        ln_way=np.log(0.7),
+        way_shared=0.3,
+        way_port=1.2,
+    )
+    x = np.array([*driver, *load, *inside, *(port if vented else ()), *(0.1 * np.cos(np.arange(8)))])
     assert_derivatives(model, s, x)
-    assert model.first_box == FIRST_COIL + 3
+    read = model.read(x)
+    assert (read.load, read.inside, read.port) == (load, inside, port if vented else None)
 
 
 # Random boxes
@@ -224,11 +244,11 @@ def test_losses_are_told_apart() -> None:
     for branches in ((lossy, leak), (port, leak), (lossy,)):
         changed = replace(circuit, branches=branches)
         true, fit = true_box(changed), fitted_box(changed, free, True, 3)
-        for index, q in ((LEAK, true.ql), (PORT_LOSS, true.qp)):
+        assert fit.numbers.port is not None
+        for found, q in ((fit.numbers.inside.leak, true.ql), (fit.numbers.port.port_loss, true.qp)):
             expected = 0.0 if q is None else 1 / q
-            found = fit.parameters[fit.box(index)]
             assert found == pytest.approx(expected, rel=0.1, abs=3e-3)
-        assert abs(fit.parameters[fit.box(ABSORPTION)]) < 5e-3
+        assert abs(fit.numbers.inside.absorption) < 5e-3
 
 
 def test_a_pair_that_would_drive_the_cone_is_turned() -> None:
@@ -420,6 +440,14 @@ def test_a_port_that_does_not_show() -> None:
     take = spectrum(SpeakerCircuit(driver, Cavity(0.03)), 2)
     with pytest.raises(StillboxError, match="one motional peak only"):
         fit_box(take, fit_resonances(take, port=False), free, True)
+
+
+def test_states_of_a_closed_box_share_nothing_of_a_port() -> None:
+    driver, circuit = random_speaker(901, False, True, True)
+    fit = fitted_box(circuit, fitted_driver(driver, 1), False, 51)
+    assert fit.model.own.size and COMMON[-1] == "kappa"
+    assert np.all(np.diag(fit.shared_covariance)[:-1] > 0)
+    assert not fit.shared_covariance[-1].any() and not fit.shared_gain[:, -1].any()
 
 
 def test_a_driver_that_has_changed_is_owned_up_to() -> None:

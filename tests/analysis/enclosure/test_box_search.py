@@ -7,7 +7,7 @@ from collections.abc import Callable
 import pytest
 from circuit_takes import fitted_box, fitted_driver, random_speaker
 
-from stillbox.analysis.lumped.box_model import LEAK, BoxModel
+from stillbox.analysis.enclosure.box_model import BoxModel
 from stillbox.capture.arrays import ComplexArray, FloatArray
 
 SEED = 4_005
@@ -36,6 +36,6 @@ def test_a_box_that_no_model_follows_is_searched_in_few_evaluations(monkeypatch:
     free = fitted_driver(driver, 5)
     monkeypatch.setattr(BoxModel, "cone", counted)
     found = fitted_box(circuit, free, False, 5)
-    assert found.parameters[found.box(LEAK)] > 0.0
+    assert found.numbers.inside.leak > 0.0
     assert 100 < counts["impedance"] < MOST_EVALUATIONS
     assert counts["derivatives"] < MOST_DERIVATIVES * counts["impedance"]

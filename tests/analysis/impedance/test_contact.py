@@ -20,7 +20,7 @@ from stillbox.analysis.impedance.contact import USUAL_OHM, contact_std_ohm
 from stillbox.analysis.impedance.impedance import ImpedanceSpectrum
 from stillbox.analysis.impedance.resonances import fit_resonances
 from stillbox.analysis.lumped.driver import MeterReading, fit_driver
-from stillbox.analysis.lumped.driver_model import LN_RE
+from stillbox.analysis.lumped.driver_model import CONE, cone_of
 from stillbox.capture.sweep.excitation import Excitation
 
 SHORT_SWEEP = Excitation(seconds=1.0, repeats=1, silence_before_s=0.3, silence_after_s=0.5)
@@ -145,6 +145,6 @@ def test_the_box_knows_its_resistance_no_better_than_the_contacts() -> None:
     contact = replace(plain, common_ohm=(np.full(plain.frequency_hz.size, CONTACT_OHM, dtype=complex),))
     found = fit_resonances(plain, port=True)
     fits = [fit_box(each, found, free_fit, True, shared_air(circuit)) for each in (plain, contact)]
-    stds = [fit.covariance[LN_RE, LN_RE] ** 0.5 * np.exp(fit.parameters[LN_RE]) for fit in fits]
+    stds = [fit.covariance[CONE.ln_re, CONE.ln_re] ** 0.5 * np.exp(cone_of(fit.parameters).ln_re) for fit in fits]
     assert stds[0] < 0.5 * CONTACT_OHM
     assert stds[1] == pytest.approx(np.hypot(stds[0], CONTACT_OHM), rel=0.05)

@@ -20,6 +20,7 @@ from stillbox.analysis.lumped.cone_resonances import ConeResonances
 from stillbox.analysis.lumped.driver import DriverFit, MeterReading, fit_driver
 from stillbox.analysis.lumped.driver_model import FreeAirModel
 from stillbox.analysis.lumped.lumped_fit import CellData, fit_lumped
+from stillbox.analysis.lumped.parameters import Layout, Parameter
 from stillbox.analysis.lumped.three_point import ThreePoint, disagreements, three_point, three_point_of_curve
 from stillbox.analysis.maths.quantity import Quantity
 from stillbox.capture.errors import StillboxError
@@ -263,15 +264,18 @@ def test_creep_with_a_lossy_coil_and_a_surround(noise_ohm: float) -> None:
 def test_a_parameter_that_hardly_matters_stops_no_other() -> None:
     """Resistance and inductance far from their start, and a third parameter of which the data see next to nothing."""
 
-    def model(s: np.ndarray, x: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        resistance, inductance, faint = np.full(s.shape, np.exp(x[0]), dtype=complex), s * np.exp(x[1]), 1e-11 * s
-        return resistance + inductance + faint * x[2], np.stack([resistance, inductance, faint], axis=1)
+    class Coil:
+        layout = Layout.of(coil=tuple(Parameter(name, "") for name in ("ln_re", "ln_l", "faint")))
+
+        def __call__(self, s: np.ndarray, x: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+            resistance, inductance, faint = np.full(s.shape, np.exp(x[0]), dtype=complex), s * np.exp(x[1]), 1e-11 * s
+            return resistance + inductance + faint * x[2], np.stack([resistance, inductance, faint], axis=1)
 
     frequency = np.geomspace(10.0, 20e3, 400)
     measured = 7.4 + 0.9e-3 * 2j * np.pi * frequency * (1 + 1e-4)
     data = CellData(frequency, measured, np.full(frequency.size, 1e-3))
-    fit = fit_lumped(data, model, np.array([-1.0, -3.0, 0.0]))
-    assert np.exp(fit.parameters[:2]) == pytest.approx([7.4, 0.9e-3], rel=1e-3)
+    fit = fit_lumped(data, Coil(), np.array([-1.0, -3.0, 0.0]))
+    assert np.exp([fit.value("ln_re"), fit.value("ln_l")]) == pytest.approx([7.4, 0.9e-3], rel=1e-3)
 
 
 # Ohm scale, multimeter, warnings

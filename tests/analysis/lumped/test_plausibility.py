@@ -22,9 +22,10 @@ from stillbox.analysis.enclosure.box import fit_box
 from stillbox.analysis.impedance.impedance import ImpedanceSpectrum, curve_of_spectrum
 from stillbox.analysis.impedance.resonances import fit_resonances
 from stillbox.analysis.lumped.driver import MeterReading, fit_driver
-from stillbox.analysis.lumped.driver_model import LN_RE
+from stillbox.analysis.lumped.driver_model import cone_of
 from stillbox.analysis.lumped.lumped_fit import CellData, FitBrokeDown, fit_lumped
-from stillbox.analysis.lumped.lumped_steps import Prior
+from stillbox.analysis.lumped.lumped_steps import JointPrior
+from stillbox.analysis.lumped.parameters import Layout, Parameter
 from stillbox.analysis.lumped.plausibility import (
     LARGEST_MISFIT,
     coil_warning,
@@ -93,7 +94,7 @@ def test_a_part_in_series_is_noticed() -> None:
         (said,) = misfit_warning(curve, box.impedance_ohm(curve.frequency_hz), "driver and box")
         assert "crossover" in said
         # It is no other coil that stands in for the part.
-        assert abs(box.parameters[LN_RE] - fit.parameters[LN_RE]) < 1
+        assert abs(box.numbers.cone.ln_re - cone_of(fit.parameters).ln_re) < 1
 
 
 def test_a_free_air_take_made_in_the_box_is_noticed() -> None:
@@ -217,13 +218,17 @@ def test_a_fault_of_the_program_never_blames_the_take(
 def test_a_fit_without_a_finite_misfit_has_broken_down() -> None:
     data = CellData(np.geomspace(10, 100, 5), np.array([1.0, 1.0, np.nan, 1.0, 1.0], dtype=complex), np.ones(5))
 
-    def resistor(s: np.ndarray, parameters: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        ohm = np.exp(parameters[0]) * np.ones(s.size, dtype=complex)
-        return ohm, ohm[:, None]
+    class Resistor:
+        layout = Layout.of(resistor=(Parameter("ln_r", "resistance", "ohm"),))
 
+        def __call__(self, s: np.ndarray, parameters: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+            ohm = np.exp(parameters[0]) * np.ones(s.size, dtype=complex)
+            return ohm, ohm[:, None]
+
+    resistor = Resistor()
     with pytest.raises(FitBrokeDown, match="not finite"):
         fit_lumped(data, resistor, np.zeros(1))
-    nobody_knows = Prior((0,), np.zeros(1), np.array([[np.nan]]))
+    nobody_knows = JointPrior(("ln_r",), np.zeros(1), np.array([[np.nan]]))
     with pytest.raises(FitBrokeDown):
         fit_lumped(replace(data, impedance_ohm=np.ones(5, dtype=complex)), resistor, np.zeros(1), [nobody_knows])
 

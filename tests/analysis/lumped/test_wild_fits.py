@@ -15,7 +15,6 @@ from stillbox.analysis.enclosure.box_verdicts import leak_verdict
 from stillbox.analysis.impedance.findings import Resonance, ResonanceFit
 from stillbox.analysis.impedance.impedance import ImpedanceSpectrum
 from stillbox.analysis.impedance.resonances import fit_resonances
-from stillbox.analysis.lumped.box_model import ABSORPTION, KAPPA, LEAK_PLACE
 from stillbox.analysis.lumped.cone_resonances import cone_resonances
 from stillbox.analysis.lumped.driver import fit_driver
 from stillbox.analysis.system.box_sound import Origin, bass_system, hatched_hz, is_hatched, level_db
@@ -108,15 +107,15 @@ def test_filling_on_the_way_to_the_port_is_neither_air_nor_driver(seed: int) -> 
 def test_the_level_follows_what_no_lump_is(seed: int, kind: str) -> None:
     """No misfit is made up for by shared air, by a leak with more than the cone's pressure, by air that drives."""
     fit, wild = fitted(seed, kind), wild_box(seed, kind)
-    box = fit.model.box_of(fit.parameters)
-    assert abs(box[LEAK_PLACE]) <= 1
-    if fit.vented:
+    box = fit.numbers
+    assert abs(box.inside.leak_place) <= 1
+    if box.port is not None:
         told = described_shared_air(wild.described)
         assert told is not None
-        assert box[KAPPA] == pytest.approx(told.value * fit.model.reference_rad_s**2, abs=0.002)
+        assert box.port.kappa == pytest.approx(told.value * fit.model.reference_rad_s**2, abs=0.002)
     else:
         # Below zero only by what the standing waves count already: the air as a whole loses.
-        assert box[ABSORPTION] + waves_loss(fit.model, fit.parameters) >= 0
+        assert box.inside.absorption + waves_loss(fit.model, fit.parameters) >= 0
     system = bass_system(fit)
     hertz = np.geomspace(20, 300, 60)
     hertz = hertz[~is_hatched(hatched_hz(system), hertz)]

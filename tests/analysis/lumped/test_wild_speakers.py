@@ -16,7 +16,6 @@ from stillbox.analysis.impedance.cells import HIGHEST_HZ
 from stillbox.analysis.impedance.findings import ResonanceFit
 from stillbox.analysis.impedance.impedance import ImpedanceSpectrum
 from stillbox.analysis.impedance.resonances import fit_resonances
-from stillbox.analysis.lumped.box_model import FRONT
 from stillbox.analysis.lumped.driver import UNPUBLISHED_WARNING, DriverFit, MeterReading, fit_driver
 from stillbox.analysis.system.described_box import described_shared_air, described_softening
 
@@ -90,7 +89,7 @@ def test_the_front_radiates_as_a_piston_in_a_wall() -> None:
     wild, fit = boxed(0, "closed-bare")
     assert fit.alpha.value == pytest.approx(wild.truth.alpha, rel=0.03)
     air = 8 / 3 * 1.19 * wild.driver.radius_m**3 / wild.driver_truth.mms_kg
-    assert fit.parameters[fit.box(FRONT)] == pytest.approx(air, rel=0.3)
+    assert fit.numbers.load.front == pytest.approx(air, rel=0.3)
     assert not fit.driver_changed
 
 

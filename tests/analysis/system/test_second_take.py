@@ -235,7 +235,7 @@ def test_the_uncertainty_of_re_is_in_the_level() -> None:
     rough = replace(
         free,
         scale_std=0.03,
-        reported_covariance=free.reported_covariance + 0.03**2 * scale_covariance(free.coil, free.reported.size),
+        reported_covariance=free.reported_covariance + 0.03**2 * scale_covariance(free.model),
     )
     mass = 0.7 * true_driver(driver).mms_kg
     added = AddedMassTake(fitted_driver(with_mass(driver, mass), 2), Known(mass, 0.01))

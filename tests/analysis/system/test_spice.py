@@ -10,7 +10,8 @@ from reference.ngspice_run import logarithmic, ngspice_there, run_netlist
 from reference.random_drivers import random_driver
 from reference.speaker_circuit import SpeakerCircuit
 
-from stillbox.analysis.lumped.box_model import BoxModel
+from stillbox.analysis.enclosure.box_model import BoxModel
+from stillbox.analysis.enclosure.box_numbers import InsideNumbers, LoadNumbers, PortNumbers
 from stillbox.analysis.lumped.coil_models import CHAIN, COIL_MODELS, CoilModel
 from stillbox.analysis.lumped.cone_resonances import ConeResonances
 from stillbox.analysis.system.box_sound import BassSystem, bass_system, response
@@ -70,11 +71,30 @@ def test_every_coil_model_and_creep_and_a_filled_box(coil: CoilModel, creep: flo
     small = ConeResonances(3_000.0, np.array([-100 + 2_000j, -300 + 6_000j]), np.array([2e4 + 1e3j, 5e5 - 3e4j]))
     model = BoxModel(coil, small, vented, 250.0, of_driver=1)
     driver = [*np.log([6.0, 250.0, 5.0, 3_000.0]), creep, *coil.start(s, 6 + 0.02 * s**0.65)]
-    air = [0.1, 0.3, 0.7, 0.2, np.log(500.0), 0.05]
-    air += [0.4, np.log(700.0), np.log(900.0), np.log(70.0)]
-    port = [np.log(220.0), 0.04, -0.03, -0.02, 0.1, np.log(0.6), 0.35, 1.3]
-    box = [0.05, 0.04, np.log(1e-4), np.log(1.3), *air, *port][: model.box_size]
-    x = np.array([*driver, *box, 0.1, -0.1, 0.05, 0.2, -0.1, 0.05, 0.1, 0.0])
+    load = LoadNumbers(mu=0.05, front=0.04, ln_front_s=np.log(1e-4), ln_alpha=np.log(1.3))
+    inside = InsideNumbers(
+        leak=0.1,
+        leak_mass=0.3,
+        leak_place=0.7,
+        soft=0.2,
+        ln_soft_w=np.log(500.0),
+        absorption=0.05,
+        behind=0.4,
+        ln_behind_w=np.log(700.0),
+        ln_behind_loss=np.log(900.0),
+        ln_behind_turn=np.log(70.0),
+    )
+    port = PortNumbers(
+        ln_wb=np.log(220.0),
+        port_loss=0.04,
+        kappa=-0.03,
+        cone_loss=-0.02,
+        way=0.1,
+        ln_way=np.log(0.6),
+        way_shared=0.35,
+        way_port=1.3,
+    )
+    x = np.array([*driver, *load, *inside, *(port if vented else ()), 0.1, -0.1, 0.05, 0.2, -0.1, 0.05, 0.1, 0.0])
     frequency_hz, found = impedance_back(netlist(BassSystem(model, x), "every coil"))
     expected, _ = model(2j * np.pi * frequency_hz, x)
     assert found == pytest.approx(expected, rel=1e-3)

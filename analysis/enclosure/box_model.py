@@ -16,7 +16,7 @@ cone has alone: 1 at the cone's rim, -1 at the far end of the box. ``tau`` is th
 its resistance at wB. A closed box has no zp and no rho, and its quality factors are taken at a fixed
 reference frequency. Losses enter as 1/Q.
 
-A part b of the air (``BEHIND``) may be in filling, or behind it: a line closed at its end, of the mass M and the
+A part b of the air (``behind``) may be in filling, or behind it: a line closed at its end, of the mass M and the
 compliance b C, whose fibres resist with R and move with the air below u = R over their own mass [M: limp frame],
 
     1/(s C) 1/(1 - b + b T),  T = tanh(sqrt q)/sqrt q,  q = (s/w)^2 (1 + G/(s + u)),
@@ -27,10 +27,10 @@ w = 1/sqrt(M b C) the speed of sound over the length, G = R/M. T is taken as the
 Filling on the way from the cone to the port moves with the air at low frequency, and lets it through or has it go
 around above ``u wB``: a mass beside a resistance,
 
-    F = WAY/wB s/(s + u wB),  u = w/wB in ``LN_WAY``,
+    F = way/wB s/(s + u wB),  u = w/wB in ``ln_way``,
 
-all of it before the cone, less ``WAY_SHARED`` of it in what both share (the part of the air that is on the cone's side:
-a resistance between two compliances, to first order), and ``WAY_PORT`` of it before the port. As kappa it leaves wB
+all of it before the cone, less ``way_shared`` of it in what both share (the part of the air that is on the cone's side:
+a resistance between two compliances, to first order), and ``way_port`` of it before the port. As kappa it leaves wB
 where it is.
 
 In a front the cone radiates as it does not in free air. Its mass of air ``front`` (over the moving mass) becomes a
@@ -53,20 +53,13 @@ from functools import cached_property
 
 import numpy as np
 
+from stillbox.analysis.enclosure.box_numbers import BoxNumbers, InsideNumbers, LoadNumbers, PortNumbers
 from stillbox.analysis.lumped.coil_models import CoilModel
-from stillbox.analysis.lumped.cone_resonances import ConeResonances
-from stillbox.analysis.lumped.driver_model import CREEP, FIRST_COIL, LN_QMS, LN_RE, LN_SCALE, LN_WS, mechanical
+from stillbox.analysis.lumped.cone_resonances import OF_A_PAIR, ConeResonances
+from stillbox.analysis.lumped.driver_model import CONE, SUSPENSION, ConeNumbers, cone_of, mechanical
+from stillbox.analysis.lumped.parameters import Layout, declared
 from stillbox.capture.arrays import ComplexArray, FloatArray
 
-MU, FRONT, LN_FRONT_S, LN_ALPHA, LEAK, LEAK_MASS, LEAK_PLACE, SOFT, LN_SOFT_W, ABSORPTION = range(10)
-BEHIND, LN_BEHIND_W, LN_BEHIND_LOSS, LN_BEHIND_TURN = range(10, 14)
-LN_WB, PORT_LOSS, KAPPA, CONE_LOSS, WAY, LN_WAY, WAY_SHARED, WAY_PORT = range(14, 22)
-"""Order of the box's parameters, behind those of the coil; a closed box has the first 14. ``KAPPA``: kappa wB^2."""
-
-USUAL_PLACE = 0.3
-"""``LEAK_PLACE`` where nothing is known: between the cone's rim and the far end."""
-LN_HELD = -7.0
-"""``LN_BEHIND_TURN`` of fibre that does not move."""
 HEAT = ((0.7835, 0.8037), (0.1350, 8.712), (0.0806, 121.1))
 """Parts and turns of relaxations that are F within 0.012 from x = 0.02 to 100 (least squares)."""
 _PARTS, _TURNS = np.array(HEAT).T[:, :, None]
@@ -87,7 +80,7 @@ class _Air:
     whole: ComplexArray
     way: _Way | None
     soft: tuple[ComplexArray, ComplexArray, ComplexArray] | None
-    """g, and its derivatives by ``SOFT`` and ``LN_SOFT_W``; None where it is 1."""
+    """g, and its derivatives by ``soft`` and ``ln_soft_w``; None where it is 1."""
     drag: tuple[ComplexArray | float, ComplexArray | float]
     behind: tuple[ComplexArray, ComplexArray] | None
     """That of `_behind`; None where there is none."""
@@ -97,7 +90,7 @@ class _Air:
 class _Way:
     """Filling on the way to the port: F and s times its mass at the tuning, for a size of one, and what they follow.
 
-    Derivatives are those by ``LN_WAY``.
+    Derivatives are those by ``ln_way``.
     """
 
     size: float
@@ -115,7 +108,7 @@ class _Way:
         return self.size * self.unit_mass
 
     def slopes(self, by_force: ComplexArray, by_mass: ComplexArray) -> tuple[ComplexArray, ComplexArray, ComplexArray]:
-        """By ``WAY``, ``LN_WAY`` and ln wB, of what depends on `force` and `mass`."""
+        """By ``way``, ``ln_way`` and ``ln_wb``, of what depends on `force` and `mass`."""
         by_size = by_force * self.unit + by_mass * self.unit_mass
         by_turn = self.size * (by_force * self.unit_by_turn + by_mass * self.unit_mass_by_turn)
         by_wb = by_force * self.size * (self.unit_by_turn - self.unit) - 2 * by_mass * self.mass
@@ -126,7 +119,8 @@ class _Way:
 class BoxModel:
     """A model for `analysis.lumped.lumped_fit.fit_lumped`.
 
-    Parameters: ln Re, ln ws, ln Qms, ln scale, lambda, coil, box (see above), changes of ``small``.
+    Parameters: the cone, the coil, the box (`analysis.enclosure.box_numbers`; a closed one has no port), the changes of
+    ``small``.
 
     Attributes
     ----------
@@ -144,18 +138,16 @@ class BoxModel:
     reference_rad_s: float
     of_driver: int = 0
 
-    @property
-    def first_box(self) -> int:
-        return FIRST_COIL + self.coil.size
-
-    @property
-    def box_size(self) -> int:
-        return 22 if self.vented else 14
-
-    @property
-    def changes(self) -> slice:
-        first = self.first_box + self.box_size
-        return slice(first, first + self.small.size)
+    @cached_property
+    def layout(self) -> Layout:
+        return Layout.of(
+            cone=declared(ConeNumbers),
+            coil=self.coil.parameters,
+            load=declared(LoadNumbers),
+            inside=declared(InsideNumbers),
+            port=declared(PortNumbers) if self.vented else (),
+            changes=self.small.parameters,
+        )
 
     @cached_property
     def own(self) -> ConeResonances:
@@ -170,11 +162,27 @@ class BoxModel:
     @property
     def own_changes(self) -> slice:
         """Where the changes of `own` are."""
-        return slice(self.changes.stop - self.own.size, self.changes.stop)
+        end = self.layout.blocks["changes"].stop
+        return slice(end - self.own.size, end)
 
-    def box_of(self, x: FloatArray) -> FloatArray:
-        """The box's parameters."""
-        return x[self.first_box : self.first_box + self.box_size]
+    def read(self, x: FloatArray) -> BoxNumbers:
+        """The numbers by name, but those of the coil and the changes."""
+        blocks = self.layout.blocks
+        numbers = x[: blocks["changes"].start].tolist()
+        return BoxNumbers(
+            ConeNumbers._make(numbers[blocks["cone"]]),
+            LoadNumbers._make(numbers[blocks["load"]]),
+            InsideNumbers._make(numbers[blocks["inside"]]),
+            PortNumbers._make(numbers[blocks["port"]]) if self.vented else None,
+        )
+
+    def changes_of(self, x: FloatArray) -> FloatArray:
+        """The changes of the small resonances."""
+        return x[self.layout.blocks["changes"]]
+
+    def tuning_rad_s(self, box: BoxNumbers) -> float:
+        """wB; of a closed box its reference."""
+        return self.reference_rad_s if box.port is None else float(np.exp(box.port.ln_wb))
 
     def __call__(self, s: ComplexArray, x: FloatArray) -> tuple[ComplexArray, ComplexArray]:
         value, slopes = self.in_two_steps(s, x)
@@ -182,137 +190,156 @@ class BoxModel:
 
     def in_two_steps(self, s: ComplexArray, x: FloatArray) -> tuple[ComplexArray, Callable[[], ComplexArray]]:
         """The impedance, and what computes its derivatives."""
-        first = self.first_box
-        coil, coil_slopes = self.coil.evaluate(s, x[FIRST_COIL:first])
+        of_coil, of_cone = self.layout.blocks["coil"], cone_of(x)
+        coil, coil_slopes = self.coil.evaluate(s, x[of_coil])
         cone, slopes_of_cone = self.cone(s, x)
-        resistance, motional = np.exp(x[LN_RE]), np.exp(x[LN_SCALE]) / cone
+        resistance, motional = np.exp(of_cone.ln_re), np.exp(of_cone.ln_scale) / cone
 
         def slopes() -> ComplexArray:
             rows = np.empty((x.size, s.size), dtype=complex)
-            rows[LN_RE], rows[LN_SCALE], rows[FIRST_COIL:first] = resistance, motional, coil_slopes.T
-            factor, of_cone = -motional / cone, slopes_of_cone()
-            np.multiply(of_cone[:3], factor, out=of_cone[:3])
-            rows[LN_WS], rows[LN_QMS], rows[CREEP] = of_cone[:3]
-            np.multiply(of_cone[3:], factor, out=rows[first:])
+            rows[CONE.ln_re], rows[CONE.ln_scale], rows[of_coil] = resistance, motional, coil_slopes.T
+            factor, by_cone = -motional / cone, slopes_of_cone()
+            for place, row in zip(SUSPENSION, by_cone, strict=False):
+                np.multiply(row, factor, out=rows[place])
+            np.multiply(by_cone[3:], factor, out=rows[of_coil.stop :])
             return rows.T
 
         return resistance + coil + motional, slopes
 
     def cone(self, s: ComplexArray, x: FloatArray) -> tuple[ComplexArray, Callable[[], ComplexArray]]:
-        """D in rad/s, (n,); what computes its derivatives by ln ws, ln Qms, lambda, the box's parameters, the changes.
+        """D in rad/s, (n,); what computes its derivatives by those of `SUSPENSION`, by the box, by the changes.
 
         Derivatives are rows, (k, n).
         """
-        box = self.box_of(x)
-        cone, of_suspension = mechanical(s, x)
-        stiffness = np.exp(box[LN_ALPHA] + 2 * x[LN_WS])
-        pairs = self.small.at(s, x[self.changes])
+        box = self.read(x)
+        cone, of_suspension = mechanical(s, box.cone)
+        stiffness = np.exp(box.load.ln_alpha + 2 * box.cone.ln_ws)
+        pairs = self.small.at(s, self.changes_of(x))
         waves = pairs.load(self.of_driver)
         air = self._air(s, box, waves / stiffness)
         load = stiffness * air.whole
-        front, front_slopes = _radiation(s, box)
+        front, by_front, by_front_s = _radiation(s, box.load)
 
         def slopes() -> ComplexArray:
-            first, own = 3 + self.box_size, 3 + self.box_size + 4 * self.of_driver
-            rows = np.empty((first + self.small.size, s.size), dtype=complex)
-            by_own = (1 - box[LEAK_PLACE] * air.out) ** 2
+            by_own = (1 - box.inside.leak_place * air.out) ** 2
             by_stiffness = load - by_own * waves
+            of_load = LoadNumbers(mu=s, front=by_front, ln_front_s=by_front_s, ln_alpha=by_stiffness)
+            of_air = self._air_slopes(s, box, air)
+            inside = 3 + len(of_load)
+            changes = inside + len(of_air)
+            rows = np.empty((changes + self.small.size, s.size), dtype=complex)
             rows[:3] = of_suspension.T
             rows[0] += 2 * by_stiffness
-            rows[3 + MU], rows[3 + FRONT], rows[3 + LN_FRONT_S] = s, *front_slopes
-            rows[3 + LN_ALPHA] = by_stiffness
-            np.multiply(self._air_slopes(s, box, air), stiffness, out=rows[3 + LEAK : first])
-            rows[first:] = pairs.slopes().T
-            rows[own:] *= by_own
+            for row, slope in zip(rows[3:inside], of_load, strict=True):
+                row[:] = slope
+            np.multiply(of_air, stiffness, out=rows[inside:changes])
+            rows[changes:] = pairs.slopes().T
+            rows[changes + OF_A_PAIR * self.of_driver :] *= by_own
             return rows
 
-        return cone + box[MU] * s + front + load + pairs.load(0, self.of_driver), slopes
+        return cone + box.load.mu * s + front + load + pairs.load(0, self.of_driver), slopes
 
-    def _air(self, s: ComplexArray, box: FloatArray, waves: ComplexArray) -> _Air:
-        wb = np.exp(box[LN_WB]) if self.vented else self.reference_rad_s
-        soft = self._soft(s, box) if box[SOFT] else None
-        drag, behind = self._drag(s, box), _behind(s, box) if box[BEHIND] else None
-        zc = 1 / (s if soft is None else s * soft[0]) + box[ABSORPTION] / wb * drag[0]
+    def _air(self, s: ComplexArray, box: BoxNumbers, waves: ComplexArray) -> _Air:
+        wb, inside, port = self.tuning_rad_s(box), box.inside, box.port
+        soft = self._soft(s, inside) if inside.soft else None
+        drag, behind = self._drag(s, inside), _behind(s, inside) if inside.behind else None
+        zc = 1 / (s if soft is None else s * soft[0]) + inside.absorption / wb * drag[0]
         before = waves if behind is None else waves + behind[0]
-        if self.vented:
-            way = _way(s, box)
-            zc = zc + box[KAPPA] / wb**2 * s - box[WAY_SHARED] * way.force
-            zp = (1 - box[KAPPA]) * s / wb**2 + box[PORT_LOSS] / wb
-            zp = zp + box[WAY_PORT] * way.force - (box[WAY_PORT] - box[WAY_SHARED]) * way.mass
-            shared, own = 1 / (1 / zc + 1 / zp), before + box[CONE_LOSS] / wb + way.force
-        else:
+        if port is None:
             way, zp, shared, own = None, None, zc, before
-        place = box[LEAK_PLACE]
-        admittance = box[LEAK] * wb / (1 + box[LEAK_MASS] * s / wb)
+        else:
+            way = _way(s, port)
+            zc = zc + port.kappa / wb**2 * s - port.way_shared * way.force
+            zp = (1 - port.kappa) * s / wb**2 + port.port_loss / wb
+            zp = zp + port.way_port * way.force - (port.way_port - port.way_shared) * way.mass
+            shared, own = 1 / (1 / zc + 1 / zp), before + port.cone_loss / wb + way.force
+        place = inside.leak_place
+        admittance = inside.leak * wb / (1 + inside.leak_mass * s / wb)
         pressure = (shared + place * own) / (1 + admittance * (shared + place**2 * own))
         out = admittance * pressure
         whole = shared + own - out * (shared + place * own)
         return _Air(zc, zp, shared, own, pressure, out, whole, way, soft, drag, behind)
 
-    def _air_slopes(self, s: ComplexArray, box: FloatArray, air: _Air) -> ComplexArray:
-        """Derivatives of B by the box's parameters from ``LEAK`` on, (k, n).
+    def _air_slopes(self, s: ComplexArray, box: BoxNumbers, air: _Air) -> ComplexArray:
+        """Derivatives of B by the numbers of the inside and of the port, (k, n).
 
         dB = (1 - q)^2 dS + (1 - place q)^2 do - p^2 dy with leak flow q and pressure p.
         """
-        wb = np.exp(box[LN_WB]) if self.vented else self.reference_rad_s
-        place, q = box[LEAK_PLACE], air.out
-        slit = 1 / (1 + box[LEAK_MASS] * s / wb)
+        wb, inside, port = self.tuning_rad_s(box), box.inside, box.port
+        place, q = inside.leak_place, air.out
+        slit = 1 / (1 + inside.leak_mass * s / wb)
         by_leak = -(air.pressure**2) * wb * slit
-        by_mass = -by_leak * box[LEAK] * slit * s / wb
-        by_place = -2 * air.own * q * (1 - place * q)
+        by_mass = -by_leak * inside.leak * slit * s / wb
         by_shared = (1 - q) ** 2
         by_zc = by_shared * (air.shared / air.zc) ** 2
-        softness, by_soft, by_w = air.soft or self._soft(s, box)
+        softness, by_soft, by_w = air.soft or self._soft(s, inside)
         drag, by_turn = air.drag
         of_softness = -by_zc / (s * softness**2)
         by_own = (1 - place * q) ** 2
-        first = [by_leak, by_mass, by_place, of_softness * by_soft, of_softness * by_w, by_zc * drag / wb]
-        of_filling = by_own * (air.behind or _behind(s, box))[1]
-        of_filling[3] += by_zc * box[ABSORPTION] / wb * by_turn
-        first += list(of_filling)
-        if air.zp is None or air.way is None:
-            return np.stack(first)
+        of_filling = by_own * (air.behind or _behind(s, inside))[1]
+        by_behind, by_behind_w, by_behind_loss, by_behind_turn = of_filling
+        of_inside = InsideNumbers(
+            leak=by_leak,
+            leak_mass=by_mass,
+            leak_place=-2 * air.own * q * (1 - place * q),
+            soft=of_softness * by_soft,
+            ln_soft_w=of_softness * by_w,
+            absorption=by_zc * drag / wb,
+            behind=by_behind,
+            ln_behind_w=by_behind_w,
+            ln_behind_loss=by_behind_loss,
+            ln_behind_turn=by_behind_turn + by_zc * inside.absorption / wb * by_turn,
+        )
+        if port is None or air.zp is None or air.way is None:
+            return np.stack(of_inside)
         by_zp = by_shared * (air.shared / air.zp) ** 2
         # Derivatives of zc, zp and o by ln wb; the leak's wb slit grows with wb and as its mass becomes less.
-        zc_by_wb = -box[ABSORPTION] / wb - 2 * box[KAPPA] * s / wb**2
-        zp_by_wb = -2 * (1 - box[KAPPA]) * s / wb**2 - box[PORT_LOSS] / wb
-        by_wb = by_zc * zc_by_wb + by_zp * zp_by_wb + by_leak * box[LEAK] - by_mass * box[LEAK_MASS]
-        by_wb = by_wb - by_own * box[CONE_LOSS] / wb
-        by_kappa = (by_zc - by_zp) * s / wb**2
-        before_port, shared = by_zp * box[WAY_PORT], box[WAY_SHARED]
-        by_force, by_mass = by_own - shared * by_zc + before_port, shared * by_zp - before_port
-        by_size, by_turn, wb_by_way = air.way.slopes(by_force, by_mass)
-        of_way = [
-            by_size,
-            by_turn,
-            by_zp * air.way.mass - by_zc * air.way.force,
-            by_zp * (air.way.force - air.way.mass),
-        ]
-        return np.stack([*first, by_wb + wb_by_way, by_zp / wb, by_kappa, by_own / wb, *of_way])
+        zc_by_wb = -inside.absorption / wb - 2 * port.kappa * s / wb**2
+        zp_by_wb = -2 * (1 - port.kappa) * s / wb**2 - port.port_loss / wb
+        by_wb = by_zc * zc_by_wb + by_zp * zp_by_wb + by_leak * inside.leak - by_mass * inside.leak_mass
+        by_wb = by_wb - by_own * port.cone_loss / wb
+        before_port, shared = by_zp * port.way_port, port.way_shared
+        by_force = by_own - shared * by_zc + before_port
+        by_way, by_ln_way, wb_by_way = air.way.slopes(by_force, shared * by_zp - before_port)
+        of_port = PortNumbers(
+            ln_wb=by_wb + wb_by_way,
+            port_loss=by_zp / wb,
+            kappa=(by_zc - by_zp) * s / wb**2,
+            cone_loss=by_own / wb,
+            way=by_way,
+            ln_way=by_ln_way,
+            way_shared=by_zp * air.way.mass - by_zc * air.way.force,
+            way_port=by_zp * (air.way.force - air.way.mass),
+        )
+        return np.stack([*of_inside, *of_port])
 
-    def _drag(self, s: ComplexArray, box: FloatArray) -> tuple[ComplexArray | float, ComplexArray | float]:
+    def _drag(
+        self, s: ComplexArray, inside: InsideNumbers[float]
+    ) -> tuple[ComplexArray | float, ComplexArray | float]:
         """Resistance of fibre that gives way over that at the reference, in a closed box; derivative by ln turn."""
         if self.vented:
             return 1.0, 0.0
-        turn = np.exp(box[LN_BEHIND_TURN])
+        turn = np.exp(inside.ln_behind_turn)
         whole = 1 + (turn / self.reference_rad_s) ** 2
         drag = s / (s + turn)
         return whole * drag, 2 * (whole - 1) * drag - whole * drag * turn / (s + turn)
 
-    def _soft(self, s: ComplexArray, box: FloatArray) -> tuple[ComplexArray, ComplexArray, ComplexArray]:
-        """g, and its derivatives by ``SOFT`` and ``LN_SOFT_W``."""
-        heat, by_ln_w = _heat(np.append(s, 1j * self.reference_rad_s) / np.exp(box[LN_SOFT_W]))
+    def _soft(
+        self, s: ComplexArray, inside: InsideNumbers[float]
+    ) -> tuple[ComplexArray, ComplexArray, ComplexArray]:
+        """g, and its derivatives by ``soft`` and ``ln_soft_w``."""
+        heat, by_ln_w = _heat(np.append(s, 1j * self.reference_rad_s) / np.exp(inside.ln_soft_w))
         by_soft = heat[:-1] - heat[-1].real
-        return 1 + box[SOFT] * by_soft, by_soft, box[SOFT] * (by_ln_w[:-1] - by_ln_w[-1].real)
+        return 1 + inside.soft * by_soft, by_soft, inside.soft * (by_ln_w[:-1] - by_ln_w[-1].real)
 
     def shares(self, s: ComplexArray, x: FloatArray) -> tuple[ComplexArray, ComplexArray]:
         """Parts of the cone's volume flow that go into the air's compliance and through the port.
 
         What goes into the compliance is what leaves the box as sound (Small 1973): cone, port and leak together.
         """
-        box = self.box_of(x)
+        box = self.read(x)
         waves = self.own.load(s, x[self.own_changes])
-        air = self._air(s, box, waves / np.exp(box[LN_ALPHA] + 2 * x[LN_WS]))
+        air = self._air(s, box, waves / np.exp(box.load.ln_alpha + 2 * box.cone.ln_ws))
         left = (1 - air.out) * air.shared
         return left / air.zc, np.zeros(s.shape, dtype=complex) if air.zp is None else left / air.zp
 
@@ -323,9 +350,10 @@ def _heat(x: ComplexArray) -> tuple[ComplexArray, ComplexArray]:
     return each.sum(axis=0), (each * (1 - each / _PARTS)).sum(axis=0)
 
 
-def _behind(s: ComplexArray, box: FloatArray) -> tuple[ComplexArray, ComplexArray]:
-    """What air in filling adds to the load of the cone, (n,); derivatives by its four parameters (4, n)."""
-    part, (w, loss, turn) = box[BEHIND], np.exp(box[[LN_BEHIND_W, LN_BEHIND_LOSS, LN_BEHIND_TURN]])
+def _behind(s: ComplexArray, inside: InsideNumbers[float]) -> tuple[ComplexArray, ComplexArray]:
+    """What air in filling adds to the load of the cone, (n,); derivatives by its four numbers in their order (4, n)."""
+    part = inside.behind
+    w, loss, turn = np.exp([inside.ln_behind_w, inside.ln_behind_loss, inside.ln_behind_turn])
     plain = (s / w) ** 2
     dragged = plain * loss / (s + turn)
     q = plain + dragged
@@ -341,17 +369,17 @@ def _behind(s: ComplexArray, box: FloatArray) -> tuple[ComplexArray, ComplexArra
     )
 
 
-def way_loss(box: FloatArray) -> float:
+def way_loss(port: PortNumbers[float]) -> float:
     """What filling on the way to the port takes from the resonance of box and port, as 1/Q."""
-    return float(box[WAY] * (box[WAY_PORT] - box[WAY_SHARED]) / (1 + np.exp(2 * box[LN_WAY])))
+    return float(port.way * (port.way_port - port.way_shared) / (1 + np.exp(2 * port.ln_way)))
 
 
-def _way(s: ComplexArray, box: FloatArray) -> _Way:
-    wb, turn = np.exp(box[LN_WB]), np.exp(box[LN_WAY])
+def _way(s: ComplexArray, port: PortNumbers[float]) -> _Way:
+    wb, turn = np.exp(port.ln_wb), np.exp(port.ln_way)
     x = s / wb
     late = x / (x + turn) / wb
     return _Way(
-        size=float(box[WAY]),
+        size=float(port.way),
         unit=late,
         unit_mass=x * turn / (1 + turn**2) / wb,
         unit_by_turn=-late * turn / (x + turn),
@@ -359,8 +387,8 @@ def _way(s: ComplexArray, box: FloatArray) -> _Way:
     )
 
 
-def _radiation(s: ComplexArray, box: FloatArray) -> tuple[ComplexArray, tuple[ComplexArray, ComplexArray]]:
-    """What the front adds to the load of the air beyond its mass; derivatives by ``FRONT`` and ``LN_FRONT_S``."""
-    late = s * np.exp(box[LN_FRONT_S])
+def _radiation(s: ComplexArray, load: LoadNumbers[float]) -> tuple[ComplexArray, ComplexArray, ComplexArray]:
+    """What the front adds to the load of the air beyond its mass; derivatives by ``front`` and ``ln_front_s``."""
+    late = s * np.exp(load.ln_front_s)
     by_front = -s * late / (1 + late)
-    return box[FRONT] * by_front, (by_front, box[FRONT] * by_front / (1 + late))
+    return load.front * by_front, by_front, load.front * by_front / (1 + late)
