@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from stillbox.analysis.network.elimination import Scratch
-from stillbox.analysis.network.nodal import circuit_of_arrays
+from stillbox.analysis.network.nodal import circuit_of_arrays, known_values
 from stillbox.analysis.network.parts import Network
 from stillbox.capture.arrays import ComplexArray, FloatArray
 
@@ -58,8 +58,7 @@ def drawn_values(
     folded = {name.casefold(): percent for name, percent in tolerance_percent.items()}
     planned = {name: value for name, value in network.values() if name.casefold() in folded}
     return {
-        name: value * (1 + folded[name.casefold()] / 100 * rng.uniform(-1, 1, draws))
-        for name, value in planned.items()
+        name: value * (1 + folded[name.casefold()] / 100 * rng.uniform(-1, 1, draws)) for name, value in planned.items()
     }
 
 
@@ -87,16 +86,15 @@ def bands_of_draws(
     draws = max([draws, *(len(one) for one in driver_impedance_ohm.values() if np.ndim(one) == 2)])
     rows = {place.name: np.empty((len(percent), frequency_hz.size)) for place in network.drivers}
     input_rows = np.empty((len(percent), frequency_hz.size))
-    scratch = Scratch()
+    known, scratch = known_values(network, values, 2), Scratch()
     step = max(POINTS_AT_ONCE // draws, 1)
     for first in range(0, frequency_hz.size, step):
         here = slice(first, first + step)
         # Frequencies down, draws along: the percentiles are over what lies side by side.
         circuit = circuit_of_arrays(
-            network,
+            known,
             2j * np.pi * frequency_hz[here, None],
             {name: np.ascontiguousarray(np.atleast_2d(one)[:, here].T) for name, one in driver_impedance_ohm.items()},
-            values,
             scratch,
         )
         shape = (*circuit.shape[:1], draws)
@@ -117,12 +115,12 @@ def _power(values: ComplexArray) -> FloatArray:
 def _percentiles(values: FloatArray, percent: Sequence[float]) -> FloatArray:
     """Percentiles over the last axis, between two of the values where none is there; shape (percentiles, rows).
 
-    As `numpy.percentile` has them, which sorts for each percentile anew.
+    As `numpy.percentile` has them, which sorts for each percentile anew; ``values`` are brought into another order.
     """
     places = np.asarray(percent) / 100 * (values.shape[-1] - 1)
     below = np.floor(places).astype(int)
     above = np.minimum(below + 1, values.shape[-1] - 1)
-    ordered = np.partition(values, sorted({*below.tolist(), *above.tolist()}), axis=-1)
+    values.partition(sorted({*below.tolist(), *above.tolist()}), axis=-1)
     part = (places - below)[:, None]
-    found: FloatArray = (1 - part) * ordered[..., below].T + part * ordered[..., above].T
+    found: FloatArray = (1 - part) * values[..., below].T + part * values[..., above].T
     return found

@@ -37,21 +37,25 @@ class Scratch:
     """Gives arrays of one shape, the same again after `clear`: fresh memory costs more than what is done with it."""
 
     def __init__(self) -> None:
-        self._arrays: list[ComplexArray] = []
-        self._given = 0
+        self._all: list[ComplexArray] = []
+        self._free: list[ComplexArray] = []
 
     def clear(self, shape: tuple[int, ...]) -> None:
         """What was given is no longer needed."""
-        self._given = 0
-        if self._arrays and self._arrays[0].shape != shape:
-            self._arrays = []
+        if self._all and self._all[0].shape != shape:
+            self._all = []
+        self._free = self._all.copy()
 
     def take(self, shape: tuple[int, ...]) -> ComplexArray:
         """An array with whatever is in it."""
-        if self._given == len(self._arrays):
-            self._arrays.append(np.empty(shape, dtype=complex))
-        self._given += 1
-        return self._arrays[self._given - 1]
+        if self._free:
+            return self._free.pop()
+        self._all.append(np.empty(shape, dtype=complex))
+        return self._all[-1]
+
+    def give_back(self, array: ComplexArray) -> None:
+        """An array that nobody needs any more: what is taken next is then still near the processor."""
+        self._free.append(array)
 
 
 @dataclass(frozen=True)
@@ -133,16 +137,16 @@ class Elimination:
         voltages = {INPUT: np.full(unit, input_v, dtype=complex), GROUND: np.zeros(unit, dtype=complex)}
         term = self.scratch.take(shape)
         for star in reversed(self.stars):
-            total = voltages[GROUND]
+            voltage = voltages[star.node] = self.scratch.take(shape)
+            first = star.shares[INPUT] if input_v and INPUT in star.shares else 0.0  # of its 1 V
             if star.node in currents:
-                total = np.multiply(currents[star.node], star.impedance, out=self.scratch.take(shape))
-            elif input_v and INPUT in star.shares:  # of its 1 V
-                total = star.shares[INPUT]
-            for node, share in star.shares.items():
-                if node != INPUT:
-                    np.multiply(share, voltages[node], out=term)
-                    total = np.add(total, term, out=self.scratch.take(shape))
-            voltages[star.node] = total
+                first = np.multiply(currents[star.node], star.impedance, out=voltage)
+            others = [node for node in star.shares if node != INPUT]
+            if not others:
+                voltage[...] = first
+            for node in others:
+                np.multiply(star.shares[node], voltages[node], out=term)
+                first = np.add(first, term, out=voltage)
         return voltages
 
 
@@ -162,12 +166,15 @@ def eliminate(elements: Iterable[tuple[Edge, ComplexArray]], scratch: Scratch | 
         If a resonance without any loss makes a voltage or a current infinite.
     """
     scratch = scratch or Scratch()
+    elements = tuple(elements)
+    shape = np.broadcast_shapes(*(admittance.shape for _, admittance in elements))
     edges: dict[frozenset[str], ComplexArray] = {}
     for nodes, admittance in elements:
         pair = frozenset(nodes)
-        edges[pair] = edges[pair] + admittance if pair in edges else admittance
+        if pair in edges:
+            admittance = np.add(edges[pair], admittance, out=scratch.take(shape))
+        edges[pair] = admittance
     left, stars = dict(edges), []
-    shape = np.broadcast_shapes(*(value.shape for value in edges.values()))
     weak = np.zeros(shape, dtype=bool)
     with np.errstate(all="ignore"):  # what divides by 0 is found, and solved again
         for step in _steps(tuple(edges)):
@@ -176,12 +183,16 @@ def eliminate(elements: Iterable[tuple[Edge, ComplexArray]], scratch: Scratch | 
             for one, other, pair in step.mesh:
                 more = np.multiply(star.shares[one], around[other], out=scratch.take(shape))
                 left[pair] = np.add(left[pair], more, out=more) if pair in left else more
-            # Shares add up to 1, so that one that is large has another beside it: that to the ground may be left out.
             for share in star.shares.values():
                 if not _all_small(share):
                     weak |= ~(np.abs(share) <= LARGEST_SHARE)
             stars.append(star)
+            for node, pair in step.neighbours:
+                if around[node] is not edges.get(pair):
+                    scratch.give_back(around[node])
     through = left.get(frozenset((INPUT, GROUND)), np.zeros((1,) * weak.ndim, dtype=complex))
+    if not np.isfinite(np.vdot(through, through)):
+        weak |= ~np.isfinite(through)
     taken_apart = Elimination(through, edges, tuple(stars), weak, scratch)
     if not weak.any():
         return taken_apart
@@ -249,15 +260,21 @@ def _sum(terms: Sequence[ComplexArray]) -> ComplexArray:
 
 
 def _all_small(share: ComplexArray) -> bool:
-    """Whether no share is large or no number at all; two passes, and no array is made."""
-    numbers = share.view(float)
-    return bool(numbers.max() <= LARGEST_SHARE and numbers.min() >= -LARGEST_SHARE)
+    """Whether no share can be large, or no number at all, as the sum of all squares is not.
+
+    Shares add up to 1, so that one that is large has another beside it, and that of the ground needs no look.
+    """
+    return bool(np.vdot(share, share).real <= LARGEST_SHARE**2)
 
 
 # Points at which the order of elimination does not suit
 
 
 _Key = TypeVar("_Key")
+_WITHOUT_LOSS = (
+    "the network resonates without any loss at one of the frequencies asked for",
+    "give its coils and capacitors their losses, as in RL1 in series with L1",
+)
 
 
 def _at(points: NDArray[np.bool_], arrays: Mapping[_Key, ComplexArray]) -> dict[_Key, ComplexArray]:
@@ -294,12 +311,9 @@ def _solved_densely(
     except np.linalg.LinAlgError:
         # Nodes that only absent parts join are at any voltage; the least one is as good as any other.
         found = (np.linalg.pinv(matrix) @ currents[..., None])[..., 0]
-    missed = np.abs((matrix @ found[..., None])[..., 0] - currents).max(axis=1)
-    if not (missed <= 1e-6 * np.abs(currents).max(axis=1)).all():
-        raise StillboxError(
-            "the network resonates without any loss at one of the frequencies asked for",
-            "give its coils and capacitors their losses, as in RL1 in series with L1",
-        )
+    missed = np.abs((matrix @ found[..., None])[..., 0] - currents).max(axis=1, initial=0.0)
+    if not (missed <= 1e-6 * np.abs(currents).max(axis=1, initial=0.0)).all():
+        raise StillboxError(*_WITHOUT_LOSS)
     voltages: ComplexArray = found.T
     return voltages
 
@@ -313,4 +327,7 @@ def _input_admittance(
         if INPUT in pair:
             (other,) = pair - {INPUT}
             currents.append(admittance * (1.0 - voltages[other]))
-    return _sum(currents)
+    total = _sum(currents)
+    if not np.isfinite(total).all():
+        raise StillboxError(*_WITHOUT_LOSS)
+    return total

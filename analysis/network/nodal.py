@@ -6,7 +6,7 @@ Values may be arrays of draws: everything is computed for all draws and frequenc
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Any
@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from stillbox.analysis.network.branches import Branch, Impedance, admittance, branch_impedance, branches_of
 from stillbox.analysis.network.elimination import Elimination, Scratch, Voltages, eliminate
 from stillbox.analysis.network.parts import GROUND, LOSS, DriverPlace, Network, Part
 from stillbox.capture.arrays import ComplexArray, FloatArray
@@ -37,8 +38,8 @@ class Circuit:
         j times the angular frequency.
     values : mapping of str to ndarray
         Value of every part and loss of the network (``C2``, ``L1.loss``), SI units.
-    admittances : mapping of str to ndarray
-        Of each part with its loss, S, by its name.
+    admittances : tuple of (Branch, ndarray)
+        Of each branch, S.
     driver_admittances : mapping of str to ndarray
         Of each driver, S, by its name.
     scratch : Scratch
@@ -48,19 +49,19 @@ class Circuit:
     network: Network
     s_rad_s: ComplexArray
     values: Mapping[str, FloatArray]
-    admittances: Mapping[str, ComplexArray]
+    admittances: tuple[tuple[Branch, ComplexArray], ...]
     driver_admittances: Mapping[str, ComplexArray]
     scratch: Scratch
 
     @cached_property
     def taken_apart(self) -> Elimination:
-        parts = [(part.nodes, self.admittances[part.name]) for part in self.network.parts]
+        branches = [(branch.nodes, siemens) for branch, siemens in self.admittances]
         drivers = [(driver.nodes, self.driver_admittances[driver.name]) for driver in self.network.drivers]
-        return eliminate([*parts, *drivers], self.scratch)
+        return eliminate([*branches, *drivers], self.scratch)
 
     @cached_property
     def voltages(self) -> Voltages:
-        """Of all nodes for 1 V at the terminals."""
+        """Of all nodes at which currents part, for 1 V at the terminals."""
         return self.taken_apart.driven()
 
     @property
@@ -70,49 +71,65 @@ class Circuit:
     @property
     def input_impedance_ohm(self) -> ComplexArray:
         """Of the speaker at its terminals."""
-        with np.errstate(divide="raise"):
-            return 1 / np.broadcast_to(self.taken_apart.input_admittance, self.shape)
+        return 1 / np.broadcast_to(self.taken_apart.input_admittance, self.shape)
 
     def transfer(self, driver: str) -> ComplexArray:
         """Voltage across a driver, its positive terminal against the other, for 1 V at the terminals."""
-        place = next(place for place in self.network.drivers if place.name == driver)
-        return np.broadcast_to(self.across(place, self.voltages), self.shape)
+        return np.broadcast_to(_across(self.place(driver).nodes, self.voltages), self.shape)
 
-    def across(self, element: Part | DriverPlace, voltages: Voltages) -> ComplexArray:
-        """Voltage across an element, from the first of its nodes to the second."""
-        one, other = element.nodes
-        if other == GROUND:
-            return voltages[one]
-        return voltages[one] - voltages[other]
+    def place(self, driver: str) -> DriverPlace:
+        """Where a driver is."""
+        return next(place for place in self.network.drivers if place.name == driver)
+
+    def part_currents(self, voltages: Voltages) -> dict[str, ComplexArray]:
+        """Current in each part, A, all parts of a branch counted in one direction."""
+        return {
+            part.name: current
+            for branch, siemens in self.admittances
+            for current in [siemens * _across(branch.nodes, voltages)]
+            for part in branch.parts
+        }
+
+    def driver_currents(self, voltages: Voltages) -> dict[str, ComplexArray]:
+        """Current in each driver, A."""
+        return {
+            place.name: self.driver_admittances[place.name] * _across(place.nodes, voltages)
+            for place in self.network.drivers
+        }
 
     def resistor_currents(self) -> dict[str, ComplexArray]:
         """Current in each resistor, losses too, A for 1 V at the terminals; by the names in the netlist."""
-        currents: dict[str, ComplexArray] = {}
-        for part in self.network.parts:
-            name = part.name if part.kind == "resistor" else part.loss_name
-            if name:
-                current = self.admittances[part.name] * self.across(part, self.voltages)
-                currents[name] = np.broadcast_to(current, self.shape)
-        return currents
+        currents = self.part_currents(self.voltages)
+        return {name: np.broadcast_to(currents[part.name], self.shape) for name, part, _ in _resistors(self.network)}
 
     def resistor_watts(self, terminal_volts: float | FloatArray) -> dict[str, FloatArray]:
-        """Heat in each resistor, losses too, W.
+        """Heat in each resistor, losses too, W; by the names in the netlist.
 
         Parameters
         ----------
         terminal_volts : float or ndarray, shape (frequencies,)
             V rms at the terminals.
         """
-        ohm = {}
-        for part in self.network.parts:
-            if part.kind == "resistor":
-                ohm[part.name] = self.values[part.name]
-            elif part.loss_name:
-                ohm[part.loss_name] = self.values[part.name + LOSS]
+        currents = self.resistor_currents()
         return {
-            name: np.abs(current * terminal_volts) ** 2 * ohm[name]
-            for name, current in self.resistor_currents().items()
+            name: np.abs(currents[name] * terminal_volts) ** 2 * self.values[value]
+            for name, _, value in _resistors(self.network)
         }
+
+
+def _across(nodes: tuple[str, str], voltages: Voltages) -> ComplexArray:
+    """Voltage from the first node to the second."""
+    one, other = nodes
+    return voltages[one] if other == GROUND else voltages[one] - voltages[other]
+
+
+def _resistors(network: Network) -> Iterator[tuple[str, Part, str]]:
+    """All that gets warm: its name in the netlist, the part, the name of its resistance among the values."""
+    for part in network.parts:
+        if part.kind == "resistor":
+            yield part.name, part, part.name
+        elif part.loss_name:
+            yield part.loss_name, part, part.name + LOSS
 
 
 def circuit_at(
@@ -151,83 +168,96 @@ def circuit_at(
     drawn = any(np.ndim(value) for value in (values or {}).values()) or any(
         np.ndim(impedance) == 2 for impedance in driver_impedance_ohm.values()
     )
-    columns = {name: np.asarray(value, dtype=float)[..., None] for name, value in (values or {}).items()}
     s = 2j * np.pi * frequency_hz
-    return circuit_of_arrays(network, s[None, :] if drawn else s, driver_impedance_ohm, columns)
+    s = s[None, :] if drawn else s
+    columns = {name: np.asarray(value, dtype=float)[..., None] for name, value in (values or {}).items()}
+    return circuit_of_arrays(known_values(network, columns, s.ndim), s, driver_impedance_ohm)
 
 
-def circuit_of_arrays(
-    network: Network,
-    s_rad_s: ComplexArray,
-    driver_impedance_ohm: Mapping[str, ComplexArray],
-    values: Mapping[str, FloatArray],
-    scratch: Scratch | None = None,
-) -> Circuit:
-    """As `circuit_at`, for arrays that broadcast with each other as they are, draws and frequencies on any axis.
+@dataclass(frozen=True)
+class KnownValues:
+    """A network with the value of everything in it, not yet at any frequency.
 
-    With a ``scratch`` the circuit holds until the next one is made with it.
+    Attributes
+    ----------
+    network : Network
+    values : mapping of str to ndarray
+        Of every part and loss, SI units.
+    branches : tuple of (Branch, Impedance)
     """
-    _check_names(network, driver_impedance_ohm, values)
-    folded = {name.casefold(): value for name, value in values.items()}
-    unit = (1,) * s_rad_s.ndim
-    used: dict[str, FloatArray] = {}
-    for part in network.parts:
-        used[part.name] = _with_axes(folded.get(part.name.casefold(), part.value), unit)
-        used[part.name + LOSS] = _with_axes(folded.get((part.name + LOSS).casefold(), part.loss_ohm), unit)
-    drivers: dict[str, NDArray[Any]] = {
-        place.name: 1 / _with_axes(np.asarray(driver_impedance_ohm[place.name], dtype=complex), unit)
-        for place in network.drivers
+
+    network: Network
+    values: Mapping[str, FloatArray]
+    branches: tuple[tuple[Branch, Impedance], ...]
+
+
+def known_values(network: Network, values: Values, axes: int) -> KnownValues:
+    """The values of a network, those of the netlist where no other is given, each with so many axes.
+
+    Raises
+    ------
+    StillboxError
+        If a name is no part of the network.
+    """
+    own: dict[str, float | FloatArray] = {
+        part.name + end: number for part in network.parts for end, number in (("", part.value), (LOSS, part.loss_ohm))
     }
-    arrays = (s_rad_s, *used.values(), *drivers.values())
-    shape = np.broadcast_shapes(*(array.shape for array in arrays))
-    scratch = scratch or Scratch()
-    scratch.clear(shape)
-    admittances = {
-        part.name: _admittance(part, s_rad_s.imag, used[part.name], used[part.name + LOSS], lambda: scratch.take(shape))
-        for part in network.parts
-    }
-    return Circuit(network, s_rad_s, used, admittances, drivers, scratch)
-
-
-def _with_axes(array: NDArray[Any] | float, unit: tuple[int, ...]) -> NDArray[Any]:
-    array = np.asarray(array)
-    return array.reshape(unit[array.ndim :] + array.shape)
-
-
-def _admittance(
-    part: Part, w_rad_s: FloatArray, value: FloatArray, loss_ohm: FloatArray, take: Callable[[], ComplexArray]
-) -> ComplexArray:
-    """Of a part with its loss in series, S."""
-    with np.errstate(divide="ignore"):  # an absent part
-        if part.kind == "resistor":
-            return np.reciprocal(value)
-        admittance = take()
-        lossy = bool(np.any(loss_ohm))
-        if part.kind == "capacitor" and not lossy:
-            admittance.real = 0.0
-            np.multiply(w_rad_s, value, out=admittance.imag)
-            return admittance
-        admittance.real = loss_ohm
-        if part.kind == "coil":
-            np.multiply(w_rad_s, value, out=admittance.imag)
-        else:
-            np.multiply(-1 / w_rad_s, 1 / value, out=admittance.imag)
-        return np.reciprocal(admittance, out=admittance)
-
-
-def _check_names(
-    network: Network, driver_impedance_ohm: Mapping[str, ComplexArray], values: Mapping[str, FloatArray]
-) -> None:
-    for place in network.drivers:
-        if place.name not in driver_impedance_ohm:
-            raise StillboxError(
-                f"the impedance of the driver '{place.name}' is not known", "sweep it, or leave it out of the network"
-            )
-    own = {part.name.casefold() for part in network.parts}
-    lossy = {(part.name + LOSS).casefold() for part in network.parts if part.kind != "resistor"}
-    for name in values:
-        if name.casefold() not in own | lossy:
+    names = {name.casefold(): name for name in own}
+    without_loss = {(part.name + LOSS).casefold() for part in network.parts if part.kind == "resistor"}
+    for name, value in values.items():
+        if name.casefold() not in names or name.casefold() in without_loss:
             there = ", ".join(part.name for part in network.parts)
             raise StillboxError(
                 f"the network has no part '{name}'", f"its parts are {there}; the loss of one is named as in L1{LOSS}"
             )
+        own[names[name.casefold()]] = value
+    known = {name: _with_axes(value, axes) for name, value in own.items()}
+    branches = tuple((branch, branch_impedance(branch, known)) for branch in branches_of(network))
+    return KnownValues(network, known, branches)
+
+
+def circuit_of_arrays(
+    known: KnownValues,
+    s_rad_s: ComplexArray,
+    driver_impedance_ohm: Mapping[str, ComplexArray],
+    scratch: Scratch | None = None,
+) -> Circuit:
+    """As `circuit_at`, for arrays that broadcast with each other as they are, draws and frequencies on any axis.
+
+    Parameters
+    ----------
+    known : KnownValues
+    s_rad_s : ndarray
+        j times the angular frequency.
+    driver_impedance_ohm : mapping of str to ndarray
+        Of each driver.
+    scratch : Scratch, optional
+        With it, the circuit holds until the next one is made with it.
+
+    Raises
+    ------
+    StillboxError
+        If a driver has no impedance.
+    """
+    for place in known.network.drivers:
+        if place.name not in driver_impedance_ohm:
+            raise StillboxError(
+                f"the impedance of the driver '{place.name}' is not known", "sweep it, or leave it out of the network"
+            )
+    drivers: dict[str, NDArray[Any]] = {
+        place.name: 1 / _with_axes(np.asarray(driver_impedance_ohm[place.name], dtype=complex), s_rad_s.ndim)
+        for place in known.network.drivers
+    }
+    arrays = (s_rad_s, *known.values.values(), *drivers.values())
+    shape = np.broadcast_shapes(*(array.shape for array in arrays))
+    scratch = scratch or Scratch()
+    scratch.clear(shape)
+    admittances = tuple(
+        (branch, admittance(impedance, s_rad_s.imag, scratch.take(shape))) for branch, impedance in known.branches
+    )
+    return Circuit(known.network, s_rad_s, known.values, admittances, drivers, scratch)
+
+
+def _with_axes(array: NDArray[Any] | float, axes: int) -> NDArray[Any]:
+    array = np.asarray(array)
+    return array.reshape((1,) * (axes - array.ndim) + array.shape)

@@ -1,8 +1,8 @@
 """How input impedance and transfers follow the values of the parts: exact derivatives by the adjoint network.
 
-A network of two-terminal elements is reciprocal. With U_k the voltage across element k for 1 V at the terminals, the
-input admittance follows its admittance as dY/dy_k = U_k^2, so dZ/dy_k = -(Z U_k)^2: the square of the transfer
-impedance. With W_k the voltage across it for 1 A into driver d and the terminals shorted, dH_d/dy_k = -W_k U_k
+A network of two-terminal elements is reciprocal. With I_k the current in element k for 1 V at the terminals, the input
+admittance follows its impedance as dY/dz_k = -I_k^2, so dZ/dz_k = (Z I_k)^2: the square of what of the current at the
+terminals goes through it. With J_k its current for 1 A into driver d and the terminals shorted, dH_d/dz_k = J_k I_k
 (Director and Rohrer, IEEE Trans. Circuit Theory 16, 318, 1969 [M]). One solution for each driver serves all parts.
 """
 
@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from stillbox.analysis.network.nodal import Circuit
-from stillbox.analysis.network.parts import LOSS, DriverPlace, Part
+from stillbox.analysis.network.parts import LOSS, Part
 from stillbox.capture.arrays import ComplexArray
 
 
@@ -38,52 +38,42 @@ class Sensitivity:
 def input_impedance_sensitivity(circuit: Circuit) -> Sensitivity:
     """Derivatives of the input impedance, ohm per unit of each value; shape as that of the circuit."""
     impedance = circuit.input_impedance_ohm
-    voltages = circuit.voltages
 
-    def by_admittance(element: Part | DriverPlace) -> ComplexArray:
-        return -((impedance * circuit.across(element, voltages)) ** 2)
+    def by_impedance(current: ComplexArray) -> ComplexArray:
+        return (impedance * current) ** 2
 
+    currents = circuit.part_currents(circuit.voltages)
     return Sensitivity(
         {
-            name: by_admittance(part) * slope
+            name: by_impedance(currents[part.name]) * slope
             for part in circuit.network.parts
             for name, slope in _slopes(circuit, part)
         },
-        {place.name: by_admittance(place) * _driver_slope(circuit, place) for place in circuit.network.drivers},
+        {name: by_impedance(current) for name, current in circuit.driver_currents(circuit.voltages).items()},
     )
 
 
 def transfer_sensitivity(circuit: Circuit, driver: str) -> Sensitivity:
     """Derivatives of the voltage across a driver over that at the terminals, 1 per unit of each value."""
-    place = next(place for place in circuit.network.drivers if place.name == driver)
-    voltages, adjoint = circuit.voltages, circuit.taken_apart.injected(*place.nodes)
-
-    def by_admittance(element: Part | DriverPlace) -> ComplexArray:
-        product = -circuit.across(element, adjoint) * circuit.across(element, voltages)
-        return np.broadcast_to(product, circuit.shape)
-
+    adjoint = circuit.taken_apart.injected(*circuit.place(driver).nodes)
+    unit = np.ones(circuit.shape)
+    currents, of_drivers = circuit.part_currents(circuit.voltages), circuit.driver_currents(circuit.voltages)
+    answers, of_adjoint = circuit.part_currents(adjoint), circuit.driver_currents(adjoint)
     return Sensitivity(
         {
-            name: by_admittance(part) * slope
+            name: answers[part.name] * currents[part.name] * slope * unit
             for part in circuit.network.parts
             for name, slope in _slopes(circuit, part)
         },
-        {other.name: by_admittance(other) * _driver_slope(circuit, other) for other in circuit.network.drivers},
+        {name: of_adjoint[name] * of_drivers[name] * unit for name in of_drivers},
     )
 
 
-def _slopes(circuit: Circuit, part: Part) -> Iterator[tuple[str, ComplexArray]]:
-    """Derivatives of a part's admittance by its value and its loss."""
-    admittance = circuit.admittances[part.name]
-    by_ohm = -(admittance**2)
-    value = circuit.values[part.name]
+def _slopes(circuit: Circuit, part: Part) -> Iterator[tuple[str, ComplexArray | float]]:
+    """Derivatives of a part's impedance by its value and its loss."""
     if part.kind == "resistor":
-        yield part.name, by_ohm
+        yield part.name, 1.0
         return
-    by_value = by_ohm * circuit.s_rad_s if part.kind == "coil" else -by_ohm / (circuit.s_rad_s * value**2)
-    yield part.name, by_value
-    yield part.name + LOSS, by_ohm
-
-
-def _driver_slope(circuit: Circuit, place: DriverPlace) -> ComplexArray:
-    return -(circuit.driver_admittances[place.name] ** 2)
+    s, value = circuit.s_rad_s, circuit.values[part.name]
+    yield part.name, s if part.kind == "coil" else -1 / (s * value**2)
+    yield part.name + LOSS, 1.0

@@ -27,6 +27,7 @@ TOPICS = (
     "wild_levels",
     "speed",
     "kept",
+    "network",
 )
 """Modules with ``rows(quick)``."""
 
