@@ -14,7 +14,8 @@ from typing import TypeVar
 
 import numpy as np
 
-from stillbox.analysis.impedance.contact import contact_std_ohm, contact_warnings, resistance_ohm
+from stillbox.analysis.drivers import driver_in_box
+from stillbox.analysis.impedance.contact import contact_std_ohm, contact_warnings, resistance_ohm, uncorrected_warnings
 from stillbox.analysis.impedance.findings import Finding, FindingsReport, ResonanceFit
 from stillbox.analysis.impedance.impedance import (
     POINTS_PER_OCTAVE,
@@ -32,12 +33,13 @@ from stillbox.analysis.maths.uncertainty import ResistorCheck, check_resistor
 from stillbox.analysis.ringing.causes import assign_causes
 from stillbox.analysis.ringing.comparison import Comparison, compare, unshared_poles
 from stillbox.analysis.sweeps.transfer import ChannelRatio, channel_ratio
-from stillbox.analysis.watched_build import WatchedBuild, nameless
+from stillbox.analysis.watched_build import WatchedBuild, nameless, told_apart
 from stillbox.analysis.waterfall.decay_response import DecayResponse, decay_response
 from stillbox.calibration.jig import JigCalibration, fit_jig
 from stillbox.calibration.jig_models import StandardReading
 from stillbox.calibration.load_proof import no_proof
 from stillbox.calibration.smoothing import smooth_ratio
+from stillbox.capture.build.build_description import DriverPlace
 from stillbox.capture.build.build_folder import BuildFolder
 from stillbox.capture.errors import StillboxError
 from stillbox.capture.recording.take import CALIBRATION_SUBJECTS, TakeInfo
@@ -63,16 +65,24 @@ class Bench(WatchedBuild):
         Time gate for all takes: less noise, coarser resolution.
     progress : callable, optional
         Is told in words what is being computed.
+    driver : str, optional
+        Name of the driver that is looked at; left out: the one in the box.
     """
 
-    def __init__(self, build: BuildFolder, gate_s: float | None = None, progress: Progress | None = None) -> None:
-        super().__init__(build)
+    def __init__(
+        self,
+        build: BuildFolder,
+        gate_s: float | None = None,
+        progress: Progress | None = None,
+        driver: str | None = None,
+    ) -> None:
+        super().__init__(build, driver)
         self.gate_s = gate_s
         self._say = progress or (lambda _: None)
 
     def renewed(self) -> Bench:
         """A bench on the build as it is on the disk now; what still holds of what was computed is taken along."""
-        new = Bench(self.build, self.gate_s, self._say)
+        new = Bench(self.build, self.gate_s, self._say, self.driver)
         new.memory = self.memory.where(new.answer)
         return new
 
@@ -196,7 +206,7 @@ class Bench(WatchedBuild):
             silent_variance_ohm2=None if silent is None else power * silent[inside],
             warnings=(
                 *take.flags,
-                *_uncorrected(calibration),
+                *uncorrected_warnings(calibration),
                 *calibration.warnings,
                 *contact_warnings(shorts),
                 *ratio.warnings,
@@ -266,10 +276,33 @@ class Bench(WatchedBuild):
         """Whether ``fit`` has its answer already."""
         return self.knows("fit", nameless(take))
 
+    def free_air(self, unit: str | None = None, of: str = "") -> TakeInfo | None:
+        """The newest free-air take of a unit: of the driver ``of``, else of the one looked at, else of that in the box.
+
+        Takes without a name stand for any driver where no others are.
+        """
+        takes = self.takes_of("free-air", unit)
+        named = of or self.driver
+        if named is None or not any(take.of for take in takes):
+            named = driver_in_box(takes, self.description.driver.name, self._resonance_hz)
+        return self.newest("free-air", unit=unit, of=named)
+
+    def _resonance_hz(self, take: TakeInfo) -> float | None:
+        motional = self.fit(take).motional
+        return motional[0].frequency_hz if motional else None
+
+    def place_of(self, take: TakeInfo) -> DriverPlace:
+        """What build.toml says of the driver that a take is of."""
+        description = self.description
+        if take.of in description.drivers:
+            return description.drivers[take.of]
+        in_box = driver_in_box(self.takes_of("free-air", take.unit), description.driver.name, self._resonance_hz)
+        return description.driver if in_box in (None, take.of) else DriverPlace()
+
     def _motional_hints(self, take: TakeInfo) -> tuple[bool | None, float | None]:
         """Whether the box has a port (None if not known), and the driver's resonance in free air."""
         port = True if self.description.port.diameter_mm is not None else None
-        free_air = self.newest("free-air", unit=take.unit)
+        free_air = self.free_air(take.unit, take.of)
         motional = () if free_air is None else self.fit(free_air).motional
         return port, motional[0].frequency_hz if motional else None
 
@@ -300,6 +333,7 @@ class Bench(WatchedBuild):
             fit=fit,
             peak_spread=spread_of_fundamental(repeats.same),
             celsius=take.celsius,
+            of=take.of,
             warnings=(*self.unlike(take), *fit.warnings, *warnings),
         )
 
@@ -307,7 +341,7 @@ class Bench(WatchedBuild):
         """Causes of the resonances of a fit, with warnings."""
 
         def told() -> tuple[tuple[Finding, ...], tuple[str, ...]]:
-            free_air = self.newest("free-air", unit=take.unit)
+            free_air = self.free_air(take.unit, take.of)
             free_fit = None if free_air is None else self.fit(free_air)
             return assign_causes(fit, free_fit, self.description_at(take))
 
@@ -359,22 +393,3 @@ class Bench(WatchedBuild):
         return self._of_take(
             "decay", take, lambda one: decay_response(self.spectrum(one), self.fit(one)), say="computing the decay of"
         )
-
-
-def told_apart(before: TakeInfo, after: TakeInfo) -> tuple[str, str]:
-    """Names of two takes that are compared: states, with units or numbers where states alone are the same."""
-    if before.unit != after.unit:
-        return f"{before.state} {before.unit}".strip(), f"{after.state} {after.unit}".strip()
-    if before.state != after.state:
-        return before.state or "no state", after.state or "no state"
-    return f"{before.state} ({before.number})".strip(), f"{after.state} ({after.number})".strip()
-
-
-def _uncorrected(calibration: JigCalibration) -> tuple[str, ...]:
-    """A warning on what of the jig's own faults is left in the ohms."""
-    if not calibration.uncorrected:
-        return ()
-    return (
-        f"the jig's own faults are left in these numbers: {', '.join(calibration.uncorrected)}; "
-        "record channel-match, open, short and load to take them out",
-    )

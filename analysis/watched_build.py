@@ -31,6 +31,15 @@ def nameless(take: TakeInfo) -> TakeInfo:
     return take.model_copy(update={"state": ""}) if take.state else take
 
 
+def told_apart(before: TakeInfo, after: TakeInfo) -> tuple[str, str]:
+    """Names of two takes that are compared: states, with units or numbers where states alone are the same."""
+    if before.unit != after.unit:
+        return f"{before.state} {before.unit}".strip(), f"{after.state} {after.unit}".strip()
+    if before.state != after.state:
+        return before.state or "no state", after.state or "no state"
+    return f"{before.state} ({before.number})".strip(), f"{after.state} ({after.number})".strip()
+
+
 class Watched:
     """A model of pydantic that tells ``note`` which of its values is read, by the path to it.
 
@@ -119,10 +128,13 @@ class WatchedBuild:
     Parameters
     ----------
     build : BuildFolder
+    driver : str, optional
+        Name of the driver that is looked at, of a speaker with several.
     """
 
-    def __init__(self, build: BuildFolder) -> None:
+    def __init__(self, build: BuildFolder, driver: str | None = None) -> None:
         self.build = build
+        self.driver = driver
         self.memory = Memory()
         self._disk = _Disk(build)
 
@@ -206,22 +218,30 @@ class WatchedBuild:
         return [take for take in self._disk.takes if take.subject == subject and unit in (None, take.unit)]
 
     @asked
-    def newest(self, subject: str, state: str | None = None, unit: str | None = None) -> TakeInfo | None:
-        """The newest take that fits; None in ``state`` or ``unit`` fits all, ``-`` is the empty state."""
-        fitting = fitting_takes(self._disk.takes, subject, state, unit)
+    def newest(
+        self, subject: str, state: str | None = None, unit: str | None = None, of: str | None = None
+    ) -> TakeInfo | None:
+        """The newest take that fits; None in ``state``, ``unit`` or ``of`` see `fitting_takes`."""
+        fitting = fitting_takes(self._disk.takes, subject, state, unit, of=of)
         return fitting[-1] if fitting else None
+
+    def newest_in_box(self, state: str | None = None, unit: str | None = None) -> TakeInfo | None:
+        """The newest take in the box: of the driver that is looked at where it was swept alone, else of the speaker."""
+        alone = None if self.driver is None else self.newest("in-box", state, unit, self.driver)
+        return self.newest("in-box", state, unit) if alone is None else alone
 
     @asked
     def before(self, take: TakeInfo) -> TakeInfo | None:
         """The take before this one, of the same subject, state and unit."""
-        same = fitting_takes(self._disk.takes, take.subject, take.state or "-", take.unit)
+        same = fitting_takes(self._disk.takes, take.subject, take.state or "-", take.unit, of=take.of or "-")
         earlier = [one for one in same if one.number < take.number and one.state == take.state]
         return earlier[-1] if earlier else None
 
     @asked
     def with_port_closed(self, take: TakeInfo) -> TakeInfo | None:
         """The newest take of the same state and unit with the port closed by hand."""
-        fitting = fitting_takes(self._disk.takes, "in-box", take.state or "-", take.unit, port_closed=True)
+        of = take.of or "-"
+        fitting = fitting_takes(self._disk.takes, "in-box", take.state or "-", take.unit, port_closed=True, of=of)
         fitting = [one for one in fitting if one.state == take.state]
         return fitting[-1] if fitting else None
 
@@ -233,7 +253,7 @@ class WatchedBuild:
 
     def in_box(self, state: str | None = None, unit: str | None = None) -> TakeInfo:
         """The newest in-box take of a state and unit; StillboxError lists what there is."""
-        take = self.newest("in-box", state, unit)
+        take = self.newest_in_box(state, unit)
         if take is None:
             there = ", ".join(sorted({f"{t.state or '-'}/{t.unit}" for t in self.takes if t.subject == "in-box"}))
             of_number = [t for t in self.takes if state == str(t.number)]
@@ -264,6 +284,12 @@ class WatchedBuild:
                 f"state {before} cannot be compared with itself",
                 "name the states before and after the work, or two takes by their numbers",
             )
+        if bool(first.of) != bool(second.of):
+            raise StillboxError(
+                f"{first.address} and {second.address} cannot be compared: one is of the speaker's terminals, the "
+                "other of the driver alone",
+                "name takes of the same, or the driver with --driver",
+            )
         return first, second
 
     def reported(self, states: Sequence[str] = (), unit: str | None = None) -> tuple[TakeInfo, ...]:
@@ -275,7 +301,7 @@ class WatchedBuild:
         last = self.in_box(states[0] if states else None, unit)
         earlier = [
             take
-            for take in fitting_takes(self.takes, "in-box", unit=last.unit)
+            for take in fitting_takes(self.takes, "in-box", unit=last.unit, of=last.of or "-")
             if take.state != last.state and take.number < last.number
         ]
         return (last,) if states or not earlier else (earlier[-1], last)

@@ -13,6 +13,7 @@ from stillbox.commands.opening import open_bench
 from stillbox.commands.options import (
     AnyUnitOption,
     BuildArgument,
+    DriverOption,
     FitOption,
     GateOption,
     JsonOption,
@@ -38,6 +39,7 @@ GONE = (
 def driver(
     build: BuildArgument,
     unit: AnyUnitOption = None,
+    of: DriverOption = None,
     re_ohms: Annotated[
         float | None,
         typer.Option("--re-ohms", metavar="R", help="DC resistance by multimeter; overrides build.toml."),
@@ -54,7 +56,7 @@ def driver(
 
     With a take of added-mass or test-box (and the mass or volume in build.toml) also Vas, Mms, Cms, Bl and level.
     """
-    bench = open_bench(build, gate)
+    bench = open_bench(build, gate, of)
     from stillbox.analysis.driver.topic import DRIVER
 
     asked = {"unit": unit, "re_ohms": re_ohms, "re_tolerance": re_tolerance}
@@ -65,6 +67,7 @@ def box(
     build: BuildArgument,
     state: StateOption = None,
     unit: AnyUnitOption = None,
+    driver: DriverOption = None,
     spice: SpiceOption = None,
     everything: FitOption = False,
     as_json: JsonOption = False,
@@ -74,7 +77,7 @@ def box(
 
     Needs a free-air take of the same driver: the box is what it adds to the driver.
     """
-    bench = open_bench(build, gate)
+    bench = open_bench(build, gate, driver)
     from stillbox.analysis.box.topic import BOX
 
     tell(BOX, bench, {"state": state, "unit": unit}, {"--spice": spice}, as_json=as_json, everything=everything)
@@ -84,6 +87,7 @@ def bass(
     build: BuildArgument,
     state: StateOption = None,
     unit: AnyUnitOption = None,
+    driver: DriverOption = None,
     against: Annotated[
         str | None, typer.Option(metavar="STATE", help="The state before: differences are this state minus that.")
     ] = None,
@@ -105,7 +109,7 @@ def bass(
 
     Response, 3 dB point, group delay, peak; with a second take of the driver also excursion and air speed.
     """
-    bench = open_bench(build, gate)
+    bench = open_bench(build, gate, driver)
     from stillbox.analysis.bass.topic import BASS
 
     if absorption_q is not None:

@@ -14,7 +14,7 @@ import typer
 from stillbox.capture.shown_text import visible
 from stillbox.capture.sweep.usual_take import SECONDS, SWEEPS
 from stillbox.commands.notes import say_notes
-from stillbox.commands.options import CelsiusOption, PortClosedOption, RemountedOption
+from stillbox.commands.options import CelsiusOption, OfDriverOption, PartOption, PortClosedOption, RemountedOption
 from stillbox.commands.printing import ask, confirm, print_table, progress, say, say_lines, warn
 
 if TYPE_CHECKING:
@@ -83,6 +83,8 @@ def record(
         ),
     ] = None,
     unit: Annotated[str, typer.Option(metavar="NAME", help="Which of a pair.")] = "A",
+    driver: OfDriverOption = None,
+    part: PartOption = None,
     device: Annotated[
         str | None,
         typer.Option(
@@ -130,6 +132,7 @@ def record(
     from stillbox.capture.live.devices import find_device
     from stillbox.capture.live.first_use import heed_cautions, know_output, offer_removal
     from stillbox.capture.live.live_take import LiveRequest, record_take
+    from stillbox.capture.recording.take import named_of
     from stillbox.capture.sound.audio_device import StreamState
 
     folder = BuildFolder.open(build, progress)
@@ -149,6 +152,7 @@ def record(
         subject=subject,
         state=state,
         unit=unit,
+        of=named_of(subject, driver, part),
         jig=jig,
         load_ohm=load_ohms,
         load_tolerance_percent=load_tolerance,

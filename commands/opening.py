@@ -21,9 +21,11 @@ def open_build(path: Path) -> BuildFolder:
     return folder
 
 
-def open_bench(path: Path, gate_s: float | None = None, *, told: bool = False) -> Bench:
+def open_bench(
+    path: Path, gate_s: float | None = None, driver: str | None = None, *, told: bool = False
+) -> Bench:
     """A bench on the build of a folder; ``told``: what it computes is said on stderr."""
     folder = open_build(path)
     from stillbox.analysis.bench import Bench
 
-    return Bench(folder, gate_s, progress if told else None)
+    return Bench(folder, gate_s, progress if told else None, driver)

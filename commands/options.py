@@ -18,6 +18,27 @@ UnitOption = Annotated[str, typer.Option("--unit", metavar="NAME", help="Which o
 AnyUnitOption = Annotated[
     str | None, typer.Option("--unit", metavar="NAME", help="Which of a pair; left out: the newest take's.")
 ]
+DriverOption = Annotated[
+    str | None,
+    typer.Option(
+        "--driver",
+        metavar="NAME",
+        help="Which driver, where the speaker has several; left out: the one in the box.",
+    ),
+]
+OfDriverOption = Annotated[
+    str | None,
+    typer.Option(
+        "--driver",
+        metavar="NAME",
+        help="Name of the driver on whose own terminals the clips sit, crossover off (letters, digits, _); left out: "
+        "the speaker's terminals, or its only driver.",
+    ),
+]
+PartOption = Annotated[
+    str | None,
+    typer.Option("--part", metavar="NAME", help="Name of the part, for part, as in the crossover: C2."),
+]
 StateOption = Annotated[
     str | None,
     typer.Option("--state", metavar="NAME", help="Stage of the work, or a take's number; left out: the newest take's."),
@@ -25,7 +46,9 @@ StateOption = Annotated[
 TakeArgument = Annotated[
     str,
     typer.Argument(
-        metavar="TAKE", help="Number of a take, or subject[/state[/unit]]: the newest that fits.", show_default=False
+        metavar="TAKE",
+        help="Number of a take, or subject[/state[/unit[/of]]]: the newest that fits.",
+        show_default=False,
     ),
 ]
 

@@ -70,10 +70,11 @@ def print_json(document: dict[str, Any]) -> None:
 def print_table(heads: Sequence[str], rows: Iterable[Sequence[str]]) -> None:
     """A plain table; the last column holds free text and is wrapped on a terminal."""
     from rich.console import Console
+    from rich.markup import escape
     from rich.table import Table
     from rich.text import Text
 
-    table = Table(*heads, box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="bold")
+    table = Table(*map(escape, heads), box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="bold")
     for row in rows:
         table.add_row(*(Text(visible(cell)) for cell in row))
     width = None if sys.stdout.isatty() else 1000

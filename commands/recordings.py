@@ -15,6 +15,8 @@ from stillbox.commands.options import (
     BuildArgument,
     CelsiusOption,
     JsonOption,
+    OfDriverOption,
+    PartOption,
     PortClosedOption,
     RemountedOption,
     UnitOption,
@@ -104,6 +106,8 @@ def import_recording(
         ),
     ] = None,
     unit: UnitOption = "A",
+    driver: OfDriverOption = None,
+    part: PartOption = None,
     jig: Annotated[
         str,
         typer.Option(
@@ -124,6 +128,7 @@ def import_recording(
     """Take a recording made elsewhere into a build."""
     from stillbox.capture.build.build_folder import BuildFolder
     from stillbox.capture.build.take_import import import_take
+    from stillbox.capture.recording.take import named_of
     from stillbox.capture.sweep.excitation import read_excitation
 
     folder = BuildFolder.open(build, progress)
@@ -134,6 +139,7 @@ def import_recording(
         subject=subject,
         state=state,
         unit=unit,
+        of=named_of(subject, driver, part),
         jig=jig,
         load_ohm=load_ohms,
         load_tolerance_percent=load_tolerance,
@@ -192,7 +198,7 @@ def takes(
         print_json({"build": str(build), **dumped, "damaged": faults})
         return
     if found:
-        print_table(("take", "subject/state/unit", "recorded", "length", "notes"), map(_take_row, found))
+        print_table(("take", "subject/state/unit[/of]", "recorded", "length", "notes"), map(_take_row, found))
     else:
         say(f"{build} holds no takes yet; add one with 'stillbox import'")
     if aside:

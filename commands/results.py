@@ -12,6 +12,7 @@ from stillbox.commands.options import (
     AnyUnitOption,
     BuildArgument,
     DifferenceOption,
+    DriverOption,
     GateOption,
     JsonOption,
     PlotOption,
@@ -81,6 +82,7 @@ def findings(
     build: BuildArgument,
     state: StateOption = None,
     unit: AnyUnitOption = None,
+    driver: DriverOption = None,
     as_json: JsonOption = False,
     everything: Annotated[
         bool, typer.Option("--all", help="All resonances with evidence and advice, not the first three.")
@@ -91,7 +93,7 @@ def findings(
 
     Resonances with cause, evidence and advice, and the smallest that this measurement could have seen.
     """
-    bench = open_bench(build, gate)
+    bench = open_bench(build, gate, driver)
     from stillbox.analysis.findings.topic import FINDINGS
 
     tell(FINDINGS, bench, {"state": state, "unit": unit}, as_json=as_json, everything=everything)
@@ -122,6 +124,7 @@ def compare(
     before: Annotated[str, typer.Argument(metavar="BEFORE", help="State before, or take number.", show_default=False)],
     after: Annotated[str, typer.Argument(metavar="AFTER", help="State after, or take number.", show_default=False)],
     unit: AnyUnitOption = None,
+    driver: DriverOption = None,
     as_json: JsonOption = False,
     everything: Annotated[bool, typer.Option("--all", help="All resonances, not what matters most alone.")] = False,
     plot: PlotOption = None,
@@ -132,7 +135,7 @@ def compare(
 
     Each resonance: gone, reduced, unchanged, grown, new or moved; how surely that is told, and what could be seen.
     """
-    bench = open_bench(build, gate)
+    bench = open_bench(build, gate, driver)
     from stillbox.analysis.comparison.topic import COMPARISON
 
     asked = {"before": before, "after": after, "unit": unit}
@@ -151,6 +154,7 @@ def report(
         ),
     ] = None,
     unit: AnyUnitOption = None,
+    driver: DriverOption = None,
     out: Annotated[
         Path, typer.Option("--out", metavar="F", callback=check_page, help="Page to write: .html.")
     ] = Path("report.html"),
@@ -160,7 +164,7 @@ def report(
 
     One page that holds its pictures, to be kept, sent or printed.
     """
-    bench = open_bench(build, gate, told=True)
+    bench = open_bench(build, gate, driver, told=True)
     from stillbox.analysis.page.write_up import write_build_report
 
     chosen = bench.reported(states or (), unit)

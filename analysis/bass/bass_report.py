@@ -16,7 +16,7 @@ from stillbox.analysis.bass.bass_controls import USUAL_V
 from stillbox.analysis.bass.bass_cost import LiningCost, figure_quantity, lining_cost
 from stillbox.analysis.bass.bass_published import PublishedBox, published_closed, published_vented
 from stillbox.analysis.bass.bass_warnings import excursion_warning, far_volume, hatched_warning
-from stillbox.analysis.bench import Bench, told_apart
+from stillbox.analysis.bench import Bench
 from stillbox.analysis.box.box_report import BoxReport, box_of_take
 from stillbox.analysis.driver.driver_report import driver_report
 from stillbox.analysis.maths.quantity import Quantity
@@ -26,6 +26,7 @@ from stillbox.analysis.system.described_box import (
     air_of,
     described_port,
 )
+from stillbox.analysis.watched_build import told_apart
 from stillbox.capture.build.build_description import BuildDescription
 from stillbox.capture.errors import StillboxError
 
@@ -73,7 +74,7 @@ def bass_report(
         If there is no such state, or both are one.
     """
     take = bench.in_box(state, unit)
-    box = box_of_take(bench, take, driver_report(bench, take.unit))
+    box = box_of_take(bench, take, driver_report(bench, take.unit, of=take.of))
     other = None
     if against is not None:
         before = bench.in_box(against, take.unit)

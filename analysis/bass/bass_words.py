@@ -30,6 +30,7 @@ def bass_document(report: BassReport) -> dict[str, Any]:
         "build": report.box.build,
         "state": report.box.state,
         "unit": report.box.unit,
+        "of": report.box.of,
         "f3_hz": report.f3_hz.as_json(),
         "peak_db": report.peak_db.as_json(),
         "figures": _figures(report.figures),

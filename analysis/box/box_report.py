@@ -78,6 +78,7 @@ class BoxReport:
     warnings: tuple[str, ...]
     origins: tuple[Origin, ...] = ()
     port_closed: bool = False
+    of: str = ""
 
 
 def box_report(
@@ -85,7 +86,7 @@ def box_report(
 ) -> BoxReport:
     """Box of the newest in-box take of a state and unit; needs a free-air take of the same unit."""
     take = bench.in_box(state, unit)
-    return box_of_take(bench, take, driver_report(bench, take.unit) if driver is None else driver)
+    return box_of_take(bench, take, driver_report(bench, take.unit, of=take.of) if driver is None else driver)
 
 
 def box_of_take(bench: Bench, take: TakeInfo, driver: DriverReport) -> BoxReport:
@@ -186,6 +187,7 @@ def _box_of_take(bench: Bench, take: TakeInfo, driver: DriverReport) -> BoxRepor
         warnings=tuple(dict.fromkeys(warnings)),
         origins=_origins(bench, take),
         port_closed=closed_port is not None,
+        of=take.of,
     )
 
 

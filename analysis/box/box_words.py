@@ -73,6 +73,7 @@ def box_document(report: BoxReport) -> dict[str, Any]:
         "build": report.build,
         "state": report.state,
         "unit": report.unit,
+        "of": report.of,
         "kind": "vented" if report.fit.vented else "closed",
         "parameters": quantity_documents(_box_quantities(report)),
         "losses": {name: _loss_document(loss) for name, loss in _losses(report).items()},

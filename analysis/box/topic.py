@@ -58,7 +58,7 @@ def _netlist(summed: SummedBox, path: Path) -> None:
 
 def fitted_box(bench: Bench, take: TakeInfo) -> BoxReport | None:
     """The box of a take; None where no take of its driver is in free air, or no driver can be fitted to that."""
-    free_air = bench.newest("free-air", unit=take.unit)
+    free_air = bench.free_air(take.unit, take.of)
     if free_air is None:
         return None
     try:

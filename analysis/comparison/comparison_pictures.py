@@ -5,11 +5,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
-from stillbox.analysis.bench import Bench, told_apart
+from stillbox.analysis.bench import Bench
 from stillbox.analysis.decay.decay_of_take import decay_of_take
 from stillbox.analysis.drawing.pictures import (
     PicturedState,
 )
+from stillbox.analysis.watched_build import told_apart
 from stillbox.capture.errors import StillboxError
 from stillbox.capture.recording.take import TakeInfo
 

@@ -45,7 +45,7 @@ def _cost_in_bass(bench: Bench, before: TakeInfo, after: TakeInfo) -> str:
     from stillbox.analysis.box.box_report import box_of_take
     from stillbox.analysis.driver.driver_report import driver_of_take
 
-    free_air = bench.newest("free-air", unit=after.unit)
+    free_air = bench.free_air(after.unit, after.of)
     if free_air is None or before.unit != after.unit:
         return ""
     try:

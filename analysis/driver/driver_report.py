@@ -37,7 +37,7 @@ from stillbox.analysis.system.second_take import (
 from stillbox.analysis.watched_build import nameless
 from stillbox.capture.build.build_description import BuildDescription
 from stillbox.capture.errors import StillboxError
-from stillbox.capture.recording.take import TakeInfo, fitting_takes
+from stillbox.capture.recording.take import TakeInfo
 
 LEVEL_STEP_DB = 3.0
 """Takes whose levels differ by at least this are compared for a resonance that moves with the level."""
@@ -60,14 +60,18 @@ class DriverReport:
     second: SecondTake | None
     warnings: tuple[str, ...]
     lacking: tuple[str, ...] = ()
+    of: str = ""
+    """Name of the driver, where the speaker has several."""
 
     @property
     def absolute(self) -> Absolute | None:
         return None if self.second is None else self.second.combined
 
 
-def driver_report(bench: Bench, unit: str | None = None, meter: MeterReading | None = None) -> DriverReport:
-    """Driver parameters of the newest free-air take of a unit.
+def driver_report(
+    bench: Bench, unit: str | None = None, meter: MeterReading | None = None, of: str = ""
+) -> DriverReport:
+    """Driver parameters of the newest free-air take of a unit, of the driver ``of`` or of that looked at.
 
     ``meter`` overrides the multimeter's value of ``build.toml``.
 
@@ -76,7 +80,7 @@ def driver_report(bench: Bench, unit: str | None = None, meter: MeterReading | N
     StillboxError
         If there is no free-air take.
     """
-    take = bench.newest("free-air", unit=unit)
+    take = bench.free_air(unit, of)
     if take is None:
         raise _no_free_air(bench, unit)
     return driver_of_take(bench, take, meter)
@@ -85,7 +89,14 @@ def driver_report(bench: Bench, unit: str | None = None, meter: MeterReading | N
 def _no_free_air(bench: Bench, unit: str | None) -> StillboxError:
     """That a unit was never swept in free air, and whose numbers there are instead."""
     of_unit = "" if unit is None else f" of unit {unit}"
-    others = dict.fromkeys(take.unit for take in fitting_takes(bench.takes, "free-air"))
+    swept = [take for take in bench.takes if take.subject == "free-air"]
+    names = dict.fromkeys(take.of or "one without a name" for take in swept if unit in (None, take.unit))
+    if bench.driver is not None and names:
+        return StillboxError(
+            f"{bench.build.path} has no free-air take{of_unit} of a driver '{bench.driver}', but of {', '.join(names)}",
+            f"record one with --subject free-air --driver {bench.driver}, or name another driver",
+        )
+    others = dict.fromkeys(take.unit for take in swept)
     record = f"record one with the driver hanging free: --subject free-air{'' if unit is None else f' --unit {unit}'}"
     if not others:
         return StillboxError(f"{bench.build.path} has no free-air take{of_unit}", record)
@@ -113,7 +124,7 @@ def fitted_driver(bench: Bench, take: TakeInfo, meter: MeterReading | None = Non
 @blaming_the_take
 def _driver_of_take(bench: Bench, take: TakeInfo, meter: MeterReading | None) -> DriverReport:
     description = bench.description_at(take)
-    given = description.driver
+    given = bench.place_of(take)
     if meter is None and given.re_ohm is not None:
         meter = MeterReading(given.re_ohm, given.re_tolerance_percent)
     fit = fitted_driver(bench, take, meter)
@@ -139,7 +150,8 @@ def _driver_of_take(bench: Bench, take: TakeInfo, meter: MeterReading | None) ->
     lacking: list[str] = []
     second = _second_take(bench, take, fit, description, lacking)
     warnings += lacking if second is None else [*lacking, *second.warnings, *pressure_question(description)]
-    return DriverReport(bench.name, take.unit, fit, textbook, second, tuple(dict.fromkeys(warnings)), tuple(lacking))
+    every = tuple(dict.fromkeys(warnings))
+    return DriverReport(bench.name, take.unit, fit, textbook, second, every, tuple(lacking), take.of)
 
 
 def _level_warnings(bench: Bench, take: TakeInfo, fit: DriverFit) -> list[str]:
@@ -148,7 +160,8 @@ def _level_warnings(bench: Bench, take: TakeInfo, fit: DriverFit) -> list[str]:
     others = [
         other
         for other in bench.takes_of("free-air", take.unit)
-        if abs(other.excitation.level_dbfs - level) >= LEVEL_STEP_DB
+        if other.of == take.of
+        and abs(other.excitation.level_dbfs - level) >= LEVEL_STEP_DB
     ]
     if not others:
         return []
@@ -167,9 +180,9 @@ def _second_take(
     bench: Bench, free_air: TakeInfo, driver: DriverFit, description: BuildDescription, lacking: list[str]
 ) -> SecondTake | None:
     """Absolute parameters where a second take and the numbers that belong to it are there; else what is ``lacking``."""
-    mass_take = bench.newest("added-mass", unit=free_air.unit)
-    box_take = bench.newest("test-box", unit=free_air.unit)
-    mass, volume, cone = description.added_mass, description.test_box, description.driver
+    mass_take = bench.newest("added-mass", unit=free_air.unit, of=free_air.of or "-")
+    box_take = bench.newest("test-box", unit=free_air.unit, of=free_air.of or "-")
+    mass, volume, cone = description.added_mass, description.test_box, bench.place_of(free_air)
     added = test = None
     if mass_take is not None and mass.grams is None:
         lacking.append("there is a take of added-mass, but build.toml does not say how many grams: [added_mass] grams")

@@ -54,6 +54,7 @@ def driver_document(report: DriverReport) -> dict[str, Any]:
     return {
         "build": report.build,
         "unit": report.unit,
+        "of": report.of,
         "parameters": quantity_documents(_driver_quantities(report)),
         "coil": {
             "model": fit.coil.name,

@@ -29,7 +29,7 @@ def _driver(bench: Bench, asked: Asked) -> DriverReport:
 
 
 def _said(report: DriverReport, everything: bool) -> Said:
-    yield f"{report.build}, unit {report.unit}"
+    yield f"{report.build}, unit {report.unit}" + (f", driver {report.of}" if report.of else "")
     table = driver_table(report)
     yield table
     yield from driver_lines(report)
@@ -45,7 +45,7 @@ def _netlist(report: DriverReport, path: Path) -> None:
 
 def driver_of_unit(bench: Bench, unit: str) -> DriverReport | None:
     """The driver of a unit; None where no take of it is in free air."""
-    free_air = bench.newest("free-air", unit=unit)
+    free_air = bench.free_air(unit)
     return None if free_air is None else driver_of_take(bench, free_air)
 
 

@@ -46,6 +46,7 @@ def findings_document(report: FindingsReport) -> dict[str, Any]:
         "build": report.build,
         "state": report.state,
         "unit": report.unit,
+        "of": report.of,
         "summary": summary_of_findings(report),
         "good_enough": bool(good_enough(report)),
         "findings": [

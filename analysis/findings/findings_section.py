@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from stillbox.analysis.bench import Bench, told_apart
+from stillbox.analysis.bench import Bench
 from stillbox.analysis.decay.decay_of_take import ridges_of
 from stillbox.analysis.impedance.detection import typical_limit
 from stillbox.analysis.impedance.findings import Finding, FindingsReport
@@ -20,6 +20,7 @@ from stillbox.analysis.ringing.result_words import (
 )
 from stillbox.analysis.ringing.ringing import FIRST, in_order
 from stillbox.analysis.section import Fact, Section
+from stillbox.analysis.watched_build import told_apart
 from stillbox.analysis.waterfall.ridges import Ridge
 from stillbox.capture.errors import StillboxError
 from stillbox.capture.recording.take import TakeInfo

@@ -73,3 +73,13 @@ def contact_sentence(short_ohm: Sequence[float]) -> str:
 def contact_warnings(short_ohm: Sequence[float]) -> tuple[str, ...]:
     """The same, for each take, where it is more than clips should do."""
     return (contact_sentence(short_ohm),) if short_ohm and contact_std_ohm(short_ohm) > _MUCH_OHM else ()
+
+
+def uncorrected_warnings(calibration: JigCalibration) -> tuple[str, ...]:
+    """A warning on what of the jig's own faults is left in the ohms."""
+    if not calibration.uncorrected:
+        return ()
+    return (
+        f"the jig's own faults are left in these numbers: {', '.join(calibration.uncorrected)}; "
+        "record channel-match, open, short and load to take them out",
+    )

@@ -189,6 +189,7 @@ class FindingsReport:
     peak_spread: Spread = Spread()
     """How far the peak or peaks of driver and box repeat."""
     celsius: float | None = None
+    of: str = ""
     """Temperature of the air where it was said for this take."""
 
     def peak_std_hz(self, peak: Resonance) -> float:

@@ -40,7 +40,11 @@ def repeats_of(
     without : frozenset of int
         Numbers of takes that are compared with each other: their difference is what is asked for.
     """
-    of_unit = [one for one in takes if one.subject == take.subject == "in-box" and one.unit == take.unit]
+    of_unit = [
+        one
+        for one in takes
+        if one.subject == take.subject == "in-box" and (one.unit, one.of) == (take.unit, take.of)
+    ]
     same: list[RepeatedFits] = []
     remounted: list[RepeatedFits] = []
     for earlier, later in reversed(_neighbours(of_unit)):

@@ -41,7 +41,7 @@ def write_everything(bench: Bench, before: str, after: str, unit: str, folder: P
     comparison = bench.comparison(before, after, unit)
     states = pictured_together(bench, takes)
     written: list[Path] = []
-    free_air = bench.newest("free-air", unit=unit)
+    free_air = bench.free_air(unit)
     for take in (*([free_air] if free_air else []), *takes):
         stem = folder / "-".join(filter(None, (take.subject, take.state, take.unit)))
         write_curve_csv(stem.with_suffix(".csv"), bench.curve(take))

@@ -99,6 +99,7 @@ class Comparison:
     warnings: tuple[str, ...] = ()
     room: tuple[Change, ...] = ()
     air: CommonFactor | None = None
+    of: str = ""
 
     @property
     def tuning(self) -> tuple[str, ...]:
@@ -168,6 +169,7 @@ def compare(before: FindingsReport, after: FindingsReport) -> Comparison:
         warnings=(*warnings, *_ask_for_remounting(changes), *tuning_warnings, *named),
         room=_in_order(room),
         air=air,
+        of=after.of,
     )
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from pathlib import Path
 from typing import Annotated, Any, NamedTuple
 
@@ -32,8 +33,15 @@ from stillbox.capture.build.description_faults import describe_fault, sections_o
 from stillbox.capture.errors import StillboxError
 from stillbox.capture.files.build_layout import DESCRIPTION_FILE
 from stillbox.capture.files.small_file import parse_toml, read_small_text, why_unreadable
-from stillbox.capture.recording.take import SUBJECTS, Subject
+from stillbox.capture.recording.take import OF_PATTERN, SUBJECTS, Subject
 from stillbox.capture.shown_text import visible
+
+
+def _driver_name(name: str) -> str:
+    if not re.fullmatch(OF_PATTERN, name):
+        raise ValueError("must be letters, digits and _, at most 40")
+    return name
+
 
 Inside = Annotated[float, Strict(), AfterValidator(within(20, 5000, "mm"))]
 Position = Annotated[float, Strict(), AfterValidator(within(0, 5000, "mm"))]
@@ -49,6 +57,7 @@ Resistance = Annotated[float, Strict(), AfterValidator(within(0.05, 1000, "ohm")
 LimitVolts = Annotated[float, Strict(), AfterValidator(within(0.001, 50, "V rms"))]
 LimitWatts = Annotated[float, Strict(), AfterValidator(within(1e-6, 100, "W"))]
 LimitLowest = Annotated[float, Strict(), AfterValidator(within(1, 10_000, "Hz"))]
+DriverName = Annotated[str, Strict(), AfterValidator(_driver_name)]
 Text = Annotated[str, Strict(), Field(max_length=10_000)]
 Line = Annotated[str, Strict(), Field(max_length=10_000), AfterValidator(visible)]
 
@@ -81,6 +90,8 @@ class DriverPlace(_Section):
         DC resistance by multimeter, leads subtracted.
     xmax_mm : float or None
         Excursion one way that the maker allows.
+    name : str or None
+        What takes of this driver call it, where the speaker has several.
     """
 
     diameter_mm: Opening | None = None
@@ -90,6 +101,7 @@ class DriverPlace(_Section):
     xmax_mm: Millimetres | None = None
     from_top_mm: Position | None = None
     from_left_mm: Position | None = None
+    name: DriverName | None = None
 
 
 class PortPlace(_Section):
@@ -129,9 +141,13 @@ class Limits(_Section):
 
 
 class BuildLimits(Limits):
-    """Limits of all subjects, and what differs for single ones (``[limits.free-air]`` in the file)."""
+    """Limits of all subjects, and what differs for single ones and for single drivers.
+
+    ``[limits.free-air]`` and ``[limits.drivers.tweeter]`` in the file.
+    """
 
     subjects: dict[Subject, Limits] = {}
+    drivers: dict[DriverName, Limits] = {}
 
     @model_validator(mode="before")
     @classmethod
@@ -142,15 +158,16 @@ class BuildLimits(Limits):
         own = {key: value for key, value in given.items() if key in SUBJECTS}
         return {**general, "subjects": own} if own else general
 
-    def of(self, subject: Subject) -> Limits:
-        """The limits that hold for a subject."""
-        own = self.subjects.get(subject, Limits())
-        general = self.model_dump(exclude={"subjects"}, exclude_none=True)
-        return Limits.model_validate({**general, **own.model_dump(exclude_none=True)})
+    def of(self, subject: Subject, driver: str = "") -> Limits:
+        """The limits that hold for a subject, on the terminals of a driver by name: the nearest that was said."""
+        general = self.model_dump(exclude={"subjects", "drivers"}, exclude_none=True)
+        own = (self.subjects.get(subject, Limits()), self.drivers.get(driver, Limits()))
+        told = [one.model_dump(exclude_none=True) for one in own]
+        return Limits.model_validate({**general, **told[0], **told[1]})
 
     def of_whatever(self) -> Limits:
         """The tightest of all, where what is on the clips is not told."""
-        every = [self, *self.subjects.values()]
+        every = [self, *self.subjects.values(), *self.drivers.values()]
         volts, resistor, speaker, lowest = (
             [value for limits in every if (value := getattr(limits, name)) is not None]
             for name in ("clips_volts", "resistor_watts", "speaker_watts", "lowest_hz")
@@ -173,6 +190,8 @@ class BuildDescription(_Section):
     metres_above_sea, pressure_hpa : float or None
         Height of the place, or the air pressure there as a barometer shows it, not that of weather reports, which is
         for sea level.
+    drivers : dict
+        The speaker's other drivers by their names (``[drivers.tweeter]``); ``driver`` is the one in the box.
     driver, port, wall
         Sections that are always there; their unknown values are None.
     """
@@ -184,6 +203,7 @@ class BuildDescription(_Section):
     metres_above_sea: Height | None = None
     pressure_hpa: Pressure | None = None
     driver: DriverPlace = DriverPlace()
+    drivers: dict[DriverName, DriverPlace] = {}
     port: PortPlace = PortPlace()
     wall: Wall = Wall()
     limits: BuildLimits = BuildLimits()
@@ -245,7 +265,7 @@ def read_description(path: Path) -> BuildDescription:
 def _sections() -> dict[str, tuple[str, ...]]:
     """What ``build.toml`` may hold, as a person writes it."""
     sections = sections_of(BuildDescription)
-    return {**sections, "limits": (*Limits.model_fields, *SUBJECTS)}
+    return {**sections, "limits": (*Limits.model_fields, *SUBJECTS, "drivers")}
 
 
 def description_template(
@@ -304,6 +324,13 @@ notes = ""
 # re_tolerance_percent = 1.0
 # Excursion one way that the maker allows, mm.
 # xmax_mm = 5
+# In a speaker of several drivers: the name of this one, the one in the box, in 'stillbox record --driver NAME'.
+# name = "woofer"
+
+# The other drivers, each by the name that its takes have; what may be said is as above.
+# [drivers.tweeter]
+# diameter_mm = 25
+# re_ohm = 5.2
 
 [port]
 # Inner diameter and length of the port. Leave all of this out for a closed box.
@@ -332,4 +359,8 @@ notes = ""
 # A section with the name of a subject sets other limits for it alone:
 # [limits.free-air]
 # clips_volts = 0.5
+# The terminals of a driver by name, other than the one in the box, are not swept before its lowest frequency is told:
+# for a tweeter no less than twice its resonance.
+# [limits.drivers.tweeter]
+# lowest_hz = 1500
 """

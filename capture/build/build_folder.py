@@ -60,7 +60,7 @@ from stillbox.capture.recording.audio_file import (
     to_raw,
     write_audio,
 )
-from stillbox.capture.recording.take import MOST_DIGITS, Recording, TakeAbout, TakeInfo, fitting_takes
+from stillbox.capture.recording.take import MOST_DIGITS, Recording, TakeAbout, TakeInfo, check_of, fitting_takes
 from stillbox.capture.stop_signals import kept_back
 
 AUDIO_SUFFIXES = (".flac", ".wav")
@@ -205,7 +205,7 @@ class BuildFolder:
         return f" ({count} more cannot be read, see 'stillbox takes {self.path}')" if count else ""
 
     def find_take(self, text: str) -> TakeInfo:
-        """The take a person means: its number, or ``subject[/state[/unit]]`` (the newest that fits).
+        """The take a person means: its number, or ``subject[/state[/unit[/of]]]`` (the newest that fits).
 
         ``-`` stands for the empty state, an empty part for any.
         """
@@ -213,14 +213,14 @@ class BuildFolder:
         if text.isascii() and text.isdigit():
             found = next((info for info in takes if info.number == int(text[:MOST_DIGITS])), None)
         else:
-            subject, state, unit = (*text.split("/", 2), "", "")[:3]
-            fitting = fitting_takes(takes, subject, state or None, unit or None)
+            subject, state, unit, of = (*text.split("/", 3), "", "", "")[:4]
+            fitting = fitting_takes(takes, subject, state or None, unit or None, of=of or None)
             found = fitting[-1] if fitting else None
         if found is None:
             there = ", ".join(f"{info.number} {info.address}" for info in takes) or "no takes yet"
             raise StillboxError(
                 f"no take '{text}' in {self.path}",
-                f"give a number or subject[/state[/unit]] of what there is: {there}"
+                f"give a number or subject[/state[/unit[/of]]] of what there is: {there}"
                 + self.hint_of_damage(),
             )
         return found
@@ -275,8 +275,8 @@ class BuildFolder:
         container, subtype = storage_form(subtype)
         raw = to_raw(samples, subtype)
         with self.lock():
-            names = (about["subject"], about.get("state", ""), about.get("unit", "A"))
-            partial_path = self.partial_path(*names, container)
+            names = (about["subject"], about.get("state", ""), about.get("unit", "A"), about.get("of", ""))
+            partial_path = self.partial_path(*names, container=container)
             info = _take_info(partial_path, raw, about)
             partial_path.unlink(missing_ok=True)
             with _nothing_left(partial_path):
@@ -288,11 +288,12 @@ class BuildFolder:
         """Hold the build for writing; StillboxError names who else does."""
         return build_lock(self.path, say=self._say)
 
-    def partial_path(self, subject: str, state: str, unit: str, container: str = "FLAC") -> Path:
+    def partial_path(self, subject: str, state: str, unit: str, of: str = "", *, container: str = "FLAC") -> Path:
         """Where the samples of a new take are written until it is whole; the build must be held (see ``lock``)."""
         if state:
             check_name(state)
         check_name(unit, "a unit")
+        check_of(subject, of)
         try:
             self._takes_path.mkdir(exist_ok=True)
             number = self._next_number()
@@ -300,7 +301,7 @@ class BuildFolder:
             raise StillboxError(
                 f"cannot write to {self._takes_path}: {error.strerror}; nothing was kept", ""
             ) from error
-        stem = f"{number:04d}-" + re.sub(r"[ .]", "_", "-".join(filter(None, (subject, state, unit))))
+        stem = f"{number:04d}-" + re.sub(r"[ .]", "_", "-".join(filter(None, (subject, state, unit, of))))
         return self._takes_path / f"{stem}.{container.lower()}{PARTIAL_SUFFIX}"
 
     @kept_back()

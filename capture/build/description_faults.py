@@ -15,6 +15,9 @@ from stillbox.capture.recording.take import SUBJECTS
 TOP = ""
 """Name under which ``Sections`` holds the keys before the first section."""
 
+OTHERS = "drivers"
+"""Holds sections by the names of drivers, each with the keys of one."""
+
 Sections = Mapping[str, Sequence[str]]
 """The keys that each section may have."""
 
@@ -46,15 +49,16 @@ def _unknown_key(fault: ErrorDetails, sections: Sections) -> str:
     where = f"in {_shown(names)}" if names else "before the first section"
     if key and key in sections:
         return f"[{key}] is a section of its own, not a part of {_shown(names)}"
-    elsewhere = [name for name, keys in sections.items() if key in keys and name != section]
+    elsewhere = [name for name, keys in sections.items() if key in keys and name not in (section, OTHERS)]
     if len(elsewhere) == 1:
         belongs = _shown(elsewhere) if elsewhere[0] else "the part before the first section"
         return f"the key '{key}' stands {where} but belongs to {belongs}"
     # In [limits.free-air] the keys are those of [limits] without the subjects.
-    known = [name for name in sections.get(section, ()) if len(names) < 2 or name not in SUBJECTS]
+    known = [name for name in sections.get(section, ()) if len(names) < 2 or name not in (*SUBJECTS, OTHERS)]
     near = difflib.get_close_matches(key.lower(), known, n=1)
     if isinstance(fault["input"], dict):
-        within = [[*names, name] for name in known if name in SUBJECTS] or [[name] for name in sections if name]
+        of_limits = [[*names, name] for name in known if name in SUBJECTS]
+        within = of_limits or [[name] for name in sections if name not in (TOP, OTHERS)]
         shown = _shown([*names, near[0]]) if near else ", ".join(map(_shown, within))
         meant = f"did you mean {shown}?" if near else f"there may be {shown}"
         return f"there is no section {_shown([*names, key])} ({meant})"

@@ -39,7 +39,7 @@ def stood_before(takes: Iterable[TakeInfo], info: TakeInfo) -> TakeInfo | None:
     """The take of the same state of which ``info`` takes the place; None where it is the first, or not in the box."""
     same = [
         take
-        for take in fitting_takes(takes, info.subject, info.state or "-", info.unit)
+        for take in fitting_takes(takes, info.subject, info.state or "-", info.unit, of=info.of or "-")
         if take.number < info.number and take.state == info.state and take.subject == "in-box"
     ]
     return same[-1] if same else None

@@ -40,6 +40,7 @@ from stillbox.capture.recording.take import (
     Subject,
     TakeInfo,
     check_circumstances,
+    check_of,
     check_state,
     usual_state,
 )
@@ -60,6 +61,7 @@ def import_take(
     subject: str,
     state: str | None = None,
     unit: str = "A",
+    of: str = "",
     jig: str = "high-side",
     load_ohm: float | None = None,
     load_tolerance_percent: float | None = None,
@@ -73,6 +75,8 @@ def import_take(
     ----------
     state : str or None
         None stands for ``stock`` in the box and for no state elsewhere.
+    of : str
+        Name of the driver or part, see `named_of`.
     celsius : float, optional
         Temperature of the air at this take.
     remounted : bool
@@ -87,6 +91,7 @@ def import_take(
     """
     check_options(subject, jig, load_ohm, load_tolerance_percent, state)
     check_circumstances(subject, celsius, remounted, port_closed)
+    check_of(subject, of)
     most_frames = min(excitation.total_frames, MOST_NEW_FRAMES) + round(SPARE_S * excitation.sample_rate_hz)
     clip = read_audio(audio_path, (1, 2) if subject == "microphone" else (2,), most_frames)
     if clip.sample_rate_hz != excitation.sample_rate_hz:
@@ -114,6 +119,7 @@ def import_take(
         subject=case.subject,
         state=usual_state(subject) if state is None else state,
         unit=unit,
+        of=of,
         jig=case.jig,
         load_ohm=load_ohm,
         load_tolerance_percent=load_tolerance_percent,

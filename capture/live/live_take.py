@@ -21,7 +21,15 @@ from stillbox.capture.recording.audio_file import quantum, read_audio, to_float
 from stillbox.capture.recording.recording_checks import Circumstances, ClippedError, sample_step
 from stillbox.capture.recording.sweep_disturbance import disturbance
 from stillbox.capture.recording.sweep_search import NoSweepError
-from stillbox.capture.recording.take import JigKind, LiveRecord, Subject, TakeInfo, check_circumstances, usual_state
+from stillbox.capture.recording.take import (
+    JigKind,
+    LiveRecord,
+    Subject,
+    TakeInfo,
+    check_circumstances,
+    check_of,
+    usual_state,
+)
 from stillbox.capture.sound.audio_device import (
     RATES_HZ,
     RECORDED_CHANNELS,
@@ -56,7 +64,7 @@ class LiveRequest:
 
     Attributes
     ----------
-    celsius, remounted, port_closed
+    of, celsius, remounted, port_closed
         As in `TakeInfo`.
     level_dbfs : float or None
         Level not to be exceeded; None for the highest that is safe and clean.
@@ -69,6 +77,7 @@ class LiveRequest:
     subject: str
     state: str | None = None
     unit: str = "A"
+    of: str = ""
     jig: str = "high-side"
     load_ohm: float | None = None
     load_tolerance_percent: float | None = None
@@ -106,6 +115,7 @@ def record_take(
     """
     check_options(request.subject, request.jig, request.load_ohm, request.load_tolerance_percent, request.state)
     check_circumstances(request.subject, request.celsius, request.remounted, request.port_closed)
+    check_of(request.subject, request.of)
     if not 0.001 <= request.accuracy_percent <= 100:
         raise StillboxError(f"an accuracy of {request.accuracy_percent:g} % cannot be asked", "give 0.001 to 100")
     if request.level_dbfs is not None and not -80 <= request.level_dbfs <= 0:
@@ -132,18 +142,20 @@ class _Session:
             request.load_ohm,
             cast(JigKind, request.jig),
             request.port_closed,
+            request.of,
         )
         description, calibration = build.description, build.calibration
         reference_ohm = None if calibration is None else calibration.reference_ohm
         self._facts = JigFacts(self._clips, reference_ohm, description.rated_ohm)
         self._loudest_volts = loudest_volts(device.info)
-        self._permit = sound_permit(build, device, self._clips.subject)
+        self._permit = sound_permit(build, device, self._clips.subject, self._clips.of)
         self._limit = self._permit.limit
 
     def run(self) -> TakeInfo:
         excitation = self._excitation()
         self._device.require_rate(excitation.sample_rate_hz)
-        partial_path = self._build.partial_path(self._clips.subject, self._clips.state, self._clips.unit)
+        clips = self._clips
+        partial_path = self._build.partial_path(clips.subject, clips.state, clips.unit, clips.of)
         self._device.connect(self._clips)
         self._say(f"checking the wiring quietly on {self._device.info.name}")
         check = check_before_sweep(
@@ -213,6 +225,7 @@ class _Session:
                 subject=self._clips.subject,
                 state=self._clips.state,
                 unit=self._clips.unit,
+                of=self._clips.of,
                 jig=self._clips.jig,
                 load_ohm=self._request.load_ohm,
                 load_tolerance_percent=self._request.load_tolerance_percent,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime
@@ -38,12 +39,49 @@ low-side: channel 1 across resistor and speaker together, channel 2 across the r
 NAME_PATTERN = r"^[A-Za-z0-9][A-Za-z0-9 ._+-]{0,39}$"
 """Names of states and units: they become part of file names."""
 
+OF_PATTERN = r"^[A-Za-z0-9_]{1,40}$"
+"""Names of drivers and parts: the fourth field of an address, and a word in netlists."""
+
 MOST_DIGITS = 18
 """No take has a longer number."""
 
 
 STATE_SUBJECTS = ("in-box", "microphone", "part")
 """What changes with the stage of the work; elsewhere a state would say nothing, and would never be looked at."""
+
+
+DRIVER_SUBJECTS = ("free-air", "added-mass", "test-box", "in-box")
+"""What can be of one driver, its own terminals on the clips; in the box without a name it is of the speaker's."""
+
+
+def named_of(subject: str, driver: str | None = None, part: str | None = None) -> str:
+    """What a take is of within its unit: the name of a driver, of a part, or none.
+
+    Raises
+    ------
+    StillboxError
+        If a take of ``subject`` is not of such a thing, or the name cannot be one.
+    """
+    for name, what, subjects in ((driver, "driver", DRIVER_SUBJECTS), (part, "part", ("part",))):
+        if name is None:
+            continue
+        if subject not in subjects:
+            raise StillboxError(
+                f"a take of {subject} is not of a {what} by name, as '{name[:60]}': only takes of "
+                f"{', '.join(subjects)} are",
+                f"leave --{what} out",
+            )
+        return name
+    return ""
+
+
+def check_of(subject: str, of: str) -> None:
+    """StillboxError where a take of ``subject`` cannot be of something by that name; empty is none."""
+    if of and subject not in (*DRIVER_SUBJECTS, "part"):
+        raise StillboxError(f"a take of {subject} is not of a driver or a part by name, as '{of[:60]}'", "leave it out")
+    if of and not re.fullmatch(OF_PATTERN, of):
+        what = "a part" if subject == "part" else "a driver"
+        raise StillboxError(f"'{of[:60]}' cannot name {what}", "use letters, digits and _, at most 40 characters")
 
 
 def usual_state(subject: str) -> str:
@@ -131,6 +169,8 @@ class TakeInfo(BaseModel):
     subject: Subject
     state: str = Field("", pattern=r"^$|" + NAME_PATTERN)
     unit: str = Field("A", pattern=NAME_PATTERN)
+    of: str = Field("", pattern=r"^$|" + OF_PATTERN)
+    """Name of the driver on whose own terminals the clips sat, or of the part; empty where there is no choice."""
     created: datetime
     jig: JigKind = "high-side"
     load_ohm: float | None = Field(None, gt=0, le=1e5)
@@ -159,8 +199,8 @@ class TakeInfo(BaseModel):
 
     @property
     def address(self) -> str:
-        """``subject/state/unit`` as a person types it."""
-        return f"{self.subject}/{self.state or '-'}/{self.unit}"
+        """``subject/state/unit`` as a person types it, and ``/of`` where it is of something by name."""
+        return f"{self.subject}/{self.state or '-'}/{self.unit}" + (f"/{self.of}" if self.of else "")
 
     @property
     def circumstances(self) -> list[str]:
@@ -176,19 +216,28 @@ def fitting_takes(
     state: str | None = None,
     unit: str | None = None,
     port_closed: bool = False,
+    of: str | None = None,
 ) -> list[TakeInfo]:
     """Those of ``takes`` that fit, in their order; None in ``state`` or ``unit`` fits all, ``-`` is the empty state.
 
-    Takes with the port closed by hand fit only where they are asked for, or by their number.
+    Takes with the port closed by hand fit only where they are asked for, or by their number. None in ``of`` fits those
+    without a name, or all where every one has a name; ``-`` is none.
 
     Digits alone in ``state`` are the number of a take, unless there is a state of that very name.
     """
     wanted = [take for take in takes if take.subject == subject and unit in (None, take.unit)]
     alike = [take for take in wanted if take.port_closed == port_closed]
-    named = [take for take in alike if state in (None, take.state, take.state or "-")]
+    named = _of([take for take in alike if state in (None, take.state, take.state or "-")], of)
     if named or state is None or not (state.isascii() and state.isdigit()):
         return named
     return [take for take in wanted if take.number == int(state[:MOST_DIGITS])]
+
+
+def _of(takes: list[TakeInfo], of: str | None) -> list[TakeInfo]:
+    nameless = [take for take in takes if not take.of]
+    if of is None:
+        return nameless or takes
+    return nameless if of == "-" else [take for take in takes if take.of == of]
 
 
 def words_of_choice(state: str | None, unit: str | None) -> str:
@@ -212,6 +261,7 @@ class TakeAbout(TypedDict):
     origin: str
     state: NotRequired[str]
     unit: NotRequired[str]
+    of: NotRequired[str]
     jig: NotRequired[JigKind]
     load_ohm: NotRequired[float | None]
     load_tolerance_percent: NotRequired[float | None]

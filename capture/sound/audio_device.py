@@ -72,6 +72,7 @@ class Clips:
     load_ohm: float | None = None
     jig: JigKind = "high-side"
     port_closed: bool = False
+    of: str = ""
 
 
 @dataclass(frozen=True)

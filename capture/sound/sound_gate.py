@@ -11,7 +11,8 @@ from __future__ import annotations
 
 from stillbox.capture.build.build_folder import BuildFolder
 from stillbox.capture.errors import StillboxError
-from stillbox.capture.recording.take import Subject
+from stillbox.capture.files.build_layout import DESCRIPTION_FILE
+from stillbox.capture.recording.take import DRIVER_SUBJECTS, Subject
 from stillbox.capture.sound.audio_device import AudioDevice, DeviceInfo
 from stillbox.capture.sound.output_calibration import loudest_volts
 from stillbox.capture.sound.safety import acknowledge_cautions, cautions_acknowledged, output_limit, tone_limit
@@ -42,18 +43,40 @@ def read_cautions(build: BuildFolder, info: DeviceInfo, said_so: bool) -> None:
     acknowledge_cautions(build)
 
 
-def sound_permit(build: BuildFolder, device: AudioDevice, subject: Subject) -> SoundPermit:
+class LowestNotTold(StillboxError):
+    """Nobody has said how low a driver may be swept on its own terminals, so nothing may sound there."""
+
+    def __init__(self, driver: str) -> None:
+        super().__init__(
+            f"it is not known how low driver '{driver}' may be swept on its own terminals, so nothing was played",
+            f"say it in {DESCRIPTION_FILE}: [limits.drivers.{driver}] lowest_hz, for a tweeter no less than twice its "
+            f'resonance; or, if it is the driver in the box, [driver] name = "{driver}"',
+        )
+
+
+def sound_permit(build: BuildFolder, device: AudioDevice, subject: Subject, driver: str = "") -> SoundPermit:
     """Leave to play into what is on the clips, within the limits of the build for that subject.
+
+    Parameters
+    ----------
+    driver : str
+        Name of the driver on whose own terminals the clips sit; empty for what has no name.
 
     Raises
     ------
     CautionsNotRead
+    LowestNotTold
     StillboxError
         If ``build.toml`` or the kept voltage of the output cannot be read: without known limits nothing sounds.
     """
     info = device.info
     _require_cautions(build, info)
-    limits = build.description.limits.of(subject)
+    description = build.description
+    limits = description.limits.of(subject, driver)
+    if subject in DRIVER_SUBJECTS and driver not in ("", description.driver.name):
+        own = description.limits.drivers.get(driver)
+        if own is None or own.lowest_hz is None:  # that of other drivers says nothing of this one
+            raise LowestNotTold(driver)
     return _granted(info, output_limit(limits, loudest_volts(info), _reference_ohm(build)))
 
 

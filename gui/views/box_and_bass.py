@@ -97,7 +97,7 @@ class _BoxAndBass(View):
     def compute(self, bench: Bench, takes: Sequence[TakeInfo]) -> Iterator[Results]:
         (take,) = takes
         curve = bench.curve(take)
-        free_air = bench.newest("free-air", unit=take.unit)
+        free_air = bench.free_air(take.unit, take.of)
         data = BoxAndBass(curve, take, free_air)
         title = f"{bench.name}, {take.state + ', ' if take.state else ''}unit {take.unit}: box and bass"
         base = Results("", notes=curve.warnings, title=title, ends_hz=(LOW_HZ, HIGH_HZ), data=data)

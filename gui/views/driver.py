@@ -78,7 +78,7 @@ class _Driver(View):
         title = f"{bench.name}, unit {take.unit}: driver"
         curve = bench.curve(take)
         base = Results("", notes=curve.warnings, title=title, ends_hz=ENDS_HZ, data=Driver(curve))
-        free_air = take if take.subject == "free-air" else bench.newest("free-air", unit=take.unit)
+        free_air = take if take.subject == "free-air" else bench.free_air(take.unit, take.of)
         if free_air is None:
             yield replace(base, sentence=sentence_without_free_air(take.unit))
             return

@@ -11,7 +11,6 @@ from typing import TYPE_CHECKING
 import numpy as np
 from matplotlib.figure import Figure
 
-from stillbox.analysis.bench import told_apart
 from stillbox.analysis.comparison.opening import opening_of
 from stillbox.analysis.curve.curve_files import write_curve_csv, write_touchstone
 from stillbox.analysis.drawing.picture_curves import draw_difference, magnitude_difference
@@ -25,6 +24,7 @@ from stillbox.analysis.page.write_up import write_build_report
 from stillbox.analysis.ringing.comparison import Change, Comparison
 from stillbox.analysis.ringing.result_words import BEYOND_DOUBT, told_text
 from stillbox.analysis.ringing.summary import first_changes, listed_changes
+from stillbox.analysis.watched_build import told_apart
 from stillbox.capture.errors import StillboxError
 from stillbox.capture.files.output_file import PAGE
 from stillbox.gui.parts.words import RESONANCE_TIP, frequency_words, ohm_words
