@@ -128,7 +128,7 @@ class FitReport:
         for pair in self.correlations:
             yield pair.sentence(remedies.get(frozenset(pair.names), ""))
         if not self.correlations:
-            yield f"no two of its numbers hang together by {STRONG:g} or more"
+            yield f"no two of its numbers are hard to tell apart (no correlation of {STRONG:g} or more)"
 
     def document(self, remedies: Mapping[frozenset[str], str]) -> dict[str, Any]:
         """The same for other programs."""

@@ -63,7 +63,7 @@ def test_numbers_that_the_data_tell_have_the_uncertainty_of_least_squares() -> N
     assert [one.std for one in found.numbers] == pytest.approx(expected, rel=1e-6)
     assert [(one.reason, one.bound) for one in found.numbers] == [("", None)] * 2
     assert found.converged and found.remaining < 1e-3
-    assert list(found.lines({})) == ["no two of its numbers hang together by 0.9 or more"]
+    assert list(found.lines({})) == ["no two of its numbers are hard to tell apart (no correlation of 0.9 or more)"]
 
 
 @pytest.mark.parametrize(("side", "truth"), [("least", -2.0), ("most", 9.0)])
