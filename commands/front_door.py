@@ -30,6 +30,7 @@ from stillbox.capture.files.whole_file import ON_WINDOWS
 from stillbox.capture.stop_signals import StopSignals, stop_signals
 from stillbox.commands.driver_and_box import bass, box, driver
 from stillbox.commands.live import devices, jig, record
+from stillbox.commands.parts import combine
 from stillbox.commands.printing import say, warn
 from stillbox.commands.recordings import excitation, import_recording, start, takes
 from stillbox.commands.results import calibrate, compare, curve, decay, demo, findings, report
@@ -52,6 +53,7 @@ COMMANDS: dict[str, Callable[..., None]] = {
     "driver": driver,
     "box": box,
     "bass": bass,
+    "combine": combine,
     "report": report,
 }
 

@@ -7,6 +7,7 @@ multipliers and tolerances [M].)
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -35,11 +36,11 @@ _MULTIPLIERS: Mapping[Kind, Mapping[str, int]] = {
 _PREFIXES = {**_SMALL, "": 0, "k": 3, "K": 3, "M": 6, "G": 9}
 _UNIT_NAMES: Mapping[str, Kind] = {"f": "capacitor", "h": "coil", "ohm": "resistor", "ohms": "resistor"}
 
-_PERCENT = re.compile(r"\s*(?:±|\+/-|\+-)?\s*(\d+(?:\.\d+)?)\s*%$")
+_PERCENT = re.compile(r"\s*(?:±|\+/-|\+-)?\s*(\d+(?:[.,]\d+)?)\s*%$")
 _CODE = re.compile(r"(?P<whole>\d*)(?P<letter>[A-Za-z])(?P<part>\d+)\s?(?P<tail>[A-Za-z]*)")
 _PLAIN = re.compile(r"(?P<number>\d+\.?\d*|\.\d+)\s?(?P<tail>(?:[A-Za-z]+\s?)*)")
 _EXPONENT = re.compile(r"(?P<number>(?:\d+\.?\d*|\.\d+)[eE][+-]?\d{1,2})\s?(?P<unit>[A-Za-z]*)")
-_WITH_UNIT = re.compile(r"(?P<prefix>[a-zA-Z]?)(?P<unit>ohms?|f|h)(?P<tolerance>[A-Z]?)", re.IGNORECASE)
+_WITH_UNIT = re.compile(r"(?P<prefix>[pnumkg]?)(?P<unit>ohms?|f|h)(?P<tolerance>[A-Z]?)", re.IGNORECASE)
 _THREE_DIGITS = re.compile(r"(\d\d)(\d)")
 LONGEST = 40
 
@@ -81,14 +82,14 @@ def read_marking(text: str, kind: Kind | None = None) -> Marking:
     StillboxError
         If it means nothing, more than one thing, or a part of another kind; with the remedy.
     """
-    bare, tolerance = _without_percent(_plain_letters(text))
+    bare, tolerance = _without_percent(text.strip())
     try:
-        found = _read(bare, kind)
+        found = _read(_plain_letters(bare), kind)
     except StillboxError as error:
         raise StillboxError(f"'{text}': {error.fault}", error.remedy) from error
     if kind is not None and found.kind not in (None, kind):
         raise StillboxError(f"'{text}' is the value of a {found.kind}, not of a {kind}", "correct the one or the other")
-    if not found.value > 0:
+    if not 0 < found.value < math.inf:
         raise StillboxError(f"'{text}' is no value above 0", _EXAMPLES)
     if tolerance is not None and found.tolerance_percent is not None:
         raise StillboxError(f"'{text}' has two tolerances", "give one")
@@ -117,17 +118,17 @@ def _plain_letters(text: str) -> str:
 
 def _without_percent(text: str) -> tuple[str, float | None]:
     found = _PERCENT.search(text)
-    return (text, None) if found is None else (text[: found.start()].strip(), float(found[1]))
+    return (text, None) if found is None else (text[: found.start()].strip(), float(found[1].replace(",", ".")))
 
 
 def _read(text: str, kind: Kind | None) -> Marking:
     if len(text) <= LONGEST:
-        if found := _CODE.fullmatch(text):
-            return _code(found, kind)
         if found := _EXPONENT.fullmatch(text):
             unit = found["unit"].lower()
             if unit in ("", *_UNIT_NAMES):
                 return Marking(float(found["number"]), _UNIT_NAMES.get(unit))
+        if found := _CODE.fullmatch(text):
+            return _code(found, kind)
         if found := _PLAIN.fullmatch(text):
             return _plain(found["number"], found["tail"].replace(" ", ""), kind)
     raise StillboxError("no value of a part", _EXAMPLES)

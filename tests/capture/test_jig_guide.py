@@ -16,7 +16,7 @@ from places import ROOT
 
 from stillbox.capture.build.build_description import BuildDescription, Limits, description_template
 from stillbox.capture.errors import StillboxError
-from stillbox.capture.jig.e_series import SERIES, values_between
+from stillbox.capture.jig.e_series import values_between
 from stillbox.capture.jig.jig_guide import (
     JigLevels,
     attenuator_for,
@@ -45,22 +45,6 @@ from stillbox.capture.practice.practice_speakers import (
 )
 from stillbox.capture.sound.audio_device import Clips
 from stillbox.capture.sound.safety import output_limit
-
-# IEC 60063 as printed in the table of qsl.net/g4usp, "Component preferred values".
-E12 = [10, 12, 15, 18, 22, 27, 33, 39, 47, 56, 68, 82]
-E24 = sorted([*E12, 11, 13, 16, 20, 24, 30, 36, 43, 51, 62, 75, 91])
-E96_START = [100, 102, 105, 107, 110, 113, 115, 118, 121, 124, 127, 130]
-
-
-def test_preferred_values() -> None:
-    assert [round(10 * value) for value in SERIES["E12"]] == E12
-    assert [round(10 * value) for value in SERIES["E24"]] == E24
-    assert [round(100 * value) for value in SERIES["E96"][:12]] == E96_START
-    assert round(100 * SERIES["E96"][-1]) == 976
-    assert values_between(4.6, 12, "E12") == [4.7, 5.6, 6.8, 8.2, 10.0, 12.0]
-    assert values_between(4700, 4700) == [4700.0]
-    with pytest.raises(StillboxError, match="no series 'E13'"):
-        values_between(1, 2, "E13")
 
 
 @given(
