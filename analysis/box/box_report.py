@@ -37,6 +37,7 @@ from stillbox.analysis.physics.volume import (
 )
 from stillbox.analysis.system.box_sound import Origin
 from stillbox.analysis.system.described_box import (
+    budget_question,
     described_budget,
     described_modes_hz,
     described_shared_air,
@@ -161,7 +162,8 @@ def _box_of_take(bench: Bench, take: TakeInfo, driver: DriverReport) -> BoxRepor
             "the driver in the box is not quite the driver in free air (suspension or temperature have changed); its "
             "parameters were given more freedom: make both takes one after the other"
         )
-    budget = described_budget(description, take.state, warnings)
+    budget = described_budget(description, take.state)
+    warnings += budget_question(description)
     effective = None
     if driver.absolute is not None:
         effective = effective_volume_m3(driver.absolute.vas_m3, fit.alpha)

@@ -147,11 +147,10 @@ def _driver_of_take(bench: Bench, take: TakeInfo, meter: MeterReading | None) ->
         warnings += disagreements(named, textbook, fit.creep)
     except StillboxError as error:
         warnings.append(f"three-point method: {error}")
-    lacking: list[str] = []
-    second = _second_take(bench, take, fit, description, lacking)
+    second, lacking = _second_take(bench, take, fit, description)
     warnings += lacking if second is None else [*lacking, *second.warnings, *pressure_question(description)]
     every = tuple(dict.fromkeys(warnings))
-    return DriverReport(bench.name, take.unit, fit, textbook, second, every, tuple(lacking), take.of)
+    return DriverReport(bench.name, take.unit, fit, textbook, second, every, lacking, take.of)
 
 
 def _level_warnings(bench: Bench, take: TakeInfo, fit: DriverFit) -> list[str]:
@@ -177,41 +176,50 @@ def _level_warnings(bench: Bench, take: TakeInfo, fit: DriverFit) -> list[str]:
 
 
 def _second_take(
-    bench: Bench, free_air: TakeInfo, driver: DriverFit, description: BuildDescription, lacking: list[str]
-) -> SecondTake | None:
-    """Absolute parameters where a second take and the numbers that belong to it are there; else what is ``lacking``."""
-    mass_take = bench.newest("added-mass", unit=free_air.unit, of=free_air.of or "-")
-    box_take = bench.newest("test-box", unit=free_air.unit, of=free_air.of or "-")
-    mass, volume, cone = description.added_mass, description.test_box, bench.place_of(free_air)
-    added = test = None
-    if mass_take is not None and mass.grams is None:
-        lacking.append("there is a take of added-mass, but build.toml does not say how many grams: [added_mass] grams")
-    elif mass_take is not None and mass.grams is not None:
-        fit = fitted_driver(bench, mass_take)
-        added = AddedMassTake(fit, Known(mass.grams / 1000, mass.tolerance_percent))
-    if box_take is not None and volume.litres is None:
-        lacking.append("there is a take of test-box, but build.toml does not say how many litres: [test_box] litres")
-    elif box_take is not None and volume.litres is not None:
-        opened = open_test_box(bench.fit(box_take))
-        lacking += opened
-        if not opened:
-            box = bench.kept(
-                "box fit",
-                nameless(box_take),
-                lambda: fit_box(bench.spectrum(box_take), bench.fit(box_take), driver, vented=False),
-                driver,
-            )
-            leak = leak_verdict(box)
-            test = KnownBoxTake(box, Known(volume.litres / 1000, volume.tolerance_percent), leak.probability)
+    bench: Bench, free_air: TakeInfo, driver: DriverFit, description: BuildDescription
+) -> tuple[SecondTake | None, tuple[str, ...]]:
+    """Absolute parameters where a second take and the numbers that belong to it are there; and what is lacking."""
+    added, no_mass = _added_mass(bench, free_air, description)
+    test, no_box = _test_box(bench, free_air, driver, description)
+    lacking, cone = (*no_mass, *no_box), bench.place_of(free_air)
     if added is None and test is None:
-        return None
+        return None, lacking
     if cone.diameter_mm is None:
-        lacking.append("the diameter of the cone is not known: [driver] diameter_mm in build.toml; no Vas, no level")
-        return None
-    return second_take(
+        unknown = "the diameter of the cone is not known: [driver] diameter_mm in build.toml; no Vas, no level"
+        return None, (*lacking, unknown)
+    diameter = Known(cone.diameter_mm / 1000, cone.diameter_tolerance_percent)
+    return second_take(driver, diameter, air_of(description), added, test), lacking
+
+
+def _added_mass(
+    bench: Bench, free_air: TakeInfo, description: BuildDescription
+) -> tuple[AddedMassTake | None, tuple[str, ...]]:
+    """The driver with a mass on its cone; and what is lacking for that."""
+    take, mass = bench.newest("added-mass", unit=free_air.unit, of=free_air.of or "-"), description.added_mass
+    if take is None:
+        return None, ()
+    if mass.grams is None:
+        return None, ("there is a take of added-mass, but build.toml does not say how many grams: [added_mass] grams",)
+    return AddedMassTake(fitted_driver(bench, take), Known(mass.grams / 1000, mass.tolerance_percent)), ()
+
+
+def _test_box(
+    bench: Bench, free_air: TakeInfo, driver: DriverFit, description: BuildDescription
+) -> tuple[KnownBoxTake | None, tuple[str, ...]]:
+    """The driver in a box of known volume; and what is lacking for that."""
+    take, volume = bench.newest("test-box", unit=free_air.unit, of=free_air.of or "-"), description.test_box
+    if take is None:
+        return None, ()
+    if volume.litres is None:
+        return None, ("there is a take of test-box, but build.toml does not say how many litres: [test_box] litres",)
+    opened = open_test_box(bench.fit(take))
+    if opened:
+        return None, tuple(opened)
+    box = bench.kept(
+        "box fit",
+        nameless(take),
+        lambda: fit_box(bench.spectrum(take), bench.fit(take), driver, vented=False),
         driver,
-        Known(cone.diameter_mm / 1000, cone.diameter_tolerance_percent),
-        air_of(description),
-        added,
-        test,
     )
+    probability = leak_verdict(box).probability
+    return KnownBoxTake(box, Known(volume.litres / 1000, volume.tolerance_percent), probability), ()

@@ -142,7 +142,10 @@ class _Reader:
         elements = [element for element in elements if not self._is_source(element)]
         self._check_names(elements)
         self._check_connections(elements)
-        parts = tuple(_with_losses([element for element in elements if element.letter != "X"], elements, self._notes))
+        bare = [element for element in elements if element.letter != "X"]
+        losses, apart = _losses(bare, elements)
+        self._notes += apart
+        parts = tuple(_with_losses(bare, losses))
         drivers = tuple(
             DriverPlace(self._driver_name(one), *one.nodes, one.model) for one in elements if one.letter == "X"
         )
@@ -334,11 +337,14 @@ def _node(word: str) -> str:
     return GROUND if word.casefold() == "gnd" else word.casefold()
 
 
-def _with_losses(parts: list[_Element], elements: list[_Element], notes: list[str]) -> Iterator[Part]:
-    """Parts, resistors that are the loss of one taken into it."""
+def _losses(
+    parts: list[_Element], elements: list[_Element]
+) -> tuple[dict[str, tuple[_Element, str]], list[str]]:
+    """By the key of a part, the resistor that is its loss and the node between; and which are none, named as if."""
     touched = Counter(node for element in elements for node in element.nodes)
     named = {element.key: element for element in parts}
     losses: dict[str, tuple[_Element, str]] = {}
+    apart: list[str] = []
     for part in parts:
         loss = named.get("r" + part.key)
         if loss is None or part.letter not in LOSSY:
@@ -348,7 +354,12 @@ def _with_losses(parts: list[_Element], elements: list[_Element], notes: list[st
         if node not in (INPUT, GROUND) and touched[node] == 2:
             losses[part.key] = loss, node
         else:
-            notes.append(f"{loss.name} is no loss of {part.name}, as it is not in series with it alone: it is a part")
+            apart.append(f"{loss.name} is no loss of {part.name}, as it is not in series with it alone: it is a part")
+    return losses, apart
+
+
+def _with_losses(parts: list[_Element], losses: dict[str, tuple[_Element, str]]) -> Iterator[Part]:
+    """Parts, resistors that are the loss of one taken into it."""
     taken = {loss.key for loss, _ in losses.values()}
     for part in parts:
         if part.key in taken:

@@ -119,8 +119,15 @@ def described_softening(description: BuildDescription, state: str) -> Softening 
     return Softening(part, float(turn), LN_TURN_STD)
 
 
-def described_budget(description: BuildDescription, state: str, warnings: list[str]) -> VolumeBudget | None:
-    """What is in the box in a state; None where the inside is not known. What is missing goes to ``warnings``."""
+def budget_question(description: BuildDescription) -> list[str]:
+    """What the volume budget lacks; empty where it lacks nothing, or there is none."""
+    if description.inside_mm is None or description.volumes.driver_litres is not None:
+        return []
+    return ["the volume budget lacks the driver: [volumes] driver_litres in build.toml"]
+
+
+def described_budget(description: BuildDescription, state: str) -> VolumeBudget | None:
+    """What is in the box in a state; None where the inside is not known."""
     if description.inside_mm is None:
         return None
     volumes, port = description.volumes, description.port
@@ -133,8 +140,6 @@ def described_budget(description: BuildDescription, state: str, warnings: list[s
         )
         if litres
     ]
-    if volumes.driver_litres is None:
-        warnings.append("the volume budget lacks the driver: [volumes] driver_litres in build.toml")
     if port.diameter_mm is not None and port.length_mm is not None:
         wall_m = (port.wall_mm or 0.0) / 1000
         items.append(VolumeItem("port", port_volume_m3(port.diameter_mm / 1000, port.length_mm / 1000, wall_m)))
