@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from functools import cached_property
+from functools import cached_property, partial
 
 import numpy as np
 from scipy.fft import irfft, next_fast_len, rfft
@@ -164,40 +165,14 @@ class WildBox:
 
     def recording(self, take: str, excitation: Excitation, seed: int) -> Recording:
         """A take of two channels through the jig, as the project keeps it; ``seed`` is that of the noise."""
-        samples = self.samples(take, excitation, seed)
         subject, state = ABOUT_TAKES.get(take, (take, ""))
-        info = TakeInfo(
-            number=1 + TAKES.index(take),
-            subject=subject,  # type: ignore[arg-type]
-            state=state,
-            created=datetime(2024, 1, 1, tzinfo=UTC),
-            jig="high-side",
-            load_ohm=self.jig.marked_load_ohm if take == "load" else None,
-            load_tolerance_percent=self.jig.load_tolerance_percent if take == "load" else None,
-            excitation=excitation,
-            sweep_starts=tuple(sweep_starts(excitation)),
-            frames=len(samples),
-            origin="computed",
-            audio_file="none.flac",
-            samples_sha256="0" * 64,
-        )
-        return Recording(info, samples)
+        return taken(self.samples(take, excitation, seed), excitation, self.jig, 1 + TAKES.index(take), subject, state)
 
     def samples(self, take: str, excitation: Excitation, seed: int) -> np.ndarray:
         """The two channels alone, shape (frames, 2): source side of the reference resistor, clips side."""
-        played = excitation_samples(excitation)
-        # two seconds more, so that no ringing runs round into the silence before the sweep
-        size = next_fast_len(played.size + 2 * excitation.sample_rate_hz, real=True)
-        frequency_hz = np.fft.rfftfreq(size, 1 / excitation.sample_rate_hz)
-        if take == "channel-match":
-            spectrum, ways = rfft(played, size), (1.0, 1.0)
-        else:
-            speaker = self.dense_impedance(take, frequency_hz)
-            spectrum = rfft(played, size) / (speaker + self.jig.reference_ohm + self.jig.source_ohm)
-            ways = (speaker + self.jig.reference_ohm, speaker)
-        channels = np.stack([irfft(spectrum * way, size)[: played.size] for way in ways], axis=1)
         rng = np.random.default_rng([self.seed, seed, TAKES.index(take)])
-        return channels + rng.normal(0, 10 ** (self.jig.noise_dbfs / 20), channels.shape)
+        speaker = None if take == "channel-match" else partial(self.dense_impedance, take)
+        return through_jig(self.jig, speaker, excitation, rng)
 
     def dense_impedance(self, take: str, frequency_hz: Real) -> Complex:
         """Impedance at all lines of a spectrum from 0 Hz on: computed, and a cubic spline between.
@@ -247,6 +222,45 @@ class WildBox:
         import tomlkit
 
         return tomlkit.dumps(self.described.model_dump(exclude_defaults=True, mode="json"))
+
+
+def through_jig(
+    jig: Jig, impedance: Callable[[Real], Complex] | None, excitation: Excitation, rng: np.random.Generator
+) -> np.ndarray:
+    """The two channels, shape (frames, 2), with what has that impedance on the clips; None: both at the source."""
+    played = excitation_samples(excitation)
+    # two seconds more, so that no ringing runs round into the silence before the sweep
+    size = next_fast_len(played.size + 2 * excitation.sample_rate_hz, real=True)
+    spectrum = rfft(played, size)
+    ways: tuple[Complex | float, ...] = (1.0, 1.0)
+    if impedance is not None:
+        speaker = impedance(np.fft.rfftfreq(size, 1 / excitation.sample_rate_hz))
+        spectrum /= speaker + jig.reference_ohm + jig.source_ohm
+        ways = (speaker + jig.reference_ohm, speaker)
+    channels = np.stack([irfft(spectrum * way, size)[: played.size] for way in ways], axis=1)
+    return channels + rng.normal(0, 10 ** (jig.noise_dbfs / 20), channels.shape)
+
+
+def taken(
+    samples: np.ndarray, excitation: Excitation, jig: Jig, number: int, subject: str, state: str
+) -> Recording:
+    """Samples with their sidecar."""
+    info = TakeInfo(
+        number=number,
+        subject=subject,  # type: ignore[arg-type]
+        state=state,
+        created=datetime(2024, 1, 1, tzinfo=UTC),
+        jig="high-side",
+        load_ohm=jig.marked_load_ohm if subject == "load" else None,
+        load_tolerance_percent=jig.load_tolerance_percent if subject == "load" else None,
+        excitation=excitation,
+        sweep_starts=tuple(sweep_starts(excitation)),
+        frames=len(samples),
+        origin="computed",
+        audio_file="none.flac",
+        samples_sha256="0" * 64,
+    )
+    return Recording(info, samples)
 
 
 def _check_take(take: str) -> None:
