@@ -28,7 +28,7 @@ Step = tuple[str, str, float]
 
 
 def low_pass_values(order: int, ohm: float, hz: float, q: float = 2**-0.5) -> list[Step]:
-    """From the amplifier to the driver; a load of ``ohm``, -3 dB at ``hz`` (first, third), natural frequency (second)."""
+    """From the amplifier to a load of ``ohm``: -3 dB at ``hz``, in the second order that of its poles."""
     omega = 2 * np.pi * hz
     henry, farad = ohm / omega, 1 / (ohm * omega)
     if order == 1:

@@ -1,8 +1,8 @@
 """Dome tweeters (and midranges in a chamber of their own) as ladders that a circuit simulator holds too.
 
-Mechanics stands as its electrical dual: Bl^2 over a mechanical impedance; what is in series there lies in parallel here.
+Mechanics stands as its electrical dual: Bl^2 over a mechanical impedance; what is in series there is parallel here.
 Sources: dual circuits of electrodynamic drivers (Small, JAES 20(5), 1972); semi-inductance as a row of R-L pairs as in
-``speaker_circuit``. Ranges of resistance, fs, Q, magnetic fluid (Qms 0.5 to 1.6 instead of 2 to 5), chamber behind the
+``speaker_circuit``. Ranges of resistance, fs, Q, magnetic fluid (Qms 0.7 to 2.5 instead of 2 to 5), chamber behind the
 dome, bump of the dome at 8 to 15 kHz: common practice, no source.
 """
 

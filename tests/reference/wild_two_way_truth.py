@@ -137,12 +137,10 @@ class TwoWayTruth:
         return np.abs(self.solve(hz).share(name))
 
     def transfer(self, name: str, hz: Real) -> Complex:
-        """Voltage at a driver's terminals over that at the speaker's; its sign is the polarity."""
+        """Voltage of a driver's marked terminal against its other one, over that at the speaker's terminals."""
         omega = 2 * np.pi * np.asarray(hz, float)
-        found = self.solve(hz)
-        wire = self.wild.driver_wire
-        across = found.across[name] - (wire.ohm + 1j * omega * wire.henry) * found.currents[name]
-        return -across if self.wild.plan.nodes[name][0] == "0" else across
+        found, wire = self.solve(hz), self.wild.driver_wire
+        return found.across[name] - (wire.ohm + 1j * omega * wire.henry) * found.currents[name]
 
     def watts(self, volts: float, hz: float | None = None) -> dict[str, float]:
         """Power in each part, driver and the wire, W, for ``volts`` rms at the terminals.
@@ -183,9 +181,8 @@ class TwoWayTruth:
         for place in _places(hz, np.abs(self.impedance(hz))):
             owners = [name for name, places in without.items() if not _is_among(place, places)]
             if _is_among(place, held):
-                owner = "network"
-            else:
-                owner = owners[0] if len(owners) == 1 else "together"
+                owners = ["network"]
+            owner = owners[0] if len(owners) == 1 else "together"
             found.append(Extremum(place.kind, place.hz, place.ohm, owner))
         return tuple(found)
 

@@ -326,10 +326,11 @@ def write_build(
     for take, of in takes:
         if of and not OF_IS_KEPT:
             raise StillboxError(f"a build cannot keep yet that '{take}' is of '{of}'", "take the samples themselves")
-        info = wild.recording(take, excitation, seed, of).info
+        recording = wild.recording(take, excitation, seed, of)
+        info = recording.info
         named = {"of": of} if of else {}
         folder.add_take(
-            wild.samples(take, excitation, seed, of),
+            recording.samples,
             "PCM_24",
             subject=info.subject,
             state=state if state and info.state == "stock" else info.state,
