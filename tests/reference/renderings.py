@@ -16,6 +16,7 @@ import tempfile
 import time
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 PROJECT = Path(__file__).resolve().parents[2]
 if __name__ == "__main__":
@@ -95,12 +96,13 @@ def surroundings(width: int | None) -> Iterator[None]:
 @contextlib.contextmanager
 def one_bench() -> Iterator[None]:
     """All commands share a bench, as all parts of the window do: each result is computed once."""
-    benches: dict[tuple[Path, float | None], Bench] = {}
+    benches: dict[tuple[object, ...], Bench] = {}
 
-    def shared(path: Path, gate_s: float | None = None, *, told: bool = False) -> Bench:
-        if (path, gate_s) not in benches:
-            benches[path, gate_s] = open_bench(path, gate_s, told=told)
-        return benches[path, gate_s]
+    def shared(*how: Any, **more: Any) -> Bench:
+        key = (*how, *sorted(more.items()))
+        if key not in benches:
+            benches[key] = open_bench(*how, **more)
+        return benches[key]
 
     with pytest.MonkeyPatch.context() as patch:
         for name, module in list(sys.modules.items()):
@@ -147,6 +149,7 @@ def main() -> None:
         build = stored_build(Path(folder) / "build")
         for name, (lines, width) in wanted.items():
             text = rendered(lines, width, build)
+            assert "status 1\n" not in text, f"a fault of the program is not kept: {text}"
             path = FOLDER / f"{name}.txt"
             if not path.exists() or path.read_text(encoding="utf-8") != text:
                 path.write_text(text, encoding="utf-8", newline="\n")
