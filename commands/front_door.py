@@ -30,7 +30,7 @@ from stillbox.capture.files.whole_file import ON_WINDOWS
 from stillbox.capture.stop_signals import StopSignals, stop_signals
 from stillbox.commands.driver_and_box import bass, box, driver
 from stillbox.commands.live import devices, jig, record
-from stillbox.commands.parts import combine
+from stillbox.commands.parts import coil, combine, wire
 from stillbox.commands.printing import say, warn
 from stillbox.commands.recordings import excitation, import_recording, start, takes
 from stillbox.commands.results import calibrate, compare, curve, decay, demo, findings, report
@@ -54,6 +54,8 @@ COMMANDS: dict[str, Callable[..., None]] = {
     "box": box,
     "bass": bass,
     "combine": combine,
+    "coil": coil,
+    "wire": wire,
     "report": report,
 }
 

@@ -10,6 +10,18 @@ import typer
 from stillbox.commands.options import JsonOption
 from stillbox.commands.printing import print_json, show, warn_of
 
+WireOption = Annotated[
+    str, typer.Option("--wire", metavar="SIZE", help="Copper: diameter (1.4mm), section (2.5mm2) or gauge (awg14).")
+]
+CopperOption = Annotated[float, typer.Option("--celsius", metavar="T", help="Temperature of the copper, degrees C.")]
+DriverReOption = Annotated[
+    float | None, typer.Option("--re-ohms", metavar="R", help="DC resistance of the driver behind it: tells the loss.")
+]
+DriverQesOption = Annotated[
+    float | None, typer.Option("--qes", metavar="Q", help="Qes of that driver: tells what becomes of it.")
+]
+DriverQmsOption = Annotated[float | None, typer.Option("--qms", metavar="Q", help="Qms of that driver, for its Qts.")]
+
 
 def combine(
     target: Annotated[
@@ -46,3 +58,68 @@ def combine(
     for item in report.said():
         show(item)
     warn_of(report.notes)
+
+
+def coil(
+    wire: WireOption,
+    inductance: Annotated[
+        str | None, typer.Option(metavar="VALUE", help="What it is to have, as in 1.2mH; or else --turns.")
+    ] = None,
+    turns: Annotated[int | None, typer.Option(metavar="N", help="Turns; tells the inductance that they make.")] = None,
+    bobbin: Annotated[
+        str | None,
+        typer.Option(
+            metavar="DIAMETERxWIDTH",
+            help="Bobbin, mm: diameter that the wire lies on, and room along the axis; left out: the proportions that "
+            "need least wire (Brooks).",
+        ),
+    ] = None,
+    insulation: Annotated[
+        float | None,
+        typer.Option(metavar="MM", help="What the insulation adds to the wire's diameter; left out: usual lacquer."),
+    ] = None,
+    hz: Annotated[float, typer.Option(metavar="HZ", help="Frequency for which the skin effect is told.")] = 20_000.0,
+    celsius: CopperOption = 20.0,
+    re_ohms: DriverReOption = None,
+    qes: DriverQesOption = None,
+    qms: DriverQmsOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Design a coil without iron: turns for an inductance, or the inductance of turns.
+
+    With length and weight of the wire, DC resistance, outer diameter and skin effect; the inductance is the sum over
+    all turns. Iron and neighbouring coils change it.
+    """
+    from stillbox.analysis.network.wire_report import BehindIt, coil_report
+
+    report = coil_report(wire, inductance, turns, bobbin, insulation, celsius, hz, BehindIt(re_ohms, qes, qms))
+    if as_json:
+        print_json(report.document())
+        return
+    for item in report.said():
+        show(item)
+    warn_of(report.notes)
+
+
+def wire(
+    wire: WireOption,
+    length: Annotated[float, typer.Option(metavar="M", help="Length one way; there and back is counted.")],
+    contacts: Annotated[float, typer.Option(metavar="R", help="Resistance of all connections together, ohm.")] = 0.0,
+    celsius: CopperOption = 20.0,
+    re_ohms: DriverReOption = None,
+    qes: DriverQesOption = None,
+    qms: DriverQmsOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Resistance of wire and connections, and what it does to a driver.
+
+    With the driver's Re the loss of level, with Qes and Qms also the damping that is left.
+    """
+    from stillbox.analysis.network.wire_report import BehindIt, wire_report
+
+    report = wire_report(wire, length, contacts, celsius, BehindIt(re_ohms, qes, qms))
+    if as_json:
+        print_json(report.document())
+        return
+    for item in report.said():
+        show(item)

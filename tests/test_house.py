@@ -51,7 +51,7 @@ LIVE_CAPTURE = {"capture.sound.audio_device", "capture.sound.sound_card", "captu
 MOST_LINES = 500
 MOST_LINES_WITHOUT_A_REASON = 400
 MOST_LINES_OF_A_ROOM, MOST_FILES_OF_A_ROOM = 3000, 20
-TEST_TOOLS = {"pytest", "hypothesis", "tests", "reference", "recorded", "skrf", "pyfar", "sdypy", "jack"}
+TEST_TOOLS = {"pytest", "hypothesis", "tests", "reference", "recorded", "skrf", "pyfar", "cfsem", "sdypy", "jack"}
 
 
 def modules_of(room: str) -> list[Path]:
