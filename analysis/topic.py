@@ -11,7 +11,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Generic, TypeVar
+from typing import TYPE_CHECKING, Any, Generic, TypeVar
 
 from stillbox.analysis.bench import Bench
 from stillbox.analysis.controls import Asked, Control
@@ -20,6 +20,9 @@ from stillbox.analysis.section import Section
 from stillbox.capture.files.output_file import OutputKind
 from stillbox.capture.recording.take import TakeInfo
 
+if TYPE_CHECKING:
+    from stillbox.analysis.drawing.panels import PictureDescription
+
 Result = TypeVar("Result")
 Said = Iterator[str | Table]
 """Lines and tables in the order in which they are read."""
@@ -27,12 +30,34 @@ Said = Iterator[str | Table]
 
 @dataclass(frozen=True)
 class File(Generic[Result]):
-    """Something that can be written of a result: its name on the command line, its words, kind, and how."""
+    """Something that can be written of a result, but for its pictures.
+
+    Attributes
+    ----------
+    option : str
+        Its name on the command line.
+    words : str
+        What it is, in the window's menu.
+    kind : OutputKind
+    write : callable
+    parts : callable or None
+        Where a result may hold several of it, or none: the words of each, and the result with that alone.
+    """
 
     option: str
     words: str
     kind: OutputKind
     write: Callable[[Result, Path], None]
+    parts: Callable[[Result], Sequence[tuple[str, Result]]] | None = None
+
+
+@dataclass(frozen=True)
+class TopicPicture(Generic[Result]):
+    """A picture of a result: its name on the command line, its words, and what it shows."""
+
+    option: str
+    words: str
+    picture: Callable[[Result], PictureDescription]
 
 
 def no_sections(bench: Bench, takes: Sequence[TakeInfo]) -> Sequence[Section]:
@@ -60,6 +85,7 @@ class Topic(Generic[Result]):
         The result for other programs, as JSON.
     warnings : callable
     files : tuple of File
+    pictures : tuple of TopicPicture
     controls : tuple of Number and Choice
         What may be changed in it.
     sections : callable
@@ -74,5 +100,6 @@ class Topic(Generic[Result]):
     warnings: Callable[[Result], Sequence[str]]
     document: Callable[[Result], dict[str, Any]] | None = None
     files: tuple[File[Result], ...] = ()
+    pictures: tuple[TopicPicture[Result], ...] = ()
     controls: tuple[Control, ...] = ()
     sections: Callable[[Bench, Sequence[TakeInfo]], Sequence[Section]] = no_sections

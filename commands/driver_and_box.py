@@ -48,6 +48,11 @@ def driver(
         float | None, typer.Option("--re-tolerance", metavar="PERCENT", help="Tolerance of the multimeter.")
     ] = None,
     spice: SpiceOption = None,
+    csv: Annotated[
+        Path | None,
+        typer.Option(metavar="F", callback=check_table, help="Impedance, measured and fitted, as a table: .csv."),
+    ] = None,
+    plot: PlotOption = None,
     everything: FitOption = False,
     as_json: JsonOption = False,
     gate: GateOption = None,
@@ -60,7 +65,8 @@ def driver(
     from stillbox.analysis.driver.topic import DRIVER
 
     asked = {"unit": unit, "re_ohms": re_ohms, "re_tolerance": re_tolerance}
-    tell(DRIVER, bench, asked, {"--spice": spice}, as_json=as_json, everything=everything)
+    files = {"--spice": spice, "--csv": csv, "--plot": plot}
+    tell(DRIVER, bench, asked, files, as_json=as_json, everything=everything)
 
 
 def box(
@@ -98,6 +104,10 @@ def bass(
         float | None, typer.Option("--absorption-q", metavar="QA", help=GONE[0], hidden=True)
     ] = None,
     volts: Annotated[float, number_option(VOLTAGE, "V")] = USUAL_V,
+    spice: Annotated[
+        Path | None,
+        typer.Option("--spice", metavar="F", callback=check_netlist, help="Netlist of the changed box (SPICE, .cir)."),
+    ] = None,
     csv: Annotated[
         Path | None, typer.Option(metavar="F", callback=check_table, help="Curves as a table: .csv.")
     ] = None,
@@ -123,4 +133,4 @@ def bass(
         PORT_LENGTH.key: port_length,
         VOLTAGE.key: volts,
     }
-    tell(BASS, bench, asked, {"--csv": csv, "--plot": plot}, as_json=as_json)
+    tell(BASS, bench, asked, {"--spice": spice, "--csv": csv, "--plot": plot}, as_json=as_json)

@@ -31,12 +31,14 @@ def tell(
     asked : mapping
         What the topic's ``compute`` is asked for.
     files : mapping, optional
-        Where to write, by the name of the option (as the topic's files have it); None where it was not given.
+        Where to write, by the name of the option (as the topic's files and pictures have it); None where it was not
+        given.
     as_json : bool
         Print the document alone.
     everything : bool
         Say all of it, not what matters most.
     """
+    from stillbox.analysis.drawing.layout import save_picture
     from stillbox.capture.files.output_file import check_different
 
     wanted = {option: path for option, path in (files or {}).items() if path is not None}
@@ -45,6 +47,9 @@ def tell(
     for file in topic.files:
         if file.option in wanted:
             file.write(result, wanted[file.option])
+    for drawn in topic.pictures:
+        if drawn.option in wanted:
+            save_picture(drawn.picture(result), wanted[drawn.option])
     if as_json and topic.document is not None:
         print_json(topic.document(result))
         return

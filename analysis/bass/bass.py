@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from stillbox.analysis.bass.bass_controls import USUAL_V, VOLUME
+from stillbox.analysis.enclosure.box_quantities import closed_figures
 from stillbox.analysis.physics.port import ENDS, LONGEST_ENDS, Port
 from stillbox.analysis.system.box_sound import Bands, BassSystem, hatched_hz, level_db, response
 from stillbox.analysis.system.second_take import Absolute, Air
@@ -267,3 +268,14 @@ def _port_mass_ratio(system: BassSystem, change: Change, volume_m3: float | None
         port.length_m if change.port_length_m is None else change.port_length_m,
     )
     return new.mass_kg_per_m4(air.density_kg_m3, ends) / port.mass_kg_per_m4(air.density_kg_m3, ends)
+
+
+def changed_closed(system: BassSystem) -> tuple[float, float] | None:
+    """fc in Hz and Qtc of a changed closed box; None for a vented one, and where there is no such resonance."""
+    if system.model.vented:
+        return None
+    try:
+        fc_hz, _, _, qtc = closed_figures(system.model, system.parameters)
+    except StillboxError:
+        return None
+    return float(fc_hz), float(qtc)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 
 from stillbox.analysis.bass.bass import Change
@@ -14,13 +15,17 @@ from stillbox.analysis.bench import Bench
 from stillbox.analysis.box.box_report import BoxReport
 from stillbox.analysis.box.topic import fitted_box
 from stillbox.analysis.controls import Asked
-from stillbox.analysis.drawing.picture_style import picture_bytes, save_picture
+from stillbox.analysis.drawing.layout import picture_bytes
+from stillbox.analysis.drawing.panels import PictureDescription
 from stillbox.analysis.section import ReportPart, ReportPicture, Section
 from stillbox.analysis.system.meanings import meaning_lines
-from stillbox.analysis.topic import File, Said, Topic
+from stillbox.analysis.system.spice import box_netlist, netlist
+from stillbox.analysis.topic import File, Said, Topic, TopicPicture
 from stillbox.capture.errors import StillboxError
-from stillbox.capture.files.output_file import PICTURE, TABLE, write_output
+from stillbox.capture.files.output_file import NETLIST, TABLE, write_output
 from stillbox.capture.recording.take import TakeInfo
+
+CHANGED_BOX = "Changed box as a netlist"
 
 
 def _bass(bench: Bench, asked: Asked) -> BassReport:
@@ -43,9 +48,29 @@ def _table(report: BassReport, path: Path) -> None:
     write_output(path, TABLE, bass_csv(report.curves if report.changed_curves is None else report.changed_curves))
 
 
-def _plot(report: BassReport, path: Path) -> None:
-    title = f"{report.box.build}, state {report.box.state}: bass"
-    save_picture(picture_of_bass(title, bass_curves_named(report)), path)
+def _tables(report: BassReport) -> list[tuple[str, BassReport]]:
+    """One of each set of curves that is shown."""
+    return [
+        (f"Bass {name} as a table", replace(report, curves=curves, changed_curves=None))
+        for name, curves in bass_curves_named(report)
+    ]
+
+
+def _netlist(report: BassReport, path: Path) -> None:
+    """Of the changed box; where nothing was changed, of the box as measured."""
+    title = f"{report.box.build}, state {report.box.state}, unit {report.box.unit}"
+    if report.changed_system is None:
+        write_output(path, NETLIST, box_netlist(report.box.fit, title))
+    else:
+        write_output(path, NETLIST, netlist(report.changed_system, f"{title}, changed"))
+
+
+def _changed_box(report: BassReport) -> list[tuple[str, BassReport]]:
+    return [] if report.changed_system is None else [(CHANGED_BOX, report)]
+
+
+def _drawn(report: BassReport) -> PictureDescription:
+    return picture_of_bass(f"{report.box.build}, state {report.box.state}: bass", bass_curves_named(report))
 
 
 def _sections(bench: Bench, takes: Sequence[TakeInfo]) -> list[Section]:
@@ -75,7 +100,7 @@ def _box(bench: Bench, take: TakeInfo) -> BoxReport | None:
 def _picture(bass: BassReport) -> ReportPicture:
     named = bass_curves_named(bass)
     names = " and ".join(name for name, _ in named)
-    figure = picture_of_bass(f"{bass.box.build}, unit {bass.box.unit}: bass of {names}", named)
+    picture = picture_of_bass(f"{bass.box.build}, unit {bass.box.unit}: bass of {names}", named)
     curves = [one for _, one in named]
     shown = ["group delay"]
     if all(one.excursion_m is not None for one in curves):
@@ -86,7 +111,7 @@ def _picture(bass: BassReport) -> ReportPicture:
         f"Bass of {names}, computed from the impedance, without a room: level over the driver's reference level; "
         f"{', '.join(shown)}."
     )
-    return ReportPicture(caption, picture_bytes(figure, "svg"))
+    return ReportPicture(caption, picture_bytes(picture, "svg"))
 
 
 BASS = Topic(
@@ -98,9 +123,10 @@ BASS = Topic(
     warnings=lambda report: report.warnings,
     document=bass_document,
     files=(
-        File("--csv", "Curves of the bass as a table", TABLE, _table),
-        File("--plot", "Picture of the bass", PICTURE, _plot),
+        File("--spice", CHANGED_BOX, NETLIST, _netlist, _changed_box),
+        File("--csv", "Bass as a table", TABLE, _table, _tables),
     ),
+    pictures=(TopicPicture("--plot", "Picture of the bass", _drawn),),
     controls=(*CHANGES, VOLTAGE),
     sections=_sections,
 )

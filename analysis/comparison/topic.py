@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from pathlib import Path
 
 from stillbox.analysis.bench import Bench
 from stillbox.analysis.comparison.comparison_document import comparison_document
@@ -13,12 +12,8 @@ from stillbox.analysis.comparison.comparison_section import comparison_section, 
 from stillbox.analysis.comparison.comparison_words import changes_table
 from stillbox.analysis.comparison.opening import opening_of
 from stillbox.analysis.controls import Asked
-from stillbox.analysis.drawing.picture_style import save_picture
-from stillbox.analysis.drawing.pictures import (
-    PicturedState,
-    picture_of_difference,
-    picture_overlay,
-)
+from stillbox.analysis.drawing.panels import PictureDescription
+from stillbox.analysis.drawing.pictures import PicturedState, picture_of_difference, picture_overlay
 from stillbox.analysis.ringing.comparison import Comparison
 from stillbox.analysis.ringing.result_words import (
     TOLD_MEANING,
@@ -28,8 +23,7 @@ from stillbox.analysis.ringing.summary import (
     order_of_changes,
 )
 from stillbox.analysis.section import Section
-from stillbox.analysis.topic import File, Said, Topic
-from stillbox.capture.files.output_file import PICTURE
+from stillbox.analysis.topic import Said, Topic, TopicPicture
 from stillbox.capture.recording.take import TakeInfo
 
 
@@ -76,13 +70,12 @@ def _drawn(report: ComparisonReport) -> tuple[str, PicturedState, PicturedState]
     return f"{report.bench.name}: {named}", first, second
 
 
-def _overlay(report: ComparisonReport, path: Path) -> None:
-    """Both curves over each other."""
-    save_picture(picture_overlay(*_drawn(report), report.comparison), path)
+def _overlay(report: ComparisonReport) -> PictureDescription:
+    return picture_overlay(*_drawn(report), report.comparison)
 
 
-def _difference(report: ComparisonReport, path: Path) -> None:
-    save_picture(picture_of_difference(*_drawn(report), report.comparison), path)
+def _difference(report: ComparisonReport) -> PictureDescription:
+    return picture_of_difference(*_drawn(report), report.comparison)
 
 
 def _sections(bench: Bench, takes: Sequence[TakeInfo]) -> list[Section]:
@@ -102,9 +95,9 @@ COMPARISON = Topic(
     said=_said,
     warnings=lambda report: report.comparison.warnings,
     document=lambda report: comparison_document(report.comparison, report.opening),
-    files=(
-        File("--plot", "Picture of both states", PICTURE, _overlay),
-        File("--difference", "Picture of the difference", PICTURE, _difference),
+    pictures=(
+        TopicPicture("--plot", "Picture of both states", _overlay),
+        TopicPicture("--difference", "Picture of the difference", _difference),
     ),
     sections=_sections,
 )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -10,25 +11,24 @@ import numpy as np
 from stillbox.analysis.bench import Bench
 from stillbox.analysis.controls import Asked
 from stillbox.analysis.curve.curve_files import write_curve_csv, write_touchstone
-from stillbox.analysis.drawing.picture_style import save_picture
-from stillbox.analysis.drawing.pictures import (
-    picture_of_curve,
-)
+from stillbox.analysis.drawing.panels import PictureDescription
+from stillbox.analysis.drawing.pictures import picture_of_curve
 from stillbox.analysis.impedance.impedance import POINTS_PER_OCTAVE, ImpedanceCurve
 from stillbox.analysis.maths.number_words import percent_text
 from stillbox.analysis.ringing.ringing import listed
-from stillbox.analysis.topic import File, Said, Topic
-from stillbox.capture.files.output_file import PICTURE, TABLE, TOUCHSTONE
+from stillbox.analysis.topic import File, Said, Topic, TopicPicture
+from stillbox.capture.files.output_file import TABLE, TOUCHSTONE
 from stillbox.capture.recording.take import TakeInfo
 
 
 @dataclass(frozen=True)
 class CurveReport:
-    """The impedance of one take."""
+    """The impedance of one take; ``name`` is that of its state where it is told apart from another."""
 
     bench: Bench
     take: TakeInfo
     curve: ImpedanceCurve
+    name: str = ""
 
     @property
     def title(self) -> str:
@@ -63,19 +63,26 @@ def curve_text(take: TakeInfo, curve: ImpedanceCurve) -> str:
     )
 
 
-def _plot(report: CurveReport, path: Path) -> None:
+def _picture(report: CurveReport) -> PictureDescription:
     """With what rings in it where it is a take in the box."""
     curve = report.bench.curve(report.take)
-    if report.take.subject == "in-box":
-        found = report.bench.findings_of(report.take)
-        figure = picture_of_curve(report.title, curve, listed(found), found.detection_limit)
-    else:
-        figure = picture_of_curve(report.title, curve)
-    save_picture(figure, path)
+    if report.take.subject != "in-box":
+        return picture_of_curve(report.title, curve)
+    found = report.bench.findings_of(report.take)
+    return picture_of_curve(report.title, curve, listed(found), found.detection_limit)
+
+
+def _table(report: CurveReport, path: Path) -> None:
+    write_curve_csv(path, report.curve)
 
 
 def _touchstone(report: CurveReport, path: Path) -> None:
     write_touchstone(path, report.curve, f"{report.bench.name}: {report.take.address}")
+
+
+def _of_state(form: str) -> Callable[[CurveReport], list[tuple[str, CurveReport]]]:
+    """The impedance in some form, with the name of its state if it has one."""
+    return lambda report: [(f"Impedance{f' of {report.name}' if report.name else ''} {form}", report)]
 
 
 CURVE = Topic(
@@ -86,8 +93,14 @@ CURVE = Topic(
     said=_said,
     warnings=lambda report: report.curve.warnings,
     files=(
-        File("--csv", "Table of the impedance", TABLE, lambda report, path: write_curve_csv(path, report.curve)),
-        File("--touchstone", "One-port Z parameters", TOUCHSTONE, _touchstone),
-        File("--plot", "Picture of the impedance", PICTURE, _plot),
+        File("--csv", "Impedance as a table", TABLE, _table, _of_state("as a table")),
+        File(
+            "--touchstone",
+            "Impedance for simulators (Touchstone)",
+            TOUCHSTONE,
+            _touchstone,
+            _of_state("for simulators (Touchstone)"),
+        ),
     ),
+    pictures=(TopicPicture("--plot", "Picture of the impedance", _picture),),
 )

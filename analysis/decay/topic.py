@@ -11,55 +11,52 @@ from stillbox.analysis.controls import Asked
 from stillbox.analysis.curve.topic import title_of
 from stillbox.analysis.decay.decay_files import write_decay_csv
 from stillbox.analysis.decay.decay_of_take import TABLE_SLICES, decay_of_take, ridges_of
-from stillbox.analysis.drawing.picture_style import save_picture
-from stillbox.analysis.drawing.pictures import (
-    picture_of_decay,
-)
+from stillbox.analysis.drawing.panels import PictureDescription
+from stillbox.analysis.drawing.pictures import picture_of_decay
 from stillbox.analysis.impedance.findings import Finding
 from stillbox.analysis.impedance.repeatability import bare_driver_findings
 from stillbox.analysis.maths.quantity import value_text
 from stillbox.analysis.maths.table import Table
-from stillbox.analysis.ringing.result_words import (
-    NONE,
-)
+from stillbox.analysis.ringing.result_words import NONE
 from stillbox.analysis.ringing.ringing import listed
-from stillbox.analysis.topic import File, Said, Topic
+from stillbox.analysis.topic import File, Said, Topic, TopicPicture
 from stillbox.analysis.waterfall.decay_response import decay_of_response
 from stillbox.analysis.waterfall.ridges import Ridge
-from stillbox.capture.files.output_file import PICTURE, TABLE
+from stillbox.capture.files.output_file import TABLE
 from stillbox.capture.recording.take import TakeInfo
 
 
 @dataclass(frozen=True)
 class DecayReport:
-    """The ridges of a take, one for each of ``findings``; ``notes`` say where its band ends and why.
-
-    ``cycles``: time is drawn and written in cycles of each frequency.
-    """
+    """A take that has a decay; ``cycles``: time is drawn and written in cycles of each frequency."""
 
     bench: Bench
     take: TakeInfo
-    findings: Sequence[Finding]
-    ridges: tuple[Ridge, ...]
-    notes: tuple[str, ...]
     cycles: bool
+
+    @property
+    def findings(self) -> Sequence[Finding]:
+        if self.take.subject == "in-box":
+            return self.bench.findings_of(self.take).findings
+        return bare_driver_findings(self.bench.fit(self.take))
 
 
 def _decay(bench: Bench, asked: Asked) -> DecayReport:
     """Of the ``take`` that is asked for, in ``cycles`` or not."""
     take = bench.build.find_take(asked["take"])
-    ridges, notes = ridges_of(bench, take)
-    found = bench.findings_of(take).findings if take.subject == "in-box" else bare_driver_findings(bench.fit(take))
-    return DecayReport(bench, take, found, ridges, notes, bool(asked.get("cycles")))
+    bench.decay(take)  # a take that has none says so here
+    return DecayReport(bench, take, bool(asked.get("cycles")))
 
 
 def _said(report: DecayReport, everything: bool) -> Said:
-    if report.ridges:
+    """The ridge of each finding; notes say where the band ends and why."""
+    ridges, notes = ridges_of(report.bench, report.take)
+    if ridges:
         # Causes are told in the box only.
-        yield ridges_table(report.findings, report.ridges, with_causes=report.take.subject == "in-box")
+        yield ridges_table(report.findings, ridges, with_causes=report.take.subject == "in-box")
     else:
         yield "no resonance to follow"
-    for note in report.notes:
+    for note in notes:
         yield f"note: {note}"
 
 
@@ -84,11 +81,11 @@ def ridges_table(findings: Sequence[Finding], ridges: Sequence[Ridge], with_caus
     return Table(("frequency, Hz", *cause_head, "60 dB down after, ms", "dB per second", "why not"), tuple(rows))
 
 
-def _plot(report: DecayReport, path: Path) -> None:
+def _picture(report: DecayReport) -> PictureDescription:
     """As layered ridges and as a heat map."""
     found = listed(report.bench.findings_of(report.take)) if report.take.subject == "in-box" else ()
     decay = decay_of_take(report.bench, report.take, report.cycles)
-    save_picture(picture_of_decay(title_of(report.bench, report.take), decay, found), path)
+    return picture_of_decay(title_of(report.bench, report.take), decay, found)
 
 
 def _table(report: DecayReport, path: Path) -> None:
@@ -106,8 +103,6 @@ DECAY = Topic(
     compute=_decay,
     said=_said,
     warnings=lambda report: (),
-    files=(
-        File("--plot", "Picture of the decay", PICTURE, _plot),
-        File("--csv", "Table of the decay", TABLE, _table),
-    ),
+    files=(File("--csv", "Decay as a table", TABLE, _table),),
+    pictures=(TopicPicture("--plot", "Picture of the decay", _picture),),
 )

@@ -9,13 +9,13 @@ from matplotlib.ticker import FixedLocator, FuncFormatter
 from stillbox.analysis.drawing.picture_marks import EXPANDED
 from stillbox.analysis.drawing.picture_style import (
     GRID,
-    INK,
     RULE,
     SMALL_PT,
     SOFT_INK,
-    TEXT_PT,
     StateStyle,
     backed,
+    height_pt,
+    name_ordinate,
     plain_ohm_axis,
     signed_text,
     tint,
@@ -28,6 +28,8 @@ LINEAR_NOISE = 3.0
 LINEAR_SHARE = 1 / 200
 """The difference's axis is linear up to this many times its median uncertainty or this share of the largest change,
 logarithmic beyond."""
+TICK_PT = 16.0
+"""Height of a panel for each tick of that axis."""
 
 
 def magnitude_std_ohm(curve: ImpedanceCurve) -> FloatArray:
@@ -72,7 +74,7 @@ def draw_magnitude(axes: Axes, curve: ImpedanceCurve, style: StateStyle, name: s
         zorder=3,
     )
     plain_ohm_axis(axes)
-    axes.set_ylabel("Impedance, Ω", fontsize=TEXT_PT, color=INK)
+    name_ordinate(axes, "Impedance, Ω")
 
 
 def fit_ohm_range(axes: Axes, curves: list[ImpedanceCurve]) -> None:
@@ -110,7 +112,7 @@ def style_phase_axis(axes: Axes) -> None:
     axes.set_ylim(-95, 95)
     axes.yaxis.set_major_locator(FixedLocator([-90, -45, 0, 45, 90]))
     axes.yaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{signed_text(value)}°"))
-    axes.set_ylabel("Phase (thin line)", fontsize=TEXT_PT, color=SOFT_INK)
+    name_ordinate(axes, "Phase (thin line)", "Phase", colour=SOFT_INK)
     axes.tick_params(which="both", colors=SOFT_INK, labelsize=SMALL_PT, width=0.7, length=3)
     for side in ("top", "left", "bottom"):
         axes.spines[side].set_visible(False)
@@ -134,6 +136,8 @@ def draw_difference(axes: Axes, before: ImpedanceCurve, after: ImpedanceCurve, s
     linear_ohm = _round_step(max(LINEAR_NOISE * float(np.median(spread)), LINEAR_SHARE * largest))
     axes.set_yscale("symlog", linthresh=linear_ohm, linscale=0.6)
     decades = np.arange(np.log10(linear_ohm), np.log10(largest) + 1)
+    if height_pt(axes) < TICK_PT * (1 + 2 * decades.size):
+        decades = decades[::-2]  # zero and every second decade are enough
     steps = [0.0, *(sign * 10**power for power in decades for sign in (1, -1))]
     axes.yaxis.set_major_locator(FixedLocator(steps))
     axes.yaxis.set_minor_locator(FixedLocator([]))
@@ -141,7 +145,7 @@ def draw_difference(axes: Axes, before: ImpedanceCurve, after: ImpedanceCurve, s
     axes.set_ylim(-1.3 * largest, 1.3 * largest)
     axes.grid(axis="y", which="major", color=GRID, linewidth=0.7)
     axes.axhspan(-linear_ohm, linear_ohm, facecolor=tint(GRID, 0.5), linewidth=0, zorder=0.4)
-    axes.set_ylabel("Change of impedance, Ω", fontsize=TEXT_PT, color=INK)
+    name_ordinate(axes, "Change of impedance, Ω", "Change, Ω")
     words = axes.text(
         0.995,
         0.02,

@@ -10,17 +10,17 @@ from matplotlib.cm import ScalarMappable
 from matplotlib.colors import Normalize
 from matplotlib.ticker import FixedLocator, FuncFormatter
 
-from stillbox.analysis.drawing.picture_marks import text_width_pt
 from stillbox.analysis.drawing.picture_style import (
     BLIND,
     HEAT,
-    INK,
     PAPER,
     SMALL_PT,
     SOFT_INK,
-    TEXT_PT,
     StateStyle,
     backed,
+    name_ordinate,
+    signed_text,
+    text_width_pt,
     tint,
 )
 from stillbox.analysis.waterfall.decay import BoolArray, CumulativeDecay
@@ -34,6 +34,9 @@ LAYER_HEIGHT = 11.0
 """Height of the level range in units of the distance of two layers."""
 GRID_POINTS = 500
 BLIND_WORDS = "outside the decay's band"
+SCALE_TICKS_DB = (-40, -30, -20, -10, 0)
+SCALE_PT, SCALE_GAP_PT, SCALE_WIDTH_PT = 50.0, 7.0, 8.0
+"""Room for the scale of a heat map, its distance and its width."""
 LEVEL_STEPS_DB = (-30.0, -20.0, -10.0)
 
 
@@ -110,7 +113,7 @@ def _time_ticks(axes: Axes, starts: FloatArray, label: str) -> None:
     texts = {float(foot): f"{value:g}" for foot, value in zip(feet, wanted, strict=True)}
     axes.yaxis.set_major_locator(FixedLocator(list(texts)))
     axes.yaxis.set_major_formatter(FuncFormatter(lambda value, _: texts.get(float(value), "")))
-    axes.set_ylabel(label, fontsize=TEXT_PT, color=INK)
+    name_ordinate(axes, label)
 
 
 def _tick_step(span: float) -> float:
@@ -153,10 +156,24 @@ def draw_heat(axes: Axes, decay: CumulativeDecay, range_db: float = RANGE_DB) ->
             zorder=2,
         )
     axes.set_ylim(float(starts[-1]), 0.0)
-    axes.set_ylabel(label, fontsize=TEXT_PT, color=INK)
+    name_ordinate(axes, label)
     axes.grid(visible=False)  # it would show in pieces, where nothing lies over it
     _hatch_blind(axes, decay, starts)
     return mesh
+
+
+def draw_scale(axes: Axes, mesh: ScalarMappable) -> None:
+    """What the colours of a heat map mean, beside it, where the margin has room for it."""
+    points = 72 / axes.figure.dpi
+    if points * (axes.figure.bbox.width - axes.bbox.x1) < SCALE_PT:
+        return
+    width_pt = points * axes.bbox.width
+    place = axes.inset_axes((1 + SCALE_GAP_PT / width_pt, 0.0, SCALE_WIDTH_PT / width_pt, 1.0))
+    bar = axes.figure.colorbar(mesh, cax=place)
+    bar.set_label("Level, dB", fontsize=SMALL_PT, color=SOFT_INK)
+    bar.set_ticks(SCALE_TICKS_DB, labels=[signed_text(tick) for tick in SCALE_TICKS_DB])
+    place.tick_params(labelsize=SMALL_PT, colors=SOFT_INK, width=0.6, length=2)
+    bar.outline.set_visible(False)
 
 
 def _say_blind(axes: Axes, begin_hz: float) -> None:

@@ -12,8 +12,6 @@ from typing import TYPE_CHECKING
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.collections import LineCollection
-from matplotlib.font_manager import FontProperties
-from matplotlib.textpath import text_to_path
 
 from stillbox.analysis.drawing.cause_signs import CAUSE_SIGNS, CauseSign
 from stillbox.analysis.drawing.picture_style import (
@@ -25,10 +23,12 @@ from stillbox.analysis.drawing.picture_style import (
     TEXT_PT,
     StateStyle,
     backed,
+    name_ordinate,
     plain_ohm_axis,
+    text_width_pt,
 )
 from stillbox.analysis.drawing.picture_words import give_way
-from stillbox.analysis.impedance.findings import Cause, DetectionLimit, Finding, Resonance
+from stillbox.analysis.impedance.findings import Cause, DetectionLimit, Finding
 from stillbox.analysis.maths.number_words import frequency_words
 
 if TYPE_CHECKING:
@@ -108,11 +108,6 @@ def marks_of_findings(findings: Sequence[Finding]) -> tuple[Mark, ...]:
     )
 
 
-def marks_of_driver(resonances: Sequence[Resonance]) -> tuple[Mark, ...]:
-    """A mark for each resonance of a driver in free air."""
-    return tuple(Mark(one.frequency_hz, "driver", f"{frequency_words(one.frequency_hz)} driver") for one in resonances)
-
-
 def marks_of_changes(changes: Sequence[Change]) -> tuple[Mark, ...]:
     """A mark for each change between two states, in their order, labelled with frequency, cause and verdict."""
     marks = []
@@ -134,11 +129,10 @@ def marks_of_changes(changes: Sequence[Change]) -> tuple[Mark, ...]:
     return tuple(marks)
 
 
-def text_width_pt(text: str, size_pt: float) -> float:
-    """Width of a text in points, measured on the font itself."""
-    font = FontProperties(size=size_pt)
-    width, _, _ = text_to_path.get_text_width_height_descent(text, font, ismath=False)
-    return float(width)
+def mark_of_place(name: str, frequency_hz: float, colour: str = INK, state: str = "") -> Mark:
+    """A place that has a name; ``state`` says of which of two."""
+    words = f"{name} {frequency_words(frequency_hz)}"
+    return Mark(frequency_hz, None, f"{words}, {state}" if state else words, colour=colour)
 
 
 def place_labels(marks: Sequence[Mark], low_hz: float, high_hz: float, width_pt: float) -> tuple[PlacedLabel, ...]:
@@ -251,7 +245,7 @@ def _draw_marker(axes: Axes, mark: Mark, height: float, size_pt: float) -> None:
     )
 
 
-def draw_mark_lines(axes: Axes, marks: Sequence[Mark], zorder: float = 0.8) -> None:
+def draw_mark_lines(axes: Axes, marks: Sequence[Mark]) -> None:
     """The thin line of each mark through one panel."""
     lines = LineCollection(
         [[(mark.frequency_hz, 0.0), (mark.frequency_hz, 1.0)] for mark in marks],
@@ -259,7 +253,7 @@ def draw_mark_lines(axes: Axes, marks: Sequence[Mark], zorder: float = 0.8) -> N
         linestyles=[mark.line for mark in marks],
         linewidths=[PLACE_PT if mark.cause is None else 0.8 for mark in marks],
         alpha=0.55,
-        zorder=zorder,
+        zorder=2.7,
         transform=axes.get_xaxis_transform(),
     )
     axes.add_collection(lines, autolim=False)
@@ -302,7 +296,7 @@ def draw_heights(
     _draw_error_bars(axes, marks, two_states=len(styles) > 1)
     for mark in marks:
         _draw_arrow(axes, mark)
-    axes.set_ylabel("Height, Ω", fontsize=TEXT_PT, color=INK)
+    name_ordinate(axes, "Height, Ω")
     if limits:
         words = axes.text(
             0.995,

@@ -1,4 +1,4 @@
-"""The look of all pictures: colours, marks of causes, frequency axis, saving.
+"""The look of all pictures: colours, sizes of text, axes, and what is done to a figure last.
 
 Colours keep apart for red-green and blue-yellow colour blindness and in grey print (lightness differs); none is the
 only carrier of a meaning: causes differ by marker and word, states by line and name.
@@ -10,19 +10,20 @@ import io
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache
-from pathlib import Path
 
 from matplotlib import rc_context
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.colors import LinearSegmentedColormap, to_rgb
 from matplotlib.figure import Figure
-from matplotlib.layout_engine import ConstrainedLayoutEngine
+from matplotlib.font_manager import FontProperties, findfont, get_font
+from matplotlib.textpath import text_to_path
 from matplotlib.ticker import FixedLocator, FuncFormatter, Locator, NullFormatter
 
+from stillbox.analysis.drawing.medium import PICTURE_DPI
 from stillbox.analysis.drawing.picture_words import place_words
 from stillbox.capture.errors import StillboxError
-from stillbox.capture.files.output_file import MARK, PICTURE, check_output, write_output
+from stillbox.capture.files.output_file import MARK, PICTURE
 from stillbox.capture.shown_text import visible
 
 INK = "#22303a"
@@ -35,9 +36,7 @@ BLIND = "#d9e0e4"
 
 TEXT_PT = 9.5
 SMALL_PT = 8.0
-TITLE_PT = 12.5
 
-PICTURE_DPI = 160
 MOST_LETTERS = 120
 """A line of small text across the widest picture."""
 
@@ -90,12 +89,30 @@ def tint(colour: str, share: float) -> tuple[float, float, float]:
     return (1 - share * (1 - red), 1 - share * (1 - green), 1 - share * (1 - blue))
 
 
-def new_figure(width_in: float, height_in: float) -> Figure:
+def new_figure(width_in: float, height_in: float, dpi: float = PICTURE_DPI) -> Figure:
     """An empty figure with its own canvas; no global state is touched."""
-    layout = ConstrainedLayoutEngine(h_pad=0.04, w_pad=0.05, hspace=0.0, wspace=0.0)
-    figure = Figure(figsize=(width_in, height_in), layout=layout, facecolor=PAPER)
+    figure = Figure(figsize=(width_in, height_in), dpi=dpi, facecolor=PAPER)
     FigureCanvasAgg(figure)
     return figure
+
+
+@cache
+def text_width_pt(text: str, size_pt: float) -> float:
+    """Width of a text in points, measured on the font itself."""
+    width, _, _ = text_to_path.get_text_width_height_descent(text, FontProperties(size=size_pt), ismath=False)
+    return float(width)
+
+
+def height_pt(axes: Axes) -> float:
+    """Height of a panel in points."""
+    return 72 * float(axes.bbox.height) / axes.figure.dpi
+
+
+def name_ordinate(axes: Axes, *labels: str, colour: str = INK) -> None:
+    """Label the ordinate by the first of these that is no longer than the panel is high, else by the last."""
+    room_pt = height_pt(axes)
+    fitting = (label for label in labels if text_width_pt(label, TEXT_PT) <= room_pt)
+    axes.set_ylabel(next(fitting, labels[-1]), fontsize=TEXT_PT, color=colour)
 
 
 def tick_text(frequency_hz: float) -> str:
@@ -162,7 +179,7 @@ def plain_ohm_axis(axes: Axes, steps: Sequence[int] = (1, 2, 5)) -> None:
 
 
 def make_drawable(figure: Figure) -> None:
-    """Make all text of a figure safe to be drawn: the last step before pixels, for paper and window.
+    """Make all text of a figure safe to be drawn.
 
     Names come from people: ``$`` is no mathematics in them, control characters become visible, letters that the font
     lacks become boxes, and what is longer than the picture is wide is cut.
@@ -187,13 +204,17 @@ def _drawable(words: str) -> str:
 
 @cache
 def _letters_of_font() -> frozenset[int]:
-    from matplotlib.font_manager import FontProperties, findfont, get_font
-
     return frozenset(get_font(findfont(FontProperties())).get_charmap())
 
 
-def picture_bytes(figure: Figure, suffix: str) -> bytes:
-    """The picture as the content of a .svg, .png or .pdf file; the suffix with its dot or without."""
+def finish(figure: Figure) -> None:
+    """The last step before pixels, when all is drawn: text is safe, and words keep off the curves."""
+    make_drawable(figure)
+    place_words(figure)
+
+
+def figure_bytes(figure: Figure, suffix: str) -> bytes:
+    """A finished figure as the content of a .svg, .png or .pdf file; the suffix with its dot or without."""
     suffix = "." + suffix.lower().lstrip(".")
     if suffix not in PICTURE.suffixes:
         raise StillboxError(f"no picture is written as '{suffix}'", f"choose one of {', '.join(PICTURE.suffixes)}")
@@ -203,23 +224,7 @@ def picture_bytes(figure: Figure, suffix: str) -> bytes:
         ".pdf": {"CreationDate": None, "Creator": MARK},
         ".png": {"Software": MARK},
     }[suffix]
-    make_drawable(figure)
-    for _ in range(2):  # room above the curves may change numbers at the axis, and those the size of a panel
-        figure.draw_without_rendering()
-        place_words(figure)
     buffer = io.BytesIO()
     with rc_context({"svg.hashsalt": "stillbox"}):
-        figure.savefig(buffer, format=suffix[1:], dpi=PICTURE_DPI, metadata=metadata, facecolor=figure.get_facecolor())
+        figure.savefig(buffer, format=suffix[1:], dpi=figure.dpi, metadata=metadata, facecolor=figure.get_facecolor())
     return buffer.getvalue()
-
-
-def save_picture(figure: Figure, path: Path) -> None:
-    """Write a picture; the suffix of the name says the format.
-
-    Raises
-    ------
-    StillboxError
-        Unknown suffix, or the file cannot or may not be written (see `capture.files.output_file`).
-    """
-    check_output(path, PICTURE)
-    write_output(path, PICTURE, picture_bytes(figure, Path(path).suffix))

@@ -13,6 +13,7 @@ from stillbox.analysis.bench import Bench
 from stillbox.analysis.driver.fit_faults import blaming_the_take
 from stillbox.analysis.enclosure.box import fit_box
 from stillbox.analysis.enclosure.box_verdicts import leak_verdict
+from stillbox.analysis.impedance.impedance import ImpedanceCurve
 from stillbox.analysis.lumped.driver import DriverFit, MeterReading, fit_driver
 from stillbox.analysis.lumped.driver_model import cone_of
 from stillbox.analysis.lumped.plausibility import (
@@ -48,13 +49,15 @@ LEVEL_SHIFT = 0.01
 
 @dataclass(frozen=True)
 class DriverReport:
-    """A driver: the fit, the textbook's reading (None with a reason in ``warnings``), the second take if any.
+    """A driver: its impedance in free air, the fit of that, the textbook's reading, the second take if any.
 
+    ``textbook`` is None with a reason in ``warnings``.
     ``lacking`` is what build.toml does not say of a second take that is there; it is among the warnings, too.
     """
 
     build: str
     unit: str
+    curve: ImpedanceCurve
     fit: DriverFit
     textbook: ThreePoint | None
     second: SecondTake | None
@@ -150,7 +153,7 @@ def _driver_of_take(bench: Bench, take: TakeInfo, meter: MeterReading | None) ->
     second, lacking = _second_take(bench, take, fit, description)
     warnings += lacking if second is None else [*lacking, *second.warnings, *pressure_question(description)]
     every = tuple(dict.fromkeys(warnings))
-    return DriverReport(bench.name, take.unit, fit, textbook, second, every, lacking, take.of)
+    return DriverReport(bench.name, take.unit, curve, fit, textbook, second, every, lacking, take.of)
 
 
 def _level_warnings(bench: Bench, take: TakeInfo, fit: DriverFit) -> list[str]:

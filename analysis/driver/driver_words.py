@@ -1,4 +1,4 @@
-"""A driver as JSON document, as table and in sentences."""
+"""A driver as JSON document, as tables and in sentences."""
 
 from __future__ import annotations
 
@@ -10,9 +10,10 @@ from stillbox.analysis.driver.driver_report import DriverReport
 from stillbox.analysis.impedance.repeatability import as_they_repeat, quantity_documents
 from stillbox.analysis.lumped.plausibility import misfit_text
 from stillbox.analysis.maths.quantity import Quantity, scaled
-from stillbox.analysis.maths.table import Table
+from stillbox.analysis.maths.table import Table, text_of_lines
 from stillbox.analysis.physics.volume import LITRE
 from stillbox.analysis.system.second_take import Absolute
+from stillbox.capture.files.output_file import TABLE_HEADS
 
 
 def _absolute_quantities(absolute: Absolute) -> dict[str, Quantity]:
@@ -164,3 +165,14 @@ def driver_fit_lines(report: DriverReport) -> Iterator[str]:
 def coil_text(report: DriverReport) -> str:
     """The coil's model, and how well the fit follows the take with it."""
     return f"coil: {report.fit.coil.name} ({report.fit.coil.source}); {misfit_text(report.fit.reduced_chi_square)}"
+
+
+def fitted_csv(report: DriverReport) -> str:
+    """Measured and fitted impedance side by side as CSV, on the grid of the measurement."""
+    curve = report.curve
+    model_ohm = report.fit.impedance_ohm(curve.frequency_hz)
+    rows = []
+    for frequency_hz, measured, model in zip(curve.frequency_hz, curve.impedance_ohm, model_ohm, strict=True):
+        values = (measured.real, measured.imag, model.real, model.imag)
+        rows.append(f"{frequency_hz:.6g}," + ",".join(f"{value:.8g}" for value in values))
+    return text_of_lines(TABLE_HEADS["driver"], rows)

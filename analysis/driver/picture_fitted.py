@@ -7,36 +7,37 @@ from dataclasses import dataclass
 
 import numpy as np
 from matplotlib.axes import Axes
-from matplotlib.figure import Figure
 
+from stillbox.analysis.drawing.panels import Curve, Panel, PictureDescription
 from stillbox.analysis.drawing.picture_curves import draw_phase, draw_spread, style_phase_axis
-from stillbox.analysis.drawing.picture_marks import EXPANDED, Mark, draw_mark_lines
+from stillbox.analysis.drawing.picture_marks import EXPANDED, mark_of_place
 from stillbox.analysis.drawing.picture_style import (
     GRID,
     HIGHEST_HZ,
-    INK,
-    PAPER,
     RULE,
     SMALL_PT,
     SOFT_INK,
-    TEXT_PT,
     StateStyle,
     backed,
+    name_ordinate,
     plain_ohm_axis,
     state_styles,
     tint,
 )
 from stillbox.analysis.drawing.picture_words import give_way
-from stillbox.analysis.drawing.pictures import marked_panels
+from stillbox.analysis.drawing.state_panels import add_legend, impedance_readings, phase_axes
+from stillbox.analysis.driver.driver_report import DriverReport
 from stillbox.analysis.impedance.impedance import ImpedanceCurve
 from stillbox.capture.arrays import ComplexArray, FloatArray
 
-WIDTH_IN = 11.0
-IMPEDANCE_IN, MISFIT_IN = 2.9, 1.5
-DRIVER_LOW_HZ = 10.0
+FITTED_IN, MISFIT_IN = 3.5, 1.5
+DRIVER_HZ = (10.0, HIGHEST_HZ)
+"""Frequency axis of a driver's pictures."""
 MEASURED_PT, MODEL_PT = 3.4, 1.1
 MEASURED_TINT = 0.4
 """What was measured is a broad pale line, the model a fine one on it: where they part, both are seen."""
+
+NamedCurve = tuple[str, ImpedanceCurve]
 
 
 @dataclass(frozen=True)
@@ -59,26 +60,21 @@ class Fitted:
 
 def draw_fitted(axes: Axes, fitted: Sequence[Fitted]) -> None:
     """Magnitude and phase of one or two, measured and by the model, with a legend."""
-    phase_axes = axes.twinx()
-    phase_axes.xaxis.set_visible(False)
-    phase_axes.set_zorder(axes.get_zorder() - 1)
+    beside = phase_axes(axes)
     for one, style in zip(fitted, state_styles(len(fitted)), strict=True):
         if one.curve is not None:
             _draw_measured(axes, one.curve, style, one.name or "measured")
-            draw_phase(phase_axes, one.curve, style)
+            draw_phase(beside, one.curve, style)
         if one.frequency_hz is not None and one.model_ohm is not None:
             words = f"{one.name}, model" if one.name else "model"
             _draw_model(axes, one.frequency_hz, np.abs(one.model_ohm), style, words)
             phase = np.degrees(np.angle(one.model_ohm))
-            phase_axes.plot(one.frequency_hz, phase, color=tint(style.colour, 0.8), linewidth=0.7, linestyle=":")
+            beside.plot(one.frequency_hz, phase, color=tint(style.colour, 0.8), linewidth=0.7, linestyle=":")
     plain_ohm_axis(axes)
-    axes.set_ylabel("Impedance, Ω", fontsize=TEXT_PT, color=INK)
-    style_phase_axis(phase_axes)
-    phase_axes.set_ylabel("Phase (thin)", fontsize=TEXT_PT, color=SOFT_INK)
+    name_ordinate(axes, "Impedance, Ω")
+    style_phase_axis(beside)
     _fit_ohm_range(axes, fitted)
-    axes.legend(
-        loc="upper right", facecolor=PAPER, edgecolor="none", fontsize=TEXT_PT, labelcolor=INK, handlelength=2.6
-    )
+    add_legend(axes)
 
 
 def _draw_measured(axes: Axes, curve: ImpedanceCurve, style: StateStyle, name: str) -> None:
@@ -134,7 +130,7 @@ def draw_misfit(axes: Axes, curve: ImpedanceCurve, model_ohm: ComplexArray, styl
     largest = np.maximum(np.maximum(np.abs(misfit.real), np.abs(misfit.imag)), spread)[shown].max(initial=1e-3)
     axes.set_ylim(-1.5 * largest, 1.15 * largest)
     axes.grid(axis="y", color=GRID, linewidth=0.7)
-    axes.set_ylabel("Misfit, %", fontsize=TEXT_PT, color=INK)
+    name_ordinate(axes, "Misfit, %")
     words = axes.text(
         0.005,
         0.03,
@@ -148,14 +144,43 @@ def draw_misfit(axes: Axes, curve: ImpedanceCurve, model_ohm: ComplexArray, styl
     give_way(words)
 
 
-def picture_of_driver(title: str, fitted: Sequence[Fitted], marks: Sequence[Mark]) -> Figure:
-    """A driver in free air, measured and fitted (the first), and what the model leaves of it."""
-    heights = [IMPEDANCE_IN * 1.2, MISFIT_IN]
-    figure, (impedance, misfit) = marked_panels(title, marks, heights, DRIVER_LOW_HZ, HIGHEST_HZ, WIDTH_IN)
-    draw_fitted(impedance, fitted)
-    first = fitted[0]
-    assert first.curve is not None and first.model_ohm is not None
-    draw_misfit(misfit, first.curve, first.model_ohm, state_styles(len(fitted))[0])
-    for axes in (impedance, misfit):
-        draw_mark_lines(axes, marks)
-    return figure
+def fitted_panel(fitted: Sequence[Fitted], height_in: float = FITTED_IN, share: float = 3.0) -> Panel:
+    """Measured impedance and the model over it."""
+    read: list[Curve] = []
+    for one in fitted:
+        words = f"{one.name} " if one.name else ""
+        if one.curve is not None:
+            read += impedance_readings(words, one.curve.frequency_hz, one.curve.impedance_ohm)
+        if one.frequency_hz is not None and one.model_ohm is not None:
+            # The phase of the model would say the same once more, but where nothing was measured.
+            model = impedance_readings(f"{words}model ", one.frequency_hz, one.model_ohm)
+            read += model[: 1 if one.curve is not None else 2]
+    return Panel(lambda axes: draw_fitted(axes, fitted), height_in, share, 90.0, tuple(read))
+
+
+def misfit_panel(first: Fitted, count: int) -> Panel:
+    """What the model leaves of the first of ``count`` curves."""
+    curve, model_ohm = first.curve, first.model_ohm
+    assert curve is not None and model_ohm is not None
+    misfit, _ = misfit_percent(curve, model_ohm)
+    read = (
+        Curve("misfit in size", curve.frequency_hz, misfit.real, lambda value: f"{value:+.2g} %"),
+        Curve("in phase", curve.frequency_hz, misfit.imag, lambda value: f"{value:+.2g} %"),
+    )
+
+    def draw(axes: Axes) -> None:
+        draw_misfit(axes, curve, model_ohm, state_styles(count)[0])
+
+    return Panel(draw, MISFIT_IN, 1.1, 48.0, read)
+
+
+def picture_of_driver(title: str, report: DriverReport, second: NamedCurve | None = None) -> PictureDescription:
+    """A driver in free air, measured and fitted, and what the model leaves of it; ``second`` is another take of it."""
+    curve, fit = report.curve, report.fit
+    fitted = [
+        Fitted("" if second is None else "free air", curve, curve.frequency_hz, fit.impedance_ohm(curve.frequency_hz))
+    ]
+    if second is not None:
+        fitted.append(Fitted(*second))
+    panels = (fitted_panel(fitted), misfit_panel(fitted[0], len(fitted)))
+    return PictureDescription(title, panels, (mark_of_place("fs", fit.fs_hz.value),), DRIVER_HZ)

@@ -7,15 +7,23 @@ from pathlib import Path
 
 from stillbox.analysis.bench import Bench
 from stillbox.analysis.controls import Asked
+from stillbox.analysis.drawing.panels import PictureDescription
 from stillbox.analysis.driver.driver_report import DriverReport, driver_of_take, driver_report
-from stillbox.analysis.driver.driver_words import driver_document, driver_fit_lines, driver_lines, driver_table
+from stillbox.analysis.driver.driver_words import (
+    driver_document,
+    driver_fit_lines,
+    driver_lines,
+    driver_table,
+    fitted_csv,
+)
+from stillbox.analysis.driver.picture_fitted import picture_of_driver
 from stillbox.analysis.lumped.driver import MeterReading
 from stillbox.analysis.section import ReportPart, Section
 from stillbox.analysis.system.meanings import meaning_lines
 from stillbox.analysis.system.spice import driver_netlist
-from stillbox.analysis.topic import File, Said, Topic
+from stillbox.analysis.topic import File, Said, Topic, TopicPicture
 from stillbox.capture.errors import StillboxError
-from stillbox.capture.files.output_file import NETLIST, write_output
+from stillbox.capture.files.output_file import NETLIST, TABLE, write_output
 from stillbox.capture.recording.take import TakeInfo
 
 
@@ -41,6 +49,14 @@ def _said(report: DriverReport, everything: bool) -> Said:
 def _netlist(report: DriverReport, path: Path) -> None:
     title = f"{report.build}, driver of unit {report.unit} in free air"
     write_output(path, NETLIST, driver_netlist(report.fit, title))
+
+
+def _table(report: DriverReport, path: Path) -> None:
+    write_output(path, TABLE, fitted_csv(report))
+
+
+def _picture(report: DriverReport) -> PictureDescription:
+    return picture_of_driver(f"{report.build}, unit {report.unit}: driver", report)
 
 
 def driver_of_unit(bench: Bench, unit: str) -> DriverReport | None:
@@ -76,6 +92,10 @@ DRIVER = Topic(
     said=_said,
     warnings=lambda report: report.warnings,
     document=driver_document,
-    files=(File("--spice", "Fitted model as a netlist", NETLIST, _netlist),),
+    files=(
+        File("--spice", "Fitted model as a netlist", NETLIST, _netlist),
+        File("--csv", "Impedance, measured and fitted, as a table", TABLE, _table),
+    ),
+    pictures=(TopicPicture("--plot", "Picture of the driver", _picture),),
     sections=_sections,
 )

@@ -14,6 +14,15 @@ def frequency_words(frequency_hz: float) -> str:
     return f"{frequency_hz / 1000:.3g} kHz" if frequency_hz >= 999.5 else f"{frequency_hz:.3g} Hz"
 
 
+def ohm_words(value_ohm: float, digits: int = 3) -> str:
+    """Engineering units: 3.2 mΩ, 7.41 Ω, 12.0 kΩ."""
+    if abs(value_ohm) >= 1000:
+        return f"{value_ohm / 1000:.3g} kΩ"
+    if 0 < abs(value_ohm) < 0.1:
+        return f"{1000 * value_ohm:.3g} mΩ"
+    return f"{value_ohm:.{digits}g} Ω"
+
+
 def ratio_words(ratio: float) -> str:
     """What a height has become, from its ratio to what it was: down to a fifth, up to twice, as it was."""
     if ratio >= 0.95:

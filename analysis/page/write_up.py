@@ -6,8 +6,6 @@ from collections.abc import Sequence
 from datetime import datetime
 from pathlib import Path
 
-from matplotlib.figure import Figure
-
 from stillbox import __version__
 from stillbox.analysis.bench import Bench
 from stillbox.analysis.calibration_report import calibration_report
@@ -15,7 +13,8 @@ from stillbox.analysis.comparison.comparison_pictures import pictured_together
 from stillbox.analysis.comparison.opening import opening_of
 from stillbox.analysis.curve.curve_files import write_curve_csv, write_touchstone
 from stillbox.analysis.curve.topic import title_of
-from stillbox.analysis.drawing.picture_style import picture_bytes, save_picture
+from stillbox.analysis.drawing.layout import picture_bytes
+from stillbox.analysis.drawing.panels import PictureDescription
 from stillbox.analysis.drawing.pictures import (
     PicturedState,
     picture_of_decay,
@@ -31,7 +30,7 @@ from stillbox.analysis.page.topics import TOPICS
 from stillbox.analysis.ringing.ringing import listed
 from stillbox.analysis.section import Fact, ReportPicture
 from stillbox.analysis.waterfall.decay import CumulativeDecay
-from stillbox.capture.files.output_file import PAGE, check_output
+from stillbox.capture.files.output_file import PAGE, PICTURE, check_output, write_output
 from stillbox.capture.recording.take import TakeInfo
 
 
@@ -48,19 +47,20 @@ def write_everything(bench: Bench, before: str, after: str, unit: str, folder: P
         write_touchstone(stem.with_suffix(".z1p"), bench.curve(take), title_of(bench, take))
         written += [stem.with_suffix(".csv"), stem.with_suffix(".z1p")]
     title = f"{bench.name}, unit {unit}"
-    figures = {
+    pictures = {
         "findings": picture_of_findings(f"{title}: {before} and {after}", states, comparison),
         f"decay-{before}": picture_of_decay(f"{title}: {before}", _decay(states[0]), listed(_findings(states[0]))),
         f"decay-{after}": picture_of_decay(f"{title}: {after}", _decay(states[1]), listed(_findings(states[1]))),
         "overlay": picture_overlay(f"{title}: {before} and {after}", states[0], states[1], comparison),
         "difference": picture_of_difference(f"{title}: {after} minus {before}", states[0], states[1], comparison),
     }
-    for name, figure in figures.items():
+    drawn = {name: picture_bytes(picture, ".png") for name, picture in pictures.items()}
+    for name, content in drawn.items():
         path = folder / f"{name}.png"
-        save_picture(figure, path)
+        write_output(path, PICTURE, content)
         written.append(path)
-    pictures = _report_pictures(figures["findings"], figures["difference"])
-    write_report(folder / "report.html", report_of(bench, takes, pictures))
+    shown = _report_pictures(drawn["findings"], pictures["difference"])
+    write_report(folder / "report.html", report_of(bench, takes, shown))
     return [*written, folder / "report.html"]
 
 
@@ -78,15 +78,16 @@ def write_build_report(bench: Bench, takes: Sequence[TakeInfo], path: Path) -> N
     if comparison is not None:
         minus = f"{bench.name}, unit {units}: {comparison.after} minus {comparison.before}"
         difference = picture_of_difference(minus, states[0], states[1], comparison)
-    pictures = _report_pictures(picture_of_findings(title, states, comparison), difference)
+    findings = picture_bytes(picture_of_findings(title, states, comparison), ".png")
+    pictures = _report_pictures(findings, difference)
     write_report(path, report_of(bench, takes, pictures))
 
 
-def _report_pictures(findings: Figure, difference: Figure | None) -> tuple[ReportPicture, ...]:
+def _report_pictures(findings: bytes, difference: PictureDescription | None) -> tuple[ReportPicture, ...]:
     if difference is None:
-        return (ReportPicture("Impedance, heights and decay", picture_bytes(findings, "png"), "png"),)
+        return (ReportPicture("Impedance, heights and decay", findings, "png"),)
     return (
-        ReportPicture("Impedance, heights and decay of both states", picture_bytes(findings, "png"), "png"),
+        ReportPicture("Impedance, heights and decay of both states", findings, "png"),
         ReportPicture("Difference of the two states", picture_bytes(difference, "svg")),
     )
 

@@ -30,6 +30,7 @@ TABLE_HEADS = {
     "curve": "frequency_hz,resistance_ohm,reactance_ohm,resistance_std_ohm,reactance_std_ohm",
     "decay": "time_s,frequency_hz,level_db,noise_floor_db,meaningful",
     "decay in cycles": "cycles,time_s,frequency_hz,level_db,noise_floor_db,meaningful",
+    "driver": "frequency_hz,measured_re_ohm,measured_im_ohm,model_re_ohm,model_im_ohm",
     "bass": "frequency_hz,level_db,group_delay_ms,excursion_mm,port_speed_m_s,hatched",
 }
 """First lines of tables; a table has no place for a mark, and is known by this."""

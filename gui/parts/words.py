@@ -6,6 +6,7 @@ import math
 from typing import TYPE_CHECKING
 
 from stillbox.analysis.maths.number_words import frequency_words as frequency_words
+from stillbox.analysis.maths.number_words import ohm_words as ohm_words
 
 if TYPE_CHECKING:
     from stillbox.analysis.impedance.findings import ResonanceFit
@@ -64,15 +65,6 @@ def sentence_of_fit(take: TakeInfo, fit: ResonanceFit, in_box: bool) -> str:
     else:
         more = "Next: sweep the finished box; resonances of the driver will then be told from those of the box."
     return f"Fundamental resonance at {place}, {peak.height_ohm:.3g} Ω high, Q {peak.q:.3g}. {more}"
-
-
-def ohm_words(value_ohm: float, digits: int = 3) -> str:
-    """Engineering units: 3.2 mΩ, 7.41 Ω, 12.0 kΩ."""
-    if abs(value_ohm) >= 1000:
-        return f"{value_ohm / 1000:.3g} kΩ"
-    if 0 < abs(value_ohm) < 0.1:
-        return f"{1000 * value_ohm:.3g} mΩ"
-    return f"{value_ohm:.{digits}g} Ω"
 
 
 def time_words(seconds: float) -> str:

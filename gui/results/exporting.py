@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 from pathlib import Path
 from tempfile import TemporaryDirectory
+from typing import TYPE_CHECKING
 
 from PyQt5.QtCore import QRectF, Qt
 from PyQt5.QtGui import QImage, QPainter
@@ -16,6 +17,9 @@ from stillbox.capture.files.output_file import MARK, PRINT, check_output, write_
 from stillbox.gui.parts.plain_text import said_yes
 from stillbox.gui.results.view import Export, Results, View, Wish
 
+if TYPE_CHECKING:
+    from stillbox.analysis.drawing.panels import PictureDescription
+
 
 def exports_of(view: View, results: Results, wish: Wish) -> list[Export]:
     """All that can be written of what is shown: the picture first."""
@@ -24,9 +28,16 @@ def exports_of(view: View, results: Results, wish: Wish) -> list[Export]:
 
 
 def _save(view: View, results: Results, wish: Wish, path: Path) -> None:
-    from stillbox.analysis.drawing.picture_style import save_picture
+    from stillbox.analysis.drawing.layout import save_picture
 
-    save_picture(view.paper(results, wish), path)
+    save_picture(_picture(view, results, wish), path)
+
+
+def _picture(view: View, results: Results, wish: Wish) -> PictureDescription:
+    picture = view.picture(results, wish)
+    if picture is None:
+        raise StillboxError("a take of this subject has no picture", "select a take of a speaker or a part")
+    return picture
 
 
 def ask_path(parent: QWidget, export: Export, folder: str, stem: str) -> Path | None:
@@ -66,9 +77,9 @@ def file_stem(title: str) -> str:
 
 def picture_for_paper(view: View, results: Results, wish: Wish) -> bytes:
     """The picture as PNG, for printing."""
-    from stillbox.analysis.drawing.picture_style import picture_bytes
+    from stillbox.analysis.drawing.layout import picture_bytes
 
-    return picture_bytes(view.paper(results, wish), ".png")
+    return picture_bytes(_picture(view, results, wish), ".png")
 
 
 def printed_file(printer: QPrinter) -> Path | None:

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from stillbox.analysis.bass.bass import largest
+from stillbox.analysis.bass.bass import changed_closed, largest
 from stillbox.analysis.bass.bass_words import (
     ALPHA_RATIO,
     alignment_texts,
@@ -19,11 +19,9 @@ from stillbox.analysis.bass.bass_words import (
 )
 from stillbox.analysis.box.box_words import box_table
 from stillbox.analysis.driver.driver_words import coil_text, driver_table
-from stillbox.analysis.enclosure.box_quantities import closed_figures
 from stillbox.analysis.physics.volume import LITRE
 from stillbox.analysis.system.box_sound import HEARD_FROM_HZ
 from stillbox.analysis.system.meanings import AT_HZ, MEANINGS
-from stillbox.capture.errors import StillboxError
 from stillbox.gui.parts.words import frequency_words
 from stillbox.gui.results.view import Row
 
@@ -189,17 +187,6 @@ def _moved_rows(report: BassReport) -> list[Row]:
             numbers = f"{factor * most:.2g} {unit} at {frequency_words(place_hz)}"
             rows.append(_plain(head, numbers, (f"at {report.voltage_v:.4g} V",), place_hz))
     return rows
-
-
-def changed_closed(system: BassSystem) -> tuple[float, float] | None:
-    """fc in Hz and Qtc of a changed closed box; None for a vented one, and where there is no such resonance."""
-    if system.model.vented:
-        return None
-    try:
-        fc_hz, _, _, qtc = closed_figures(system.model, system.parameters)
-    except StillboxError:
-        return None
-    return float(fc_hz), float(qtc)
 
 
 def _tuned_words(system: BassSystem) -> str:

@@ -4,16 +4,22 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from typing import TYPE_CHECKING
 
 import numpy as np
 from PyQt5.QtCore import QEvent, QPointF, QRectF, QSize, Qt, QTimer, pyqtSignal
 from PyQt5.QtGui import QColor, QImage, QKeyEvent, QMouseEvent, QPainter, QPaintEvent, QPen, QResizeEvent, QWheelEvent
 from PyQt5.QtWidgets import QSizePolicy, QWidget
 
+from stillbox.analysis.drawing.medium import LEFT_PX, RIGHT_PX
 from stillbox.gui.parts.theme import LIGHT, Theme
-from stillbox.gui.results.picture_making import LEFT_PX, RIGHT_PX, PanelPlace, Picture, make_picture
-from stillbox.gui.results.view import Curve, DecaySurface, Results, View, Wish
+from stillbox.gui.results.picture_making import Picture, make_picture
+from stillbox.gui.results.view import Results, View, Wish
 from stillbox.gui.work.work import Failure, Lane
+
+if TYPE_CHECKING:
+    from stillbox.analysis.drawing.layout import PanelPlace
+    from stillbox.analysis.drawing.panels import Curve, DecaySurface
 
 ENDS_HZ = (15.0, 20_000.0)
 LIMITS_HZ = (8.0, 24_000.0)
@@ -214,8 +220,8 @@ class PicturePane(QWidget):
         painter.setPen(QPen(QColor(self.theme.ink), 1, Qt.DashLine))
         painter.drawLine(QPointF(x, panel.top), QPointF(x, panel.top + panel.height))
         words = [f"{curve.name} {curve.words(value)}" for curve, value in _readings(panel, frequency_hz)]
-        if panel.request.surface is not None:
-            words += self._paint_time(painter, panel, panel.request.surface, frequency_hz)
+        if panel.panel.surface is not None:
+            words += self._paint_time(painter, panel, panel.panel.surface, frequency_hz)
         assert self.picture is not None
         if panel is self.picture.panels[0]:
             words.insert(0, frequency_words_exact(frequency_hz))
@@ -278,8 +284,8 @@ class PicturePane(QWidget):
         inside = min(max(x, LEFT_PX), self.width() - RIGHT_PX)
         self.cursor_hz = self.frequency_at(inside)
         panel = self.panel_at(y)
-        if with_time and panel is not None and panel.request.surface is not None:
-            surface = panel.request.surface
+        if with_time and panel is not None and panel.panel.surface is not None:
+            surface = panel.panel.surface
             height = panel.low + (panel.high - panel.low) * (panel.top + panel.height - y) / panel.height
             self.cursor_time = min(max(surface.time_of(height), float(surface.starts[0])), float(surface.starts[-1]))
         self.update()
@@ -293,7 +299,7 @@ class PicturePane(QWidget):
         if event.modifiers() & Qt.ShiftModifier:
             self._band_from = x
             self._place_cursor(x, y, with_time=False)
-        elif panel is not None and panel.request.surface is not None:
+        elif panel is not None and panel.panel.surface is not None:
             self._place_cursor(x, y, with_time=True)
         else:
             self._drag_from = (x, self.ends_hz)
@@ -349,7 +355,7 @@ class PicturePane(QWidget):
     def move_time(self, slices: int) -> None:
         """Move the time cursor by whole slices."""
         surface = (
-            next((p.request.surface for p in self.picture.panels if p.request.surface), None) if self.picture else None
+            next((p.panel.surface for p in self.picture.panels if p.panel.surface), None) if self.picture else None
         )
         if surface is None:
             return
@@ -366,7 +372,7 @@ class PicturePane(QWidget):
 
 def _readings(panel: PanelPlace, frequency_hz: float) -> list[tuple[Curve, float]]:
     found = []
-    for curve in panel.request.curves:
+    for curve in panel.panel.curves:
         if curve.frequency_hz[0] <= frequency_hz <= curve.frequency_hz[-1]:
             value = float(np.interp(frequency_hz, curve.frequency_hz, curve.values))
             found.append((curve, value))

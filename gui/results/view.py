@@ -1,8 +1,8 @@
-"""What a view of the results is: it computes from takes, draws into panels over one frequency axis, tells and exports.
+"""What a view of the results is: it computes from takes, describes a picture, tells and exports.
 
 To add a view: one module in ``gui/views/`` that binds ``VIEW`` to an object of a class derived from ``View``, and its
 line in `gui.views.all_views`. What the person may change in it (a number, a choice) it declares in its results, and the
-window makes the fields. ``compute``, ``change`` and ``draw`` run beside the window's thread and must not touch Qt.
+window makes the fields. ``compute``, ``change`` and ``picture`` run beside the window's thread and must not touch Qt.
 """
 
 from __future__ import annotations
@@ -14,14 +14,10 @@ from types import MappingProxyType
 from typing import TYPE_CHECKING, Any, Literal
 
 from stillbox.analysis.controls import Asked, Control
-from stillbox.capture.arrays import FloatArray
 
 if TYPE_CHECKING:
-    from matplotlib.axes import Axes
-    from matplotlib.figure import Figure
-
     from stillbox.analysis.bench import Bench
-    from stillbox.analysis.drawing.picture_marks import Mark
+    from stillbox.analysis.drawing.panels import PictureDescription
     from stillbox.capture.recording.take import TakeInfo
 
 
@@ -31,54 +27,6 @@ class Wish:
 
     decay_style: Literal["ridges", "heat"] = "ridges"
     cycles: bool = False
-
-
-@dataclass(frozen=True)
-class Curve:
-    """What the cursor reads in a panel: values over frequency with their unit in words."""
-
-    name: str
-    frequency_hz: FloatArray
-    values: FloatArray
-    words: Callable[[float], str]
-
-
-@dataclass(frozen=True)
-class DecaySurface:
-    """What the time cursor reads in a panel of decay.
-
-    Attributes
-    ----------
-    starts : ndarray, shape (n_t,)
-        In ms or cycles.
-    level_db : ndarray, shape (n_t, n_f)
-        NaN where the measurement says nothing.
-    height_of : callable
-        From a time to the ordinate of the panel, and ``time_of`` back.
-    """
-
-    name: str
-    frequency_hz: FloatArray
-    starts: FloatArray
-    level_db: FloatArray
-    unit: str
-    height_of: Callable[[float], float]
-    time_of: Callable[[float], float]
-    slice_heights: Callable[[float], FloatArray] | None = None
-    """Ordinates of one slice at a time, shape (n_f,), where slices are drawn as ridges."""
-
-
-@dataclass(frozen=True)
-class PanelRequest:
-    """One panel that a view wants: its share of the height, its drawing, and what can be read in it."""
-
-    share: float
-    draw: Callable[[Axes], None]
-    curves: tuple[Curve, ...] = ()
-    surface: DecaySurface | None = None
-    least_px: int = 60
-    title: str = ""
-    colour: str = "#22303a"
 
 
 @dataclass(frozen=True)
@@ -124,7 +72,7 @@ class Results:
     notes : tuple of str
         Warnings and reasons.
     title : str
-        Of the picture on paper.
+        Of the picture on paper, and of files.
     ends_hz : (float, float)
         Frequency axis when nothing is zoomed.
     controls : tuple of Number and Choice
@@ -198,16 +146,8 @@ class View:
         """The same with what the person has changed; ``results`` are those of ``compute``, in the end."""
         raise NotImplementedError
 
-    def panels(self, results: Results, wish: Wish) -> list[PanelRequest]:
-        """What to draw, from top to bottom."""
-        raise NotImplementedError
-
-    def marks(self, results: Results) -> Sequence[Mark]:
-        """Resonances that run through all panels; words go to the first of them, so in the order of the list."""
-        return ()
-
-    def paper(self, results: Results, wish: Wish) -> Figure:
-        """The same picture for paper and files."""
+    def picture(self, results: Results, wish: Wish) -> PictureDescription | None:
+        """What there is to be seen, in the window and on paper; None if nothing is."""
         raise NotImplementedError
 
     def exports(self, results: Results, wish: Wish) -> list[Export]:

@@ -9,19 +9,16 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
-from matplotlib.figure import Figure
 
 from stillbox.analysis.calibration_report import calibration_report
-from stillbox.analysis.curve.curve_files import write_curve_csv, write_touchstone
-from stillbox.analysis.decay.decay_files import write_decay_csv
-from stillbox.analysis.drawing.picture_marks import Mark, marks_of_driver, marks_of_findings
-from stillbox.analysis.drawing.picture_style import ALONE, HIGHEST_HZ, LOWEST_HZ
+from stillbox.analysis.curve.topic import CURVE, CurveReport
+from stillbox.analysis.decay.topic import DECAY, DecayReport
+from stillbox.analysis.drawing.panels import PictureDescription
 from stillbox.analysis.drawing.pictures import PicturedState, picture_of_curve, picture_of_findings
-from stillbox.analysis.impedance.findings import FindingsReport
-from stillbox.analysis.impedance.impedance import ImpedanceCurve
+from stillbox.analysis.impedance.findings import Finding, FindingsReport
 from stillbox.analysis.impedance.repeatability import bare_driver_findings
 from stillbox.analysis.page.write_up import write_build_report
-from stillbox.analysis.ringing.ringing import FIRST, in_order, listed
+from stillbox.analysis.ringing.ringing import FIRST, in_order
 from stillbox.analysis.ringing.summary import summary_of_findings
 from stillbox.analysis.waterfall.decay import CumulativeDecay
 from stillbox.analysis.waterfall.decay_response import DecayResponse, decay_on_log_grid
@@ -29,8 +26,9 @@ from stillbox.calibration.load_proof import no_proof
 from stillbox.capture.errors import StillboxError
 from stillbox.capture.files.output_file import PAGE
 from stillbox.gui.parts.words import RESONANCE_TIP, SUBJECT_WORDS, sentence_of_fit, take_words
-from stillbox.gui.results.panel_drawing import decay_panel, driver_row, finding_row, heights_panel, impedance_panel
-from stillbox.gui.results.view import Export, PanelRequest, Results, View, Wish
+from stillbox.gui.results.exports import files_of
+from stillbox.gui.results.finding_rows import driver_row, finding_row
+from stillbox.gui.results.view import Export, Results, View, Wish
 
 if TYPE_CHECKING:
     from stillbox.analysis.bench import Bench
@@ -59,14 +57,13 @@ class Decays:
 
 @dataclass(frozen=True)
 class OneState:
-    """What is known of the take."""
+    """What is known of the take; ``alone`` is what rings in a driver without a box."""
 
-    take: TakeInfo
-    curve: ImpedanceCurve | None = None
+    measured: CurveReport | None = None
+    alone: tuple[Finding, ...] = ()
     findings: FindingsReport | None = None
     decays: Decays | None = None
     report: Callable[[Path], None] | None = None
-    marked: tuple[Mark, ...] = ()
 
 
 class _OneState(View):
@@ -81,10 +78,11 @@ class _OneState(View):
         (take,) = takes
         title = f"{bench.name}, {take_words(take)}"
         if take.subject in ("channel-match", "open", "short", "microphone"):
-            yield Results(_words_of_standard(bench, take), title=title, data=OneState(take))
+            yield Results(_words_of_standard(bench, take), title=title, data=OneState())
             return
         curve = bench.curve(take)
-        base = Results("", notes=curve.warnings, title=title, data=OneState(take, curve))
+        measured = CurveReport(bench, take, curve)
+        base = Results("", notes=curve.warnings, title=title, data=OneState(measured))
         if take.subject in ("load", "check-resistor", "part"):
             yield replace(base, sentence=_words_of_resistor(bench, take))
             return
@@ -96,7 +94,7 @@ class _OneState(View):
                 base,
                 sentence=sentence_of_fit(take, fit, in_box),
                 rows=tuple(driver_row(one, fit.detection_limit) for one in alone),
-                data=OneState(take, curve, marked=marks_of_driver([one.resonance for one in alone])),
+                data=OneState(measured, alone),
             )
             return
         if not bench.is_fitted(take):
@@ -108,13 +106,7 @@ class _OneState(View):
             rows=tuple(finding_row(finding, seconds, report.detection_limit) for finding, seconds in in_order(report)),
             first=FIRST,
             notes=report.warnings,
-            data=OneState(
-                take,
-                curve,
-                report,
-                report=partial(write_build_report, bench, takes),
-                marked=marks_of_findings(listed(report)),
-            ),
+            data=OneState(measured, findings=report, report=partial(write_build_report, bench, takes)),
             complete=False,
         )
         yield found
@@ -129,50 +121,24 @@ class _OneState(View):
             found, notes=(*found.notes, *response.reasons), data=replace(found.data, decays=decays), complete=True
         )
 
-    def marks(self, results: Results) -> Sequence[Mark]:
+    def picture(self, results: Results, wish: Wish) -> PictureDescription | None:
         data: OneState = results.data
-        return data.marked
-
-    def panels(self, results: Results, wish: Wish) -> list[PanelRequest]:
-        data: OneState = results.data
-        if data.curve is None:
-            return []
-        found = [impedance_panel([("", data.curve, ALONE)])]
-        if data.findings is not None:
-            found.append(heights_panel(self.marks(results), [("", data.findings.detection_limit, ALONE)]))
-        if data.decays is not None:
-            found.append(decay_panel(data.decays.of(wish), ALONE, wish))
-        return found
-
-    def paper(self, results: Results, wish: Wish) -> Figure:
-        data: OneState = results.data
-        if data.curve is None:
-            raise StillboxError("a take of this subject has no picture", "select a take of a speaker or a part")
+        if data.measured is None:
+            return None
         if data.findings is None:
-            return picture_of_curve(results.title, data.curve)
+            return picture_of_curve(results.title, data.measured.curve, data.alone)
         decay = None if data.decays is None else data.decays.of(wish)
-        state = PicturedState("", data.curve, data.findings, decay)
-        return picture_of_findings(
-            results.title, [state], decay_style=wish.decay_style, low_hz=LOWEST_HZ, high_hz=HIGHEST_HZ
-        )
+        state = PicturedState("", data.measured.curve, data.findings, decay)
+        return picture_of_findings(results.title, [state], decay_style=wish.decay_style, ends_hz=results.ends_hz)
 
     def exports(self, results: Results, wish: Wish) -> list[Export]:
         data: OneState = results.data
-        curve, decays = data.curve, data.decays
-        if curve is None:
+        if data.measured is None:
             return []
-        found = [
-            Export("Impedance as a table", (".csv",), lambda path: write_curve_csv(path, curve)),
-            Export(
-                "Impedance for simulators (Touchstone)",
-                (".z1p", ".s1p"),
-                lambda path: write_touchstone(path, curve, results.title),
-            ),
-        ]
-        if data.report is not None:
-            found.insert(0, Export("Report of this take", PAGE.suffixes, data.report))
-        if decays is not None:
-            found.append(Export("Decay as a table", (".csv",), lambda path: write_decay_csv(path, decays.of(wish))))
+        found = [Export("Report of this take", PAGE.suffixes, data.report)] if data.report is not None else []
+        found += files_of(CURVE, data.measured)
+        if data.decays is not None:
+            found += files_of(DECAY, DecayReport(data.measured.bench, data.measured.take, wish.cycles))
         return found
 
 

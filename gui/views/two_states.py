@@ -9,16 +9,12 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
-from matplotlib.figure import Figure
 
 from stillbox.analysis.comparison.opening import opening_of
-from stillbox.analysis.curve.curve_files import write_curve_csv, write_touchstone
-from stillbox.analysis.drawing.picture_curves import draw_difference, magnitude_difference
-from stillbox.analysis.drawing.picture_marks import Mark, marks_of_changes
-from stillbox.analysis.drawing.picture_style import AFTER, BEFORE, TEXT_PT
+from stillbox.analysis.curve.topic import CURVE, CurveReport
+from stillbox.analysis.drawing.panels import PictureDescription
 from stillbox.analysis.drawing.pictures import PicturedState, picture_of_findings
 from stillbox.analysis.impedance.findings import FindingsReport
-from stillbox.analysis.impedance.impedance import ImpedanceCurve
 from stillbox.analysis.maths.quantity import value_text
 from stillbox.analysis.page.write_up import write_build_report
 from stillbox.analysis.ringing.comparison import Change, Comparison
@@ -28,13 +24,11 @@ from stillbox.analysis.watched_build import told_apart
 from stillbox.capture.errors import StillboxError
 from stillbox.capture.files.output_file import PAGE
 from stillbox.gui.parts.words import RESONANCE_TIP, frequency_words, ohm_words
-from stillbox.gui.results.panel_drawing import decay_panel, heights_panel, impedance_panel
-from stillbox.gui.results.view import Curve, Export, PanelRequest, Results, Row, View, Wish
+from stillbox.gui.results.exports import files_of
+from stillbox.gui.results.view import Export, Results, Row, View, Wish
 from stillbox.gui.views.one_state import Decays
 
 if TYPE_CHECKING:
-    from matplotlib.axes import Axes
-
     from stillbox.analysis.bench import Bench
     from stillbox.capture.recording.take import TakeInfo
 
@@ -53,12 +47,10 @@ VERDICT_WORDS = {
 class TwoStates:
     """What is known of both."""
 
-    names: tuple[str, str]
-    curves: tuple[ImpedanceCurve, ImpedanceCurve]
+    measured: tuple[CurveReport, CurveReport]
     reports: tuple[FindingsReport, FindingsReport]
     comparison: Comparison
     report: Callable[[Path], None]
-    marked: tuple[Mark, ...]
     decays: tuple[Decays, Decays] | None = None
 
 
@@ -78,10 +70,12 @@ class _TwoStates(View):
         names = told_apart(before, after)
         comparison = bench.comparison_of(before, after)
         reports = bench.findings_of(before), bench.findings_of(after)
-        curves = bench.curve(before), bench.curve(after)
+        first, second = (
+            CurveReport(bench, take, bench.curve(take), name) for take, name in zip(takes, names, strict=True)
+        )
         report = partial(write_build_report, bench, takes)
         rows = listed_changes(comparison.changes, *reports)
-        data = TwoStates(names, curves, reports, comparison, report, marks_of_changes(rows))
+        data = TwoStates((first, second), reports, comparison, report)
         found = Results(
             opening_of(bench, takes, cost=""),
             tuple(change_row(change) for change in rows),
@@ -107,73 +101,26 @@ class _TwoStates(View):
         # What the work cost in bass takes fits of both boxes: last, for it is only words.
         yield replace(found, sentence=opening_of(bench, takes), complete=True)
 
-    def marks(self, results: Results) -> Sequence[Mark]:
-        data: TwoStates = results.data
-        return data.marked
-
-    def panels(self, results: Results, wish: Wish) -> list[PanelRequest]:
-        data: TwoStates = results.data
-        styles = (BEFORE, AFTER)
-        named = list(zip(data.names, data.curves, styles, strict=True))
-        limits = [
-            (name, report.detection_limit, style)
-            for name, report, style in zip(data.names, data.reports, styles, strict=True)
-        ]
-        found = [
-            impedance_panel(named, share=2.4),
-            _difference_panel(data),
-            heights_panel(self.marks(results), limits, share=1.1),
-        ]
-        if data.decays is not None:
-            for decay, name, style in zip(data.decays, data.names, styles, strict=True):
-                found.append(decay_panel(decay.of(wish), style, wish, name, share=1.9))
-        return found
-
-    def paper(self, results: Results, wish: Wish) -> Figure:
+    def picture(self, results: Results, wish: Wish) -> PictureDescription:
         data: TwoStates = results.data
         decays = (None, None) if data.decays is None else tuple(decay.of(wish) for decay in data.decays)
         states = [
-            PicturedState(name, curve, report, decay)
-            for name, curve, report, decay in zip(data.names, data.curves, data.reports, decays, strict=True)
+            PicturedState(one.name, one.curve, report, decay)
+            for one, report, decay in zip(data.measured, data.reports, decays, strict=True)
         ]
-        return picture_of_findings(results.title, states, data.comparison, decay_style=wish.decay_style)
+        return picture_of_findings(
+            results.title,
+            states,
+            data.comparison,
+            decay_style=wish.decay_style,
+            ends_hz=results.ends_hz,
+            difference=True,
+        )
 
     def exports(self, results: Results, wish: Wish) -> list[Export]:
         data: TwoStates = results.data
-        found = [Export("Report of both takes", PAGE.suffixes, data.report)]
-        for name, curve in zip(data.names, data.curves, strict=True):
-            comment = f"{results.title}: {name}"
-            found += [
-                Export(f"Impedance of {name} as a table", (".csv",), partial(_write_table, curve)),
-                Export(
-                    f"Impedance of {name} for simulators (Touchstone)",
-                    (".z1p", ".s1p"),
-                    partial(_write_touchstone, curve, comment),
-                ),
-            ]
-        return found
-
-
-def _write_table(curve: ImpedanceCurve, path: Path) -> None:
-    write_curve_csv(path, curve)
-
-
-def _write_touchstone(curve: ImpedanceCurve, comment: str, path: Path) -> None:
-    write_touchstone(path, curve, comment)
-
-
-def _difference_panel(data: TwoStates) -> PanelRequest:
-    def draw(axes: Axes) -> None:
-        draw_difference(axes, *data.curves, AFTER)
-        # The panel is low: zero and every second decade are enough.
-        steps = np.asarray(axes.yaxis.get_major_locator()())
-        powers = np.log10(np.abs(steps), where=steps != 0, out=np.zeros_like(steps))
-        axes.set_yticks(steps[(steps == 0) | (np.rint(powers - powers[steps != 0].max()) % 2 == 0)])
-        axes.set_ylabel("Change, Ω", fontsize=TEXT_PT)
-
-    frequency_hz, difference, _ = magnitude_difference(*data.curves)
-    read = Curve("change", frequency_hz, difference, lambda value: ("+" if value > 0 else "") + ohm_words(value))
-    return PanelRequest(1.3, draw, (read,), least_px=64)
+        report = Export("Report of both takes", PAGE.suffixes, data.report)
+        return [report, *(export for one in data.measured for export in files_of(CURVE, one))]
 
 
 def change_row(change: Change) -> Row:

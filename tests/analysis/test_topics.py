@@ -12,9 +12,11 @@ from made_once import demonstration
 from places import ROOT
 
 from stillbox.analysis.bench import Bench
+from stillbox.analysis.drawing.layout import save_picture
 from stillbox.analysis.maths.table import Table
 from stillbox.analysis.page.topics import TOPICS
 from stillbox.analysis.topic import Topic
+from stillbox.capture.files.output_file import PICTURE
 from stillbox.commands import front_door
 
 ASKED: dict[str, dict[str, Any]] = {
@@ -52,7 +54,7 @@ def test_a_topic_says_a_table_or_a_sentence_and_all_of_it_is_more(topic: Topic[A
 
 
 @every_topic
-def test_its_document_is_json_and_its_files_appear(topic: Topic[Any], results: dict[str, Any], tmp_path: Path) -> None:
+def test_its_document_is_json_and_what_it_writes_appears(topic: Topic[Any], results: dict[str, Any], tmp_path: Path) -> None:
     if topic.document is not None:
         assert json.loads(json.dumps(topic.document(results[topic.name]), allow_nan=False))
     for file in topic.files:
@@ -60,13 +62,19 @@ def test_its_document_is_json_and_its_files_appear(topic: Topic[Any], results: d
         file.write(results[topic.name], path)
         assert file.kind.is_one(path), file.words
         path.unlink()
+    for drawn in topic.pictures:
+        picture = drawn.picture(results[topic.name])
+        assert picture.title and picture.panels, drawn.words
+        save_picture(picture, tmp_path / "drawn.svg")
+        assert PICTURE.is_one(tmp_path / "drawn.svg")
 
 
 @every_topic
 def test_its_command_has_its_files_and_its_controls_with_their_own_words(topic: Topic[Any]) -> None:
     command = typer.main.get_command(front_door.app).commands[topic.name]  # type: ignore[attr-defined]
     options = {name: option for option in command.params for name in option.opts}
-    assert {file.option for file in topic.files} <= set(options)
+    written = [one.option for one in (*topic.files, *topic.pictures)]
+    assert set(written) <= set(options) and len(written) == len(set(written))
     assert ("--json" in options) == (topic.document is not None)
     for control in topic.controls:
         assert options[control.option].help == control.tip  # type: ignore[union-attr]

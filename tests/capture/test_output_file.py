@@ -369,9 +369,14 @@ def test_every_file_is_written_by_one_of_a_few() -> None:
 
 def test_the_window_exports_through_the_same_home(build: BuildFolder, tmp_path: Path) -> None:
     from stillbox.analysis.box.topic import BOX
-    from stillbox.gui.results.lumped_panels import document_of, text_export
+    from stillbox.analysis.topic import File
+    from stillbox.gui.results.exports import document_of, files_of
 
-    for export in (text_export("table", ".csv", lambda: "a,b\n"), text_export("net", ".cir", lambda: ".end\n")):
+    files = (
+        File("--csv", "table", TABLE, lambda _, path: write_output(path, TABLE, "a,b\n")),
+        File("--spice", "net", NETLIST, lambda _, path: write_output(path, NETLIST, ".end\n")),
+    )
+    for export in files_of(replace(BOX, files=files), cast(Any, None)):
         name = f"x{export.suffixes[0]}"
         with pytest.raises(StillboxError, match="holds nothing but takes"):
             export.write(build.path / "takes" / name)

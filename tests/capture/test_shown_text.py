@@ -14,7 +14,7 @@ from invoked import one_line, run
 from matplotlib.text import Text
 from places import ROOT
 
-from stillbox.analysis.drawing.picture_style import make_drawable, new_figure, picture_bytes
+from stillbox.analysis.drawing.picture_style import figure_bytes, finish, make_drawable, new_figure
 from stillbox.analysis.page.report import _environment
 from stillbox.capture.build.build_folder import BuildFolder
 from stillbox.capture.errors import StillboxError
@@ -39,8 +39,9 @@ def test_names_are_no_mathematics(text: str) -> None:
     axes.set_title(text)
     axes.plot([1, 2], label=text)
     axes.legend()
+    finish(figure)
     for suffix in ("png", "svg", "pdf"):
-        assert picture_bytes(figure, suffix)
+        assert figure_bytes(figure, suffix)
     drawn = [found.get_text() for found in figure.findobj(Text) if isinstance(found, Text)]
     assert drawn.count(text) == 3
     assert not any(found.get_parse_math() for found in figure.findobj(Text) if isinstance(found, Text))
@@ -53,7 +54,8 @@ def test_any_name_can_be_drawn(text: str) -> None:
     figure.suptitle(text)
     with warnings.catch_warnings():
         warnings.simplefilter("error")
-        content = picture_bytes(figure, "svg")
+        finish(figure)
+        content = figure_bytes(figure, "svg")
     content.decode("utf-8")
 
 

@@ -10,8 +10,9 @@ import pytest
 from recorded import RecordedBuild
 
 from stillbox.analysis.bench import Bench
+from stillbox.analysis.drawing.panels import Panel
 from stillbox.capture.sweep.excitation import Excitation
-from stillbox.gui.results.view import PanelRequest, Results, Row
+from stillbox.gui.results.view import Results, Row
 from stillbox.gui.work.session import Session
 
 SHORT = Excitation(seconds=2.0, silence_before_s=0.5, silence_after_s=0.5, repeats=1)
@@ -79,6 +80,6 @@ def test_what_goes_from_lane_to_lane_cannot_be_changed() -> None:
     assert results.asked == {"volume_percent": 50.0} and replace(results, sentence="").asked == results.asked
     with pytest.raises(TypeError):
         results.asked["volume_percent"] = 1.0  # type: ignore[index]
-    for one in (results, PanelRequest(1.0, print)):
+    for one in (results, Panel(print, 1.0, 1.0)):
         with pytest.raises(FrozenInstanceError):
             one.title = "other"  # type: ignore[misc]

@@ -43,7 +43,7 @@ from stillbox.gui.main_window import MainWindow
 from stillbox.gui.parts.flow_layout import FlowLayout
 from stillbox.gui.results.control_fields import ControlFields
 from stillbox.gui.results.exporting import exports_of
-from stillbox.gui.results.view import Row
+from stillbox.gui.results.view import Results, Row, View, Wish
 from stillbox.gui.views.box_and_bass import VIEW as BOX
 from stillbox.gui.views.driver import VIEW as DRIVER
 from stillbox.gui.work.settings import Settings
@@ -126,6 +126,12 @@ def field(window: MainWindow, key: str) -> QDoubleSpinBox:
     return made
 
 
+def marks(view: View, results: Results) -> tuple[Mark, ...]:
+    picture = view.picture(results, Wish())
+    assert picture is not None
+    return picture.marks
+
+
 def tuning_hz(sentence: str) -> float:
     return number(sentence.split("tuned to")[-1])
 
@@ -153,19 +159,22 @@ def test_driver(qtbot: QtBot, shared: MainWindow) -> None:
     assert not window.results.decay_style.isVisible() and not window.results.controls.fields
     # The picture: measured and model in one panel, what the model leaves below, one dotted line without a sign.
     assert pane.ends_hz == (10.0, 20_000.0)
-    names = [[curve.name for curve in panel.request.curves] for panel in pane.picture.panels]  # type: ignore[union-attr]
+    names = [[curve.name for curve in panel.panel.curves] for panel in pane.picture.panels]  # type: ignore[union-attr]
     assert names == [["|Z|", "phase", "model |Z|"], ["misfit in size", "in phase"]]
-    misfit = pane.picture.panels[1].request.curves[0]  # type: ignore[union-attr]
+    misfit = pane.picture.panels[1].panel.curves[0]  # type: ignore[union-attr]
     assert np.abs(misfit.values).max() < 0.5
-    (mark,) = DRIVER.marks(results)
+    (mark,) = marks(DRIVER, results)
     assert isinstance(mark, Mark) and mark.cause is None and not mark.sign.marker
     # From the second take the same driver is reached, with that take's curve beside it.
     window.bench.takes.select_numbers([ADDED_MASS])
     settle(qtbot, window)
     assert window.reading.view is DRIVER
-    fitted = window.reading.results.data.fitted  # type: ignore[union-attr]
-    assert [one.name for one in fitted] == ["free air", "with added mass"]
-    peaks = [one.curve.frequency_hz[np.argmax(np.abs(one.curve.impedance_ohm[:400]))] for one in fitted]
+    fitted = pane.picture.panels[0].panel.curves  # type: ignore[union-attr]
+    assert [one.name for one in fitted if one.name.endswith("|Z|")] == [
+        "free air |Z|", "free air model |Z|", "with added mass |Z|"
+    ]  # fmt: skip
+    measured = [one for one in fitted if one.name in ("free air |Z|", "with added mass |Z|")]
+    peaks = [one.frequency_hz[np.argmax(one.values[:400])] for one in measured]
     shift = np.sqrt(1 + ADDED_MASS_KG / WOOFER.moving_mass_kg)
     assert peaks[0] / peaks[1] == pytest.approx(shift, rel=0.03)
     # A take in the box shows its findings; asked for the driver, the window goes to a take of that.
@@ -191,8 +200,8 @@ def test_driver_without_a_second_take(qtbot: QtBot, window: MainWindow, lumped: 
     assert "--subject" not in window.results.findings.details.toPlainText()
     # Nor is excursion known, and another port cannot be foretold without the volume.
     show(qtbot, window, STOCK, "bass")
-    requests = BOX.panels(window.reading.results, window.results.wish())  # type: ignore[arg-type]
-    assert [request.curves[0].name for request in requests] == ["|Z|", "level", "group delay"]
+    picture = BOX.picture(window.reading.results, window.results.wish())  # type: ignore[arg-type]
+    assert [panel.curves[0].name for panel in picture.panels] == ["|Z|", "level", "group delay"]
     before = window.results.sentence.text()
     field(window, "port_length_mm").setValue(200)
     settle(qtbot, window)
@@ -217,7 +226,7 @@ def test_box_and_bass(qtbot: QtBot, shared: MainWindow, swept_with_mass: Path, m
     assert "tight" in select(window, "QL, leakage")
     assert pane.ends_hz == (10.0, 500.0)
     assert row(window, "effective volume").numbers.endswith("litres")
-    assert {mark.label.split()[0] for mark in BOX.marks(results)} == {"fB", "f3"}
+    assert {mark.label.split()[0] for mark in marks(BOX, results)} == {"fB", "f3"}
     qtbot.mouseClick(pane, Qt.LeftButton, pos=pane.rect().topLeft())
     # Limits and beginnings: shared with the command line and from build.toml.
     numbers = {each.key: each for each in results.controls if isinstance(each, Number)}
@@ -260,7 +269,7 @@ def test_box_and_bass(qtbot: QtBot, shared: MainWindow, swept_with_mass: Path, m
         else:
             assert tuning_hz(sentence) == pytest.approx(fb_hz, rel=1e-3)
         assert not np.array_equal(pane.picture.pixels, pixels)  # type: ignore[union-attr]
-        legend = [curve.name for curve in pane.picture.panels[1].request.curves]  # type: ignore[union-attr]
+        legend = [curve.name for curve in pane.picture.panels[1].panel.curves]  # type: ignore[union-attr]
         assert legend == ["as measured: level", "changed: level"]
         click(qtbot, window.results.controls.back)
         settle(qtbot, window)
@@ -302,13 +311,13 @@ def test_another_state(qtbot: QtBot, shared: MainWindow) -> None:
     before, after = row(window, "3 dB point, Hz").numbers.split(" → ")
     assert number(cost.split("3 dB point")[1]) == pytest.approx(float(after) - float(before), abs=0.11)
     assert row(window, "difference of states").numbers == "from stock to lined"
-    named = [curve.name for curve in window.results.pane.picture.panels[1].request.curves]  # type: ignore[union-attr]
+    named = [curve.name for curve in window.results.pane.picture.panels[1].panel.curves]  # type: ignore[union-attr]
     assert named == ["stock: level", "lined: level"]
-    assert {mark.label.rsplit(", ")[-1] for mark in BOX.marks(results)} == {"stock", "lined"}
+    assert {mark.label.rsplit(", ")[-1] for mark in marks(BOX, results)} == {"stock", "lined"}
     # With a change the changed state is drawn beside this one; the cost is of what was measured.
     field(window, "volume_percent").setValue(80)
     settle(qtbot, window)
-    named = [curve.name for curve in window.results.pane.picture.panels[1].request.curves]  # type: ignore[union-attr]
+    named = [curve.name for curve in window.results.pane.picture.panels[1].panel.curves]  # type: ignore[union-attr]
     assert named == ["lined: level", "lined, changed: level"]
     assert cost in window.results.sentence.text()
     # The same view stays for another take of its kind, as measured.
@@ -452,7 +461,7 @@ def test_closed_box(tmp_path: Path) -> None:
     alpha = measured.data.report.box.fit.alpha.value
     before, after = (number(sentence.split("fc ")[-1]) for sentence in (measured.sentence, smaller.sentence))
     assert after / before == pytest.approx(np.sqrt((1 + alpha / 0.6) / (1 + alpha)), rel=3e-3)
-    assert [mark.label.split()[0] for mark in BOX.marks(smaller)] == ["f3", "f3", "fc", "fc"]
+    assert [mark.label.split()[0] for mark in marks(BOX, smaller)] == ["f3", "f3", "fc", "fc"]
 
 
 def test_fields_are_made_from_declarations(qtbot: QtBot) -> None:

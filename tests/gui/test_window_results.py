@@ -18,7 +18,7 @@ from pytestqt.qtbot import QtBot
 from window_driving import click, opened, settle, trouble
 
 from stillbox.analysis.drawing.cause_signs import CAUSE_SIGNS
-from stillbox.analysis.drawing.picture_marks import marks_of_changes, marks_of_driver
+from stillbox.analysis.drawing.picture_marks import marks_of_changes, marks_of_findings
 from stillbox.analysis.impedance.repeatability import bare_driver_findings
 from stillbox.analysis.maths.number_words import frequency_words
 from stillbox.analysis.ringing.comparison import Change, Comparison
@@ -27,7 +27,7 @@ from stillbox.capture.build.build_folder import BuildFolder
 from stillbox.capture.practice.practice_speakers import INSIDE_M, SPEED_OF_SOUND_M_S
 from stillbox.gui.main_window import MainWindow
 from stillbox.gui.results.exporting import ask_path
-from stillbox.gui.results.panel_drawing import driver_row
+from stillbox.gui.results.finding_rows import driver_row
 from stillbox.gui.results.view import Export
 from stillbox.gui.views.all_views import ALL_VIEWS
 from stillbox.gui.views.two_states import change_row
@@ -147,8 +147,9 @@ def test_what_cannot_be_told_is_not_called_unchanged() -> None:
 def test_a_resonance_of_the_driver_alone() -> None:
     """In free air there is but one cause: nothing is said of how sure it is."""
     fit = invented_speaker.fit()
-    rows = [driver_row(one, fit.detection_limit) for one in bare_driver_findings(fit)]
-    marks = marks_of_driver(fit.resonances)
+    alone = bare_driver_findings(fit)
+    rows = [driver_row(one, fit.detection_limit) for one in alone]
+    marks = marks_of_findings(alone)
     assert [(row.frequency_hz, row.cause) for row in rows] == [(mark.frequency_hz, mark.cause) for mark in marks]
     assert {row.cause for row in rows} == {"driver"} and marks[0].label == "178 Hz driver"
     assert not any("sure" in text for row in rows for text in (row.numbers, *row.values))
@@ -167,7 +168,7 @@ def test_cursor_reads_what_was_measured(qtbot: QtBot, window: MainWindow, build:
     qtbot.keyClick(pane, Qt.Key_Right, Qt.ShiftModifier)
     assert pane.cursor_hz == pytest.approx(begin * 2 ** (1 / 12))
     qtbot.keyClick(pane, Qt.Key_Left)
-    curve = window.reading.results.data.curve  # type: ignore[union-attr]
+    curve = window.reading.results.data.measured.curve  # type: ignore[union-attr]
     readings = {each.name: value for each, value in _readings(pane.picture.panels[0], 1000.0)}  # type: ignore[union-attr]
     index = int(np.argmin(np.abs(curve.frequency_hz - 1000.0)))
     assert readings["|Z|"] == pytest.approx(abs(curve.impedance_ohm[index]), rel=1e-3)
@@ -177,7 +178,7 @@ def test_cursor_reads_what_was_measured(qtbot: QtBot, window: MainWindow, build:
     assert pane.cursor_time is not None and pane.cursor_time > 0
     panel = pane.picture.panels[-1]  # type: ignore[union-attr]
     qtbot.mouseClick(pane, Qt.LeftButton, pos=QPoint(400, round(panel.top + panel.height * 0.7)))
-    surface = panel.request.surface
+    surface = panel.panel.surface
     assert surface is not None
     assert surface.starts[0] <= pane.cursor_time <= surface.starts[-1]
     assert surface.time_of(surface.height_of(20.0)) == pytest.approx(20.0)
@@ -220,7 +221,7 @@ def test_decay_styles_and_themes_change_the_picture(qtbot: QtBot, window: MainWi
     for first, second in pairwise(seen):
         assert first.shape == second.shape and np.any(first != second)
     assert seen[0][..., :3].mean() > 200 > 80 > seen[-1][..., :3].mean()
-    assert window.results.pane.picture.panels[-1].request.surface.unit == "cycles"  # type: ignore[union-attr]
+    assert window.results.pane.picture.panels[-1].panel.surface.unit == "cycles"  # type: ignore[union-attr]
 
 
 def test_exports_write_what_the_commands_write(

@@ -19,6 +19,8 @@ from stillbox.analysis.bass.bass_cost import figure_quantity, lining_cost
 from stillbox.analysis.bass.bass_published import in_box_of_lumps, published_vented
 from stillbox.analysis.bass.bass_words import bass_csv
 from stillbox.analysis.bass.picture_bass import picture_of_bass
+from stillbox.analysis.drawing.layout import lay_out
+from stillbox.analysis.drawing.medium import paper
 from stillbox.analysis.enclosure.box_model import BoxModel
 from stillbox.analysis.enclosure.box_numbers import USUAL_INSIDE, USUAL_PORT, LoadNumbers
 from stillbox.analysis.lumped.coil_models import COIL_MODELS
@@ -324,7 +326,7 @@ def test_the_sound_of_a_wall_is_hatched_and_that_of_a_standing_wave_in_a_closed_
     at = [line.split(",") for line in lines[1:]]
     inside = is_hatched(wall.hatched_hz, wall.frequency_hz)
     assert [cells[-1] == "1" for cells in at] == inside.tolist()
-    picture = picture_of_bass("", [("", wall)])
+    picture = lay_out(picture_of_bass("", [("", wall)]), paper(9.0)).figure
     level = picture.axes[0]
     (word,) = [text for text in level.texts if "not known" in text.get_text()]
     picture.draw_without_rendering()
@@ -332,7 +334,8 @@ def test_the_sound_of_a_wall_is_hatched_and_that_of_a_standing_wave_in_a_closed_
     assert not any(word.get_window_extent().contains(*point) for point in curve)
     hatches = [patch.get_hatch() for patch in level.patches]
     assert len([hatch for hatch in hatches if hatch]) == 1
-    assert not any(patch.get_hatch() for patch in picture_of_bass("", [("", air)]).axes[0].patches)
+    clear = lay_out(picture_of_bass("", [("", air)]), paper(9.0)).figure
+    assert not any(patch.get_hatch() for patch in clear.axes[0].patches)
 
 
 def test_a_resonance_far_too_strong_for_a_wall_is_the_air_whatever_its_cause_seems() -> None:

@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from covered import boxes_of, covered_pixels, overlapping_words
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
-from test_pictures import LINED, STOCK, comparison
+from test_pictures import LINED, STOCK, comparison, on_paper
 
-from stillbox.analysis.drawing.picture_style import AFTER, TEXT_PT, frequency_axis, new_figure
+from stillbox.analysis.drawing.layout import lay_out
+from stillbox.analysis.drawing.medium import Medium, paper, screen
+from stillbox.analysis.drawing.picture_style import AFTER, TEXT_PT, finish, frequency_axis, new_figure
 from stillbox.analysis.drawing.picture_words import give_way, place_words
 from stillbox.analysis.drawing.pictures import (
-    picture_bytes,
     picture_of_curve,
     picture_of_decay,
     picture_of_difference,
@@ -52,7 +55,7 @@ def test_words_and_legend_keep_off_the_curves(seed: int, logarithmic: bool) -> N
     axes.legend(loc="upper right", fontsize=TEXT_PT)
     words = axes.text(0.99, 0.03, "what these lines are", transform=axes.transAxes, ha="right", fontsize=TEXT_PT)
     give_way(words)
-    picture_bytes(figure, "png")
+    finish(figure)
     assert covered_pixels(figure) == {}
     assert overlapping_words(figure) == []
     inside = words.get_window_extent()
@@ -76,7 +79,7 @@ def test_words_of_a_height_move_along_it() -> None:
     axes.plot(np.geomspace(20, 20_000, 90), np.linspace(0, 2, 90))
     words = axes.text(0.99, 1.8, "not above this", transform=axes.get_yaxis_transform(), ha="right", va="bottom")
     give_way(words, along=True)
-    picture_bytes(figure, "png")
+    finish(figure)
     assert words.get_position()[1] == pytest.approx(1.8) and words.get_position()[0] < 0.9
     assert covered_pixels(figure) == {}
 
@@ -87,7 +90,7 @@ def test_a_full_panel_gets_room_above() -> None:
     axes.plot(hz, np.sin(200 * np.log(hz)))
     axes.set_ylim(-1, 1)
     give_way(axes.text(0.99, 0.9, "no room", transform=axes.transAxes, ha="right", va="top"))
-    picture_bytes(figure, "png")
+    finish(figure)
     assert axes.get_ylim()[0] == -1 and 1 < axes.get_ylim()[1] < 2.2
     assert covered_pixels(figure) == {}
 
@@ -97,19 +100,20 @@ def test_words_wider_than_their_panel_are_broken() -> None:
     axes.plot([20, 20_000], [0, 1])
     words = axes.text(0, 0.9, "measured minus model: in size; thin: in phase", transform=axes.transAxes, va="top")
     give_way(words)
-    picture_bytes(figure, "png")
+    finish(figure)
     ((_, left, right, *_),) = boxes_of(figure)
     assert "\n" in words.get_text() and axes.bbox.x0 <= left < right <= axes.bbox.x1
 
 
-@pytest.mark.parametrize("width_in", PAPER_AND_PHONE_IN)
-def test_no_picture_covers_its_curves(width_in: float) -> None:
-    figures = [
-        picture_of_findings("one", [STOCK], width_in=width_in),
-        picture_of_findings("two", [STOCK, LINED], comparison(), width_in=width_in),
-    ]
-    for figure in figures:
-        picture_bytes(figure, "png")
+@pytest.mark.parametrize(
+    "medium", [*map(paper, PAPER_AND_PHONE_IN), screen((840, 520)), screen((560, 420))], ids=lambda one: one.width
+)
+def test_no_picture_covers_its_curves(medium: Medium) -> None:
+    for picture in (
+        picture_of_findings("one", [STOCK]),
+        picture_of_findings("two", [STOCK, LINED], comparison(), difference=True),
+    ):
+        figure = lay_out(picture, replace(medium, dpi=100.0)).figure
         assert covered_pixels(figure) == {}
         assert overlapping_words(figure) == []
 
@@ -117,14 +121,13 @@ def test_no_picture_covers_its_curves(width_in: float) -> None:
 def test_no_other_picture_covers_its_curves() -> None:
     assert STOCK.findings is not None and STOCK.decay is not None
     found = STOCK.findings
-    for figure in (
+    for picture in (
         picture_of_curve("curve", STOCK.curve, found.findings, found.detection_limit),
         picture_of_decay("decay", STOCK.decay, found.findings, ("ridges",)),
         picture_overlay("over each other", STOCK, LINED, comparison()),
         picture_of_difference("difference", STOCK, LINED, comparison()),
     ):
-        picture_bytes(figure, "svg")
-        assert covered_pixels(figure) == {}
+        assert covered_pixels(on_paper(picture)) == {}
 
 
 def test_the_check_sees_what_is_covered() -> None:

@@ -19,6 +19,9 @@ from matplotlib.figure import Figure
 from matplotlib.text import Annotation, Text
 
 from stillbox.analysis.drawing.cause_signs import CAUSE_SIGNS
+from stillbox.analysis.drawing.layout import lay_out, picture_bytes, save_picture
+from stillbox.analysis.drawing.medium import paper
+from stillbox.analysis.drawing.panels import PictureDescription
 from stillbox.analysis.drawing.picture_curves import magnitude_difference, magnitude_std_ohm, phase_std_deg
 from stillbox.analysis.drawing.picture_decay import draw_heat, draw_ridges
 from stillbox.analysis.drawing.picture_marks import (
@@ -32,7 +35,6 @@ from stillbox.analysis.drawing.picture_marks import (
     foot_rows,
     marks_of_findings,
     place_labels,
-    text_width_pt,
 )
 from stillbox.analysis.drawing.picture_style import (
     AFTER,
@@ -40,19 +42,19 @@ from stillbox.analysis.drawing.picture_style import (
     BEFORE,
     HEAT,
     TEXT_PT,
+    figure_bytes,
     frequency_axis,
     new_figure,
+    text_width_pt,
     tick_text,
 )
 from stillbox.analysis.drawing.pictures import (
     PicturedState,
-    picture_bytes,
     picture_of_curve,
     picture_of_decay,
     picture_of_difference,
     picture_of_findings,
     picture_overlay,
-    save_picture,
 )
 from stillbox.analysis.impedance.findings import Finding
 from stillbox.analysis.maths.number_words import frequency_words
@@ -97,6 +99,10 @@ def comparison() -> Comparison:
     return Comparison("stock", "lined", "A", changes, ())
 
 
+def on_paper(picture: PictureDescription, width_in: float | None = None) -> Figure:
+    return lay_out(picture, replace(paper(width_in or picture.width_in), dpi=100.0)).figure
+
+
 def words(figure: Figure) -> list[str]:
     return [text.get_text() for text in figure.findobj(Text) if text.get_text()]
 
@@ -113,7 +119,7 @@ def panels(figure: Figure) -> list[Axes]:
 
 
 def test_the_picture_of_one_state() -> None:
-    figure = picture_of_findings("bench-pair, unit A", [STOCK])
+    figure = on_paper(picture_of_findings("bench-pair, unit A", [STOCK]))
     assert markers(figure) == ["wall", "standing wave", "standing wave", "driver"]
     shown = words(figure)
     for label in ("178 Hz wall", "287 Hz standing wave", "512 Hz standing wave", "1.18 kHz driver"):
@@ -121,12 +127,12 @@ def test_the_picture_of_one_state() -> None:
     for label in ("bench-pair, unit A", "Impedance, Ω", "Height, Ω", "Time, ms", "Frequency, Hz", "decay, stock"):
         assert label in shown
     assert "Phase (thin line)" in shown
-    assert picture_bytes(figure, ".png").startswith(b"\x89PNG")
+    assert figure_bytes(figure, ".png").startswith(b"\x89PNG")
 
 
 @pytest.mark.parametrize("decay_style", ["ridges", "heat"])
 def test_the_picture_of_two_states(decay_style: str) -> None:
-    figure = picture_of_findings("pair", [STOCK, LINED], comparison(), decay_style=decay_style)
+    figure = on_paper(picture_of_findings("pair", [STOCK, LINED], comparison(), decay_style=decay_style))
     shown = words(figure)
     for label in ("178 Hz wall: reduced", "287 Hz standing wave: gone", "1.18 kHz driver: unchanged"):
         assert label in shown
@@ -134,11 +140,11 @@ def test_the_picture_of_two_states(decay_style: str) -> None:
     curves = [line for axes in figure.axes for line in axes.lines if line.get_label() in ("stock", "lined")]
     assert [line.get_color() for line in curves] == [BEFORE.colour, AFTER.colour]
     assert curves[0].get_linestyle() != curves[1].get_linestyle()
-    picture_bytes(figure, ".png")
+    figure_bytes(figure, ".png")
 
 
 def test_every_mark_runs_through_every_panel() -> None:
-    figure = picture_of_findings("pair", [STOCK, LINED], comparison())
+    figure = on_paper(picture_of_findings("pair", [STOCK, LINED], comparison()))
     frequencies = [178.0, 287.0, 512.0, 1180.0]
     with_marks = 0
     for axes in panels(figure):
@@ -154,8 +160,8 @@ def test_every_mark_runs_through_every_panel() -> None:
 
 
 def test_panels_share_the_frequency_axis() -> None:
-    figure = picture_of_findings("pair", [STOCK, LINED], comparison(), decay_style="heat")
-    picture_bytes(figure, ".png")
+    figure = on_paper(picture_of_findings("pair", [STOCK, LINED], comparison(), decay_style="heat"))
+    figure_bytes(figure, ".png")
     boxes = [axes.get_position() for axes in panels(figure)]
     assert len(boxes) >= 4
     assert {axes.get_xlim() for axes in panels(figure)} == {panels(figure)[0].get_xlim()}
@@ -165,9 +171,9 @@ def test_panels_share_the_frequency_axis() -> None:
 
 def test_nothing_is_cut_off_or_printed_over_another() -> None:
     for figure in (
-        picture_of_findings("A build with quite a long name, unit A", [STOCK, LINED], comparison()),
-        picture_of_findings("narrow", [STOCK, LINED], comparison(), width_in=7.0),
-        picture_of_curve("curve", STOCK.curve, STOCK.findings.findings if STOCK.findings else ()),
+        on_paper(picture_of_findings("A build with quite a long name, unit A", [STOCK, LINED], comparison())),
+        on_paper(picture_of_findings("narrow", [STOCK, LINED], comparison()), 7.0),
+        on_paper(picture_of_curve("curve", STOCK.curve, STOCK.findings.findings if STOCK.findings else ())),
     ):
         figure.canvas.draw()
         renderer = figure.canvas.get_renderer()
@@ -208,7 +214,7 @@ def test_only_the_first_resonances_carry_words_but_all_carry_marks() -> None:
     """The first of the list, whatever their height."""
     parts = tuple((100.0 * 1.25**place, 12.0, 0.05 * (place + 1)) for place in range(16))
     fit = invented_speaker.fit(parts)
-    figure = picture_of_curve("many", invented_speaker.curve(fit), invented_speaker.report(fit).findings)
+    figure = on_paper(picture_of_curve("many", invented_speaker.curve(fit), invented_speaker.report(fit).findings))
     assert len(markers(figure)) == 16
     labels = [text for text in words(figure) if text.endswith("undecided")]
     assert len(labels) == MOST_LABELS
@@ -224,9 +230,9 @@ def test_three_states_are_refused() -> None:
 def test_a_speaker_without_findings() -> None:
     fit = invented_speaker.fit(())
     state = PicturedState("bare driver", invented_speaker.curve(fit), invented_speaker.report(fit))
-    figure = picture_of_findings("nothing to see", [state])
+    figure = on_paper(picture_of_findings("nothing to see", [state]))
     assert markers(figure) == []
-    picture_bytes(figure, ".png")
+    figure_bytes(figure, ".png")
 
 
 def test_causes_differ_by_marker_and_not_by_colour_alone() -> None:
@@ -279,19 +285,19 @@ def test_the_heat_map_darkens_evenly() -> None:
 
 def test_curve_with_detection_limit() -> None:
     assert STOCK.findings is not None
-    figure = picture_of_curve("stock", STOCK.curve, STOCK.findings.findings, STOCK.findings.detection_limit)
+    figure = on_paper(picture_of_curve("stock", STOCK.curve, STOCK.findings.findings, STOCK.findings.detection_limit))
     assert "too small to be seen beside what was found" in words(figure)
     assert markers(figure) == ["wall", "standing wave", "standing wave", "driver"]
 
 
 def test_overlay_and_difference() -> None:
-    overlay = picture_overlay("both", STOCK, LINED, comparison())
+    overlay = on_paper(picture_overlay("both", STOCK, LINED, comparison()))
     assert "287 Hz standing wave: gone" in words(overlay)
     assert not any("decay" in text for text in words(overlay))
-    difference = picture_of_difference("what changed", STOCK, LINED, comparison())
+    difference = on_paper(picture_of_difference("what changed", STOCK, LINED, comparison()))
     assert "lined minus stock" in words(difference)
     assert "287 Hz standing wave: gone" in words(difference)
-    picture_bytes(difference, ".png")
+    figure_bytes(difference, ".png")
 
 
 def test_difference_of_the_curves() -> None:
@@ -320,7 +326,7 @@ def test_decay_in_cycles_and_on_an_even_grid(decay_style: str) -> None:
     fit = invented_speaker.fit()
     response = decay_response(invented_speaker.spectrum(fit), fit)
     in_cycles = decay_on_log_grid(response, cycles=np.linspace(-3, 40, 50), points=150)
-    figure = picture_of_decay("decay", in_cycles, styles=(decay_style,))
+    figure = on_paper(picture_of_decay("decay", in_cycles, styles=(decay_style,)))
     assert "Time, cycles" in words(figure)
     even = decay_of_response(response, slices=50)
     picture_bytes(picture_of_decay("decay", even, styles=(decay_style,)), ".png")
@@ -361,7 +367,7 @@ def test_frequencies_in_words(frequency_hz: float, text: str, tick: str) -> None
 
 
 def test_ticks_are_in_engineering_form() -> None:
-    figure = picture_of_curve("curve", STOCK.curve)
+    figure = on_paper(picture_of_curve("curve", STOCK.curve))
     figure.canvas.draw()
     ticks = [label.get_text() for label in panels(figure)[-1].get_xticklabels()]
     for tick in ("20", "50", "100", "200", "500", "1k", "2k", "5k", "10k", "20k"):
@@ -383,29 +389,29 @@ def test_arrows_point_from_before_to_after_or_to_the_detection_limit() -> None:
         change(third, None, "unchanged"),  # lost in the noise of the later take: nothing is claimed
         change(None, fourth, "new"),
     )
-    figure = picture_overlay("both", STOCK, LINED, Comparison("stock", "lined", "A", changes, ()))
+    figure = on_paper(picture_overlay("both", STOCK, LINED, Comparison("stock", "lined", "A", changes, ())))
     (heights,) = (axes for axes in panels(figure) if axes.get_ylabel() == "Height, Ω")
     assert arrows(heights) == [(pytest.approx(181.0), pytest.approx(0.05)), (pytest.approx(287.0), 0.008)]
 
 
 @pytest.mark.parametrize("suffix", [".svg", ".png", ".pdf", ".PNG"])
 def test_saving(tmp_path: Path, suffix: str) -> None:
-    figure = picture_of_curve("curve", STOCK.curve)
+    picture = picture_of_curve("curve", STOCK.curve)
     path = tmp_path / f"curve{suffix}"
-    save_picture(figure, path)
+    save_picture(picture, path)
     head = path.read_bytes()[:8]
     assert head.startswith({".svg": b"<?xml", ".png": b"\x89PNG", ".pdf": b"%PDF"}[suffix.lower()])
     if suffix == ".svg":
         assert ElementTree.parse(path).getroot().tag.endswith("svg")
         first = path.read_bytes()
-        save_picture(figure, path)
+        save_picture(picture, path)
         assert path.read_bytes() == first
 
 
 def test_unknown_formats_are_refused(tmp_path: Path) -> None:
-    figure = picture_of_curve("curve", STOCK.curve)
+    picture = picture_of_curve("curve", STOCK.curve)
     with pytest.raises(StillboxError, match=r"\.svg, \.png or \.pdf, not '\.gif'"):
-        save_picture(figure, tmp_path / "curve.gif")
+        save_picture(picture, tmp_path / "curve.gif")
     assert list(tmp_path.iterdir()) == []
 
 
@@ -430,7 +436,7 @@ def test_a_heat_map_has_no_lines_of_the_grid_beneath() -> None:
 
 
 def test_the_axis_of_a_difference_says_where_it_is_linear() -> None:
-    figure = picture_of_difference("difference", STOCK, LINED)
+    figure = on_paper(picture_of_difference("difference", STOCK, LINED))
     (note,) = [text for text in words(figure) if "axis linear within" in text]
     (axes,) = [axes for axes in figure.axes if axes.get_yscale() == "symlog"]
     # Read off the axis itself: within the limit equal steps are equally long, beyond it equal ratios are.

@@ -16,7 +16,8 @@ import invented_speaker
 import pytest
 from test_report import comparison, report, state
 
-from stillbox.analysis.drawing.pictures import PicturedState, picture_bytes, picture_of_findings
+from stillbox.analysis.drawing.layout import picture_bytes
+from stillbox.analysis.drawing.pictures import PicturedState, picture_of_findings
 from stillbox.analysis.maths.table import Table
 from stillbox.analysis.page.report import render_report
 from stillbox.analysis.section import ReportPart, ReportPicture, Section

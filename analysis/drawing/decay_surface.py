@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 
+from stillbox.analysis.drawing.panels import DecaySurface
 from stillbox.analysis.drawing.picture_decay import HEADROOM_DB, LAYER_HEIGHT, RANGE_DB, layers_of, slice_axis
 from stillbox.analysis.waterfall.decay import CumulativeDecay
 from stillbox.capture.arrays import FloatArray
-from stillbox.gui.results.view import DecaySurface
 
 
 def surface_of(decay: CumulativeDecay, ridges: bool, name: str = "") -> DecaySurface:
