@@ -54,7 +54,9 @@ def test_a_topic_says_a_table_or_a_sentence_and_all_of_it_is_more(topic: Topic[A
 
 
 @every_topic
-def test_its_document_is_json_and_what_it_writes_appears(topic: Topic[Any], results: dict[str, Any], tmp_path: Path) -> None:
+def test_its_document_is_json_and_what_it_writes_appears(
+    topic: Topic[Any], results: dict[str, Any], tmp_path: Path
+) -> None:
     if topic.document is not None:
         assert json.loads(json.dumps(topic.document(results[topic.name]), allow_nan=False))
     for file in topic.files:
