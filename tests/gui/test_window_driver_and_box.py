@@ -20,8 +20,7 @@ import pytest
 from practice_takes import practice_takes
 from PyQt5.QtCore import Qt
 from PyQt5.QtPrintSupport import QPrinter
-from PyQt5.QtTest import QTest
-from PyQt5.QtWidgets import QApplication, QComboBox, QDoubleSpinBox, QWidget
+from PyQt5.QtWidgets import QApplication, QComboBox, QDoubleSpinBox
 from pytestqt.qtbot import QtBot
 from recorded import RecordedBuild
 from reference.random_boxes import random_box
@@ -33,15 +32,13 @@ from stillbox.analysis.bass.bass import Change
 from stillbox.analysis.bass.bass_controls import CHANGES, PORT_LENGTH
 from stillbox.analysis.bass.bass_report import bass_report
 from stillbox.analysis.bench import Bench
-from stillbox.analysis.controls import Choice, Number
+from stillbox.analysis.controls import Number
 from stillbox.analysis.drawing.picture_marks import Mark
 from stillbox.analysis.driver.driver_words import driver_table
 from stillbox.capture.build.build_folder import BuildFolder
 from stillbox.capture.practice.practice_speakers import ADDED_MASS_KG, speaker_named
 from stillbox.capture.sweep.excitation import Excitation
 from stillbox.gui.main_window import MainWindow
-from stillbox.gui.parts.flow_layout import FlowLayout
-from stillbox.gui.results.control_fields import ControlFields
 from stillbox.gui.results.exporting import exports_of
 from stillbox.gui.results.view import Results, Row, View, Wish
 from stillbox.gui.views.box_and_bass import VIEW as BOX
@@ -462,42 +459,3 @@ def test_closed_box(tmp_path: Path) -> None:
     before, after = (number(sentence.split("fc ")[-1]) for sentence in (measured.sentence, smaller.sentence))
     assert after / before == pytest.approx(np.sqrt((1 + alpha / 0.6) / (1 + alpha)), rel=3e-3)
     assert [mark.label.split()[0] for mark in marks(BOX, smaller)] == ["f3", "f3", "fc", "fc"]
-
-
-def test_fields_are_made_from_declarations(qtbot: QtBot) -> None:
-    """Typed numbers count when finished; what is as it began is not asked for; the fields follow what is shown."""
-    row = QWidget()
-    qtbot.addWidget(row)
-    first = QDoubleSpinBox()
-    fields = ControlFields(FlowLayout(row), (first,), row)
-    heard: list[dict[str, float | str]] = []
-    fields.asked_changed.connect(heard.append)
-    declared = (
-        Number("mass", "&mass", "g", 1, 100, 5, 12.34, 1, "Mass on the cone."),
-        Number("gap", "gap", "mm", 2, 9, 1, None),
-        Choice("side", "side", (("l", "left"), ("r", "right"))),
-    )
-    fields.show_controls(declared, {})
-    row.resize(90, 300)
-    row.show()
-    mass, gap, side = (fields.fields[key] for key in ("mass", "gap", "side"))
-    assert isinstance(mass, QDoubleSpinBox) and isinstance(gap, QDoubleSpinBox) and isinstance(side, QComboBox)
-    assert (mass.value(), mass.suffix(), mass.toolTip()) == (12.3, " g", "Mass on the cone.")
-    assert gap.text() == "not known" and fields.asked() == {} and not fields.back.isEnabled()
-    assert mass.mapTo(row, mass.rect().topLeft()).y() < side.mapTo(row, side.rect().topLeft()).y()
-    mass.selectAll()
-    QTest.keyClicks(mass, "40")
-    assert heard == []
-    fields.show_controls(declared, {})
-    QTest.keyClick(mass, Qt.Key_Return)
-    assert heard == [{"mass": 40.0}]
-    gap.stepUp()
-    side.setCurrentIndex(1)
-    assert heard[-1] == {"mass": 40.0, "gap": 2.0, "side": "r"}
-    assert fields.back.isEnabled()
-    fields.show_controls(declared, {"mass": 20.0})
-    assert mass.value() == 20.0 and fields.asked() == {"mass": 20.0} and len(heard) == 3
-    fields.begin_again()
-    assert heard[-1] == {} and mass.value() == 12.3 and gap.text() == "not known"
-    fields.show_controls((), {})
-    assert not fields.fields and not fields.back.isVisible()
