@@ -349,7 +349,7 @@ def test_recording_holds_the_impedance(take: tuple[str, str]) -> None:
     some = np.flatnonzero((hz > 30) & (hz < 20_000))[::499]
     ratio = clips[some] / source[some]
     measured = quiet.box.jig.reference_ohm * ratio / (1 - ratio)
-    assert np.max(np.abs(measured / quiet.impedance(take[0], hz[some], take[1]) - 1)) < 5e-4
+    assert np.max(np.abs(measured / quiet.impedance(take[0], hz[some], take[1]) - 1)) < 3e-5
 
 
 def test_a_build_on_disk(tmp_path: Path) -> None:

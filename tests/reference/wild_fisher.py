@@ -313,8 +313,9 @@ class _Fit:
         for _ in range(MOST_STEPS):
             slopes, off = self.rows(theta)
             normal, gradient = slopes.T @ slopes, slopes.T @ off
+            size = np.maximum(np.diag(normal), 1e-9)  # what changes nothing has none of its own
             for _ in range(8):
-                tried = self._stepped(theta, normal + damping * np.diag(np.diag(normal)), gradient)
+                tried = self._stepped(theta, normal + damping * np.diag(size), gradient)
                 new = self._cost(tried)
                 if new < cost:
                     break
