@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from stillbox.analysis.maths.stopping import checked
 from stillbox.analysis.network.elimination import Scratch
 from stillbox.analysis.network.nodal import circuit_of_arrays, known_values
 from stillbox.analysis.network.parts import Network
@@ -71,6 +72,10 @@ def bands_of_draws(
 ) -> Bands:
     """Percentiles of level and input impedance over draws of the values.
 
+    Computed in single precision, twice as fast: as good as parts that are 1e-7 off, and across a driver of which no
+    terminal is the speaker's own, within 3e-6 V of 1 V at the terminals. With 2,000 draws the percentiles themselves
+    scatter by some percent of the band.
+
     Parameters
     ----------
     network : Network
@@ -86,9 +91,11 @@ def bands_of_draws(
     draws = max([draws, *(len(one) for one in driver_impedance_ohm.values() if np.ndim(one) == 2)])
     rows = {place.name: np.empty((len(percent), frequency_hz.size)) for place in network.drivers}
     input_rows = np.empty((len(percent), frequency_hz.size))
-    known, scratch = known_values(network, values, 2), Scratch()
+    scratch = Scratch(np.complex64)
+    known = known_values(network, values, 2, scratch)
     step = max(POINTS_AT_ONCE // draws, 1)
     for first in range(0, frequency_hz.size, step):
+        checked()
         here = slice(first, first + step)
         # Frequencies down, draws along: the percentiles are over what lies side by side.
         circuit = circuit_of_arrays(

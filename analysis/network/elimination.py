@@ -29,14 +29,15 @@ from stillbox.capture.errors import StillboxError
 Edge = tuple[str, str]
 Voltages = Mapping[str, ComplexArray]
 
-LARGEST_SHARE = 1e4
-"""Of the sum of a node's admittances that one of them may be, before digits are lost by what cancels in the sum."""
+LARGEST_SHARE = {np.dtype(np.complex128): 1e4, np.dtype(np.complex64): 30.0}
+"""Of the sum of a node's admittances that one of them may be, before too many digits are lost by what cancels in it."""
 
 
 class Scratch:
     """Gives arrays of one shape, the same again after `clear`: fresh memory costs more than what is done with it."""
 
-    def __init__(self) -> None:
+    def __init__(self, dtype: type[np.complexfloating[Any, Any]] = np.complex128) -> None:
+        self.dtype = np.dtype(dtype)
         self._all: list[ComplexArray] = []
         self._free: list[ComplexArray] = []
 
@@ -50,7 +51,7 @@ class Scratch:
         """An array with whatever is in it."""
         if self._free:
             return self._free.pop()
-        self._all.append(np.empty(shape, dtype=complex))
+        self._all.append(np.empty(shape, dtype=self.dtype))
         return self._all[-1]
 
     def give_back(self, array: ComplexArray) -> None:
@@ -106,7 +107,7 @@ class Elimination:
 
     def injected(self, positive: str, negative: str) -> Voltages:
         """Voltages of all nodes with the terminals shorted and 1 A into ``positive``, out of ``negative``."""
-        unit = np.ones((1,) * self.weak.ndim, dtype=complex)
+        unit = np.ones((1,) * self.weak.ndim, dtype=self.scratch.dtype)
         return self._voltages({positive: unit, negative: -unit}, 0.0)
 
     def _voltages(self, injected: Mapping[str, ComplexArray], input_v: float) -> Voltages:
@@ -134,7 +135,8 @@ class Elimination:
 
     def _passed_back(self, currents: Mapping[str, ComplexArray], input_v: float) -> dict[str, ComplexArray]:
         unit, shape = (1,) * self.weak.ndim, self.weak.shape
-        voltages = {INPUT: np.full(unit, input_v, dtype=complex), GROUND: np.zeros(unit, dtype=complex)}
+        dtype = self.scratch.dtype
+        voltages = {INPUT: np.full(unit, input_v, dtype=dtype), GROUND: np.zeros(unit, dtype=dtype)}
         term = self.scratch.take(shape)
         for star in reversed(self.stars):
             voltage = voltages[star.node] = self.scratch.take(shape)
@@ -176,6 +178,7 @@ def eliminate(elements: Iterable[tuple[Edge, ComplexArray]], scratch: Scratch | 
         edges[pair] = admittance
     left, stars = dict(edges), []
     weak = np.zeros(shape, dtype=bool)
+    limit = LARGEST_SHARE[scratch.dtype]
     with np.errstate(all="ignore"):  # what divides by 0 is found, and solved again
         for step in _steps(tuple(edges)):
             around = {node: left.pop(pair) for node, pair in step.neighbours}
@@ -184,13 +187,13 @@ def eliminate(elements: Iterable[tuple[Edge, ComplexArray]], scratch: Scratch | 
                 more = np.multiply(star.shares[one], around[other], out=scratch.take(shape))
                 left[pair] = np.add(left[pair], more, out=more) if pair in left else more
             for share in star.shares.values():
-                if not _all_small(share):
-                    weak |= ~(np.abs(share) <= LARGEST_SHARE)
+                if not _all_small(share, limit):
+                    weak |= ~(np.abs(share) <= limit)
             stars.append(star)
             for node, pair in step.neighbours:
                 if around[node] is not edges.get(pair):
                     scratch.give_back(around[node])
-    through = left.get(frozenset((INPUT, GROUND)), np.zeros((1,) * weak.ndim, dtype=complex))
+    through = left.get(frozenset((INPUT, GROUND)), np.zeros((1,) * weak.ndim, dtype=scratch.dtype))
     if not np.isfinite(np.vdot(through, through)):
         weak |= ~np.isfinite(through)
     taken_apart = Elimination(through, edges, tuple(stars), weak, scratch)
@@ -259,12 +262,12 @@ def _sum(terms: Sequence[ComplexArray]) -> ComplexArray:
     return functools.reduce(operator.add, terms)
 
 
-def _all_small(share: ComplexArray) -> bool:
+def _all_small(share: ComplexArray, limit: float) -> bool:
     """Whether no share can be large, or no number at all, as the sum of all squares is not.
 
     Shares add up to 1, so that one that is large has another beside it, and that of the ground needs no look.
     """
-    return bool(np.vdot(share, share).real <= LARGEST_SHARE**2)
+    return bool(np.vdot(share, share).real <= limit**2)
 
 
 # Points at which the order of elimination does not suit

@@ -191,8 +191,10 @@ class KnownValues:
     branches: tuple[tuple[Branch, Impedance], ...]
 
 
-def known_values(network: Network, values: Values, axes: int) -> KnownValues:
+def known_values(network: Network, values: Values, axes: int, scratch: Scratch | None = None) -> KnownValues:
     """The values of a network, those of the netlist where no other is given, each with so many axes.
+
+    Their numbers are as exact as those of the scratch.
 
     Raises
     ------
@@ -211,7 +213,8 @@ def known_values(network: Network, values: Values, axes: int) -> KnownValues:
                 f"the network has no part '{name}'", f"its parts are {there}; the loss of one is named as in L1{LOSS}"
             )
         own[names[name.casefold()]] = value
-    known = {name: _with_axes(value, axes) for name, value in own.items()}
+    real = np.empty(0, (scratch or Scratch()).dtype).real.dtype
+    known = {name: _with_axes(np.asarray(value, dtype=real), axes) for name, value in own.items()}
     branches = tuple((branch, branch_impedance(branch, known)) for branch in branches_of(network))
     return KnownValues(network, known, branches)
 
@@ -244,13 +247,14 @@ def circuit_of_arrays(
             raise StillboxError(
                 f"the impedance of the driver '{place.name}' is not known", "sweep it, or leave it out of the network"
             )
+    scratch = scratch or Scratch()
     drivers: dict[str, NDArray[Any]] = {
-        place.name: 1 / _with_axes(np.asarray(driver_impedance_ohm[place.name], dtype=complex), s_rad_s.ndim)
+        place.name: 1 / _with_axes(np.asarray(driver_impedance_ohm[place.name], dtype=scratch.dtype), s_rad_s.ndim)
         for place in known.network.drivers
     }
+    s_rad_s = s_rad_s.astype(scratch.dtype, copy=False)
     arrays = (s_rad_s, *known.values.values(), *drivers.values())
     shape = np.broadcast_shapes(*(array.shape for array in arrays))
-    scratch = scratch or Scratch()
     scratch.clear(shape)
     admittances = tuple(
         (branch, admittance(impedance, s_rad_s.imag, scratch.take(shape))) for branch, impedance in known.branches

@@ -1,4 +1,8 @@
-"""Nodal analysis: how exact against a circuit simulator, and how fast against batched general solutions."""
+"""Networks and parts: how exact and how fast.
+
+Nodal analysis against a circuit simulator and against batched general solutions; combinations of parts against trying
+them all.
+"""
 
 from __future__ import annotations
 
@@ -14,6 +18,8 @@ from reference.random_networks import DrawnNetwork, random_network
 from table import Row, at_most
 
 from stillbox.analysis.network.bands import bands_of_draws, drawn_values
+from stillbox.analysis.network.combine import combinations
+from stillbox.analysis.network.drawer import DrawerPart
 from stillbox.analysis.network.netlist import network_from_text
 from stillbox.analysis.network.nodal import circuit_at
 from stillbox.analysis.network.parts import GROUND, INPUT, LOSS, Network
@@ -29,7 +35,7 @@ SEEDS = (1, 2, 3)
 
 def rows(quick: bool = False) -> list[Row]:
     """Against ngspice, and the time for all draws."""
-    return [*_exact_rows(40 if quick else 200), *_time_rows(5 if quick else 15)]
+    return [*_exact_rows(40 if quick else 200), *_time_rows(5 if quick else 15), _combine_row(3 if quick else 7)]
 
 
 def _exact_rows(networks: int) -> list[Row]:
@@ -76,6 +82,50 @@ def _time_rows(rounds: int) -> list[Row]:
         rival = f"numpy.linalg.solve in batches, without bands: {theirs_ms:.0f} ms (they agree to {_same(*given):.0e})"
         found.append(Row(what, f"<= {MILLISECONDS_BAR:.0f} ms", measured, rival, ours_ms <= MILLISECONDS_BAR))
     return found
+
+
+PARTS = 300
+COMBINE_BAR_S = 1.0
+
+
+def _combine_row(rounds: int) -> Row:
+    """The ten nearest of all that can be made of three out of 300 parts, each there once."""
+    rng = np.random.default_rng(5)
+    values = np.exp(rng.uniform(np.log(0.1e-6), np.log(100e-6), PARTS))
+    drawer = [DrawerPart(float(value), 1, 5.0, None, str(number)) for number, value in enumerate(values)]
+    target = 12.7e-6
+    ours = combinations(target, "capacitor", drawer)
+    begin = time.perf_counter()
+    theirs = _all_tried(target, values)
+    theirs_s = time.perf_counter() - begin
+    same = np.allclose([abs(one.error) for one in ours], theirs, rtol=1e-6, atol=1e-13)
+    ours_ms, _ = _milliseconds(lambda: combinations(target, "capacitor", drawer), rounds)
+    return Row(
+        f"combinations of up to three out of {PARTS} parts, the ten nearest",
+        f"<= {COMBINE_BAR_S:g} s",
+        f"{1e-3 * ours_ms:.2f} s",
+        f"all tried with numpy: {theirs_s:.1f} s ({'the same ten' if same else 'OTHERS'})",
+        bool(same and ours_ms <= 1e3 * COMBINE_BAR_S),
+    )
+
+
+def _all_tried(target: float, values: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Smallest relative errors of all combinations of one, two and three different parts."""
+    number = values.size
+    one, other = np.triu_indices(number, 1)
+    added = values[one] + values[other]
+    bundled = 1 / (1 / values[one] + 1 / values[other])
+    found = [values, added, bundled]
+    for third in range(number):
+        there = (one != third) & (other != third)
+        first = there & (other < third)  # of what is joined one way only, each three once
+        found.append(added[first] + values[third])
+        found.append(1 / (1 / bundled[first] + 1 / values[third]))
+        found.append(1 / (1 / added[there] + 1 / values[third]))
+        found.append(bundled[there] + values[third])
+        best = np.abs(np.concatenate(found) / target - 1)
+        found = [target * (1 + np.sort(best)[:10])]
+    return np.sort(np.abs(found[0] / target - 1))[:10]
 
 
 def _milliseconds(work: Callable[[], object], rounds: int) -> tuple[float, float]:
