@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-
 import numpy as np
 import pytest
 
+from stillbox.analysis.lumped.lumped_steps import Model
 
-def assert_derivatives(model: Callable[..., tuple[np.ndarray, np.ndarray]], s: np.ndarray, x: np.ndarray) -> None:
-    """Assert that the slopes ``model(s, x)[1]``, shape (n, parameters), are those of ``model(s, x)[0]``."""
-    _, slopes = model(s, x)
+
+def assert_derivatives(model: Model, s: np.ndarray, x: np.ndarray) -> None:
+    """Assert that the slopes ``model(s, x)[1]()``, shape (n, parameters), are those of ``model(s, x)[0]``."""
+    slopes = model(s, x)[1]()
     assert slopes.shape == (s.size, x.size)
     for index in range(x.size):
         move = np.zeros(x.size)

@@ -167,8 +167,8 @@ def _impedance_slopes(fit: BoxFit) -> FloatArray:
     """Derivatives of the real and imaginary part of ln Z, shape (2 n, parameters), at frequencies over the bass."""
     tuning_hz = fit.model.reference_rad_s / (2 * np.pi)
     grid_hz = np.geomspace(MEASURED_HZ[0] * tuning_hz, MEASURED_HZ[1] * tuning_hz, MEASURED_POINTS)
-    impedance, by_parameter = fit.model(2j * np.pi * grid_hz, fit.parameters)
-    relative = by_parameter / impedance[:, None]
+    impedance, slopes_of_impedance = fit.model(2j * np.pi * grid_hz, fit.parameters)
+    relative = slopes_of_impedance() / impedance[:, None]
     return np.concatenate([relative.real, relative.imag])
 
 

@@ -26,7 +26,7 @@ from stillbox.analysis.lumped.driver import DriverFit
 from stillbox.analysis.lumped.driver_model import cone_of
 from stillbox.analysis.lumped.fit_end import FitEnd
 from stillbox.analysis.lumped.lumped_fit import cell_data, common_covariance
-from stillbox.analysis.lumped.lumped_steps import JointPrior
+from stillbox.analysis.lumped.lumped_steps import JointPrior, impedance_ohm
 from stillbox.analysis.maths.quantity import Quantity, derived
 from stillbox.analysis.physics.volume import Softening
 from stillbox.capture.arrays import ComplexArray, FloatArray
@@ -99,7 +99,7 @@ class BoxFit:
 
     def impedance_ohm(self, frequency_hz: FloatArray) -> ComplexArray:
         """The whole fitted model, shape of ``frequency_hz``."""
-        return self.model(2j * np.pi * np.asarray(frequency_hz), self.parameters)[0]
+        return impedance_ohm(self.model, self.parameters, frequency_hz)
 
     @cached_property
     def numbers(self) -> BoxNumbers:

@@ -184,11 +184,7 @@ class BoxModel:
         """wB; of a closed box its reference."""
         return self.reference_rad_s if box.port is None else float(np.exp(box.port.ln_wb))
 
-    def __call__(self, s: ComplexArray, x: FloatArray) -> tuple[ComplexArray, ComplexArray]:
-        value, slopes = self.in_two_steps(s, x)
-        return value, slopes()
-
-    def in_two_steps(self, s: ComplexArray, x: FloatArray) -> tuple[ComplexArray, Callable[[], ComplexArray]]:
+    def __call__(self, s: ComplexArray, x: FloatArray) -> tuple[ComplexArray, Callable[[], ComplexArray]]:
         """The impedance, and what computes its derivatives."""
         of_coil, of_cone = self.layout.blocks["coil"], cone_of(x)
         coil, coil_slopes = self.coil.evaluate(s, x[of_coil])

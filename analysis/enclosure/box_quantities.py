@@ -256,7 +256,7 @@ def _extremum(fit: BoxFit, frequency_hz: float) -> Quantity:
     around_hz = frequency_hz + step_hz * np.array([-1.0, 0.0, 1.0])
     value, slopes = fit.model(2j * np.pi * around_hz, fit.parameters)
     magnitude = np.abs(value)
-    by_parameter = (np.conj(value)[:, None] * slopes).real / magnitude[:, None]
+    by_parameter = (np.conj(value)[:, None] * slopes()).real / magnitude[:, None]
     bend = (magnitude[0] - 2 * magnitude[1] + magnitude[2]) / step_hz**2
     gradient = -(by_parameter[2] - by_parameter[0]) / (2 * step_hz) / bend
     variance = float(gradient @ fit.covariance @ gradient)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Literal, get_args
 
@@ -117,7 +118,7 @@ class ResonanceFit:
 
     def motional_ohm(self, frequency_hz: FloatArray) -> ComplexArray:
         """Lumped motional impedance without the resonances."""
-        return _sum_of_pairs((*self.motional, *self.broad), frequency_hz)
+        return pairs_ohm((*self.motional, *self.broad), frequency_hz)
 
     def baseline_ohm(self, frequency_hz: FloatArray) -> ComplexArray:
         """Coil and lumped motional impedance, without the resonances."""
@@ -125,12 +126,13 @@ class ResonanceFit:
 
     def impedance_ohm(self, frequency_hz: FloatArray) -> ComplexArray:
         """The whole fitted model."""
-        return self.baseline_ohm(frequency_hz) + _sum_of_pairs(self.resonances, frequency_hz)
+        return self.baseline_ohm(frequency_hz) + pairs_ohm(self.resonances, frequency_hz)
 
 
-def _sum_of_pairs(resonances: tuple[Resonance, ...], frequency_hz: FloatArray) -> ComplexArray:
-    poles = np.array([resonance.pole_rad_s for resonance in resonances], dtype=complex)
-    residues = np.array([resonance.residue_ohm_rad_s for resonance in resonances], dtype=complex)
+def pairs_ohm(pairs: Sequence[Resonance], frequency_hz: FloatArray) -> ComplexArray:
+    """Impedance that resonances add, ohm, shape of ``frequency_hz``."""
+    poles = np.array([pair.pole_rad_s for pair in pairs], dtype=complex)
+    residues = np.array([pair.residue_ohm_rad_s for pair in pairs], dtype=complex)
     return resonators_ohm(2j * np.pi * np.asarray(frequency_hz), poles, residues)
 
 

@@ -9,7 +9,8 @@ from scipy import optimize, special
 
 from stillbox.analysis.impedance.findings import DetectionLimit, Resonance, ResonanceFit
 from stillbox.analysis.impedance.impedance import ImpedanceSpectrum
-from stillbox.analysis.maths.rational import FitProblem, PairFit, inverse_gram, pair_basis, pole_derivatives, pole_from
+from stillbox.analysis.maths.gram import inverse_gram
+from stillbox.analysis.maths.rational import FitProblem, PairFit, pair_basis, pole_derivatives, pole_from
 from stillbox.capture.arrays import FloatArray
 
 FALSE_ALARM_RATE = 0.001

@@ -21,10 +21,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import fft, ndimage
 
-from stillbox.analysis.impedance.findings import ResonanceFit
+from stillbox.analysis.impedance.findings import ResonanceFit, pairs_ohm
 from stillbox.analysis.impedance.impedance import ImpedanceSpectrum
 from stillbox.analysis.maths.number_words import frequency_words, short_number
-from stillbox.analysis.maths.rational import resonators_ohm
 from stillbox.analysis.maths.stopping import checked
 from stillbox.analysis.sweeps.sweep_alone import NOTHING_BEATS_BELOW_HZ, highest_q
 from stillbox.capture.arrays import ComplexArray, FloatArray
@@ -174,9 +173,7 @@ def _below_all_peaks(spectrum: ImpedanceSpectrum, fit: ResonanceFit) -> FloatArr
     below = [resonance for resonance in fit.resonances if resonance.frequency_hz < lowest_hz]
     if len(below) < 2:
         return np.zeros(spectrum.frequency_hz.size)
-    poles = np.array([resonance.pole_rad_s for resonance in below])
-    residues = np.array([resonance.residue_ohm_rad_s for resonance in below])
-    power = np.abs(resonators_ohm(2j * np.pi * spectrum.frequency_hz, poles, residues)) ** 2
+    power = np.abs(pairs_ohm(below, spectrum.frequency_hz)) ** 2
     reach = 2**_LOW_OCTAVES
     first = np.searchsorted(spectrum.frequency_hz, spectrum.frequency_hz / reach)
     last = np.searchsorted(spectrum.frequency_hz, spectrum.frequency_hz * reach)

@@ -9,17 +9,17 @@ Selection, 2002, 2.5 [M]), so that a model is not preferred for following what n
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
 
-from stillbox.analysis.impedance.findings import Resonance, ResonanceFit
+from stillbox.analysis.impedance.findings import Resonance, ResonanceFit, pairs_ohm
 from stillbox.analysis.lumped.coil_models import CHAIN, COIL_MODELS, FREE, CoilModel, Followed
 from stillbox.analysis.lumped.cone_resonances import ConeResonances, cone_resonances
 from stillbox.analysis.lumped.driver_model import CONE, ConeNumbers, FreeAirModel, FreeAirNumbers, cone_of
-from stillbox.analysis.lumped.lumped_fit import CellData, LumpedFit, fit_lumped, pairs_ohm
+from stillbox.analysis.lumped.lumped_fit import CellData, LumpedFit, fit_lumped
 from stillbox.analysis.lumped.lumped_steps import JointPrior, Prior
 from stillbox.analysis.lumped.parameters import Layout, Parameter, usual
 from stillbox.analysis.maths.stopping import checked
@@ -222,14 +222,19 @@ class _LinearInLoss:
     def layout(self) -> Layout:
         return self.model.layout.with_other("ln_qms", Parameter("loss", "1/Qms", least=0.0))
 
-    def __call__(self, s: ComplexArray, x: FloatArray) -> tuple[ComplexArray, ComplexArray]:
+    def __call__(self, s: ComplexArray, x: FloatArray) -> tuple[ComplexArray, Callable[[], ComplexArray]]:
         loss = x[CONE.ln_qms]
         if loss <= 0:
-            return np.full(s.shape, np.inf + 0j), np.zeros((s.size, x.size), dtype=complex)
+            return np.full(s.shape, np.inf + 0j), lambda: np.zeros((s.size, x.size), dtype=complex)
         inner = x.copy()
         inner[CONE.ln_qms] = -np.log(loss)
-        z, slopes = self.model(s, inner)
-        slopes[:, CONE.ln_qms] /= -loss
+        z, slopes_of_model = self.model(s, inner)
+
+        def slopes() -> ComplexArray:
+            found = slopes_of_model()
+            found[:, CONE.ln_qms] /= -loss
+            return found
+
         return z, slopes
 
 

@@ -111,11 +111,6 @@ class ConeResonances:
         moved = self.moved(changes)
         return resonators_ohm(s, moved.poles_rad_s, moved.residues)
 
-    def load_and_slopes(self, s: ComplexArray, changes: FloatArray) -> tuple[ComplexArray, ComplexArray]:
-        """`load` and its derivatives by the changes, shapes (n,) and (n, 4 k)."""
-        pairs = self.at(s, changes)
-        return pairs.load(), pairs.slopes()
-
     def at(self, s: ComplexArray, changes: FloatArray) -> PairsAt:
         """The changed pairs at some s."""
         moved = self.moved(changes)

@@ -29,6 +29,7 @@ from stillbox.analysis.lumped.lumped_fit import (
     common_covariance,
     misfit_factor,
 )
+from stillbox.analysis.lumped.lumped_steps import impedance_ohm
 from stillbox.analysis.maths.quantity import Quantity, derived
 from stillbox.analysis.maths.uncertainty import rectangular_std
 from stillbox.capture.arrays import ComplexArray, FloatArray
@@ -131,7 +132,7 @@ class DriverFit:
 
     def impedance_ohm(self, frequency_hz: FloatArray) -> ComplexArray:
         """The whole fitted model, shape of ``frequency_hz``."""
-        return self.model(2j * np.pi * np.asarray(frequency_hz), self.parameters)[0]
+        return impedance_ohm(self.model, self.parameters, frequency_hz)
 
     def coil_ohm(self, frequency_hz: FloatArray) -> ComplexArray:
         """Coil with its DC resistance, shape of ``frequency_hz``."""

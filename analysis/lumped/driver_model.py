@@ -16,6 +16,7 @@ swings (Lamb, Hydrodynamics, section 295), u = s t, stands for that of a cone, w
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Generic, NamedTuple, TypeVar
@@ -109,26 +110,26 @@ class FreeAirModel:
     def air_of(self, x: FloatArray) -> FreeAirNumbers[float]:
         return FreeAirNumbers._make(x[self.layout.blocks["air"]].tolist())
 
-    def __call__(self, s: ComplexArray, x: FloatArray) -> tuple[ComplexArray, ComplexArray]:
-        slopes = np.empty((s.size, x.size), dtype=complex)
-        of_cone, of_coil, changes = cone_of(x), self.layout.blocks["coil"], self.changes_of(x)
-        coil, slopes[:, of_coil] = self.coil.evaluate(s, x[of_coil])
-        resistance = np.exp(of_cone.ln_re)
+    def __call__(self, s: ComplexArray, x: FloatArray) -> tuple[ComplexArray, Callable[[], ComplexArray]]:
+        of_cone, of_coil = cone_of(x), self.layout.blocks["coil"]
+        coil, coil_slopes = self.coil.evaluate(s, x[of_coil])
         cone, cone_slopes = mechanical(s, of_cone)
         air, air_slopes = free_air(s, self.air_of(x))
+        pairs = self.small.at(s, self.changes_of(x))
         cone += air
-        parts = [cone_slopes, air_slopes]
-        if self.small.size:
-            small, small_slopes = self.small.load_and_slopes(s, changes)
-            cone += small
-            parts.insert(1, small_slopes)
-        cone_slopes = np.concatenate(parts, axis=1)
-        motional = np.exp(of_cone.ln_scale) / cone
-        slopes[:, CONE.ln_re] = resistance
-        slopes[:, CONE.ln_scale] = motional
-        factor = -(motional / cone)[:, None]
-        slopes[:, SUSPENSION] = factor * cone_slopes[:, :3]
-        np.multiply(factor, cone_slopes[:, 3:], out=slopes[:, of_coil.stop :])
+        cone += pairs.load()
+        resistance, motional = np.exp(of_cone.ln_re), np.exp(of_cone.ln_scale) / cone
+
+        def slopes() -> ComplexArray:
+            found = np.empty((s.size, x.size), dtype=complex)
+            found[:, of_coil] = coil_slopes
+            found[:, CONE.ln_re], found[:, CONE.ln_scale] = resistance, motional
+            factor = -(motional / cone)[:, None]
+            found[:, SUSPENSION] = factor * cone_slopes
+            by_rest = np.concatenate([pairs.slopes(), air_slopes], axis=1)
+            np.multiply(factor, by_rest, out=found[:, of_coil.stop :])
+            return found
+
         return resistance + coil + motional, slopes
 
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from stillbox.analysis.maths.gram import scaled_normal
 from stillbox.capture.arrays import FloatArray
 
 SINGULAR = 1e-12
@@ -14,8 +15,6 @@ SINGULAR = 1e-12
 a parameter that has a part in it has 1e6 times the uncertainty that it would have alone."""
 PART = 1e-4
 """Square of the part that counts."""
-NO_SLOPE = 1e-12
-"""Stands for the size of a parameter that nothing depends on."""
 
 
 @dataclass(frozen=True)
@@ -64,7 +63,8 @@ def fit_end(
     size = limits.size
     at_limit = limits[moving]
     loose = at_limit == 0
-    values, vectors, scale = _scaled(jacobian[:, loose])
+    scaled, scale = scaled_normal(jacobian[:, loose])
+    values, vectors = np.linalg.eigh(scaled)
     seen = values > SINGULAR * values.max(initial=0.0)
     along = vectors.T @ (jacobian[:, loose].T @ whole / scale)
     remaining = float(np.sqrt(np.sum(along[seen] ** 2 / values[seen])))
@@ -80,20 +80,12 @@ def fit_end(
     return FitEnd(remaining, moved, limits, unseen, all_kept)
 
 
-def _scaled(jacobian: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Eigenvalues and eigenvectors of the normal matrix with a diagonal of ones, and what it was divided by."""
-    normal = jacobian.T @ jacobian
-    scale = np.sqrt(np.diag(normal))
-    scale[scale == 0] = NO_SLOPE
-    values, vectors = np.linalg.eigh(normal / np.outer(scale, scale))
-    return values, vectors, scale
-
-
 def _variance(jacobian: FloatArray) -> FloatArray:
     """Of each parameter; infinite where the rows do not tell it."""
     if not jacobian.size:
         return np.full(jacobian.shape[1], np.inf)
-    values, vectors, scale = _scaled(jacobian)
+    scaled, scale = scaled_normal(jacobian)
+    values, vectors = np.linalg.eigh(scaled)
     seen = values > SINGULAR * values.max()
     variance = np.sum(vectors[:, seen] ** 2 / values[seen], axis=1) / scale**2
     variance[np.sum(vectors[:, ~seen] ** 2, axis=1) > PART] = np.inf

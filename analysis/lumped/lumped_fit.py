@@ -13,13 +13,14 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from stillbox.analysis.impedance.findings import Resonance, ResonanceFit
+from stillbox.analysis.impedance.findings import ResonanceFit, pairs_ohm
 from stillbox.analysis.impedance.impedance import ImpedanceSpectrum
 from stillbox.analysis.lumped.cone_resonances import HIGHEST_HZ
 from stillbox.analysis.lumped.fit_end import FitEnd, fit_end
-from stillbox.analysis.lumped.lumped_steps import JointPrior, Known, Model, Normal, Point, with_later_slopes
+from stillbox.analysis.lumped.lumped_steps import JointPrior, Known, Model, Normal, Point
 from stillbox.analysis.lumped.parameters import Layout
-from stillbox.analysis.maths.rational import resonators_ohm, stacked
+from stillbox.analysis.maths.gram import floored_inverse, scaled_normal
+from stillbox.analysis.maths.rational import stacked
 from stillbox.analysis.maths.stopping import checked
 from stillbox.analysis.maths.uncertainty import CHAIN_FLOOR
 from stillbox.analysis.maths.windows import first_of_cells, means_over, pair_squares, windows_around
@@ -37,6 +38,10 @@ SMOOTH_ABOVE_HZ = 1_500.0
 
 CORRELATED_OCTAVES = 1 / 3
 """Misfit of a model is alike over about this much of the axis."""
+
+
+NOT_SEEN = 1e-15
+"""Of the eigenvalues of the normal matrix, over the largest: what stands for a direction in which there is nothing."""
 
 
 @dataclass(frozen=True)
@@ -104,13 +109,6 @@ def _bending(fit: ResonanceFit, frequency_hz: FloatArray, border: int) -> Comple
     pairs = tuple(r for r in (*fit.motional, *fit.broad, *fit.resonances) if r.frequency_hz < HIGHEST_HZ)
     upper = tuple(r for r in pairs if r.frequency_hz > 0.5 * SMOOTH_ABOVE_HZ)
     return np.concatenate([pairs_ohm(pairs, frequency_hz[:border]), pairs_ohm(upper, frequency_hz[border:])])
-
-
-def pairs_ohm(pairs: Sequence[Resonance], frequency_hz: FloatArray) -> ComplexArray:
-    """Impedance that pole pairs add, ohm, shape of ``frequency_hz``."""
-    poles = np.array([r.pole_rad_s for r in pairs], dtype=complex)
-    residues = np.array([r.residue_ohm_rad_s for r in pairs], dtype=complex)
-    return resonators_ohm(2j * np.pi * frequency_hz, poles, residues)
 
 
 class FitBrokeDown(ArithmeticError):
@@ -229,10 +227,8 @@ def fit_lumped(
     parameters[moving] = np.clip(parameters[moving], least, most)
     known = Known.of(priors, model.layout, parameters, moving)
 
-    in_two_steps = with_later_slopes(model)
-
     def evaluate(parameters: FloatArray) -> Point:
-        value, slopes = in_two_steps(data.s_rad_s, parameters)
+        value, slopes = model(data.s_rad_s, parameters)
         rest = stacked(data.impedance_ohm - value, data.std_ohm)
         return Point(np.concatenate([rest, known.rest(parameters)]), slopes, data.std_ohm, known)
 
@@ -323,7 +319,7 @@ def covariance_at(
     """
     held = held or {}
     moving = _places(model.layout, {*free, *held})
-    slopes = stacked(model(data.s_rad_s, parameters)[1][:, moving], data.std_ohm)
+    slopes = stacked(model(data.s_rad_s, parameters)[1]()[:, moving], data.std_ohm)
     jacobian = np.concatenate([slopes, Known.of(priors, model.layout, parameters, moving).jacobian])
     told = ~np.isin(moving, model.layout.indices(held))
     bare = _spread(jacobian[:, told], moving[told], parameters.size)
@@ -338,21 +334,11 @@ def covariance_at(
 
 
 def _spread(jacobian: FloatArray, moving: NDArray[np.intp], size: int) -> FloatArray:
-    """Covariance of all parameters; zero for those held."""
+    """Covariance of all parameters; zero for those held, large for what the data do not see."""
     covariance = np.zeros((size, size))
-    covariance[np.ix_(moving, moving)] = _inverse(jacobian)
+    scaled, sizes = scaled_normal(jacobian)
+    covariance[np.ix_(moving, moving)] = floored_inverse(scaled, NOT_SEEN) / np.outer(sizes, sizes)
     return covariance
-
-
-def _inverse(jacobian: FloatArray) -> FloatArray:
-    """``(J^T J)^-1`` by eigenvalues of the scaled matrix; what the data do not see gets a large variance."""
-    normal = jacobian.T @ jacobian
-    size = np.sqrt(np.diag(normal))
-    size[size == 0] = 1e-12
-    values, vectors = np.linalg.eigh(normal / np.outer(size, size))
-    values = np.maximum(values, 1e-15 * values[-1])
-    result: FloatArray = (vectors / values) @ vectors.T / np.outer(size, size)
-    return result
 
 
 def misfit(data: CellData, model: Model, parameters: FloatArray) -> FloatArray:

@@ -5,13 +5,14 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Protocol, runtime_checkable
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy import linalg
 
 from stillbox.analysis.lumped.parameters import Layout
+from stillbox.analysis.maths.gram import scaled_normal
 from stillbox.analysis.maths.rational import stacked
 from stillbox.capture.arrays import ComplexArray, FloatArray
 
@@ -20,19 +21,20 @@ HELD_BACK = 1.0
 
 
 class Model(Protocol):
-    """From s (n,) and parameters (k,) to impedance (n,) and its derivatives (n, k)."""
+    """From s (n,) and parameters (k,) to impedance (n,), and what computes its derivatives (n, k).
+
+    They are computed when they are asked for: half of the steps that a fit tries lead nowhere.
+    """
 
     @property
     def layout(self) -> Layout: ...
 
-    def __call__(self, s: ComplexArray, x: FloatArray) -> tuple[ComplexArray, ComplexArray]: ...
+    def __call__(self, s: ComplexArray, x: FloatArray) -> tuple[ComplexArray, Callable[[], ComplexArray]]: ...
 
 
-@runtime_checkable
-class InTwoSteps(Protocol):
-    """A model that gives its derivatives when they are asked for: half of the steps that a fit tries lead nowhere."""
-
-    def in_two_steps(self, s: ComplexArray, x: FloatArray) -> tuple[ComplexArray, Callable[[], ComplexArray]]: ...
+def impedance_ohm(model: Model, parameters: FloatArray, frequency_hz: FloatArray) -> ComplexArray:
+    """Of a model at frequencies of any shape, ohm."""
+    return model(2j * np.pi * np.asarray(frequency_hz), parameters)[0]
 
 
 @dataclass(frozen=True)
@@ -80,20 +82,6 @@ class JointPrior:
         pick = (np.asarray(layout.indices(self.names))[:, None] == moving[None, :]).astype(float)
         result: FloatArray = self.root @ (pick if self.rows is None else self.rows @ pick)
         return result
-
-
-def with_later_slopes(
-    model: Model,
-) -> Callable[[ComplexArray, FloatArray], tuple[ComplexArray, Callable[[], ComplexArray]]]:
-    """A model that gives its slopes only when they are asked for, whether it can do so itself or not."""
-    if isinstance(model, InTwoSteps):
-        return model.in_two_steps
-
-    def both(s: ComplexArray, x: FloatArray) -> tuple[ComplexArray, Callable[[], ComplexArray]]:
-        value, slopes = model(s, x)
-        return value, lambda: slopes
-
-    return both
 
 
 @dataclass(frozen=True)
@@ -151,9 +139,8 @@ class Normal:
 
     @classmethod
     def of(cls, jacobian: FloatArray) -> Normal:
-        normal = jacobian.T @ jacobian
-        size = np.sqrt(normal.diagonal()) + 1e-30
-        return cls(jacobian, size, normal / np.multiply.outer(size, size))
+        scaled, size = scaled_normal(jacobian)
+        return cls(jacobian, size, scaled)
 
     def step(self, whole: FloatArray, damping: float) -> FloatArray:
         """One damped step, shortened so that no parameter moves by more than 1 (a factor of e).

@@ -15,8 +15,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 from scipy import linalg
-from scipy.linalg import lapack
 
+from stillbox.analysis.maths.gram import inverse_gram
 from stillbox.analysis.maths.stopping import checked
 from stillbox.capture.arrays import ComplexArray, FloatArray
 
@@ -27,8 +27,6 @@ _BELOW_BAND, _EDGE = 0.5, 0.02
 edge of what it may be: there it only follows what no resonator does."""
 _FAIR_STEPS, _HOPELESS = 3, 0.03
 """After so many steps a step must gain this share of the chi-square that is still missing."""
-_WELL_CONDITIONED = 1e-4
-"""Least sine between a column and those before it with which the Gram matrix is inverted by Cholesky's method."""
 LOWEST_RELAXATION_HZ, HIGHEST_RELAXATION_HZ = 3.0, 1e6
 
 
@@ -187,26 +185,6 @@ class FitProblem:
         rest = self.data.impedance_ohm - resonators_ohm(self.data.s_rad_s, fit.poles_rad_s, fit.residues)
         columns = stacked(real_basis(self.data.s_rad_s, self.relaxations), self.data.std_ohm)
         return solve_scaled(columns, stacked(rest, self.data.std_ohm))
-
-
-def inverse_gram(columns: FloatArray) -> FloatArray:
-    """Inverse of ``A^T A``, columns scaled, with a floor that keeps nearly equal columns harmless."""
-    if columns.shape[1] == 0:
-        return np.zeros((0, 0))
-    scale = np.linalg.norm(columns, axis=0)
-    scale[scale == 0] = 1.0
-    scaled = columns / scale
-    gram = scaled.T @ scaled
-    factor, failed = lapack.dpotrf(gram, lower=True)
-    if not failed and np.min(np.diag(factor)) > _WELL_CONDITIONED:
-        half, _ = lapack.dtrtri(factor, lower=True)
-        inverse = half.T @ half
-    else:
-        values, vectors = np.linalg.eigh(gram)
-        values = np.maximum(values, 1e-13 * values[-1])
-        inverse = (vectors / values) @ vectors.T
-    result: FloatArray = inverse / np.outer(scale, scale)
-    return result
 
 
 @dataclass(frozen=True)

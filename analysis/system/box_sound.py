@@ -30,6 +30,7 @@ from stillbox.analysis.lumped.cone_resonances import SAME_PAIR, ConeResonances
 from stillbox.analysis.lumped.driver import DriverFit
 from stillbox.analysis.lumped.driver_model import cone_of
 from stillbox.analysis.maths.quantity import Quantity, derived
+from stillbox.analysis.maths.rational import resonators_ohm
 from stillbox.capture.arrays import ComplexArray, FloatArray
 
 SHOWN_HZ = (10.0, 500.0)
@@ -164,7 +165,7 @@ def _doubt(system: BassSystem, s: ComplexArray, pair: int, pole: complex, residu
     """Of one small resonance, as a part of the pressure."""
     # What it is at low frequency, resistance and mass, is known: the lumped box has it.
     mass = -2 * (residue / pole**2).real
-    load = residue / (s - pole) + np.conj(residue) / (s - np.conj(pole))
+    load = resonators_ohm(s, np.array([pole]), np.array([residue]))
     resonant = load + 2 * (residue / pole).real - s * mass
     if pair < system.model.of_driver:
         area = float(np.clip(SURROUND_AREA_PER_MASS * mass, 0.0, SURROUND_MOST_AREA))

@@ -18,9 +18,8 @@ import scipy.fft
 from numpy.typing import NDArray
 from scipy.ndimage import median_filter
 
-from stillbox.analysis.impedance.findings import Resonance, ResonanceFit
+from stillbox.analysis.impedance.findings import ResonanceFit, pairs_ohm
 from stillbox.analysis.impedance.impedance import ImpedanceSpectrum
-from stillbox.analysis.maths.rational import resonators_ohm
 from stillbox.analysis.waterfall.decay import (
     DEFAULT_SLICES,
     FALL_FRACTION,
@@ -144,14 +143,14 @@ def decay_response(
     first_bin = _first_bin(spectrum)
     spectrum = _cut(spectrum, 1.05 * TAPER_DISTANCE * HIGH_TAPER * highest_hz)
     # The fundamental peaks alone: a broad pair of the fit may stand for a part of the coil.
-    lumped = _pairs_ohm(fit.motional, spectrum.frequency_hz)
+    lumped = pairs_ohm(fit.motional, spectrum.frequency_hz)
     unexplained, variance, replaced = _without_hum(spectrum, fit)
     whole_record_s = 1.0 / spectrum.resolution_hz
     record_s = _record_length(fit, whole_record_s) if record_s is None else record_s
     band_hz, reasons = _band(
         spectrum.frequency_hz, unexplained, variance, lumped, fit, highest_hz, record_s / whole_record_s
     )
-    resonant = _pairs_ohm(fit.resonances, spectrum.frequency_hz)
+    resonant = pairs_ohm(fit.resonances, spectrum.frequency_hz)
     weight = _taper(spectrum.frequency_hz, band_hz)
     excess = weight * (resonant + unexplained) / lumped
     samples = _even_length(2.1 * TAPER_DISTANCE * HIGH_TAPER * band_hz[1] / spectrum.resolution_hz)
@@ -232,12 +231,6 @@ def decay_on_log_grid(
     return _with_noise(decay, response)
 
 
-def _pairs_ohm(parts: Sequence[Resonance], frequency_hz: FloatArray) -> ComplexArray:
-    poles = np.array([part.pole_rad_s for part in parts], dtype=complex)
-    residues = np.array([part.residue_ohm_rad_s for part in parts], dtype=complex)
-    return resonators_ohm(2j * np.pi * frequency_hz, poles, residues)
-
-
 def _cut(spectrum: ImpedanceSpectrum, highest_hz: float) -> ImpedanceSpectrum:
     """The spectrum up to a frequency; what lies above would only cost time."""
     kept = int(np.searchsorted(spectrum.frequency_hz, highest_hz))
@@ -284,7 +277,7 @@ def _span(fit: ResonanceFit, record_s: float, band_hz: tuple[float, float]) -> f
         (20 * np.log10(part.height_ohm / lumped_ohm) + SPAN_DB) / slope_db_per_s(part.frequency_hz, part.q)
         for part, lumped_ohm in zip(
             fit.resonances,
-            np.abs(_pairs_ohm(fit.motional, np.array([part.frequency_hz for part in fit.resonances]))),
+            np.abs(pairs_ohm(fit.motional, np.array([part.frequency_hz for part in fit.resonances]))),
             strict=True,
         )
         if band_hz[0] <= part.frequency_hz <= band_hz[1]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
@@ -267,9 +268,10 @@ def test_a_parameter_that_hardly_matters_stops_no_other() -> None:
     class Coil:
         layout = Layout.of(coil=tuple(Parameter(name, "") for name in ("ln_re", "ln_l", "faint")))
 
-        def __call__(self, s: np.ndarray, x: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        def __call__(self, s: np.ndarray, x: np.ndarray) -> tuple[np.ndarray, Callable[[], np.ndarray]]:
             resistance, inductance, faint = np.full(s.shape, np.exp(x[0]), dtype=complex), s * np.exp(x[1]), 1e-11 * s
-            return resistance + inductance + faint * x[2], np.stack([resistance, inductance, faint], axis=1)
+            slopes = np.stack([resistance, inductance, faint], axis=1)
+            return resistance + inductance + faint * x[2], lambda: slopes
 
     frequency = np.geomspace(10.0, 20e3, 400)
     measured = 7.4 + 0.9e-3 * 2j * np.pi * frequency * (1 + 1e-4)

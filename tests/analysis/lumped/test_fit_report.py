@@ -31,8 +31,8 @@ class Linear:
     def layout(self) -> Layout:
         return Layout.of(letters=tuple(Parameter(name, "") for name in NAMES[: self.columns.shape[1]]))
 
-    def __call__(self, s: ComplexArray, x: FloatArray) -> tuple[ComplexArray, ComplexArray]:
-        return self.columns @ x, self.columns
+    def __call__(self, s: ComplexArray, x: FloatArray) -> tuple[ComplexArray, Callable[[], ComplexArray]]:
+        return self.columns @ x, lambda: self.columns
 
 
 def data(columns: ComplexArray, truth: FloatArray, seed: int | None = 1) -> CellData:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
 
@@ -221,9 +221,9 @@ def test_a_fit_without_a_finite_misfit_has_broken_down() -> None:
     class Resistor:
         layout = Layout.of(resistor=(Parameter("ln_r", "resistance", "ohm"),))
 
-        def __call__(self, s: np.ndarray, parameters: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        def __call__(self, s: np.ndarray, parameters: np.ndarray) -> tuple[np.ndarray, Callable[[], np.ndarray]]:
             ohm = np.exp(parameters[0]) * np.ones(s.size, dtype=complex)
-            return ohm, ohm[:, None]
+            return ohm, lambda: ohm[:, None]
 
     resistor = Resistor()
     with pytest.raises(FitBrokeDown, match="not finite"):
