@@ -130,8 +130,10 @@ def combine_report(
     told: Kind | None = next((one for one in KINDS if one == kind), None)
     wanted = read_marking(target, told)
     drawer = read_drawer(path)
-    notes: list[str] = []
-    of = wanted.kind or _kind_of_list(drawer) or _likely_kind(wanted.value, notes)
+    told = wanted.kind or _kind_of_list(drawer)
+    of = told or _likely_kind(wanted.value)
+    taken = f"the target is taken for that of a {of}, as nothing tells its kind: write its unit ({UNITS[of]})"
+    notes = [] if told else [taken]
     value = read_marking(target, of).value
     least, most = REASONABLE[of]
     if not least <= value <= most:
@@ -159,11 +161,9 @@ def _kind_of_list(drawer: Drawer) -> Kind | None:
     return kinds.pop() if len(kinds) == 1 else None
 
 
-def _likely_kind(value: float, notes: list[str]) -> Kind:
+def _likely_kind(value: float) -> Kind:
     """By its prefix: millionths are farads, thousandths henries, all else ohms."""
-    kind: Kind = "capacitor" if value < 0.9e-3 else "coil" if value < 0.9 else "resistor"
-    notes.append(f"the target is taken for that of a {kind}, as nothing tells its kind: write its unit ({UNITS[kind]})")
-    return kind
+    return "capacitor" if value < 0.9e-3 else "coil" if value < 0.9 else "resistor"
 
 
 def _doubts(kind: Kind, parts: list[DrawerPart], found: list[Combination]) -> Iterator[str]:
