@@ -205,7 +205,8 @@ def fit_free_air(
     free = [name for name in linear.layout.names if name not in held]
     begin = start.copy()
     begin[qms] = np.exp(-start[qms])
-    fit = fit_lumped(data, linear, begin, (*coil_prior(coil), _free_air_prior(model)), free, steps, tolerance)
+    known = (*coil_prior(coil), _free_air_prior(model))
+    fit = fit_lumped(data, linear, begin, known, free, steps, tolerance, bending=True)
     parameters, jacobian = fit.parameters.copy(), fit.jacobian.copy()
     parameters[qms] = -np.log(fit.parameters[qms])
     jacobian[:, fit.moving == qms] *= -fit.parameters[qms]

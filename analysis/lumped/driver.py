@@ -42,6 +42,8 @@ CHAIN_INFLATION = 5.0
 """Factor on the standard deviations with a chain: its fixed corners follow a coil of other corners only nearly. On 24
 ladders that end within the band (10 to 60 Hz, noise of 1e-5 to 1e-4) the error is 2.3 times the deviation without it
 for fs and 6.2 times for Qms (rms), at most 0.1 %: less than either repeats."""
+LAST_STEPS = 100
+"""Of the fit that counts: a chain's valley is long and flat, all others end far earlier."""
 UNPUBLISHED_RE_STD = 0.004
 """Relative, of Re with a coil of no published kind: of what it does below the band nothing is known. A semi-inductance
 has 0.3 to 1 % of Re below 2 Hz."""
@@ -221,10 +223,9 @@ def fit_driver(spectrum: ImpedanceSpectrum, resonances: ResonanceFit, meter: Met
     small, candidates = choice.small, _candidates(choice)
     factor = misfit_factor(fit)
     data = data.weakened(factor) if np.any(factor > 1) else data
-    fit = fit_free_air(data, small, coil, fit.parameters, creep, TIGHT)
-    covariance = fit.covariance * (CHAIN_INFLATION**2 if coil.smoothness is not None else 1.0) + common_covariance(
-        fit, spectrum
-    )
+    fit = fit_free_air(data, small, coil, fit.parameters, creep, TIGHT, LAST_STEPS)
+    wider = 1.0 if coil.smoothness is None else CHAIN_INFLATION
+    covariance = wider**2 * fit.covariance + common_covariance(fit, spectrum)
     if not coil.published:
         covariance[CONE.ln_re, CONE.ln_re] += UNPUBLISHED_RE_STD**2
     reported = fit.parameters
@@ -248,7 +249,7 @@ def fit_driver(spectrum: ImpedanceSpectrum, resonances: ResonanceFit, meter: Met
         reduced_chi_square=candidates[0].reduced_chi_square,
         small=small,
         band_hz=(float(data.frequency_hz[0]), float(data.frequency_hz[-1])),
-        end=fit.end,
+        end=fit.end.widened(wider),
         warnings=tuple(dict.fromkeys(warnings)),
     )
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -42,6 +42,10 @@ class FitEnd:
     at_limit: NDArray[np.int8]
     unseen: NDArray[np.bool_]
     kept: FloatArray
+
+    def widened(self, factor: float) -> FitEnd:
+        """The same where the standard deviations are told larger than the fit's."""
+        return replace(self, remaining=self.remaining / factor)
 
 
 def fit_end(
