@@ -1,6 +1,6 @@
 """What each command prints for the stored build, as text files: ``python tests/reference/renderings.py`` remakes them.
 
-A file holds one command, or the help of all: stdout, then stderr with ``! `` before each line. Paths of the build are
+A file holds one command: stdout, then stderr with ``! `` before each line. Paths of the build are
 BUILD. Tables are those of a terminal of 80 or 120 columns where the name ends so, else those of a pipe.
 """
 
@@ -62,12 +62,13 @@ HELP_WIDTH = 80
 Line = tuple[str, ...]
 
 
-def cases() -> dict[str, tuple[tuple[Line, ...], int | None]]:
-    """Name of each file, its commands, and the width of the terminal; None for a pipe."""
-    found: dict[str, tuple[tuple[Line, ...], int | None]] = {name: ((line,), None) for name, line in OF_A_BUILD.items()}
+def cases() -> dict[str, tuple[Line, int | None]]:
+    """Name of each file, its command, and the width of the terminal; None for a pipe."""
+    found: dict[str, tuple[Line, int | None]] = {name: (line, None) for name, line in OF_A_BUILD.items()}
     for width in WIDTHS:
-        found |= {f"{name}-{width}": ((OF_A_BUILD[name],), width) for name in ON_A_TERMINAL}
-    found["help"] = (("--help",), *((name, "--help") for name in front_door.COMMANDS)), HELP_WIDTH
+        found |= {f"{name}-{width}": (OF_A_BUILD[name], width) for name in ON_A_TERMINAL}
+    found |= {f"help-{name}": ((name, "--help"), HELP_WIDTH) for name in front_door.COMMANDS}
+    found["help"] = ("--help",), HELP_WIDTH
     return found
 
 
@@ -120,12 +121,8 @@ def stored_build(folder: Path) -> Path:
     return folder
 
 
-def rendered(lines: tuple[Line, ...], width: int | None, build: Path) -> str:
-    """What commands print."""
-    return "\n".join(_rendered(line, width, build) for line in lines)
-
-
-def _rendered(line: Line, width: int | None, build: Path) -> str:
+def rendered(line: Line, width: int | None, build: Path) -> str:
+    """What a command prints."""
     out, err = Terminal() if width else io.StringIO(), io.StringIO()
     arguments = [str(build) if word == "BUILD" else word for word in line]
     with surroundings(width), contextlib.redirect_stdout(out), contextlib.redirect_stderr(err):
@@ -147,8 +144,8 @@ def main() -> None:
             old.unlink()
     with tempfile.TemporaryDirectory() as folder, one_bench():
         build = stored_build(Path(folder) / "build")
-        for name, (lines, width) in wanted.items():
-            text = rendered(lines, width, build)
+        for name, (line, width) in wanted.items():
+            text = rendered(line, width, build)
             assert "status 1\n" not in text, f"a fault of the program is not kept: {text}"
             path = FOLDER / f"{name}.txt"
             if not path.exists() or path.read_text(encoding="utf-8") != text:
