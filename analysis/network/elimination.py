@@ -173,6 +173,8 @@ def eliminate(elements: Iterable[tuple[Edge, ComplexArray]], scratch: Scratch | 
     edges: dict[frozenset[str], ComplexArray] = {}
     for nodes, admittance in elements:
         pair = frozenset(nodes)
+        if len(pair) == 1:  # nothing that a current passes
+            continue
         if pair in edges:
             admittance = np.add(edges[pair], admittance, out=scratch.take(shape))
         edges[pair] = admittance

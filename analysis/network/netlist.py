@@ -113,17 +113,23 @@ def network_from_text(text: str, source: str = "netlist", known_drivers: Collect
 
 
 def netlist_text(network: Network) -> str:
-    """The netlist of a network, which `network_from_text` reads back unchanged."""
+    """The netlist of a network, which `network_from_text` reads back unchanged; what carries no current is left out."""
     lines = [f"* {network.title}".rstrip()]
     for part in network.parts:
         nodes = part.nodes
+        if nodes[0] == nodes[1]:
+            continue
         if part.loss_name:
             inner, own = (nodes[0], part.loss_node), (part.loss_node, nodes[1])
             loss_nodes, nodes = (inner, own) if part.loss_first else (own, inner)
         lines.append(f"{part.name} {nodes[0]} {nodes[1]} {spice_text(part.value)}")
         if part.loss_name:
             lines.append(f"{part.loss_name} {loss_nodes[0]} {loss_nodes[1]} {spice_text(part.loss_ohm)}")
-    lines += [f"X{driver.name} {driver.positive} {driver.negative} {driver.model}" for driver in network.drivers]
+    lines += [
+        f"X{driver.name} {driver.positive} {driver.negative} {driver.model}"
+        for driver in network.drivers
+        if driver.positive != driver.negative
+    ]
     return "\n".join([*lines, ".end", ""])
 
 
@@ -296,6 +302,10 @@ class _Reader:
                     element.line, f"{element.name} is there twice, first in line {lines[element.key]}", "rename one"
                 )
             lines[element.key] = element.line
+        for element in elements:
+            if element.letter == "X" and element.key[1:] in lines:
+                name = element.name[1:]
+                raise self._fault(element.line, f"'{name}' names a part and a driver", "rename one")
 
     def _check_connections(self, elements: list[_Element]) -> None:
         ends = [element.nodes for element in elements]
@@ -337,9 +347,7 @@ def _node(word: str) -> str:
     return GROUND if word.casefold() == "gnd" else word.casefold()
 
 
-def _losses(
-    parts: list[_Element], elements: list[_Element]
-) -> tuple[dict[str, tuple[_Element, str]], list[str]]:
+def _losses(parts: list[_Element], elements: list[_Element]) -> tuple[dict[str, tuple[_Element, str]], list[str]]:
     """By the key of a part, the resistor that is its loss and the node between; and which are none, named as if."""
     touched = Counter(node for element in elements for node in element.nodes)
     named = {element.key: element for element in parts}

@@ -70,8 +70,12 @@ class Circuit:
 
     @property
     def input_impedance_ohm(self) -> ComplexArray:
-        """Of the speaker at its terminals."""
-        return 1 / np.broadcast_to(self.taken_apart.input_admittance, self.shape)
+        """Of the speaker at its terminals; infinite where nothing is joined to them."""
+        admittance = np.broadcast_to(self.taken_apart.input_admittance, self.shape)
+        if np.all(admittance):
+            return 1 / admittance
+        with np.errstate(divide="ignore", invalid="ignore"):
+            return np.where(admittance == 0, complex(np.inf, 0.0), 1 / admittance)
 
     def transfer(self, driver: str) -> ComplexArray:
         """Voltage across a driver, its positive terminal against the other, for 1 V at the terminals."""

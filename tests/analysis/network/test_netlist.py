@@ -168,6 +168,7 @@ GOOD = "* t\nC1 in t 10u\nL1 t 0 0.5m\nXtweeter t 0 T\n"
         ("L1 t 0", "L1 t t", "line 3: both ends of L1 are at node t"),
         ("L1 t 0", "c1 t 0", "line 3: c1 is there twice, first in line 2"),
         ("L1 t 0 0.5m", "Xwoofer t 0 W\nxWOOFER t 0 W", "line 4: xWOOFER is there twice, first in line 3"),
+        ("Xtweeter", "Xl1", "line 4: 'l1' names a part and a driver"),
         ("L1 t 0", "D1 t 0", "line 3: 'D1' is no part that a network is made of"),
         ("L1 t 0", "V1 t 0", "line 3: 'V1' is no part that a network is made of"),
         ("L1 t 0", "L t 0", "line 3: 'L' is no name"),
