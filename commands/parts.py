@@ -49,7 +49,7 @@ def combine(
     Series, parallel and mixed combinations of up to three parts of one kind, the nearest first, with their tolerance
     and what they cost.
     """
-    from stillbox.analysis.network.combine_report import combine_report
+    from stillbox.analysis.parts.combine_report import combine_report
 
     report = combine_report(target, drawer, kind, most_parts, results)
     if as_json:
@@ -90,7 +90,7 @@ def coil(
     With length and weight of the wire, DC resistance, outer diameter and skin effect; the inductance is the sum over
     all turns. Iron and neighbouring coils change it.
     """
-    from stillbox.analysis.network.wire_report import BehindIt, coil_report
+    from stillbox.analysis.parts.wire_report import BehindIt, coil_report
 
     report = coil_report(wire, inductance, turns, bobbin, insulation, celsius, hz, BehindIt(re_ohms, qes, qms))
     if as_json:
@@ -115,7 +115,7 @@ def wire(
 
     With the driver's Re the loss of level, with Qes and Qms also the damping that is left.
     """
-    from stillbox.analysis.network.wire_report import BehindIt, wire_report
+    from stillbox.analysis.parts.wire_report import BehindIt, wire_report
 
     report = wire_report(wire, length, contacts, celsius, BehindIt(re_ohms, qes, qms))
     if as_json:

@@ -30,7 +30,7 @@ FROM_THE_GROUND = (
     "capture", "capture.files", "capture.sweep", "capture.recording", "capture.build", "capture.sound",
     "capture.practice", "capture.live", "capture.jig",
     "calibration",
-    "analysis.maths", "analysis.physics", "analysis.sweeps", "analysis.impedance", "analysis.network",
+    "analysis.maths", "analysis.physics", "analysis.parts", "analysis.sweeps", "analysis.impedance", "analysis.network",
     "analysis.ringing",
     "analysis.waterfall", "analysis.drawing", "analysis.lumped", "analysis.enclosure", "analysis.system",
     "analysis", "analysis.curve", "analysis.decay", "analysis.findings", "analysis.driver", "analysis.box",

@@ -9,8 +9,8 @@ import numpy as np
 
 from stillbox.analysis.maths.stopping import checked
 from stillbox.analysis.network.elimination import Scratch
+from stillbox.analysis.network.network import Network
 from stillbox.analysis.network.nodal import circuit_of_arrays, known_values
-from stillbox.analysis.network.parts import Network
 from stillbox.capture.arrays import ComplexArray, FloatArray
 
 POINTS_AT_ONCE = 16_384

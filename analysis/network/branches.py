@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from stillbox.analysis.network.parts import LOSS, Network, Part
+from stillbox.analysis.network.network import LOSS, Network, Part
 from stillbox.capture.arrays import ComplexArray, FloatArray
 
 

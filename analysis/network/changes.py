@@ -11,8 +11,9 @@ from collections.abc import Mapping
 from dataclasses import replace
 
 from stillbox.analysis.network.connections import without_current
-from stillbox.analysis.network.part_codes import read_marking, value_words
-from stillbox.analysis.network.parts import GROUND, INPUT, LOSS, REASONABLE, DriverPlace, Network, Part
+from stillbox.analysis.network.network import GROUND, INPUT, LOSS, DriverPlace, Network, Part
+from stillbox.analysis.parts.kinds import REASONABLE
+from stillbox.analysis.parts.part_codes import read_marking, value_words
 from stillbox.capture.errors import StillboxError
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterable, Sequence
 
-from stillbox.analysis.network.parts import GROUND, INPUT
+from stillbox.analysis.network.network import GROUND, INPUT
 
 Ends = tuple[str, str]
 """The nodes of an element."""

@@ -22,7 +22,7 @@ from typing import Any, NamedTuple, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from stillbox.analysis.network.parts import GROUND, INPUT
+from stillbox.analysis.network.network import GROUND, INPUT
 from stillbox.capture.arrays import ComplexArray
 from stillbox.capture.errors import StillboxError
 

@@ -18,9 +18,10 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from stillbox.analysis.network.connections import islands, loose_ends, without_current
-from stillbox.analysis.network.part_codes import value_words
-from stillbox.analysis.network.parts import GROUND, INPUT, LETTERS, REASONABLE, DriverPlace, Kind, Network, Part
+from stillbox.analysis.network.network import GROUND, INPUT, DriverPlace, Network, Part
 from stillbox.analysis.network.spice_number import is_spice_number, spice_number, spice_text
+from stillbox.analysis.parts.kinds import LETTERS, REASONABLE, Kind
+from stillbox.analysis.parts.part_codes import value_words
 from stillbox.capture.errors import StillboxError
 from stillbox.capture.files.small_file import read_small_text, why_unreadable
 

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from stillbox.analysis.network.branches import Branch, Impedance, admittance, branch_impedance, branches_of
 from stillbox.analysis.network.elimination import Elimination, Scratch, Voltages, eliminate
-from stillbox.analysis.network.parts import GROUND, LOSS, DriverPlace, Network, Part
+from stillbox.analysis.network.network import GROUND, LOSS, DriverPlace, Network, Part
 from stillbox.capture.arrays import ComplexArray, FloatArray
 from stillbox.capture.errors import StillboxError
 

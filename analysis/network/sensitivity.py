@@ -13,8 +13,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from stillbox.analysis.network.network import LOSS, Part
 from stillbox.analysis.network.nodal import Circuit
-from stillbox.analysis.network.parts import LOSS, Part
 from stillbox.capture.arrays import ComplexArray
 
 

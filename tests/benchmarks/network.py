@@ -18,11 +18,11 @@ from reference.random_networks import DrawnNetwork, random_network
 from table import Row, at_most
 
 from stillbox.analysis.network.bands import bands_of_draws, drawn_values
-from stillbox.analysis.network.combine import combinations
-from stillbox.analysis.network.drawer import DrawerPart
 from stillbox.analysis.network.netlist import network_from_text
+from stillbox.analysis.network.network import GROUND, INPUT, LOSS, Network
 from stillbox.analysis.network.nodal import circuit_at
-from stillbox.analysis.network.parts import GROUND, INPUT, LOSS, Network
+from stillbox.analysis.parts.combine import combinations
+from stillbox.analysis.parts.drawer import DrawerPart
 
 DRAWS, FREQUENCIES = 2000, 200
 MILLISECONDS_BAR = 150.0

@@ -10,8 +10,8 @@ from reference.random_networks import random_network
 
 from stillbox.analysis.network.changes import exchanged, opened, read_change, shorted, with_values
 from stillbox.analysis.network.netlist import netlist_text, network_from_text
+from stillbox.analysis.network.network import LOSS, Network
 from stillbox.analysis.network.nodal import Circuit, circuit_at
-from stillbox.analysis.network.parts import LOSS, Network
 from stillbox.analysis.network.sensitivity import input_impedance_sensitivity, transfer_sensitivity
 from stillbox.capture.errors import StillboxError
 

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from reference.random_networks import random_network
 
 from stillbox.analysis.network.netlist import MOST_ELEMENTS, netlist_text, network_from_text, read_network
-from stillbox.analysis.network.parts import DriverPlace, Network, Part
+from stillbox.analysis.network.network import DriverPlace, Network, Part
 from stillbox.analysis.network.spice_number import is_spice_number, spice_number, spice_text
 from stillbox.capture.errors import StillboxError
 

@@ -12,8 +12,8 @@ from reference.random_networks import DrawnNetwork, random_network
 
 from stillbox.analysis.network.bands import bands_of_draws, drawn_values
 from stillbox.analysis.network.netlist import network_from_text
+from stillbox.analysis.network.network import LOSS
 from stillbox.analysis.network.nodal import Circuit, circuit_at
-from stillbox.analysis.network.parts import LOSS
 from stillbox.analysis.network.sensitivity import input_impedance_sensitivity, transfer_sensitivity
 from stillbox.capture.errors import StillboxError
 

@@ -17,9 +17,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stillbox.analysis.maths.quantity import Quantity
-from stillbox.analysis.network.drawer import DrawerPart
-from stillbox.analysis.network.part_codes import value_words
-from stillbox.analysis.network.parts import Kind
+from stillbox.analysis.parts.drawer import DrawerPart
+from stillbox.analysis.parts.kinds import Kind
+from stillbox.analysis.parts.part_codes import value_words
 from stillbox.capture.arrays import FloatArray
 from stillbox.capture.errors import StillboxError
 

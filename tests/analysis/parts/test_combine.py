@@ -12,9 +12,9 @@ import numpy as np
 import pytest
 from invoked import one_line, run
 
-from stillbox.analysis.network.combine import Combination, combinations
-from stillbox.analysis.network.drawer import DrawerPart, drawer_from_text, read_drawer
-from stillbox.analysis.network.parts import Kind
+from stillbox.analysis.parts.combine import Combination, combinations
+from stillbox.analysis.parts.drawer import DrawerPart, drawer_from_text, read_drawer
+from stillbox.analysis.parts.kinds import Kind
 from stillbox.capture.errors import StillboxError
 
 

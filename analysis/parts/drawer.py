@@ -9,8 +9,8 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
-from stillbox.analysis.network.part_codes import TOLERANCE_PERCENT, Marking, read_marking, value_words
-from stillbox.analysis.network.parts import KINDS, LETTERS, REASONABLE, Kind
+from stillbox.analysis.parts.kinds import KINDS, LETTERS, REASONABLE, Kind
+from stillbox.analysis.parts.part_codes import TOLERANCE_PERCENT, Marking, read_marking, value_words
 from stillbox.capture.errors import StillboxError
 from stillbox.capture.files.small_file import read_small_text, why_unreadable
 

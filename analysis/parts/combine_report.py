@@ -10,10 +10,10 @@ from typing import Any
 from stillbox.analysis.maths.number_words import counted, short_number
 from stillbox.analysis.maths.quantity import MINUS
 from stillbox.analysis.maths.table import Table
-from stillbox.analysis.network.combine import MOST_PARTS, Combination, combinations
-from stillbox.analysis.network.drawer import Drawer, DrawerPart, read_drawer
-from stillbox.analysis.network.part_codes import read_marking, value_words
-from stillbox.analysis.network.parts import KINDS, REASONABLE, UNITS, Kind
+from stillbox.analysis.parts.combine import MOST_PARTS, Combination, combinations
+from stillbox.analysis.parts.drawer import Drawer, DrawerPart, read_drawer
+from stillbox.analysis.parts.kinds import KINDS, REASONABLE, UNITS, Kind
+from stillbox.analysis.parts.part_codes import read_marking, value_words
 from stillbox.capture.errors import StillboxError
 from stillbox.capture.jig.e_series import nearest_value
 
@@ -114,11 +114,11 @@ def combine_report(
     target : str
         ``12.7u``, ``0.33 mH``, ``4R7``.
     path : Path
-        The list (`analysis.network.drawer.read_drawer`).
+        The list (`analysis.parts.drawer.read_drawer`).
     kind : str, optional
         capacitor, coil or resistor; left out, unit and list tell, or the prefix.
     most_parts, results : int
-        See `analysis.network.combine.combinations`.
+        See `analysis.parts.combine.combinations`.
 
     Raises
     ------

@@ -10,8 +10,8 @@ from typing import Any
 
 from stillbox.analysis.maths.number_words import short_number, signed_db
 from stillbox.analysis.maths.table import Table
-from stillbox.analysis.network.part_codes import read_marking, value_words
-from stillbox.analysis.network.wire_size import WireSize, read_wire_size
+from stillbox.analysis.parts.part_codes import read_marking, value_words
+from stillbox.analysis.parts.wire_size import WireSize, read_wire_size
 from stillbox.analysis.physics.coils import MOST_TURNS, Winding, brooks_bobbin_m, turns_per_layer, wound_to
 from stillbox.analysis.physics.wire import (
     FLEXIBLE_OHM_PER_KM,
@@ -282,7 +282,7 @@ def coil_report(
     Parameters
     ----------
     wire : str
-        See `analysis.network.wire_size.read_wire_size`.
+        See `analysis.parts.wire_size.read_wire_size`.
     inductance : str, optional
         ``1.2mH``, or else
     turns : int, optional

@@ -6,8 +6,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from stillbox.analysis.network.part_codes import TOLERANCE_PERCENT, read_marking, value_words
-from stillbox.analysis.network.parts import KINDS, UNITS, Kind
+from stillbox.analysis.parts.kinds import KINDS, UNITS, Kind
+from stillbox.analysis.parts.part_codes import TOLERANCE_PERCENT, read_marking, value_words
 from stillbox.capture.errors import StillboxError
 
 

@@ -8,8 +8,8 @@ import math
 import pytest
 from invoked import one_line, run
 
-from stillbox.analysis.network.wire_report import BehindIt, coil_report, wire_report
-from stillbox.analysis.network.wire_size import read_wire_size
+from stillbox.analysis.parts.wire_report import BehindIt, coil_report, wire_report
+from stillbox.analysis.parts.wire_size import read_wire_size
 from stillbox.analysis.physics.coils import Winding
 from stillbox.capture.errors import StillboxError
 

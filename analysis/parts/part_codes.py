@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from decimal import Decimal
 
 from stillbox.analysis.maths.number_words import short_number
-from stillbox.analysis.network.parts import UNITS, Kind
+from stillbox.analysis.parts.kinds import UNITS, Kind
 from stillbox.capture.errors import StillboxError
 
 TOLERANCE_PERCENT: Mapping[str, float] = {
