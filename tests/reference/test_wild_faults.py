@@ -140,7 +140,19 @@ def test_verdict_on_a_fault() -> None:
     verdict = about.judge(fault, with_fault(wild, fault))
     assert verdict.part_can_be_told() and verdict.over_planned > 20
     assert verdict.over_rival <= verdict.over_other_part and "C2" not in verdict.other_part.parts
+    assert not verdict.alike() and len(verdict.over) == len(possible_faults(wild.plan)) - 1
     suspect, over = about.most_suspect(with_fault(wild, fault))
     assert suspect == Fault("value", "C2") and over == pytest.approx(verdict.over_planned, abs=1e-3)
     nobody, over = about.most_suspect(wild)
     assert over < 5, nobody
+
+
+def test_what_lies_in_one_row_is_alike() -> None:
+    """A tweeter behind one capacitor alone: either cut off is the same."""
+    wild = next(wild for wild in map(wild_two_way, range(99))
+                if wild.plan.ways[-1].high_pass == 1 and len(wild.plan.parts) < 5
+                and wild.plan.nodes["tweeter"] in (("t1", "0"), ("0", "t1")))  # fmt: skip
+    capacitor = next(name for name, ends in wild.plan.nodes.items() if ends == ("in", "t1"))
+    fault = Fault("open", capacitor)
+    verdict = Information(wild).judge(fault, with_fault(wild, fault))
+    assert Fault("driver not connected", "tweeter") in verdict.alike() and not verdict.part_can_be_told()

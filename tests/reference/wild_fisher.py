@@ -70,7 +70,7 @@ class Verdict:
     """How well a fault can be told: expected log likelihood ratios, nats, above ``ENOUGH`` at least that.
 
     ``over_planned``: over a network as planned; ``rival``, ``over_rival``: over the best other hypothesis;
-    ``other_part``, ``over_other_part``: over the best of those that name no part of the fault.
+    ``other_part``, ``over_other_part``: over the best of those that name no part of the fault; ``over``: over each.
     """
 
     fault: Fault
@@ -79,6 +79,11 @@ class Verdict:
     over_rival: float
     other_part: Fault
     over_other_part: float
+    over: dict[Fault, float]
+
+    def alike(self, nats: float = 5.0) -> list[Fault]:
+        """Other hypotheses that the curve cannot part from the fault."""
+        return [other for other, gain in self.over.items() if gain < nats]
 
     def part_can_be_told(self, nats: float = 5.0) -> bool:
         """Whether a fault is seen at all, and no other part is nearly as likely: odds of e^5 = 150."""
@@ -146,7 +151,7 @@ class Information:
         others = {other: gain for other, gain in over.items() if not other.parts & fault.parts}
         rival, other_part = min(over, key=over.__getitem__), min(others, key=others.__getitem__)
         planned = self.cost(PLANNED, curve) - true
-        return Verdict(fault, planned, rival, over[rival], other_part, others[other_part])
+        return Verdict(fault, planned, rival, over[rival], other_part, others[other_part], over)
 
     def most_suspect(self, speaker: WildTwoWay) -> tuple[Fault, float]:
         """The fault that explains a speaker best, and its log likelihood ratio over a network as planned."""
