@@ -115,9 +115,10 @@ class FreeAirModel:
         coil, coil_slopes = self.coil.evaluate(s, x[of_coil])
         cone, cone_slopes = mechanical(s, of_cone)
         air, air_slopes = free_air(s, self.air_of(x))
-        pairs = self.small.at(s, self.changes_of(x))
         cone += air
-        cone += pairs.load()
+        pairs = self.small.at(s, self.changes_of(x)) if self.small.size else None
+        if pairs is not None:
+            cone += pairs.load()
         resistance, motional = np.exp(of_cone.ln_re), np.exp(of_cone.ln_scale) / cone
 
         def slopes() -> ComplexArray:
@@ -126,8 +127,10 @@ class FreeAirModel:
             found[:, CONE.ln_re], found[:, CONE.ln_scale] = resistance, motional
             factor = -(motional / cone)[:, None]
             found[:, SUSPENSION] = factor * cone_slopes
-            by_rest = np.concatenate([pairs.slopes(), air_slopes], axis=1)
-            np.multiply(factor, by_rest, out=found[:, of_coil.stop :])
+            air_at = of_coil.stop + self.small.size
+            if pairs is not None:
+                np.multiply(factor, pairs.slopes(), out=found[:, of_coil.stop : air_at])
+            np.multiply(factor, air_slopes, out=found[:, air_at:])
             return found
 
         return resistance + coil + motional, slopes
