@@ -16,12 +16,14 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from typing import Generic, NamedTuple, TypeVar
 
 import numpy as np
 
 from stillbox.analysis.enclosure.box import BoxFit
 from stillbox.analysis.lumped.driver import DriverFit
 from stillbox.analysis.lumped.driver_model import CONE, cone_of
+from stillbox.analysis.lumped.parameters import number
 from stillbox.analysis.maths.quantity import Quantity, derived, jacobian
 from stillbox.analysis.maths.uncertainty import rectangular_std
 from stillbox.capture.arrays import FloatArray
@@ -39,9 +41,27 @@ LARGEST_DISAGREEMENT = 2.0
 SUSPENSION_CHANGE = 0.03
 """Change of the compliance between two takes that is worth a warning."""
 
-LN_MASS, LN_COMPLIANCE, LN_LOSS, LN_BL, LN_DIAMETER, LN_VOLUME, LN_ADDED, LN_COMPLIANCE_2, LN_PRESSURE, LN_DC = range(
-    10
-)
+Each = TypeVar("Each")
+
+
+class Sought(NamedTuple, Generic[Each]):
+    """What is sought, and what is known of it besides the takes."""
+
+    ln_mass: Each = number("moving mass", "kg")
+    ln_compliance: Each = number("compliance of the suspension", "m/N")
+    ln_loss: Each = number("mechanical resistance", "kg/s")
+    ln_bl: Each = number("force factor", "T m")
+    ln_diameter: Each = number("diameter of the cone", "m")
+    ln_volume: Each = number("volume of the test box", "m^3")
+    ln_added: Each = number("mass on the cone", "kg")
+    ln_pressure: Each = number("air pressure over the one told")
+    ln_compliance_2: Each = number("compliance with the mass on the cone", "m/N")
+    ln_re: Each = number("DC resistance", "ohm")
+
+
+AT: Sought[int] = Sought(*range(len(Sought._fields)))
+KNOWN = slice(AT.ln_diameter, AT.ln_pressure + 1)
+"""What a person has told."""
 
 
 @dataclass(frozen=True)
@@ -201,31 +221,31 @@ class _Estimate:
     tolerances: FloatArray
     air: Air
 
-    def of(self, function: Callable[[FloatArray], float], unit: str) -> Quantity:
-        return derived(function, self.values, self.covariance, unit, self.tolerances)
+    def of(self, function: Callable[[Sought[float]], float], unit: str) -> Quantity:
+        return derived(lambda x: function(Sought(*x)), self.values, self.covariance, unit, self.tolerances)
 
     def absolute(self) -> Absolute:
         stiffness, density, speed = self.air.stiffness_pa, self.air.density_kg_m3, self.air.speed_m_s
 
-        def area(x: FloatArray) -> float:
-            return float(np.pi / 4 * np.exp(2 * x[LN_DIAMETER]))
+        def area(x: Sought[float]) -> float:
+            return float(np.pi / 4 * np.exp(2 * x.ln_diameter))
 
-        def efficiency(x: FloatArray) -> float:
+        def efficiency(x: Sought[float]) -> float:
             # eta0 = rho/(2 pi c) (Bl Sd/Mms)^2 / Re, the same as (4 pi^2/c^3) fs^3 Vas/Qes (Small 1972).
-            force = np.exp(x[LN_BL] - x[LN_MASS]) * area(x)
-            return float(density * np.exp(x[LN_PRESSURE] - x[LN_DC]) / (2 * np.pi * speed) * force**2)
+            force = np.exp(x.ln_bl - x.ln_mass) * area(x)
+            return float(density * np.exp(x.ln_pressure - x.ln_re) / (2 * np.pi * speed) * force**2)
 
         return Absolute(
-            mms_kg=self.of(lambda x: float(np.exp(x[LN_MASS])), "kg"),
-            cms_m_per_n=self.of(lambda x: float(np.exp(x[LN_COMPLIANCE])), "m/N"),
-            rms_kg_per_s=self.of(lambda x: float(np.exp(x[LN_LOSS])), "kg/s"),
-            bl_tm=self.of(lambda x: float(np.exp(x[LN_BL])), "T m"),
-            vas_m3=self.of(lambda x: float(stiffness * area(x) ** 2 * np.exp(x[LN_COMPLIANCE] + x[LN_PRESSURE])), "m³"),
+            mms_kg=self.of(lambda x: float(np.exp(x.ln_mass)), "kg"),
+            cms_m_per_n=self.of(lambda x: float(np.exp(x.ln_compliance)), "m/N"),
+            rms_kg_per_s=self.of(lambda x: float(np.exp(x.ln_loss)), "kg/s"),
+            bl_tm=self.of(lambda x: float(np.exp(x.ln_bl)), "T m"),
+            vas_m3=self.of(lambda x: float(stiffness * area(x) ** 2 * np.exp(x.ln_compliance + x.ln_pressure)), "m³"),
             sd_m2=self.of(area, "m²"),
             efficiency=self.of(efficiency, ""),
             sensitivity_db=self.of(lambda x: sensitivity_db(efficiency(x), self.air), "dB"),
             sensitivity_2v83_db=self.of(
-                lambda x: sensitivity_db(8.0 / float(np.exp(x[LN_DC])) * efficiency(x), self.air), "dB"
+                lambda x: sensitivity_db(8.0 / float(np.exp(x.ln_re)) * efficiency(x), self.air), "dB"
             ),
         )
 
@@ -254,12 +274,10 @@ def _combine(
     spread[range(count, size), range(count, size)] = known_std**2
     spread += 1e-14 * np.eye(size)
     x = _first_guess(data, known, air, added is not None)
-    used = [LN_MASS, LN_COMPLIANCE, LN_LOSS, LN_BL, LN_DIAMETER, LN_VOLUME, LN_ADDED, LN_PRESSURE, LN_DC]
-    used += [LN_COMPLIANCE_2] if added else []
+    used = [place for place in AT if added or place != AT.ln_compliance_2]
 
     def predicted(values: FloatArray) -> FloatArray:
-        told = values[[LN_DIAMETER, LN_VOLUME, LN_ADDED, LN_PRESSURE]]
-        return np.concatenate([_predict(values, air, added is not None, box is not None), told])
+        return np.concatenate([_predict(Sought(*values), air, added is not None, box is not None), values[KNOWN]])
 
     inverse = np.linalg.inv(spread)
     for _ in range(20):
@@ -335,17 +353,17 @@ def _part(
     return value, slopes @ covariance @ slopes.T
 
 
-def _predict(x: FloatArray, air: Air, added: bool, box: bool) -> FloatArray:
+def _predict(x: Sought[float], air: Air, added: bool, box: bool) -> FloatArray:
     """What the takes ought to give for given unknowns, in the order of `_data`."""
-    mass, scale = np.exp(x[LN_MASS]), 2 * x[LN_BL]
-    values = [-0.5 * (x[LN_MASS] + x[LN_COMPLIANCE]), x[LN_MASS] - scale, x[LN_LOSS] - scale]
+    mass, scale = np.exp(x.ln_mass), 2 * x.ln_bl
+    values = [-0.5 * (x.ln_mass + x.ln_compliance), x.ln_mass - scale, x.ln_loss - scale]
     if added:
-        total = float(np.log(mass + np.exp(x[LN_ADDED])))
-        values += [-0.5 * (total + x[LN_COMPLIANCE_2]), total - scale]
+        total = float(np.log(mass + np.exp(x.ln_added)))
+        values += [-0.5 * (total + x.ln_compliance_2), total - scale]
     if box:
-        area2 = (np.pi / 4) ** 2 * np.exp(4 * x[LN_DIAMETER])
-        values += [float(np.log(air.stiffness_pa * area2)) + x[LN_PRESSURE] - x[LN_VOLUME] - scale]
-    values.append(x[LN_DC])
+        area2 = (np.pi / 4) ** 2 * np.exp(4 * x.ln_diameter)
+        values += [float(np.log(air.stiffness_pa * area2)) + x.ln_pressure - x.ln_volume - scale]
+    values.append(x.ln_re)
     return np.array(values)
 
 
@@ -362,9 +380,19 @@ def _first_guess(data: FloatArray, known: FloatArray, air: Air, added: bool) -> 
         ln_bl2 = np.log(air.stiffness_pa) + 2 * np.log(np.pi / 4) + 4 * known[0] - known[1] - data[-2]
     ln_mass = mass_ratio + ln_bl2
     compliance = -2 * ws - ln_mass
-    return np.array(
-        [ln_mass, compliance, loss_ratio + ln_bl2, 0.5 * ln_bl2, *known[:3], compliance, known[3], data[-1]]
+    guess = Sought(
+        ln_mass=ln_mass,
+        ln_compliance=compliance,
+        ln_loss=loss_ratio + ln_bl2,
+        ln_bl=0.5 * ln_bl2,
+        ln_diameter=known[0],
+        ln_volume=known[1],
+        ln_added=known[2],
+        ln_pressure=known[3],
+        ln_compliance_2=compliance,
+        ln_re=data[-1],
     )
+    return np.array(guess)
 
 
 def _disagreement(by_mass: _Estimate, by_box: _Estimate) -> tuple[float, float]:
@@ -372,8 +400,8 @@ def _disagreement(by_mass: _Estimate, by_box: _Estimate) -> tuple[float, float]:
 
     Taken as independent: the driver in free air, which they share, is known far better than mass and volume.
     """
-    difference = float(by_box.values[LN_MASS] - by_mass.values[LN_MASS])
-    variance = by_box.covariance[LN_MASS, LN_MASS] + by_mass.covariance[LN_MASS, LN_MASS]
+    difference = float(by_box.values[AT.ln_mass] - by_mass.values[AT.ln_mass])
+    variance = by_box.covariance[AT.ln_mass, AT.ln_mass] + by_mass.covariance[AT.ln_mass, AT.ln_mass]
     return 100 * float(np.expm1(difference)), difference / float(np.sqrt(variance))
 
 
@@ -407,9 +435,9 @@ def _mass_warnings(driver: DriverFit, added: AddedMassTake) -> list[str]:
 
 
 def _suspension_warning(estimate: _Estimate) -> list[str]:
-    change = float(estimate.values[LN_COMPLIANCE_2] - estimate.values[LN_COMPLIANCE])
+    change = float(estimate.values[AT.ln_compliance_2] - estimate.values[AT.ln_compliance])
     direction = np.zeros(estimate.values.size)
-    direction[[LN_COMPLIANCE_2, LN_COMPLIANCE]] = 1.0, -1.0
+    direction[[AT.ln_compliance_2, AT.ln_compliance]] = 1.0, -1.0
     std = float(np.sqrt(direction @ estimate.covariance @ direction))
     if abs(change) < max(SUSPENSION_CHANGE, 3 * std):
         return []
