@@ -79,7 +79,7 @@ class Circuit:
 
     def transfer(self, driver: str) -> ComplexArray:
         """Voltage across a driver, its positive terminal against the other, for 1 V at the terminals."""
-        return np.broadcast_to(_across(self.place(driver).nodes, self.voltages), self.shape)
+        return np.broadcast_to(voltage_across(self.place(driver).nodes, self.voltages), self.shape)
 
     def place(self, driver: str) -> DriverPlace:
         """Where a driver is."""
@@ -90,14 +90,14 @@ class Circuit:
         return {
             part.name: current
             for branch, siemens in self.admittances
-            for current in [siemens * _across(branch.nodes, voltages)]
+            for current in [siemens * voltage_across(branch.nodes, voltages)]
             for part in branch.parts
         }
 
     def driver_currents(self, voltages: Voltages) -> dict[str, ComplexArray]:
         """Current in each driver, A."""
         return {
-            place.name: self.driver_admittances[place.name] * _across(place.nodes, voltages)
+            place.name: self.driver_admittances[place.name] * voltage_across(place.nodes, voltages)
             for place in self.network.drivers
         }
 
@@ -121,7 +121,7 @@ class Circuit:
         }
 
 
-def _across(nodes: tuple[str, str], voltages: Voltages) -> ComplexArray:
+def voltage_across(nodes: tuple[str, str], voltages: Voltages) -> ComplexArray:
     """Voltage from the first node to the second."""
     one, other = nodes
     return voltages[one] if other == GROUND else voltages[one] - voltages[other]

@@ -47,7 +47,7 @@ def input_impedance_sensitivity(circuit: Circuit) -> Sensitivity:
         {
             name: by_impedance(currents[part.name]) * slope
             for part in circuit.network.parts
-            for name, slope in _slopes(circuit, part)
+            for name, slope in impedance_slopes(circuit, part)
         },
         {name: by_impedance(current) for name, current in circuit.driver_currents(circuit.voltages).items()},
     )
@@ -63,13 +63,13 @@ def transfer_sensitivity(circuit: Circuit, driver: str) -> Sensitivity:
         {
             name: answers[part.name] * currents[part.name] * slope * unit
             for part in circuit.network.parts
-            for name, slope in _slopes(circuit, part)
+            for name, slope in impedance_slopes(circuit, part)
         },
         {name: of_adjoint[name] * of_drivers[name] * unit for name in of_drivers},
     )
 
 
-def _slopes(circuit: Circuit, part: Part) -> Iterator[tuple[str, ComplexArray | float]]:
+def impedance_slopes(circuit: Circuit, part: Part) -> Iterator[tuple[str, ComplexArray | float]]:
     """Derivatives of a part's impedance by its value and its loss."""
     if part.kind == "resistor":
         yield part.name, 1.0

@@ -10,11 +10,13 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from invoked import one_line, run
 
 from stillbox.analysis.parts.combine import Combination, combinations
 from stillbox.analysis.parts.drawer import DrawerPart, drawer_from_text, read_drawer
-from stillbox.analysis.parts.kinds import Kind
+from stillbox.analysis.parts.kinds import KINDS, Kind
 from stillbox.capture.errors import StillboxError
 
 
@@ -194,6 +196,24 @@ def test_a_kind_that_is_none_is_told() -> None:
 def test_a_file_that_is_none(tmp_path: Path) -> None:
     with pytest.raises(StillboxError, match="cannot be read"):
         read_drawer(tmp_path / "none.csv")
+
+
+cells = st.sampled_from(
+    ["value", "count", "price", "kind", "4.7u", "4,7u", "1", "", "5%", "C", '"', ";", "\t", ",", "\n", "\x00"]
+)
+
+
+@settings(max_examples=200, deadline=None)
+@given(
+    st.lists(cells | st.text(max_size=3), max_size=30).map("".join) | st.just("value,count\n"), st.sampled_from(KINDS)
+)
+def test_any_text_is_a_list_or_told(text: str, kind: Kind) -> None:
+    try:
+        parts = drawer_from_text(text).parts(kind)
+    except StillboxError as error:
+        assert error.remedy and "\n" not in str(error)
+        return
+    assert combinations(parts[0].value, kind, parts)[0].parts
 
 
 # The command
