@@ -152,6 +152,26 @@ def test_a_circle_would_be_seen() -> None:
     assert circles({a: {b}, b: {c}, c: {b, d}, d: set()}) == [{b, c}]
 
 
+def unknown_names(path: Path) -> set[str]:
+    """What a module imports of ours and is nowhere: neither a module, nor a name that stands in one."""
+    found = set()
+    for name in imports(path):
+        if f"{name}.".startswith("stillbox."):
+            place = ROOT.joinpath(*name.split(".")[1:])
+            homes = (place.with_suffix(".py"), place / "__init__.py")
+            above = (place.parent.with_suffix(".py"), place.parent / "__init__.py")
+            texts = [one.read_text(encoding="utf-8") for one in above if one.is_file()]
+            if not any(one.is_file() for one in homes) and not any(place.name in text for text in texts):
+                found.add(name)
+    return found
+
+
+def test_what_tests_import_is_there() -> None:
+    """A module that has moved is missed here, before any test of it is run."""
+    wrong = {str(path.relative_to(ROOT)): unknown_names(path) for path in [*modules_of("tests"), *all_modules()]}
+    assert {path: names for path, names in wrong.items() if names} == {}
+
+
 def test_calibration_knows_only_data_types_of_capture() -> None:
     for path in modules_of("calibration"):
         of_capture = {name_of(other) for other in ours(path) if room_of(other).split(".")[0] == "capture"}

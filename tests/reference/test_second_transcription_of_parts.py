@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy import special
 
-from stillbox.analysis.network.part_codes import LOPSIDED, TOLERANCE_PERCENT
+from stillbox.analysis.parts.part_codes import LOPSIDED, TOLERANCE_PERCENT
 from stillbox.analysis.physics import coils, wire
 from stillbox.capture.jig.e_series import SERIES
 
