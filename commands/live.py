@@ -11,10 +11,20 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from stillbox.analysis.take_controls import LEVEL, LOUDEST_VOLTS
 from stillbox.capture.shown_text import visible
 from stillbox.capture.sweep.usual_take import SECONDS, SWEEPS
 from stillbox.commands.notes import say_notes
-from stillbox.commands.options import CelsiusOption, OfDriverOption, PartOption, PortClosedOption, RemountedOption
+from stillbox.commands.options import (
+    CelsiusOption,
+    LoadOption,
+    LoadToleranceOption,
+    OfDriverOption,
+    PartOption,
+    PortClosedOption,
+    RemountedOption,
+    number_option,
+)
 from stillbox.commands.printing import ask, confirm, print_table, progress, say, say_lines, warn
 
 if TYPE_CHECKING:
@@ -95,9 +105,7 @@ def record(
     input_device: Annotated[
         str | None, typer.Option(metavar="D", help="Device of the inputs, where it is listed apart from the output.")
     ] = None,
-    level: Annotated[
-        float | None, typer.Option(metavar="DBFS", help="Highest level; left out: the highest that is safe and clean.")
-    ] = None,
+    level: Annotated[float | None, number_option(LEVEL, "DBFS")] = None,
     repeats: Annotated[int, typer.Option(metavar="N", help="Number of sweeps in the take.")] = SWEEPS,
     seconds: Annotated[float, typer.Option(metavar="S", help="Length of one sweep.")] = SECONDS,
     rate: Annotated[
@@ -107,17 +115,12 @@ def record(
         float, typer.Option(metavar="PERCENT", help="Uncertainty that noise may leave in the impedance.")
     ] = 1.0,
     jig: Annotated[str, typer.Option(metavar="KIND", help="high-side or low-side; see 'stillbox jig'.")] = "high-side",
-    load_ohms: Annotated[
-        float | None, typer.Option(metavar="R", help="Marked value of the resistor, for load and check-resistor.")
-    ] = None,
-    load_tolerance: Annotated[float | None, typer.Option(metavar="PERCENT", help="Its tolerance.")] = None,
+    load_ohms: LoadOption = None,
+    load_tolerance: LoadToleranceOption = None,
     celsius: CelsiusOption = None,
     remounted: RemountedOption = False,
     port_closed: PortClosedOption = False,
-    loudest_volts: Annotated[
-        float | None,
-        typer.Option(metavar="V", help="Output at full scale, V rms, if you know it; kept for this device."),
-    ] = None,
+    loudest_volts: Annotated[float | None, number_option(LOUDEST_VOLTS, "V")] = None,
     cautions_read: Annotated[
         bool, typer.Option("--cautions-read", help="Say that you have read the cautions, where nobody can be asked.")
     ] = False,

@@ -9,6 +9,7 @@ from typing import Annotated, Any
 import typer
 
 from stillbox.analysis.controls import Number
+from stillbox.analysis.take_controls import CELSIUS, LOAD_OHM, LOAD_TOLERANCE
 from stillbox.capture.files.output_file import NETLIST, PAGE, PICTURE, TABLE, TOUCHSTONE, OutputKind, check_output
 
 BuildArgument = Annotated[Path, typer.Argument(metavar="BUILD", help="Folder of the build.", show_default=False)]
@@ -70,9 +71,13 @@ check_netlist = _output(NETLIST)
 
 
 
-def number_option(control: Number, metavar: str) -> Any:
-    """The option of a number that a person may change, from its declaration; its limits hold in `Number.checked`."""
-    return typer.Option(control.option, metavar=metavar, help=control.tip)
+def number_option(control: Number, metavar: str, left_out: str = "") -> Any:
+    """The option of a number from its declaration; its limits hold in `Number.checked`.
+
+    ``left_out`` says what it is where it is not given.
+    """
+    words = f"{control.tip.rstrip('.')}; left out: {left_out}." if left_out else control.tip
+    return typer.Option(control.option, metavar=metavar, help=words)
 
 
 FitOption = Annotated[
@@ -96,10 +101,9 @@ GateOption = Annotated[
     typer.Option("--gate", metavar="S", help="Keep the response this long only: less noise, coarser resolution."),
 ]
 
-CelsiusOption = Annotated[
-    float | None,
-    typer.Option("--celsius", metavar="T", help="Temperature of the air, degrees C; left out: that of build.toml."),
-]
+CelsiusOption = Annotated[float | None, number_option(CELSIUS, "T")]
+LoadOption = Annotated[float | None, number_option(LOAD_OHM, "R")]
+LoadToleranceOption = Annotated[float | None, number_option(LOAD_TOLERANCE, "PERCENT")]
 RemountedOption = Annotated[
     bool,
     typer.Option(

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from stillbox.analysis.take_controls import ABOVE_SEA, RATED_OHM
 from stillbox.capture.errors import StillboxError
 from stillbox.capture.sweep.usual_take import SECONDS, SWEEPS
 from stillbox.commands.notes import say_notes
@@ -15,11 +16,14 @@ from stillbox.commands.options import (
     BuildArgument,
     CelsiusOption,
     JsonOption,
+    LoadOption,
+    LoadToleranceOption,
     OfDriverOption,
     PartOption,
     PortClosedOption,
     RemountedOption,
     UnitOption,
+    number_option,
 )
 from stillbox.commands.printing import print_json, print_table, progress, say, warn
 
@@ -70,10 +74,8 @@ def start(
     inside: Annotated[
         str | None, typer.Option(metavar="HEIGHTxWIDTHxDEPTH", help="Inside of the empty box, mm.")
     ] = None,
-    rated_ohms: Annotated[float | None, typer.Option(metavar="R", help="Rated impedance, ohm.")] = None,
-    metres_above_sea: Annotated[
-        float | None, typer.Option("--metres-above-sea", metavar="M", help="Height of the place: Vas follows the air.")
-    ] = None,
+    rated_ohms: Annotated[float | None, number_option(RATED_OHM, "R")] = None,
+    metres_above_sea: Annotated[float | None, number_option(ABOVE_SEA, "M")] = None,
 ) -> None:
     """Make the folder of a new build.
 
@@ -117,10 +119,8 @@ def import_recording(
             "on a speaker, on open or short clips and on marked resistors, not on a part or a channel-match.",
         ),
     ] = "high-side",
-    load_ohms: Annotated[
-        float | None, typer.Option(metavar="R", help="Marked value of the resistor, for load and check-resistor.")
-    ] = None,
-    load_tolerance: Annotated[float | None, typer.Option(metavar="PERCENT", help="Its tolerance.")] = None,
+    load_ohms: LoadOption = None,
+    load_tolerance: LoadToleranceOption = None,
     celsius: CelsiusOption = None,
     remounted: RemountedOption = False,
     port_closed: PortClosedOption = False,

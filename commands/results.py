@@ -7,6 +7,7 @@ from typing import Annotated
 
 import typer
 
+from stillbox.analysis.take_controls import REFERENCE_OHM, REFERENCE_TOLERANCE
 from stillbox.commands.opening import open_bench, open_build
 from stillbox.commands.options import (
     AnyUnitOption,
@@ -21,6 +22,7 @@ from stillbox.commands.options import (
     TouchstoneOption,
     check_page,
     check_table,
+    number_option,
 )
 from stillbox.commands.printing import progress, say, show
 from stillbox.commands.telling import tell
@@ -28,14 +30,8 @@ from stillbox.commands.telling import tell
 
 def calibrate(
     build: BuildArgument,
-    reference_ohms: Annotated[
-        float | None,
-        typer.Option(metavar="R", help="Reference resistor of the jig, ohm; left out: as it is, shown only."),
-    ] = None,
-    reference_tolerance: Annotated[
-        float | None,
-        typer.Option(metavar="PERCENT", help="Its tolerance; also that of a load that was given none."),
-    ] = None,
+    reference_ohms: Annotated[float | None, number_option(REFERENCE_OHM, "R", "as it is, shown only")] = None,
+    reference_tolerance: Annotated[float | None, number_option(REFERENCE_TOLERANCE, "PERCENT")] = None,
 ) -> None:
     """Set the reference resistor, or see what is corrected.
 

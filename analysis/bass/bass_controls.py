@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from stillbox.analysis.controls import Number
+from stillbox.capture.ranges import PORT_DIAMETER_RANGE_MM, PORT_LENGTH_RANGE_MM
 
 USUAL_V = 2.83
 """One watt in 8 ohm."""
@@ -12,11 +13,11 @@ VOLUME = Number(
     "Foretell: effective volume of the box, in percent of the present one.", "--volume-percent",
 )  # fmt: skip
 PORT_DIAMETER = Number(
-    "port_diameter_mm", "p&ort ⌀", "mm", 5.0, 1000.0, 2, None, 0,
+    "port_diameter_mm", "p&ort ⌀", "mm", *PORT_DIAMETER_RANGE_MM, 2, None, 0,
     "Foretell: inner diameter of the port.", "--port-diameter",
 )  # fmt: skip
 PORT_LENGTH = Number(
-    "port_length_mm", "le&ngth", "mm", 1.0, 5000.0, 5, None, 0,
+    "port_length_mm", "le&ngth", "mm", *PORT_LENGTH_RANGE_MM, 5, None, 0,
     "Foretell: length of the port's tube.", "--port-length",
 )  # fmt: skip
 VOLTAGE = Number(

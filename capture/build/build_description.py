@@ -33,6 +33,15 @@ from stillbox.capture.build.description_faults import describe_fault, sections_o
 from stillbox.capture.errors import StillboxError
 from stillbox.capture.files.build_layout import DESCRIPTION_FILE
 from stillbox.capture.files.small_file import parse_toml, read_small_text, why_unreadable
+from stillbox.capture.ranges import (
+    CELSIUS_RANGE,
+    HEIGHT_RANGE_M,
+    INSIDE_RANGE_MM,
+    PORT_DIAMETER_RANGE_MM,
+    PORT_LENGTH_RANGE_MM,
+    PRESSURE_RANGE_HPA,
+    RATED_RANGE_OHM,
+)
 from stillbox.capture.recording.take import OF_PATTERN, SUBJECTS, Subject
 from stillbox.capture.shown_text import visible
 
@@ -43,14 +52,13 @@ def _driver_name(name: str) -> str:
     return name
 
 
-Inside = Annotated[float, Strict(), AfterValidator(within(20, 5000, "mm"))]
+Inside = Annotated[float, Strict(), AfterValidator(within(*INSIDE_RANGE_MM, "mm"))]
 Position = Annotated[float, Strict(), AfterValidator(within(0, 5000, "mm"))]
-Opening = Annotated[float, Strict(), AfterValidator(within(5, 1000, "mm"))]
-PortLength = Annotated[float, Strict(), AfterValidator(within(1, 5000, "mm"))]
+Opening = Annotated[float, Strict(), AfterValidator(within(*PORT_DIAMETER_RANGE_MM, "mm"))]
+PortLength = Annotated[float, Strict(), AfterValidator(within(*PORT_LENGTH_RANGE_MM, "mm"))]
 Thickness = Annotated[float, Strict(), AfterValidator(within(0.5, 200, "mm"))]
-RatedImpedance = Annotated[float, Strict(), AfterValidator(within(0.5, 1000, "ohm"))]
-Temperature = Annotated[float, Strict(), AfterValidator(within(-30, 60, "degrees C"))]
-HEIGHT_RANGE_M, PRESSURE_RANGE_HPA = (-430.0, 4300.0), (600.0, 1100.0)
+RatedImpedance = Annotated[float, Strict(), AfterValidator(within(*RATED_RANGE_OHM, "ohm"))]
+Temperature = Annotated[float, Strict(), AfterValidator(within(*CELSIUS_RANGE, "degrees C"))]
 Height = Annotated[float, Strict(), AfterValidator(within(*HEIGHT_RANGE_M, "m"))]
 Pressure = Annotated[float, Strict(), AfterValidator(within(*PRESSURE_RANGE_HPA, "hPa"))]
 Resistance = Annotated[float, Strict(), AfterValidator(within(0.05, 1000, "ohm"))]

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field
 
 from stillbox.capture.errors import StillboxError
+from stillbox.capture.ranges import CELSIUS_RANGE
 from stillbox.capture.shown_text import visible
 from stillbox.capture.sweep.excitation import Excitation
 
@@ -99,10 +100,6 @@ def check_state(subject: str, state: str | None) -> None:
         )
     if state == "" and subject == "in-box":
         raise StillboxError("a take in the box needs a state, so that it can be compared", "give a name like 'stock'")
-
-
-CELSIUS_RANGE = (-30.0, 60.0)
-"""Temperatures of the air for which its speed of sound can be computed, degrees C."""
 
 
 def check_circumstances(

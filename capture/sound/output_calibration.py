@@ -8,9 +8,8 @@ from pathlib import Path
 from stillbox.capture.errors import StillboxError
 from stillbox.capture.files.small_file import parse_toml, read_small_text, why_unreadable
 from stillbox.capture.files.whole_file import write_whole
+from stillbox.capture.ranges import LOUDEST_RANGE_VOLTS
 from stillbox.capture.sound.audio_device import DeviceInfo
-
-LOUDEST_RANGE_VOLTS = (0.001, 200.0)
 
 
 def outputs_path() -> Path:

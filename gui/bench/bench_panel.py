@@ -10,7 +10,6 @@ from PyQt5.QtCore import Qt, pyqtSignal
 from PyQt5.QtWidgets import (
     QCheckBox,
     QComboBox,
-    QDoubleSpinBox,
     QFormLayout,
     QGridLayout,
     QHBoxLayout,
@@ -21,18 +20,26 @@ from PyQt5.QtWidgets import (
     QWidget,
 )
 
+from stillbox.analysis.take_controls import (
+    CELSIUS,
+    LEVEL,
+    LOAD_OHM,
+    LOAD_TOLERANCE,
+    REFERENCE_OHM,
+    REFERENCE_TOLERANCE,
+)
 from stillbox.capture.build.states import USUAL_STATES, next_state, standing_sentence
-from stillbox.capture.recording.take import CALIBRATION_SUBJECTS, CELSIUS_RANGE, STATE_SUBJECTS, TakeInfo
+from stillbox.capture.recording.take import CALIBRATION_SUBJECTS, STATE_SUBJECTS, TakeInfo
 from stillbox.capture.sweep.usual_take import SECONDS, SWEEPS
 from stillbox.gui.bench.meters import Meters
 from stillbox.gui.bench.takes_table import TakesTable
 from stillbox.gui.bench.wiring_picture import CAPTIONS, WiringPicture
+from stillbox.gui.parts.fields import NumberField, caption, in_a_row
 from stillbox.gui.parts.plain_text import PlainLabel
 from stillbox.gui.parts.theme import Theme
 from stillbox.gui.parts.words import MEANING, SUBJECT_WORDS, time_words
 from stillbox.gui.work.session import Listing
 
-AUTOMATIC_DBFS = -61.0
 LENGTHS_S = (1.0, SECONDS, 5.0, 10.0)
 MARKED = ("load", "check-resistor")
 REMOUNTED_TIP = (
@@ -96,20 +103,16 @@ class BenchPanel(QWidget):
             "high-side: input 2 at the clips, behind the reference resistor.\n"
             "low-side: the resistor lies between speaker and ground, input 2 across it."
         )
-        self.load_ohm = _number(0.1, 100_000, " Ω", 8.2, "Marked value of the resistor on the clips.")
-        self.load_percent = _number(0, 50, " %", 1.0, "Its tolerance as printed on it.")
-        self.load_row = QWidget()
-        row = QHBoxLayout(self.load_row)
-        row.setContentsMargins(0, 0, 0, 0)
-        for part in (PlainLabel("Marked"), self.load_ohm, PlainLabel("±"), self.load_percent):
-            row.addWidget(part)
-        row.addStretch(1)
-        self.celsius = celsius_field()
+        self.load_ohm, self.load_percent = NumberField(LOAD_OHM), NumberField(LOAD_TOLERANCE)
+        self.load_row = in_a_row(PlainLabel("Marked"), self.load_ohm, PlainLabel("±"), self.load_percent, room="behind")
+        self.celsius = NumberField(CELSIUS)
         self.remounted = QCheckBox("remounted")
         self.remounted.setToolTip(REMOUNTED_TIP)
         self.port_closed = QCheckBox("port closed")
         self.port_closed.setToolTip(PORT_CLOSED_TIP)
-        self.air_row = _row(_label("&Air", self.celsius), self.celsius, self.remounted, self.port_closed)
+        self.air_row = in_a_row(
+            caption(CELSIUS.words, self.celsius), self.celsius, self.remounted, self.port_closed, room="for the first"
+        )
 
     def _make_device(self) -> None:
         self.device = QComboBox()
@@ -121,29 +124,14 @@ class BenchPanel(QWidget):
         self.output_button.setToolTip("How many volts the output gives at full scale; needed for a safe, clean level.")
         self.hurry = QCheckBox("no waiting")
         self.hurry.setToolTip("Let the practice rig run faster than a real sweep would.")
-        self.level = QDoubleSpinBox()
-        self.level.setRange(AUTOMATIC_DBFS, 0.0)
-        self.level.setSpecialValueText("as is clean")
-        self.level.setSuffix(" dBFS")
-        self.level.setDecimals(0)
-        self.level.setValue(AUTOMATIC_DBFS)
-        self.level.setToolTip(
-            f"Level not to be exceeded; at the lowest step the highest that is safe and clean is "
-            f"taken. {MEANING['dBFS']}"
-        )
+        self.level = NumberField(LEVEL)
+        self.level.setToolTip(f"{LEVEL.tip} {MEANING['dBFS']}")
         self.seconds = QComboBox()
         for length_s in LENGTHS_S:
             self.seconds.addItem(f"{SWEEPS} × {length_s:g} s", length_s)
         self.seconds.setCurrentIndex(1)
         self.seconds.setToolTip("Sweeps of a take and the length of each: twice as long halves the noise power.")
-        self.reference = _number(
-            0.1,
-            100_000,
-            " Ω",
-            10.0,
-            "The reference resistor R of your jig. Its value sets the ohms: measure it, or take 1 % or better.",
-        )
-        self.tolerance = _number(0, 50, " %", 1.0, "Tolerance of the reference resistor.")
+        self.reference, self.tolerance = NumberField(REFERENCE_OHM), NumberField(REFERENCE_TOLERANCE)
         for field in (self.reference, self.tolerance):
             field.editingFinished.connect(self._tell_reference)
         self._reference_told = (0.0, 0.0)
@@ -180,10 +168,10 @@ class BenchPanel(QWidget):
         for column, (words, field, stretch) in enumerate(
             (("&State", self.state, 3), ("&Unit", self.unit, 1), ("&Jig", self.jig, 2))
         ):
-            case.addWidget(_label(words, field), 2, column)
+            case.addWidget(caption(words, field), 2, column)
             case.addWidget(field, 3, column)
             case.setColumnStretch(column, stretch)
-        case.addWidget(_label("On the &clips", self.subject), 0, 0)
+        case.addWidget(caption("On the &clips", self.subject), 0, 0)
         case.addWidget(self.subject, 1, 0, 1, 3)
         layout.addLayout(case)
         layout.addWidget(self.load_row)
@@ -195,11 +183,15 @@ class BenchPanel(QWidget):
         device.setHorizontalSpacing(8)
         device.setVerticalSpacing(5)
         device.setFieldGrowthPolicy(QFormLayout.AllNonFixedFieldsGrow)
-        device.addRow(_label("&Device", self.device), _row(self.device, self.output_button))
+        device.addRow(caption("&Device", self.device), in_a_row(self.device, self.output_button, room="for the first"))
         device.addRow(
-            _label("&Level", self.level), _row(self.level, _label("lasts", self.seconds), self.seconds, self.hurry)
+            caption(LEVEL.words, self.level),
+            in_a_row(self.level, caption("lasts", self.seconds), self.seconds, self.hurry, room="for the first"),
         )
-        device.addRow(_label("R&esistor R", self.reference), _row(self.reference, PlainLabel("±"), self.tolerance))
+        device.addRow(
+            caption(REFERENCE_OHM.words, self.reference),
+            in_a_row(self.reference, PlainLabel("±"), self.tolerance, room="for the first"),
+        )
         device.addRow(PlainLabel("Inputs"), self.meters)
         layout.addLayout(device)
         buttons = QHBoxLayout()
@@ -208,7 +200,7 @@ class BenchPanel(QWidget):
         layout.addLayout(buttons)
         layout.addWidget(self.progress)
         layout.addWidget(self.said)
-        layout.addWidget(_label("&Takes (select two to compare)", self.takes))
+        layout.addWidget(caption("&Takes (select two to compare)", self.takes))
         self.takes.setMinimumHeight(88)
         layout.addWidget(self.takes, 1)
         order: list[QWidget] = [
@@ -357,44 +349,3 @@ def _names(tip: str) -> QComboBox:
     assert edit is not None
     edit.setMaxLength(40)
     return field
-
-
-def _number(low: float, high: float, suffix: str, value: float, tip: str) -> QDoubleSpinBox:
-    field = QDoubleSpinBox()
-    field.setRange(low, high)
-    field.setDecimals(3 if suffix == " Ω" else 1)
-    field.setSuffix(suffix)
-    field.setValue(value)
-    field.setToolTip(tip)
-    field.setKeyboardTracking(False)
-    return field
-
-
-def celsius_field() -> QDoubleSpinBox:
-    """Temperature of the air at a take; its lowest step stands for that of the build."""
-    low, high = CELSIUS_RANGE
-    field = _number(low - 1, high, " °C", low - 1, "Temperature of the air: standing waves move by 0.17 % a degree.")
-    field.setSpecialValueText("as the build says")
-    return field
-
-
-def celsius_of(field: QDoubleSpinBox) -> float | None:
-    """What such a field says; None for that of the build."""
-    return None if field.value() <= field.minimum() else float(field.value())
-
-
-def _label(words: str, buddy: QWidget) -> PlainLabel:
-    label = PlainLabel(words)
-    label.setObjectName("caption")
-    label.setBuddy(buddy)
-    return label
-
-
-def _row(*parts: QWidget) -> QWidget:
-    holder = QWidget()
-    layout = QHBoxLayout(holder)
-    layout.setContentsMargins(0, 0, 0, 0)
-    layout.setSpacing(6)
-    for part in parts:
-        layout.addWidget(part, 1 if part is parts[0] else 0)
-    return holder

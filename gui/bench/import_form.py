@@ -4,21 +4,13 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from PyQt5.QtWidgets import (
-    QCheckBox,
-    QComboBox,
-    QDialog,
-    QDialogButtonBox,
-    QDoubleSpinBox,
-    QFileDialog,
-    QFormLayout,
-    QLineEdit,
-    QWidget,
-)
+from PyQt5.QtWidgets import QCheckBox, QComboBox, QFileDialog, QLineEdit, QWidget
 
+from stillbox.analysis.take_controls import CELSIUS, LOAD_OHM, LOAD_TOLERANCE
 from stillbox.capture.recording.take import STATE_SUBJECTS
 from stillbox.capture.shown_text import visible
-from stillbox.gui.bench.bench_panel import MARKED, PORT_CLOSED_TIP, REMOUNTED_TIP, celsius_field, celsius_of
+from stillbox.gui.bench.bench_panel import MARKED, PORT_CLOSED_TIP, REMOUNTED_TIP
+from stillbox.gui.parts.fields import FormDialog, NumberField
 from stillbox.gui.parts.path_row import path_row
 from stillbox.gui.parts.plain_text import PlainLabel
 from stillbox.gui.parts.words import SUBJECT_WORDS
@@ -33,12 +25,11 @@ def excitation_beside(audio_path: Path) -> Path | None:
     return others[0] if len(others) == 1 else None
 
 
-class ImportForm(QDialog):
+class ImportForm(FormDialog):
     """Ask what a recording is of."""
 
     def __init__(self, parent: QWidget, audio_path: Path, state: str, unit: str, jig: str) -> None:
-        super().__init__(parent)
-        self.setWindowTitle("Take in a recording")
+        super().__init__(parent, "Take in a recording", 480)
         self.subject = QComboBox()
         for key, (title, meaning) in SUBJECT_WORDS.items():
             self.subject.addItem(title, key)
@@ -50,39 +41,25 @@ class ImportForm(QDialog):
         beside = excitation_beside(audio_path)
         self.excitation = QLineEdit("" if beside is None else str(beside))
         self.excitation.setToolTip("The JSON file that was written beside the sweep you played.")
-        self.load_ohm, self.load_percent = QDoubleSpinBox(), QDoubleSpinBox()
-        self.load_ohm.setRange(0.1, 100_000)
-        self.load_ohm.setValue(8.2)
-        self.load_ohm.setSuffix(" Ω")
-        self.load_percent.setRange(0, 50)
-        self.load_percent.setValue(1)
-        self.load_percent.setSuffix(" %")
-        self.celsius, self.remounted, self.port_closed = celsius_field(), QCheckBox(), QCheckBox()
+        self.load_ohm, self.load_percent = NumberField(LOAD_OHM), NumberField(LOAD_TOLERANCE)
+        self.celsius, self.remounted, self.port_closed = NumberField(CELSIUS), QCheckBox(), QCheckBox()
         self.remounted.setToolTip(REMOUNTED_TIP)
         self.port_closed.setToolTip(PORT_CLOSED_TIP)
-        buttons = QDialogButtonBox(QDialogButtonBox.Ok | QDialogButtonBox.Cancel)
-        self.ok = buttons.button(QDialogButtonBox.Ok)
-        buttons.accepted.connect(self.accept)
-        buttons.rejected.connect(self.reject)
-        form = QFormLayout(self)
         name = PlainLabel(visible(audio_path.name))
         name.setStyleSheet("font-weight: bold")
-        form.addRow(name)
-        for words, field in (
+        self.lay_out(
+            name,
             ("&What is it of?", self.subject),
             ("&State", self.state),
             ("&Unit", self.unit),
             ("&Jig", self.jig),
-            ("Resistor &marked", self.load_ohm),
-            ("its &tolerance", self.load_percent),
-            ("&Air", self.celsius),
+            self.load_ohm,
+            self.load_percent,
+            self.celsius,
             ("&Remounted", self.remounted),
             ("&Port closed", self.port_closed),
             ("Sweep played (&JSON)", path_row(self.excitation, self._choose)),
-        ):
-            form.addRow(words, field)
-        form.addRow(buttons)
-        self.setMinimumWidth(480)
+        )
         self.subject.currentIndexChanged.connect(self._follow)
         self.excitation.textChanged.connect(self._follow)
         self._follow()
@@ -110,7 +87,7 @@ class ImportForm(QDialog):
         state = self.state.text().strip() if subject in STATE_SUBJECTS else ""
         return {
             "subject": subject,
-            "celsius": celsius_of(self.celsius),
+            "celsius": self.celsius.told,
             "remounted": self.remounted.isEnabled() and self.remounted.isChecked(),
             "port_closed": self.port_closed.isEnabled() and self.port_closed.isChecked(),
             "state": state or None,

@@ -4,63 +4,33 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from PyQt5.QtWidgets import (
-    QDialog,
-    QDialogButtonBox,
-    QDoubleSpinBox,
-    QFileDialog,
-    QFormLayout,
-    QHBoxLayout,
-    QLineEdit,
-    QWidget,
-)
+from PyQt5.QtWidgets import QFileDialog, QLineEdit, QWidget
 
-from stillbox.gui.parts.air_form import height_field, told
+from stillbox.analysis.take_controls import ABOVE_SEA, INSIDE, RATED_OHM
+from stillbox.gui.parts.fields import FormDialog, NumberField, hint, in_a_row
 from stillbox.gui.parts.path_row import path_row
-from stillbox.gui.parts.plain_text import PlainLabel
 
-SIDES = ("height", "width", "depth")
+USUAL_OHM = 8.0
 
 
-class NewBuildForm(QDialog):
+class NewBuildForm(FormDialog):
     """Ask for the folder and the inside of the box."""
 
     def __init__(self, parent: QWidget, parent_folder: Path) -> None:
-        super().__init__(parent)
-        self.setWindowTitle("New build")
+        super().__init__(parent, "New build", 460)
         self.name = QLineEdit("my-speakers")
         self.name.setToolTip("Name of the build, and of its folder.")
         self.folder = QLineEdit(str(parent_folder))
-        self.sides = [_millimetres() for _ in SIDES]
-        inside = QWidget()
-        line = QHBoxLayout(inside)
-        line.setContentsMargins(0, 0, 0, 0)
-        for side, words in zip(self.sides, SIDES, strict=True):
-            side.setToolTip(f"Inside {words} of the empty box, wall to wall.")
-            line.addWidget(side)
-        self.rated = QDoubleSpinBox()
-        self.rated.setRange(0.0, 1000.0)
-        self.rated.setDecimals(1)
-        self.rated.setSpecialValueText("not known")
-        self.rated.setSuffix(" Ω")
-        self.rated.setValue(8.0)
-        self.rated.setToolTip("Rated impedance, as printed on the speaker.")
-        self.above_sea = height_field(None)
-        buttons = QDialogButtonBox(QDialogButtonBox.Ok | QDialogButtonBox.Cancel)
-        buttons.accepted.connect(self.accept)
-        buttons.rejected.connect(self.reject)
-        form = QFormLayout(self)
-        form.addRow("&Name", self.name)
-        form.addRow("&In folder", path_row(self.folder, self._choose))
-        form.addRow("I&nside: height, width, depth", inside)
-        form.addRow("&Rated impedance", self.rated)
-        form.addRow("&Height above the sea", self.above_sea)
-        hint = PlainLabel("Standing waves are told by the inside. More can be written into build.toml later.")
-        hint.setWordWrap(True)
-        hint.setObjectName("caption")
-        form.addRow(hint)
-        form.addRow(buttons)
-        self.setMinimumWidth(460)
+        self.sides = [NumberField(side) for side in INSIDE]
+        self.rated, self.above_sea = NumberField(RATED_OHM, USUAL_OHM), NumberField(ABOVE_SEA)
+        self.lay_out(
+            ("&Name", self.name),
+            ("&In folder", path_row(self.folder, self._choose)),
+            ("I&nside: height, width, depth", in_a_row(*self.sides)),
+            self.rated,
+            self.above_sea,
+            hint("Standing waves are told by the inside. More can be written into build.toml later."),
+        )
 
     def _choose(self) -> None:
         name = QFileDialog.getExistingDirectory(self, "Folder for builds", self.folder.text())
@@ -73,20 +43,11 @@ class NewBuildForm(QDialog):
 
     def inside_mm(self) -> tuple[float, float, float] | None:
         """Height, width, depth; None unless all three are given."""
-        height, width, depth = (side.value() for side in self.sides)
-        return (height, width, depth) if min(height, width, depth) >= 20 else None
+        height, width, depth = (side.told for side in self.sides)
+        return None if height is None or width is None or depth is None else (height, width, depth)
 
     def rated_ohm(self) -> float | None:
-        return self.rated.value() or None
+        return self.rated.told
 
     def metres_above_sea(self) -> float | None:
-        return told(self.above_sea)
-
-
-def _millimetres() -> QDoubleSpinBox:
-    field = QDoubleSpinBox()
-    field.setRange(0, 5000)
-    field.setDecimals(0)
-    field.setSuffix(" mm")
-    field.setSpecialValueText("not known")
-    return field
+        return self.above_sea.told

@@ -7,17 +7,15 @@ from PyQt5.QtWidgets import (
     QCheckBox,
     QDialog,
     QDialogButtonBox,
-    QDoubleSpinBox,
-    QFormLayout,
-    QHBoxLayout,
     QPushButton,
     QVBoxLayout,
     QWidget,
 )
 
+from stillbox.analysis.take_controls import LOUDEST_VOLTS, METER_VOLTS
 from stillbox.capture.sound.audio_device import AudioDevice
 from stillbox.capture.sound.measuring_tone import MeasuringTone, ToneNotReadable, TonePlan
-from stillbox.capture.sound.output_calibration import LOUDEST_RANGE_VOLTS
+from stillbox.gui.parts.fields import FormDialog, NumberField, in_a_row
 from stillbox.gui.parts.plain_text import PlainLabel
 from stillbox.gui.work.work import failure_of, sentence_of_error
 
@@ -49,7 +47,7 @@ class CautionsDialog(QDialog):
         self.setMinimumWidth(560)
 
 
-class OutputDialog(QDialog):
+class OutputDialog(FormDialog):
     """How many volts the output gives: typed, or measured with a multimeter and a tone that grows step by step.
 
     Parameters
@@ -61,12 +59,11 @@ class OutputDialog(QDialog):
     def __init__(
         self, parent: QWidget, device: AudioDevice, tone: TonePlan | ToneNotReadable, known_volts: float | None
     ) -> None:
-        super().__init__(parent)
+        super().__init__(parent, f"Output of {device.info.name}", 500)
         self._device = device
         self._plan = tone if isinstance(tone, TonePlan) else None
         self._tone: MeasuringTone | None = None
         self._level_dbfs = 0.0 if self._plan is None else self._plan.first_dbfs
-        self.setWindowTitle(f"Output of {device.info.name}")
         guide = PlainLabel(_guide(tone))
         guide.setWordWrap(True)
         self.play = QPushButton("&Play the tone")
@@ -76,34 +73,20 @@ class OutputDialog(QDialog):
         self.louder.clicked.connect(self._louder)
         self.louder.setEnabled(False)
         self.level = PlainLabel()
-        self.reading = _volts(0.0, 200.0, "Volts on the meter while the tone plays.")
+        self.reading = NumberField(METER_VOLTS, at_once=True)
         self.reading.valueChanged.connect(lambda _: self._show_level())
         self.take_reading = QPushButton("&Use this reading")
         self.take_reading.clicked.connect(self._use)
         self.take_reading.setEnabled(False)
-        self.volts = _volts(0.0, LOUDEST_RANGE_VOLTS[1], "Output at full scale, V rms.")
-        self.volts.setSpecialValueText("not known")
-        self.volts.setValue(known_volts or 0.0)
+        self.volts = NumberField(LOUDEST_VOLTS, known_volts)
+        for field in (self.reading, self.volts):
+            field.setAlignment(Qt.AlignRight)
         self.trouble = PlainLabel()
         self.trouble.setObjectName("trouble")
         self.trouble.setWordWrap(True)
         self.trouble.hide()
-        buttons = QDialogButtonBox(QDialogButtonBox.Ok | QDialogButtonBox.Cancel)
-        buttons.accepted.connect(self.accept)
-        buttons.rejected.connect(self.reject)
-        row = QHBoxLayout()
-        for part in (self.play, self.louder, self.level):
-            row.addWidget(part)
-        row.addStretch(1)
-        form = QFormLayout(self)
-        form.addRow(guide)
-        form.addRow(row)
-        form.addRow("&Meter reads", self.reading)
-        form.addRow(self.take_reading)
-        form.addRow("At &full scale, V rms", self.volts)
-        form.addRow(self.trouble)
-        form.addRow(buttons)
-        self.setMinimumWidth(500)
+        buttons = in_a_row(self.play, self.louder, self.level, room="behind")
+        self.lay_out(guide, buttons, self.reading, self.take_reading, self.volts, self.trouble)
         self._listening = QTimer(self)
         self._listening.setInterval(LISTEN_MS)
         self._listening.timeout.connect(self._listen)
@@ -176,7 +159,7 @@ class OutputDialog(QDialog):
 
     def answer_volts(self) -> float | None:
         """Output at full scale, V rms; None where it stays unknown."""
-        return self.volts.value() or None
+        return self.volts.told
 
 
 def _guide(tone: TonePlan | ToneNotReadable) -> str:
@@ -191,13 +174,3 @@ def _guide(tone: TonePlan | ToneNotReadable) -> str:
 
 def _level(level_dbfs: float) -> str:
     return f"{level_dbfs:.0f} dBFS".replace("-", "\N{MINUS SIGN}")
-
-
-def _volts(low: float, high: float, tip: str) -> QDoubleSpinBox:
-    field = QDoubleSpinBox()
-    field.setRange(low, high)
-    field.setDecimals(4)
-    field.setSuffix(" V")
-    field.setToolTip(tip)
-    field.setAlignment(Qt.AlignRight)
-    return field

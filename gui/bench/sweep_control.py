@@ -11,7 +11,7 @@ from PyQt5.QtWidgets import QWidget
 
 from stillbox.capture.practice.practice_rig import RIG_NAME
 from stillbox.capture.sound.audio_device import AudioDevice, RecordingStopped, StreamState
-from stillbox.gui.bench.bench_panel import AUTOMATIC_DBFS, MARKED, BenchPanel, celsius_of
+from stillbox.gui.bench.bench_panel import MARKED, BenchPanel
 from stillbox.gui.bench.gate_steps import NOTHING_PLAYED, GateSteps, Ways
 from stillbox.gui.parts.words import safety_topics
 from stillbox.gui.work.session import Session, record
@@ -120,7 +120,6 @@ class SweepControl(QObject):
         panel = self._panel
         subject = panel.subject_key()
         marked = subject in MARKED
-        level = panel.level.value()
         return LiveRequest(
             subject=subject,
             state=(panel.state.currentText().strip() or None) if panel.state.isEnabled() else None,
@@ -128,10 +127,10 @@ class SweepControl(QObject):
             jig=str(panel.jig.currentData()),
             load_ohm=panel.load_ohm.value() if marked else None,
             load_tolerance_percent=panel.load_percent.value() if marked else None,
-            celsius=celsius_of(panel.celsius) if panel.air_row.isVisibleTo(panel) else None,
+            celsius=panel.celsius.told if panel.air_row.isVisibleTo(panel) else None,
             remounted=subject == "in-box" and panel.remounted.isChecked(),
             port_closed=subject == "in-box" and panel.port_closed.isChecked(),
-            level_dbfs=None if level <= AUTOMATIC_DBFS else level,
+            level_dbfs=panel.level.told,
             seconds=float(panel.seconds.currentData()),
         )
 

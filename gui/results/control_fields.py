@@ -4,37 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from itertools import pairwise
+from typing import Any
 
 from PyQt5.QtCore import QObject, pyqtSignal
-from PyQt5.QtWidgets import (
-    QAbstractSpinBox,
-    QComboBox,
-    QDoubleSpinBox,
-    QHBoxLayout,
-    QLayout,
-    QPushButton,
-    QWidget,
-)
+from PyQt5.QtWidgets import QLayout, QPushButton, QWidget
 
-from stillbox.analysis.controls import Asked, Choice, Control, Number
-from stillbox.gui.parts.plain_text import PlainLabel
-
-
-def labelled(words: str, field: QWidget, tip: str = "") -> QWidget:
-    """A field with its words before it."""
-    group = QWidget()
-    row = QHBoxLayout(group)
-    row.setContentsMargins(0, 0, 0, 0)
-    row.setSpacing(5)
-    label = PlainLabel(words)
-    label.setObjectName("caption")
-    label.setBuddy(field)
-    for widget in (label, field):
-        widget.setToolTip(tip or field.toolTip())
-    field.setAccessibleName(words.replace("&", ""))
-    row.addWidget(label)
-    row.addWidget(field)
-    return group
+from stillbox.analysis.controls import Asked, Choice, Control
+from stillbox.gui.parts.fields import ChoiceField, NumberField, labelled
 
 
 class ControlFields(QObject):
@@ -51,7 +27,7 @@ class ControlFields(QObject):
         self._layout, self._before = layout, tuple(before)
         self._controls: tuple[Control, ...] = ()
         self._groups: list[QWidget] = []
-        self.fields: dict[str, QDoubleSpinBox | QComboBox] = {}
+        self.fields: dict[str, NumberField | ChoiceField] = {}
         self.back = QPushButton("As measured")
         self.back.setToolTip("Take all changes back: show what was measured.")
         self.back.clicked.connect(self.begin_again)
@@ -63,18 +39,18 @@ class ControlFields(QObject):
         if tuple(controls) != self._controls:
             self._rebuild(tuple(controls))
         for control in self._controls:
-            _set(self.fields[control.key], control, asked.get(control.key))
+            _show(self.fields[control.key], asked.get(control.key))
         self._follow()
 
     def asked(self) -> dict[str, float | str]:
         """What differs from how it began."""
-        values = {control.key: _value(self.fields[control.key], control) for control in self._controls}
+        values = {key: field.asked for key, field in self.fields.items()}
         return {key: value for key, value in values.items() if value is not None}
 
     def begin_again(self) -> None:
         """All as measured."""
         for control in self._controls:
-            _set(self.fields[control.key], control, None)
+            _show(self.fields[control.key], None)
         self._changed()
 
     def _changed(self) -> None:
@@ -104,55 +80,20 @@ class ControlFields(QObject):
             QWidget.setTabOrder(first, second)
 
 
-def _field(control: Control, changed: Callable[[], None]) -> QDoubleSpinBox | QComboBox:
+def _field(control: Control, changed: Callable[[], None]) -> NumberField | ChoiceField:
     if isinstance(control, Choice):
-        choice = QComboBox()
-        for value, words in control.options:
-            choice.addItem(words, value)
+        choice = ChoiceField(control)
         choice.currentIndexChanged.connect(lambda _: changed())
         return choice
-    number = QDoubleSpinBox()
-    number.setDecimals(control.decimals)
-    number.setRange(control.low if control.begin is not None else control.low - _step(control), control.high)
-    if control.begin is None:
-        number.setSpecialValueText(control.without)
-    if control.step:
-        number.setSingleStep(control.step)
-    else:
-        number.setStepType(QAbstractSpinBox.AdaptiveDecimalStepType)
-    number.setSuffix(f" {control.unit}" if control.unit else "")
-    number.setValue(number.minimum() if control.shown is None else control.shown)
-    # A number that is being typed counts when it is finished.
-    number.setKeyboardTracking(False)
+    number = NumberField(control)
     number.valueChanged.connect(lambda _: changed())
     return number
 
 
-def _step(control: Number) -> float:
-    return control.step or 10.0**-control.decimals
-
-
-def _value(field: QDoubleSpinBox | QComboBox, control: Control) -> float | str | None:
-    """What the field says; None while it is as it began."""
-    if isinstance(control, Choice):
-        assert isinstance(field, QComboBox)
-        return str(field.currentData()) if field.currentIndex() > 0 else None
-    assert isinstance(field, QDoubleSpinBox)
-    value = field.value()
-    if control.shown is None:
-        return value if value >= control.low else None
-    return None if abs(value - control.shown) < 0.5 * 10.0**-control.decimals else value
-
-
-def _set(field: QDoubleSpinBox | QComboBox, control: Control, value: float | str | None) -> None:
+def _show(field: NumberField | ChoiceField, value: Any) -> None:
     """Let a field show a value, or how it began, without telling anyone."""
-    if value == _value(field, control):
+    if value == field.asked:
         return  # also what is being typed stays
     field.blockSignals(True)
-    if isinstance(field, QComboBox):
-        field.setCurrentIndex(max(0, field.findData(value)) if value is not None else 0)
-    else:
-        assert isinstance(control, Number)
-        begin = field.minimum() if control.shown is None else control.shown
-        field.setValue(begin if value is None else float(value))
+    field.tell(value)
     field.blockSignals(False)

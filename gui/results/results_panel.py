@@ -16,11 +16,12 @@ from PyQt5.QtWidgets import (
 )
 
 from stillbox.analysis.maths.like_sentences import said_once
+from stillbox.gui.parts.fields import labelled
 from stillbox.gui.parts.flow_layout import FlowLayout
 from stillbox.gui.parts.plain_text import PlainLabel
 from stillbox.gui.parts.theme import Theme
 from stillbox.gui.parts.words import MEANING
-from stillbox.gui.results.control_fields import ControlFields, labelled
+from stillbox.gui.results.control_fields import ControlFields
 from stillbox.gui.results.findings_list import FindingsList
 from stillbox.gui.results.picture_pane import PicturePane
 from stillbox.gui.results.view import Results, Row, View, Wish

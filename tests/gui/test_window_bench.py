@@ -26,7 +26,7 @@ from stillbox.gui.bench.new_build_form import NewBuildForm
 from stillbox.gui.bench.safety_dialogs import CautionsDialog, OutputDialog
 from stillbox.gui.main_window import MainWindow
 from stillbox.gui.menus import MENUS
-from stillbox.gui.parts.air_form import AirForm, told
+from stillbox.gui.parts.air_form import AirForm
 from stillbox.gui.parts.words import SUBJECT_WORDS
 from stillbox.gui.work.build_edits import Wastebasket
 from stillbox.gui.work.settings import Settings
@@ -284,7 +284,7 @@ def test_the_air_of_a_build_can_be_told_and_taken_back(
 
     def fill(form: QDialog) -> None:
         assert isinstance(form, AirForm)
-        assert (form.above_sea.value(), told(form.pressure)) == (0.0, None)
+        assert (form.above_sea.value(), form.pressure.told) == (0.0, None)
         form.celsius.setValue(24.5)
         form.above_sea.setValue(620)
         form.pressure.setValue(938.5)
