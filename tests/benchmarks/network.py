@@ -27,8 +27,9 @@ from stillbox.analysis.parts.drawer import DrawerPart
 DRAWS, FREQUENCIES = 2000, 200
 MILLISECONDS_BAR = 150.0
 EXACT_BAR = 1e-9
-LEAST_TRANSFER = 1e-6
-"""What is 120 dB below the terminals is a difference of node voltages that has lost its digits, in any program."""
+LEAST_TRANSFER = 1e-4
+"""80 dB below the terminals the simulator's own difference of two node voltages has lost its digits: with more of them
+it is the one that is off (`test_weak_voltages_keep_their_digits` in tests/analysis/network/test_nodal.py)."""
 INNER_NODES = 8
 SEEDS = (1, 2, 3)
 

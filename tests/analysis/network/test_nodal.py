@@ -44,6 +44,53 @@ def test_the_same_as_a_circuit_simulator(seed: int) -> None:
         assert np.abs(circuit.transfer(name) / voltage - 1).max() < 1e-9
 
 
+def with_more_digits(circuit: Circuit, drivers: dict[str, NDArray[np.complex128]], at: int) -> dict[str, complex]:
+    """Node voltages for 1 V at the input at one of the frequencies: elimination with pivots in extended precision."""
+    s = np.clongdouble(2j) * np.pi * np.longdouble(circuit.s_rad_s[at].imag / (2 * np.pi))
+    nodes = list(circuit.network.inner_nodes)
+    matrix = np.zeros((len(nodes), len(nodes) + 1), dtype=np.clongdouble)
+    elements = [(place.nodes, np.clongdouble(drivers[place.name][at])) for place in circuit.network.drivers]
+    for part in circuit.network.parts:
+        value, loss = np.longdouble(part.value), np.longdouble(part.loss_ohm)
+        z = {"resistor": value, "coil": loss + s * value, "capacitor": loss + 1 / (s * value)}[part.kind]
+        elements.append((part.nodes, np.clongdouble(z)))
+    for ends, z in elements:
+        for one, other in (ends, ends[::-1]):
+            if one in nodes:
+                row = nodes.index(one)
+                matrix[row, row] += 1 / z
+                if other in nodes:
+                    matrix[row, nodes.index(other)] -= 1 / z
+                elif other == "in":
+                    matrix[row, -1] += 1 / z
+    for row in range(len(nodes)):
+        best = row + int(np.argmax(np.abs(matrix[row:, row])))
+        matrix[[row, best]] = matrix[[best, row]]
+        matrix[row] /= matrix[row, row]
+        for other in range(len(nodes)):
+            if other != row:
+                matrix[other] -= matrix[other, row] * matrix[row]
+    return dict(zip(nodes, matrix[:, -1], strict=True)) | {"in": 1.0, "0": 0.0}
+
+
+@pytest.mark.skipif(np.finfo(np.longdouble).eps > 1e-18, reason="this system has no extended precision")
+@pytest.mark.parametrize("seed", [1057, 1189, 1196, 182])
+def test_weak_voltages_keep_their_digits(seed: int) -> None:
+    """Drivers that get 1e-6 V of 1 V, as the difference of two nodes: there a simulator is 1e-9 and more off."""
+    drawn = random_network(seed)
+    drivers = {name: driver.impedance_ohm(FREQUENCY_HZ) for name, driver in drawn.drivers.items()}
+    circuit = circuit_of(drawn)
+    weakest = 1.0
+    for at in range(0, FREQUENCY_HZ.size, 6):
+        voltages = with_more_digits(circuit, drivers, at)
+        for place in circuit.network.drivers:
+            truth = voltages[place.positive] - voltages[place.negative]
+            found = circuit.transfer(place.name)[at]
+            assert abs(complex(found - truth)) < 1e-9 * abs(truth)
+            weakest = min(weakest, float(abs(truth)))
+    assert weakest < 5e-4
+
+
 def test_polarity_turns_the_sign_and_nothing_else() -> None:
     drawn = random_network(3)
     name, (one, other) = next(iter(drawn.nodes.items()))
