@@ -9,7 +9,7 @@ from __future__ import annotations
 import copy
 from collections.abc import Callable, Hashable
 from dataclasses import replace
-from functools import cached_property
+from functools import cached_property, partial
 from typing import TypeVar
 
 import numpy as np
@@ -29,16 +29,16 @@ from stillbox.analysis.impedance.repeated_takes import repeats_of
 from stillbox.analysis.impedance.resonances import fit_resonances, fit_with_poles
 from stillbox.analysis.impedance.sound_in_sweep import fit_beside_sounds
 from stillbox.analysis.impedance.unlike_takes import alike, difference, unlike_sentence
-from stillbox.analysis.maths.uncertainty import ResistorCheck, check_resistor
 from stillbox.analysis.ringing.causes import assign_causes
 from stillbox.analysis.ringing.comparison import Comparison, compare, unshared_poles
 from stillbox.analysis.sweeps.transfer import ChannelRatio, channel_ratio
+from stillbox.analysis.through_crossover import through_crossover
 from stillbox.analysis.watched_build import WatchedBuild, nameless, told_apart
 from stillbox.analysis.waterfall.decay_response import DecayResponse, decay_response
 from stillbox.calibration.jig import JigCalibration, fit_jig
 from stillbox.calibration.jig_models import StandardReading
-from stillbox.calibration.load_proof import no_proof
 from stillbox.calibration.smoothing import smooth_ratio
+from stillbox.capture.arrays import ComplexArray, FloatArray
 from stillbox.capture.build.build_description import DriverPlace
 from stillbox.capture.build.build_folder import BuildFolder
 from stillbox.capture.errors import StillboxError
@@ -49,10 +49,6 @@ Value = TypeVar("Value")
 
 SECONDS_OF_RINGING = 2.2
 """Times Q over frequency: the time in which a resonator falls by 60 dB, ln(1000) / pi."""
-
-_CHECK_BAND_HZ = (50.0, 5_000.0)
-_INDEPENDENT_POINTS = 12
-"""Points an octave that share neither bins nor the smoothing of the calibration takes."""
 
 
 class Bench(WatchedBuild):
@@ -181,9 +177,36 @@ class Bench(WatchedBuild):
         result: np.ndarray = frequency_hz[inside]
         return result
 
+    def at_clips(self, take: TakeInfo) -> ImpedanceSpectrum:
+        """Impedance of what was on the clips at full resolution."""
+        return self._of_take("spectrum at the clips", take, self._measured)
+
     def spectrum(self, take: TakeInfo) -> ImpedanceSpectrum:
-        """Impedance of a take at full resolution."""
-        return self._of_take("spectrum", take, self._measured)
+        """Impedance that is read: of a speaker whose crossover is known that of its driver, else that at the clips."""
+        return self._of_take("spectrum", take, self._seen)
+
+    def _seen(self, take: TakeInfo) -> ImpedanceSpectrum:
+        netlist = None if take.subject != "in-box" or take.of else self.network_of(take.number)
+        if netlist is None:
+            return self.at_clips(take)
+        boxed = self.free_air(take.unit)
+        names = [name for name in (self.driver, self.description.driver.name, boxed and boxed.of) if name]
+        known = partial(self._impedance_of, take.unit)
+        return through_crossover(self.at_clips(take), netlist, self.description.crossover, names, known)
+
+    def _impedance_of(
+        self, unit: str, driver: str, frequency_hz: FloatArray
+    ) -> tuple[ComplexArray, FloatArray] | None:
+        """Of a driver on its own terminals and its noise, beyond its band as fitted; None where it was not swept."""
+        swept = (self.newest(subject, unit=unit, of=driver) for subject in ("in-box", "free-air"))
+        take = next(filter(None, swept), None)
+        if take is None:
+            return None
+        curve, fit = self.curve(take), self.fit(take)
+        inside = (frequency_hz >= curve.frequency_hz[0]) & (frequency_hz <= curve.frequency_hz[-1])
+        measured = np.interp(frequency_hz, curve.frequency_hz, curve.impedance_ohm)
+        noise = np.interp(frequency_hz, curve.frequency_hz, curve.noise_variance_ohm2)
+        return np.where(inside, measured, fit.impedance_ohm(frequency_hz)), noise
 
     def _measured(self, take: TakeInfo) -> ImpedanceSpectrum:
         ratio, calibration = self.ratio(take), self.calibration(take)
@@ -236,25 +259,6 @@ class Bench(WatchedBuild):
             f"curve of {points_per_octave} points an octave",
             take,
             lambda one: curve_of_spectrum(self.spectrum(one), points_per_octave=points_per_octave),
-        )
-
-    def resistor_check(self, take: TakeInfo) -> ResistorCheck:
-        """A check-resistor take against its marked value."""
-        if take.load_ohm is None:
-            raise StillboxError(f"take {take.number} has no marked value", "import it again with --load-ohms")
-        if take.subject == "load":
-            raise no_proof(take)
-        spectrum = self.spectrum(take)
-        curve = curve_of_spectrum(spectrum, *_CHECK_BAND_HZ, points_per_octave=_INDEPENDENT_POINTS)
-        tolerance = take.load_tolerance_percent
-        return check_resistor(
-            curve.frequency_hz,
-            curve.impedance_ohm,
-            curve.noise_variance_ohm2,
-            curve.scale_std,
-            take.load_ohm,
-            self.settings.reference_tolerance_percent if tolerance is None else tolerance,
-            float(np.linalg.norm([np.median(common.real) for common in spectrum.common_ohm])),
         )
 
     def fit(self, take: TakeInfo) -> ResonanceFit:

@@ -6,10 +6,16 @@ import numpy as np
 
 from stillbox.analysis.bench import Bench
 from stillbox.analysis.impedance.contact import contact_sentence
-from stillbox.analysis.maths.uncertainty import ResistorCheck
+from stillbox.analysis.impedance.impedance import curve_of_spectrum
+from stillbox.analysis.maths.uncertainty import ResistorCheck, check_resistor
 from stillbox.calibration.jig import STANDARD_SUBJECTS
-from stillbox.calibration.load_proof import proof_of_load
+from stillbox.calibration.load_proof import no_proof, proof_of_load
+from stillbox.capture.errors import StillboxError
 from stillbox.capture.recording.take import TakeInfo
+
+_CHECK_BAND_HZ = (50.0, 5_000.0)
+_INDEPENDENT_POINTS = 12
+"""Points an octave that share neither bins nor the smoothing of the calibration takes."""
 
 
 def calibration_report(bench: Bench) -> list[str]:
@@ -29,10 +35,30 @@ def calibration_report(bench: Bench) -> list[str]:
     sentences += [] if load is None else proof_of_load(load, proofs)
     for take in bench.takes:
         if take.subject == "check-resistor":
-            check = bench.resistor_check(take)
+            check = resistor_check(bench, take)
             said = (check.sentence, *check.warnings, *_of_other_jig(check, take, settings.reference_ohm))
             sentences += [f"check-resistor (take {take.number}): {text}" for text in said]
     return sentences
+
+
+def resistor_check(bench: Bench, take: TakeInfo) -> ResistorCheck:
+    """A check-resistor take against its marked value."""
+    if take.load_ohm is None:
+        raise StillboxError(f"take {take.number} has no marked value", "import it again with --load-ohms")
+    if take.subject == "load":
+        raise no_proof(take)
+    spectrum = bench.at_clips(take)
+    curve = curve_of_spectrum(spectrum, *_CHECK_BAND_HZ, points_per_octave=_INDEPENDENT_POINTS)
+    tolerance = take.load_tolerance_percent
+    return check_resistor(
+        curve.frequency_hz,
+        curve.impedance_ohm,
+        curve.noise_variance_ohm2,
+        curve.scale_std,
+        take.load_ohm,
+        bench.settings.reference_tolerance_percent if tolerance is None else tolerance,
+        float(np.linalg.norm([np.median(common.real) for common in spectrum.common_ohm])),
+    )
 
 
 def _unused_standards(bench: Bench, like: TakeInfo) -> tuple[str, ...]:

@@ -15,6 +15,7 @@ from stillbox.analysis.memory import Memory
 from stillbox.calibration.jig import STANDARD_SUBJECTS
 from stillbox.capture.build.build_description import BuildDescription
 from stillbox.capture.build.build_folder import BuildFolder, CalibrationSettings
+from stillbox.capture.build.kept_networks import KeptNetwork, kept_networks, network_of_take
 from stillbox.capture.errors import StillboxError
 from stillbox.capture.files.small_file import real_path
 from stillbox.capture.recording.take import JigKind, TakeInfo, fitting_takes, words_of_choice
@@ -120,6 +121,10 @@ class _Disk:
     @cached_property
     def calibration(self) -> CalibrationSettings | None:
         return self._build.calibration
+
+    @cached_property
+    def networks(self) -> list[KeptNetwork]:
+        return kept_networks(self._build)
 
 
 class WatchedBuild:
@@ -244,6 +249,13 @@ class WatchedBuild:
         fitting = fitting_takes(self._disk.takes, "in-box", take.state or "-", take.unit, port_closed=True, of=of)
         fitting = [one for one in fitting if one.state == take.state]
         return fitting[-1] if fitting else None
+
+    @asked
+    def network_of(self, number: int) -> tuple[KeptNetwork, str] | None:
+        """The netlist in force at a take, and its text; None where there is none."""
+        take = next((one for one in self._disk.takes if one.number == number), None)
+        kept = None if take is None else network_of_take(self._disk.networks, self._disk.takes, take)
+        return None if kept is None else (kept, kept.text())
 
     def address_now(self, take: TakeInfo) -> str:
         """Address of a take with the name of its state; not noted: for what is said of the work, no part of it."""

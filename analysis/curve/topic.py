@@ -13,7 +13,12 @@ from stillbox.analysis.controls import Asked
 from stillbox.analysis.curve.curve_files import write_curve_csv, write_touchstone
 from stillbox.analysis.drawing.panels import PictureDescription
 from stillbox.analysis.drawing.pictures import picture_of_curve
-from stillbox.analysis.impedance.impedance import POINTS_PER_OCTAVE, ImpedanceCurve
+from stillbox.analysis.impedance.impedance import (
+    POINTS_PER_OCTAVE,
+    ImpedanceCurve,
+    curve_of_every_bin,
+    curve_of_spectrum,
+)
 from stillbox.analysis.maths.number_words import percent_text
 from stillbox.analysis.ringing.ringing import listed
 from stillbox.analysis.topic import File, Said, Topic, TopicPicture
@@ -43,7 +48,9 @@ def title_of(bench: Bench, take: TakeInfo) -> str:
 def _curve(bench: Bench, asked: Asked) -> CurveReport:
     """Of the ``take`` that is asked for, with so many ``points`` an octave; 0: every bin."""
     take = bench.build.find_take(asked["take"])
-    return CurveReport(bench, take, bench.curve(take, asked.get("points", POINTS_PER_OCTAVE)))
+    points, spectrum = asked.get("points", POINTS_PER_OCTAVE), bench.at_clips(take)
+    curve = curve_of_spectrum(spectrum, points_per_octave=points) if points else curve_of_every_bin(spectrum)
+    return CurveReport(bench, take, curve)
 
 
 def _said(report: CurveReport, everything: bool) -> Said:

@@ -188,6 +188,21 @@ class BuildLimits(Limits):
         )
 
 
+class Crossover(_Section):
+    """How far parts of the crossover may be from the values of its netlist, percent.
+
+    Attributes
+    ----------
+    tolerance_percent : float or None
+        Of all parts for which nothing else is said.
+    parts : dict
+        Of single parts by their names in the netlist (``[crossover.parts]``, ``C2 = 10``).
+    """
+
+    tolerance_percent: Tolerance | None = None
+    parts: dict[DriverName, Tolerance] = {}
+
+
 class BuildDescription(_Section):
     """What ``build.toml`` holds; every key may be missing.
 
@@ -215,6 +230,7 @@ class BuildDescription(_Section):
     port: PortPlace = PortPlace()
     wall: Wall = Wall()
     limits: BuildLimits = BuildLimits()
+    crossover: Crossover = Crossover()
     added_mass: AddedMass = AddedMass()
     test_box: TestBox = TestBox()
     volumes: Volumes = Volumes()
@@ -355,6 +371,11 @@ notes = ""
 # material = "MDF"
 # thickness_mm = 19
 """ + TEMPLATE + """
+# Tolerance of the crossover's parts, percent; of all, and of single ones by their names in the netlist.
+# [crossover]
+# tolerance_percent = 5
+# parts = {{ C2 = 10, R1 = 1 }}
+
 [limits]
 # What a live sweep never exceeds. Without a value of yours: 2 V, 0.25 W in the resistor, 1 W in the speaker.
 # Voltage at the clips with nothing on them, V rms.

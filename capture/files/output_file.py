@@ -16,7 +16,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from stillbox.capture.errors import StillboxError
-from stillbox.capture.files.build_layout import OWN_FOLDERS, owner_of
+from stillbox.capture.files.build_layout import CROSSOVER_FOLDER, OWN_FOLDERS, owner_of
 from stillbox.capture.files.small_file import absolute_path, kind_of, real_path
 from stillbox.capture.files.whole_file import write_whole
 
@@ -35,6 +35,9 @@ TABLE_HEADS = {
 }
 """First lines of tables; a table has no place for a mark, and is known by this."""
 
+
+HELD = {CROSSOVER_FOLDER: "the netlists kept there"}
+"""What the folders of a build are for, where that is no take."""
 
 _NO_TEXT = re.compile("[\\x00-\\x08\\x0e-\\x1f\ufffd]")
 
@@ -185,7 +188,7 @@ def refuse_own(place: Path, path: Path) -> None:
     remedy = "give a name outside of it"
     if name in OWN_FOLDERS:
         raise StillboxError(
-            f"{path} lies in the {name} of the build {build}, which holds nothing but takes", remedy
+            f"{path} lies in the {name} of the build {build}, which holds nothing but {HELD.get(name, 'takes')}", remedy
         )
     raise StillboxError(f"{path} is {name} of the build {build}, which is never written over", "give another name")
 

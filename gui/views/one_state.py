@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from stillbox.analysis.calibration_report import calibration_report
+from stillbox.analysis.calibration_report import calibration_report, resistor_check
 from stillbox.analysis.curve.topic import CURVE, CurveReport
 from stillbox.analysis.decay.topic import DECAY, DecayReport
 from stillbox.analysis.drawing.panels import PictureDescription
@@ -153,7 +153,7 @@ def _words_of_standard(bench: Bench, take: TakeInfo) -> str:
 def _words_of_resistor(bench: Bench, take: TakeInfo) -> str:
     if take.load_ohm is None:
         return f"{SUBJECT_WORDS[take.subject][0]}, take {take.number}: its impedance is drawn below."
-    sentence = str(no_proof(take)) if take.subject == "load" else bench.resistor_check(take).sentence
+    sentence = str(no_proof(take)) if take.subject == "load" else resistor_check(bench, take).sentence
     return sentence[:1].upper() + sentence[1:].rstrip(".") + "."
 
 

@@ -10,7 +10,7 @@ from invoked import run
 from recorded import RecordedBuild
 
 from stillbox.analysis.bench import Bench
-from stillbox.analysis.calibration_report import calibration_report
+from stillbox.analysis.calibration_report import calibration_report, resistor_check
 from stillbox.analysis.curve.topic import curve_text
 from stillbox.capture.build.build_folder import BuildFolder
 from stillbox.capture.errors import StillboxError
@@ -83,7 +83,7 @@ def test_a_load_sets_the_ohm_and_never_proves_itself(tmp_path: Path) -> None:
     curve = Bench(build.folder).curve(load)
     assert np.abs(curve.impedance_ohm) == pytest.approx(8.2, rel=1e-3)
     with pytest.raises(StillboxError, match=r"sets the ohm.*proves nothing; sweep another resistor"):
-        Bench(build.folder).resistor_check(load)
+        resistor_check(Bench(build.folder), load)
 
     def said() -> list[str]:
         return [text for text in calibration_report(Bench(build.folder)) if "prove" in text]
@@ -92,7 +92,7 @@ def test_a_load_sets_the_ohm_and_never_proves_itself(tmp_path: Path) -> None:
     build.add(10.0, "check-resistor", load_ohm=8.2)
     assert len(said()) == 1 and "it proves only that it reads the same twice" in said()[0]
     other = build.add(15.0, "check-resistor", load_ohm=15.0, load_tolerance_percent=1.0)
-    assert said() == [] and Bench(build.folder).resistor_check(other).verdict == "differs"
+    assert said() == [] and resistor_check(Bench(build.folder), other).verdict == "differs"
 
 
 def test_calibrate_alone_shows_what_is_corrected(tmp_path: Path) -> None:

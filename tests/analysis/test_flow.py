@@ -15,7 +15,7 @@ from reference.random_speakers import random_speaker
 from reference.recordings import BAD, CLEAN, Chain, record, record_standard, write_recording
 
 from stillbox.analysis.bench import Bench
-from stillbox.analysis.calibration_report import calibration_report
+from stillbox.analysis.calibration_report import calibration_report, resistor_check
 from stillbox.analysis.page.write_up import write_build_report
 from stillbox.capture.build.build_folder import BuildFolder
 from stillbox.capture.build.take_import import import_take
@@ -200,7 +200,7 @@ def test_check_resistor(tmp_path: Path) -> None:
     build.add(8.2 * 1.004, "check-resistor", load_ohm=8.2, load_tolerance_percent=1.0)
     build.add(10.0, "check-resistor", load_ohm=8.2, load_tolerance_percent=1.0)
     bench = Bench(build.folder)
-    good, bad = (bench.resistor_check(take) for take in bench.takes[-2:])
+    good, bad = (resistor_check(bench, take) for take in bench.takes[-2:])
     assert good.verdict == "agrees"
     assert good.measured_ohm == pytest.approx(8.2 * 1.004, rel=1e-4)
     assert bad.verdict == "differs"
@@ -212,7 +212,7 @@ def test_check_resistor_without_its_value(tmp_path: Path) -> None:
     build = RecordedBuild.create(tmp_path / "build", SHORT)
     take = build.add(8.2, "check-resistor")
     with pytest.raises(StillboxError, match=r"no marked value.*--load-ohms"):
-        Bench(build.folder).resistor_check(take)
+        resistor_check(Bench(build.folder), take)
 
 
 def test_missing_calibration(tmp_path: Path) -> None:

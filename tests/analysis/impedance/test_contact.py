@@ -14,7 +14,7 @@ from reference.recordings import CLEAN, Chain
 from reference.speaker_circuit import SpeakerCircuit
 
 from stillbox.analysis.bench import Bench
-from stillbox.analysis.calibration_report import calibration_report
+from stillbox.analysis.calibration_report import calibration_report, resistor_check
 from stillbox.analysis.enclosure.box import fit_box
 from stillbox.analysis.impedance.contact import USUAL_OHM, contact_std_ohm
 from stillbox.analysis.impedance.impedance import ImpedanceSpectrum
@@ -100,7 +100,7 @@ def test_a_check_resistor_has_contacts_too(tmp_path: Path) -> None:
         build.add_standard("short")
     build.chain = clipped(0.06)
     take = build.add(8.2, "check-resistor", load_ohm=8.2, load_tolerance_percent=0.1)
-    check = Bench(build.folder).resistor_check(take)
+    check = resistor_check(Bench(build.folder), take)
     assert check.measured_ohm == pytest.approx(8.26, abs=2e-3)
     assert check.measured_std_ohm > 0.03
     assert check.verdict == "agrees"

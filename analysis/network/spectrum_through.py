@@ -1,0 +1,112 @@
+"""A take at the terminals of a speaker as a take of one driver, seen through its network.
+
+Noise at the terminals becomes noise of the driver, larger where less of the current goes through it. A part that is off
+moves all frequencies together: each is one common deviation. What of that is no parabola over an octave could pass for
+a resonance, and counts as noise that neighbours share.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
+
+from stillbox.analysis.impedance.impedance import ImpedanceSpectrum
+from stillbox.analysis.network.network import Network
+from stillbox.analysis.network.see_through import see_through
+from stillbox.capture.arrays import ComplexArray, FloatArray
+from stillbox.capture.errors import StillboxError
+
+LEAST_SHARE = 1 / 3
+"""Part of the current at the terminals that must go through the driver: below it what is seen is mostly the parts."""
+
+FEWEST_BINS = 16
+
+_SMOOTH_OCTAVES, _PER_OCTAVE = 1.0, 48
+"""What a wrong part does is no resonance as long as it is a parabola over so much; what is left of it could be one."""
+
+
+def spectrum_through(
+    spectrum: ImpedanceSpectrum,
+    network: Network,
+    driver: str,
+    others: Mapping[str, tuple[ComplexArray, FloatArray]],
+    value_std: Mapping[str, float],
+) -> ImpedanceSpectrum:
+    """A take at the terminals as a take of one driver, as far up as enough current goes through it.
+
+    Parameters
+    ----------
+    spectrum : ImpedanceSpectrum
+        At the terminals.
+    network : Network
+    driver : str
+    others : mapping of str to (complex ndarray, ndarray), shape (n,) each
+        Impedance of every other driver at the bins of ``spectrum``, and its noise E|n|^2.
+    value_std : mapping of str to float
+        Standard uncertainty of values, F, H or ohm; what is not named is known. It is common to all bins.
+
+    Raises
+    ------
+    StillboxError
+        If hardly any current goes through the driver anywhere, or the impedance of another is not known.
+    """
+    impedances = {name: impedance for name, (impedance, _) in others.items()}
+    hz, terminals_ohm = spectrum.frequency_hz, spectrum.impedance_ohm
+    with np.errstate(divide="ignore", invalid="ignore"):  # where the driver makes no difference at all
+        through = see_through(network, hz, terminals_ohm, driver, impedances)
+    kept = _band(hz, np.where(np.isfinite(through.impedance_ohm), through.share, 0.0))
+    if kept.stop - kept.start < FEWEST_BINS:
+        raise StillboxError(
+            f"hardly any current goes through driver '{driver}' in this network: it cannot be seen from the terminals",
+            "look whether the netlist is that of this speaker",
+        )
+    spectrum, by_terminals, slopes = spectrum.part(kept), through.by_terminals[kept], through.by_others
+    power = np.abs(by_terminals) ** 2
+    by_parts = [slopes.by_value[name][kept] * std for name, std in value_std.items() if std > 0]
+    of_others = sum(
+        ((np.abs(slopes.by_driver[name]) ** 2 * variance)[kept] for name, (_, variance) in others.items()),
+        start=np.zeros(power.size),
+    )
+    doubt = _unsmooth(spectrum.frequency_hz, by_parts)
+    bent = doubt if spectrum.bent_variance_ohm2 is None else power * spectrum.bent_variance_ohm2 + doubt
+    silent = spectrum.silent_variance_ohm2
+    return ImpedanceSpectrum(
+        frequency_hz=spectrum.frequency_hz,
+        impedance_ohm=through.impedance_ohm[kept],
+        noise_variance_ohm2=power * spectrum.noise_variance_ohm2 + of_others + doubt,
+        calibration_variance_ohm2=power * spectrum.calibration_variance_ohm2,
+        scale_std=spectrum.scale_std,
+        warnings=spectrum.warnings,
+        common_ohm=(*(by_terminals * common for common in spectrum.common_ohm), *by_parts),
+        bent_variance_ohm2=bent,
+        silent_variance_ohm2=None if silent is None else power * silent,
+    )
+
+
+def _band(frequency_hz: FloatArray, share: FloatArray) -> slice:
+    """The widest band in which enough current goes through the driver, by the ratio of its ends."""
+    enough = np.concatenate([[False], share >= LEAST_SHARE, [False]]).astype(int)
+    begins, ends = np.flatnonzero(np.diff(enough) == 1), np.flatnonzero(np.diff(enough) == -1)
+    if not begins.size:
+        return slice(0, 0)
+    widest = int(np.argmax(frequency_hz[ends - 1] / frequency_hz[begins]))
+    return slice(int(begins[widest]), int(ends[widest]))
+
+
+def _unsmooth(frequency_hz: FloatArray, common_ohm: Sequence[ComplexArray]) -> FloatArray:
+    """Variance of what wrong values leave beside a parabola over an octave: what could be taken for a resonance."""
+    octaves = np.log2(frequency_hz / frequency_hz[0])
+    grid = np.arange(0.0, octaves[-1] + 1 / _PER_OCTAVE, 1 / _PER_OCTAVE)
+    half = round(_SMOOTH_OCTAVES * _PER_OCTAVE / 2)
+    place = np.arange(-half, half + 1) / half
+    powers = np.vander(place, 3)
+    keep = powers @ np.linalg.pinv(powers)  # from values in a window to the parabola through them
+    total = np.zeros(grid.size)
+    for common in common_ohm:
+        values = np.interp(grid, octaves, common)
+        windows = sliding_window_view(np.pad(values, half, mode="reflect", reflect_type="odd"), place.size)
+        total += np.abs(values - windows @ keep[half]) ** 2
+    doubt: FloatArray = np.interp(octaves, grid, total)
+    return doubt
