@@ -27,8 +27,8 @@ _OF_A_PORT = {
 }
 """Short name, and that of the parameter."""
 
-LOGARITHMIC = {"alpha": 1.0, "fb_hz": 1 / (2 * np.pi)}
-"""Numbers of which the fit has the logarithm, and what of them."""
+SHOWN_FOR_ONE = {"fb_hz": 1 / (2 * np.pi)}
+"""Of numbers that are told in another unit than that of the fit."""
 
 CLOSED_PORT = "a take with the port closed by hand (--port-closed)"
 BEFORE_FILLING = "a take before the filling goes in, under a state of its own,"
@@ -49,8 +49,8 @@ def box_fit_report(fit: BoxFit) -> FitReport:
 
 def _value(fit: BoxFit, index: int, name: str) -> Callable[[FloatArray], float]:
     """Such as the document has it under that name."""
-    if name in LOGARITHMIC:
-        return lambda x: float(np.exp(x[index])) * LOGARITHMIC[name]
+    if fit.model.layout.parameters[index].logarithmic:
+        return lambda x: float(np.exp(x[index])) * SHOWN_FOR_ONE.get(name, 1.0)
     if name == "absorption":
         return lambda x: filling_loss(fit, x)
     if name == "port":

@@ -82,8 +82,13 @@ class CoilModel:
 
     @property
     def parameters(self) -> tuple[Parameter, ...]:
-        """As a fit has them."""
-        return tuple(Parameter(f"coil {number}", name) for number, name in enumerate(self.parameter_names, start=1))
+        """As a fit has them: ``ln_coil L``; those of either sign without a logarithm, an exponent as its logit."""
+        told = [name.removesuffix(")").partition(" (") for name in self.parameter_names]
+        kinds = ["" if self.signed else "ln_" if unit else "logit_" for _, _, unit in told]
+        return tuple(
+            Parameter(f"{kind}coil {name}", f"{name} of the coil", unit)
+            for kind, (name, _, unit) in zip(kinds, told, strict=True)
+        )
 
     @property
     def _ends(self) -> tuple[float, float]:

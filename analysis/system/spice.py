@@ -86,25 +86,29 @@ def _coil(coil: CoilModel, cone: ConeNumbers[float], x: FloatArray) -> list[str]
     lines = ["* coil", f"rdc in c0 {_number(np.exp(cone.ln_re))}"]
     name = coil.name
     if name == "semi-inductance K s^n":
-        return lines + _semi_inductance("coil", "c0", "emf", values[0], values[1])
-    if name == "inductance":
-        return [*lines, f"lcoil c0 emf {_number(values[0])}"]
+        factor, exponent = values
+        return lines + _semi_inductance("coil", "c0", "emf", factor, exponent)
     if name == "inductance with parallel resistance":
-        return lines + _section("coil", "c0", "emf", values[0], values[1])
+        inductance, resistance = values
+        return lines + _section("coil", "c0", "emf", inductance, resistance)
+    first, rest = values[0], values[1:]
+    if name == "inductance":
+        return [*lines, f"lcoil c0 emf {_number(first)}"]
     if coil.smoothness is not None:
-        return lines + _ladder("coil", "c0", "emf", values[1:], values[1:] / CHAIN_CORNERS_RAD_S, values[0])
-    lines.append(f"lcoil c0 c1 {_number(values[0])}")
+        return lines + _ladder("coil", "c0", "emf", rest, rest / CHAIN_CORNERS_RAD_S, first)
+    lines.append(f"lcoil c0 c1 {_number(first)}")
     if name.startswith("inductance and"):
-        sections = values[1:].reshape(-1, 2)
+        sections = rest.reshape(-1, 2)
         ends = [f"c{index + 2}" for index in range(len(sections) - 1)] + ["emf"]
         start = "c1"
         for number, ((inductance, resistance), end) in enumerate(zip(sections, ends, strict=True)):
             lines += _section(f"coil{number}", start, end, inductance, resistance)
             start = end
         return lines
-    lines.append(f"lcoil2 c1 emf {_number(values[1])}")
-    lines += _semi_inductance("coil", "c1", "emf", values[2], 0.5)
-    return lines if values.size == 3 else [*lines, f"rcoil2 c1 emf {_number(values[3])}"]
+    second, factor, *parallel = rest
+    lines.append(f"lcoil2 c1 emf {_number(second)}")
+    lines += _semi_inductance("coil", "c1", "emf", factor, 0.5)
+    return [*lines, *(f"rcoil2 c1 emf {_number(resistance)}" for resistance in parallel)]
 
 
 def _section(name: str, one: str, other: str, inductance_h: float, resistance_ohm: float) -> list[str]:

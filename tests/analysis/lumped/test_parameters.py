@@ -73,6 +73,14 @@ def test_each_parameter_of_a_model_has_one_name(coil: CoilModel) -> None:
     assert not {*PortNumbers._fields} & {*models[1].layout.names}
 
 
+def test_numbers_of_a_coil_say_how_a_fit_has_them() -> None:
+    leach = next(coil for coil in COIL_MODELS if coil.source.startswith("Leach"))
+    assert [(one.name, one.unit) for one in leach.parameters] == [("ln_coil K", "ohm s^n"), ("logit_coil n", "")]
+    assert leach.values(np.array([np.log(2.0), 0.0]))[1] == 0.5
+    assert not any(one.logarithmic for one in FREE.parameters)
+    assert all(one.logarithmic and one.unit in ("H", "ohm") for one in CHAIN.parameters)
+
+
 def test_what_a_box_is_for_a_start_lies_within_its_limits() -> None:
     for group in (LoadNumbers, InsideNumbers, PortNumbers, FreeAirNumbers):
         for one in declared(group):
