@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from pathlib import Path
 from typing import Any
 
@@ -11,6 +12,8 @@ import typer
 from made_once import demonstration
 from places import ROOT
 
+from stillbox.analysis.bass.bass_words import bass_curves_named
+from stillbox.analysis.bass.topic import BASS
 from stillbox.analysis.bench import Bench
 from stillbox.analysis.drawing.layout import save_picture
 from stillbox.analysis.maths.table import Table
@@ -95,3 +98,21 @@ def test_every_topic_is_a_package_of_its_own() -> None:
     packages = {type_of.parent.name for type_of in (ROOT / "analysis").glob("*/topic.py")}
     assert packages == {topic.compute.__module__.split(".")[-2] for topic in TOPICS}
     assert len({topic.name for topic in TOPICS}) == len(TOPICS)
+
+
+def test_the_window_words_no_file_of_a_topic() -> None:
+    """Its menu takes their words and how they are written from the topics; its own are the reports of what is shown."""
+    for path in (ROOT / "gui" / "views").glob("*.py"):
+        text = path.read_text(encoding="utf-8")
+        worded = re.findall(r"Export\(\s*\"([^\"]*)", text)
+        assert all(words.startswith("Report of ") for words in worded), path
+        assert not re.search(r"import .*\b(write_\w+csv|write_touchstone|\w+_csv|netlist|\w+_netlist)\b", text), path
+
+
+def test_parts_of_a_file_have_words_of_their_own(results: dict[str, Any]) -> None:
+    (spice, table) = BASS.files
+    assert spice.parts is not None and table.parts is not None
+    assert not spice.parts(results["bass"])  # nothing was changed
+    words, parts = zip(*table.parts(results["bass"]), strict=True)
+    assert words == ("Bass stock as a table", "Bass lined as a table")
+    assert [part.curves for part in parts] == [curves for _, curves in bass_curves_named(results["bass"])]
