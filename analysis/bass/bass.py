@@ -13,8 +13,8 @@ import numpy as np
 from stillbox.analysis.bass.bass_controls import USUAL_V, VOLUME
 from stillbox.analysis.enclosure.box_quantities import closed_figures
 from stillbox.analysis.physics.port import ENDS, LONGEST_ENDS, Port
+from stillbox.analysis.system.absolute import Absolute, Air
 from stillbox.analysis.system.box_sound import Bands, BassSystem, hatched_hz, level_db, response
-from stillbox.analysis.system.second_take import Absolute, Air
 from stillbox.capture.arrays import ComplexArray, FloatArray
 from stillbox.capture.errors import StillboxError
 

@@ -23,18 +23,12 @@ from stillbox.analysis.lumped.plausibility import (
     rated_warning,
 )
 from stillbox.analysis.lumped.three_point import ThreePoint, disagreements, three_point_of_curve
+from stillbox.analysis.system.absolute import Absolute, AddedMassTake, Known, KnownBoxTake
 from stillbox.analysis.system.described_box import (
     air_of,
     pressure_question,
 )
-from stillbox.analysis.system.second_take import (
-    Absolute,
-    AddedMassTake,
-    Known,
-    KnownBoxTake,
-    SecondTake,
-    second_take,
-)
+from stillbox.analysis.system.second_take import SecondTake, second_take
 from stillbox.analysis.watched_build import nameless
 from stillbox.capture.build.build_description import BuildDescription
 from stillbox.capture.errors import StillboxError

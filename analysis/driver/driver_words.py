@@ -12,7 +12,7 @@ from stillbox.analysis.lumped.plausibility import misfit_text
 from stillbox.analysis.maths.quantity import Quantity, scaled
 from stillbox.analysis.maths.table import Table, text_of_lines
 from stillbox.analysis.physics.volume import LITRE
-from stillbox.analysis.system.second_take import Absolute
+from stillbox.analysis.system.absolute import Absolute
 from stillbox.capture.files.output_file import TABLE_HEADS
 
 

@@ -27,7 +27,7 @@ from stillbox.analysis.physics.volume import (
     port_volume_m3,
     volume_budget,
 )
-from stillbox.analysis.system.second_take import Air
+from stillbox.analysis.system.absolute import Air
 from stillbox.capture.build.build_description import BuildDescription, InsideSize
 
 MODES_UP_TO_HZ = 400.0

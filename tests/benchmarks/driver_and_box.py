@@ -31,8 +31,9 @@ from stillbox.analysis.impedance.impedance import ImpedanceSpectrum
 from stillbox.analysis.impedance.resonances import fit_resonances
 from stillbox.analysis.lumped.driver import DriverFit, fit_driver
 from stillbox.analysis.maths.quantity import Quantity
+from stillbox.analysis.system.absolute import AddedMassTake, Air, Known, KnownBoxTake
 from stillbox.analysis.system.box_sound import bass_system, response
-from stillbox.analysis.system.second_take import AddedMassTake, Air, Known, KnownBoxTake, second_take
+from stillbox.analysis.system.second_take import second_take
 from stillbox.analysis.system.spice import netlist
 from stillbox.capture.sweep.excitation import Excitation
 

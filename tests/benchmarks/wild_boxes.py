@@ -21,8 +21,9 @@ from stillbox.analysis.impedance.impedance import ImpedanceSpectrum
 from stillbox.analysis.impedance.resonances import fit_resonances
 from stillbox.analysis.lumped.driver import DriverFit, MeterReading, fit_driver
 from stillbox.analysis.maths.quantity import Quantity
+from stillbox.analysis.system.absolute import AddedMassTake, Known
 from stillbox.analysis.system.described_box import air_of, described_shared_air, described_softening
-from stillbox.analysis.system.second_take import AddedMassTake, Known, second_take
+from stillbox.analysis.system.second_take import second_take
 from stillbox.capture.build.build_description import BuildDescription
 
 SEEDS, QUICK_SEEDS = 5, 1

@@ -27,6 +27,7 @@ from stillbox.analysis.lumped.coil_models import COIL_MODELS
 from stillbox.analysis.lumped.cone_resonances import ConeResonances
 from stillbox.analysis.physics.alignments import b4, c4, closed_alignment, qb3
 from stillbox.analysis.physics.port import Port
+from stillbox.analysis.system.absolute import AddedMassTake, Air, Known
 from stillbox.analysis.system.box_sound import (
     BassSystem,
     Origin,
@@ -36,7 +37,7 @@ from stillbox.analysis.system.box_sound import (
     level_db,
     response,
 )
-from stillbox.analysis.system.second_take import AddedMassTake, Air, Known, second_take
+from stillbox.analysis.system.second_take import second_take
 from stillbox.capture.errors import StillboxError
 
 NOTHING = ConeResonances(1.0, np.zeros(0, dtype=complex), np.zeros(0, dtype=complex))

@@ -10,8 +10,9 @@ from circuit_takes import fitted_driver
 from reference.random_drivers import random_driver, true_driver, with_mass
 
 from stillbox.analysis.physics.air import pressure_at_pa
+from stillbox.analysis.system.absolute import AddedMassTake, Known
 from stillbox.analysis.system.described_box import air_of, pressure_question
-from stillbox.analysis.system.second_take import AddedMassTake, Known, second_take
+from stillbox.analysis.system.second_take import second_take
 from stillbox.capture.build.build_description import BuildDescription
 from stillbox.capture.build.build_folder import BuildFolder
 from stillbox.capture.errors import StillboxError

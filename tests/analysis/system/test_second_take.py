@@ -13,15 +13,8 @@ from reference.speaker_circuit import Cavity, Coil, Driver, SpeakerCircuit
 from stillbox.analysis.enclosure.box_quantities import closed_quantities
 from stillbox.analysis.enclosure.box_verdicts import leak_verdict
 from stillbox.analysis.lumped.driver import scale_covariance
-from stillbox.analysis.system.second_take import (
-    AddedMassTake,
-    Air,
-    Known,
-    KnownBoxTake,
-    SecondTake,
-    second_take,
-    sensitivity_db,
-)
+from stillbox.analysis.system.absolute import AddedMassTake, Air, Known, KnownBoxTake, sensitivity_db
+from stillbox.analysis.system.second_take import SecondTake, second_take
 from stillbox.capture.errors import StillboxError
 
 AIR = Air(1.2, 343.7)
