@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import ast
 from typing import Generic, NamedTuple, TypeVar
 
 import numpy as np
 import pytest
+from places import ROOT
 
 from stillbox.analysis.enclosure.box_model import BoxModel
 from stillbox.analysis.enclosure.box_numbers import InsideNumbers, LoadNumbers, PortNumbers
@@ -85,3 +87,15 @@ def test_what_a_box_is_for_a_start_lies_within_its_limits() -> None:
     for group in (LoadNumbers, InsideNumbers, PortNumbers, FreeAirNumbers):
         for one in declared(group):
             assert one.meaning and not (one.usual < one.least or one.usual > one.most), one.name
+
+
+def test_no_number_is_known_by_its_place() -> None:
+    """Such as ``LN_RE, LN_WS = range(2)``: a place at which another model has something else is read all the same."""
+    counted = [
+        f"{path.relative_to(ROOT)}:{node.lineno}"
+        for path in (ROOT / "analysis").rglob("*.py")
+        for node in ast.parse(path.read_text(encoding="utf-8")).body
+        if isinstance(node, ast.Assign) and isinstance(node.targets[0], ast.Tuple) and isinstance(node.value, ast.Call)
+        and ast.unparse(node.value.func) == "range"
+    ]  # fmt: skip
+    assert counted == []
