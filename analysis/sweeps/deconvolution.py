@@ -14,6 +14,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from scipy import fft
@@ -44,6 +45,8 @@ _LOWEST_SHOULDER_HZ = 13.5
 _LONGEST_RESPONSE_S = 8.0
 """No speaker rings longer (Q 30 at 15 Hz has fallen by 100 dB); what a long sweep gives beyond is noise only."""
 
+_LONGEST_KEPT = 2**19
+"""Frames up to which the filters of a sweep are kept for the next take."""
 _FEWEST_BINS = 16
 _HIGHEST_HARMONIC = 12
 """Harmonics up to this order are cut away from the end of the (circular) record."""
@@ -155,7 +158,7 @@ def sweep_spectra(recording: Recording, hum: Hum | None, gate_s: float | None) -
             "narrow to give an impedance",
             "record with a wider one, or give a longer gate",
         )
-    filters, noise_gain = plan.filters()
+    filters, noise_gain = plan.filters() if plan.length > _LONGEST_KEPT else _kept_filters(info.excitation, gate_s)
 
     def segment(start: int, channel: int) -> FloatArray:
         checked()
@@ -169,6 +172,29 @@ def sweep_spectra(recording: Recording, hum: Hum | None, gate_s: float | None) -
     rows_1 = [plan.spectrum(segment(start, 0), filters) for start in info.sweep_starts]
     rows_2 = [plan.spectrum(segment(start, 1), filters) for start in info.sweep_starts]
     return SweepSpectra(plan.bins_hz, np.stack(rows_1), np.stack(rows_2), noise_gain, plan.low_bins)
+
+
+@dataclass(frozen=True)
+class _BandFilter:
+    """Inverse filter of a band, weight of each frame of its window (time 0 first), and how much of that is lead."""
+
+    inverse: ComplexArray
+    window: FloatArray
+    lead: int
+
+
+_Filters = tuple[list[_BandFilter], FloatArray]
+"""Of all bands, and the noise gain (see SweepSpectra)."""
+
+
+def _kept_filters(excitation: Excitation, gate_s: float | None) -> _Filters:
+    """Filters of a sweep at full level, made once for all takes that are swept alike."""
+    return _filters_at_full_level(excitation.model_copy(update={"level_dbfs": 0.0, "repeats": 1}), gate_s)
+
+
+@lru_cache(maxsize=3)
+def _filters_at_full_level(excitation: Excitation, gate_s: float | None) -> _Filters:
+    return _Plan.of(excitation, gate_s).filters()
 
 
 @dataclass(frozen=True)
@@ -225,10 +251,15 @@ class _Plan:
     def rate_hz(self) -> int:
         return self.excitation.sample_rate_hz
 
-    def filters(self) -> tuple[list[ComplexArray], FloatArray]:
-        """Inverse filters of all bands, and the noise gain (see SweepSpectra)."""
+    def filters(self) -> _Filters:
+        """Of the sweep at the level of the excitation, which every ratio is free of."""
         sweep = fft.rfft(sweep_samples(self.excitation), self.length)
-        return [self.inverse(sweep, edge_hz) for edge_hz in self.edges_hz], self.noise_gain(sweep)
+        bands = []
+        for edge_hz in self.edges_hz:
+            step = 1 if edge_hz == self.edges_hz[-1] else self.step
+            lead = _lead_frames(self.excitation, edge_hz) // step
+            bands.append(_BandFilter(self.inverse(sweep, edge_hz), self.window(edge_hz, step), lead))
+        return bands, self.noise_gain(sweep)
 
     def inverse(self, sweep_spectrum: ComplexArray, edge_hz: float) -> ComplexArray:
         """Inverse filter of one band; where the band is not the last one, with a soft upper edge and no longer."""
@@ -262,23 +293,22 @@ class _Plan:
             density[first:last] *= np.sum(self.window(edge_hz, 1) ** 2)
         return density
 
-    def spectrum(self, segment: FloatArray, filters: list[ComplexArray]) -> ComplexArray:
+    def spectrum(self, segment: FloatArray, filters: list[_BandFilter]) -> ComplexArray:
         """Spectrum at ``bins_hz`` of the windowed response to one channel's recording of a sweep."""
         recorded = fft.rfft(segment)
         del segment  # of a long take it is 90 MB, and often nobody else's
         result = np.empty(self.bins_hz.size, dtype=complex)
         first_bin = round(self.bins_hz[0] * self.size / self.rate_hz)
-        for edge_hz, inverse, (first, last) in zip(self.edges_hz, filters, self._bands(), strict=True):
+        for edge_hz, band, (first, last) in zip(self.edges_hz, filters, self._bands(), strict=True):
             checked()
             step = 1 if edge_hz == self.edges_hz[-1] else self.step
             # The last band may have the recorded spectrum itself: of a long take it is 90 MB.
-            product = recorded[: inverse.size]
-            product = np.multiply(product, inverse, out=product if edge_hz == self.edges_hz[-1] else None)
+            product = recorded[: band.inverse.size]
+            product = np.multiply(product, band.inverse, out=product if edge_hz == self.edges_hz[-1] else None)
             response = fft.irfft(product, self.length // step, overwrite_x=True)
             del product
-            lead = _lead_frames(self.excitation, edge_hz) // step
-            kept = np.concatenate([response[: self.size // step - lead], response[response.size - lead :]])
-            kept *= self.window(edge_hz, step)
+            kept = np.concatenate([response[: self.size // step - band.lead], response[response.size - band.lead :]])
+            kept *= band.window
             result[first:last] = fft.rfft(kept)[first_bin + first : first_bin + last]
         return result
 
