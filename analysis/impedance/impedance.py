@@ -105,6 +105,8 @@ _DEGREE = 5
 """Degree of the local polynomial: at a resonance of Q 30 the curve is off by less than 1e-5 of its height."""
 
 _FEWEST_BINS = _DEGREE + 1
+_PADDING = 8
+"""Local fits of up to so many bins more or less are done together."""
 _HALF_WIDTH = 1 / 250
 """Half width of the local fit as a fraction of the frequency (and at least three bins)."""
 
@@ -168,13 +170,18 @@ def curve_of_spectrum(
     # At the ends of the band as many bins as anywhere, more of them on the inner side.
     last = np.maximum(last, np.minimum(first + _FEWEST_BINS, spectrum.frequency_hz.size))
     first = np.minimum(first, np.maximum(0, last - _FEWEST_BINS))
-    for index in range(grid_hz.size):
-        span = slice(first[index], last[index])
-        offset = (np.arange(first[index], last[index]) - position[index]) / reach[index]
-        noise = spectrum.noise_variance_ohm2[span]
-        weights = _weights_at_centre(offset, noise)
-        impedance[index] = weights @ spectrum.impedance_ohm[span]
-        variance[index] = weights**2 @ noise + spectrum.calibration_variance_ohm2[first[index]]
+    lengths = _PADDING * -(-(last - first) // _PADDING)
+    for length in np.unique(lengths):
+        points = np.flatnonzero(lengths == length)
+        bins = first[points, None] + np.arange(length)
+        inside = bins < last[points, None]
+        bins = np.minimum(bins, spectrum.frequency_hz.size - 1)
+        noise = spectrum.noise_variance_ohm2[bins]
+        offset = (bins - position[points, None]) / reach[points, None]
+        weights = _weights_at_centre(offset, noise, inside)
+        impedance[points] = np.sum(weights * spectrum.impedance_ohm[bins], axis=1)
+        variance[points] = np.sum(weights**2 * noise, axis=1)
+    variance += spectrum.calibration_variance_ohm2[first]
     common_ohm = [np.interp(grid_hz, spectrum.frequency_hz, common) for common in spectrum.common_ohm]
     return ImpedanceCurve(
         frequency_hz=grid_hz,
@@ -186,12 +193,19 @@ def curve_of_spectrum(
     )
 
 
-def _weights_at_centre(offset: FloatArray, variance: FloatArray) -> FloatArray:
-    """Weights of the bins in the value at offset 0 of a polynomial fitted with inverse-variance weights."""
-    scale = np.sqrt(variance.min() / variance)
-    basis = np.vander(offset, _DEGREE + 1, increasing=True) * scale[:, None]
+def _weights_at_centre(offset: FloatArray, variance: FloatArray, inside: NDArray[np.bool_]) -> FloatArray:
+    """Weights of bins in the values at offset 0 of polynomials fitted with inverse-variance weights.
+
+    All shapes (points, bins); bins that are not ``inside`` have none.
+    """
+    least = np.min(variance, axis=1, where=inside, initial=np.inf)
+    scale = np.where(inside, np.sqrt(least[:, None] / variance), 0.0)
+    basis = np.empty((*offset.shape, _DEGREE + 1))
+    basis[..., 0] = scale
+    for power in range(_DEGREE):
+        np.multiply(basis[..., power], offset, out=basis[..., power + 1])
     orthogonal, triangular = np.linalg.qr(basis)
     # Value at 0 is coefficient 0: first row of R^-1 Q^T.
-    first_row = np.linalg.solve(triangular.T, np.eye(_DEGREE + 1)[0])
-    result: FloatArray = (orthogonal @ first_row) * scale
+    first_row = np.linalg.solve(triangular.swapaxes(1, 2), np.eye(_DEGREE + 1)[:, :1])
+    result: FloatArray = (orthogonal @ first_row)[..., 0] * scale
     return result
