@@ -13,8 +13,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stillbox.analysis.impedance.impedance import ImpedanceSpectrum
-from stillbox.analysis.maths.rational import PairFit, WeightedData, resonators_ohm
+from stillbox.analysis.maths.rational import PairFit, resonators_ohm
 from stillbox.analysis.maths.uncertainty import CHAIN_FLOOR
+from stillbox.analysis.maths.weighted_pairs import WeightedData
 from stillbox.analysis.maths.windows import first_of_cells
 from stillbox.capture.arrays import ComplexArray, FloatArray
 

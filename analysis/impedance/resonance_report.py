@@ -10,7 +10,8 @@ from scipy import optimize, special
 from stillbox.analysis.impedance.findings import DetectionLimit, Resonance, ResonanceFit
 from stillbox.analysis.impedance.impedance import ImpedanceSpectrum
 from stillbox.analysis.maths.gram import inverse_gram
-from stillbox.analysis.maths.rational import FitProblem, PairFit, pair_basis, pole_derivatives, pole_from
+from stillbox.analysis.maths.rational import FitProblem, PairFit, pole_from
+from stillbox.analysis.maths.weighted_pairs import weighted_pairs, weighted_slopes
 from stillbox.capture.arrays import FloatArray
 
 FALSE_ALARM_RATE = 0.001
@@ -61,8 +62,9 @@ def report_of(
 
 def tangent_of(problem: FitProblem, fit: PairFit) -> FloatArray:
     """Derivatives of the model by all residues and all poles, in units of the noise; shape (2 n, 4 k)."""
-    slopes = pole_derivatives(pair_basis(problem.data.s_rad_s, fit.poles_rad_s), fit.residues)
-    return np.concatenate([fit.pairs, problem.project(slopes)], axis=1)
+    slopes = weighted_slopes(problem.data, fit.poles_rad_s, fit.residues)
+    slopes /= np.repeat(np.abs(fit.poles_rad_s.real), 2)
+    return np.concatenate([fit.pairs, problem.without_imitated(slopes)], axis=1)
 
 
 def with_uncertainty(
@@ -150,10 +152,17 @@ def _detection_limit(problem: FitProblem, tangent: FloatArray) -> DetectionLimit
     data = problem.data
     frequency_hz = np.geomspace(1.1 * data.frequency_hz[0], 0.9 * data.frequency_hz[-1], 160)
     poles = np.array([pole_from(f, LIMIT_Q) for f in frequency_hz])
-    unit = problem.project(pair_basis(data.s_rad_s, poles) * np.repeat(np.abs(poles.real), 2))
-    unit -= tangent @ (inverse_gram(tangent) @ (tangent.T @ unit))
-    real, imag = unit[:, 0::2], unit[:, 1::2]
-    a, b, c = np.sum(real**2, axis=0), np.sum(real * imag, axis=0), np.sum(imag**2, axis=0)
+    unit = problem.without_imitated(weighted_pairs(data, poles) * np.repeat(np.abs(poles.real), 2))
+    # What is left without the fitted pairs, by products: the columns themselves are not needed.
+    shared = tangent.T @ unit
+    imitated = inverse_gram(tangent) @ shared
+
+    def left(one: int, other: int) -> FloatArray:
+        mine, theirs = slice(one, None, 2), slice(other, None, 2)
+        whole: FloatArray = np.einsum("ij,ij->j", unit[:, mine], unit[:, theirs])
+        return whole - np.einsum("ij,ij->j", shared[:, mine], imitated[:, theirs])
+
+    a, b, c = left(0, 0), left(0, 1), left(1, 1)
     least = 0.5 * (a + c) - np.sqrt(0.25 * (a - c) ** 2 + b**2)
     needed = optimize.brentq(
         lambda explained: 1 - special.chndtr(THRESHOLD, 4, explained) - DETECTION_PROBABILITY, 1.0, 10 * THRESHOLD

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,7 +21,7 @@ from stillbox.analysis.impedance.findings import ResonanceFit
 from stillbox.analysis.impedance.impedance import ImpedanceSpectrum
 from stillbox.analysis.impedance.resonance_report import LOWEST_Q, THRESHOLD, report_of, tangent_of, with_uncertainty
 from stillbox.analysis.maths.number_words import frequency_words, short_number
-from stillbox.analysis.maths.rational import FitProblem, PairFit, pole_from, refine, relocate_poles
+from stillbox.analysis.maths.rational import ENOUGH, FitProblem, PairFit, pole_from, refine, relocate_poles
 from stillbox.analysis.maths.windows import means_over, pair_squares, windows_around
 from stillbox.capture.arrays import ComplexArray, FloatArray
 from stillbox.capture.errors import StillboxError
@@ -30,6 +31,9 @@ LEAST_HEIGHT_IN_STD = 3.0
 RELAXATIONS = (18, 28, 40)
 """Numbers of relaxations that are tried for the coil, fewest first."""
 _GOOD_FIT = 1.1
+_TOO_FEW = 5.0
+"""Chi-square over its expectation that all poles of vector fitting together leave where relaxations are missing: no
+steps from there make the fit a good one."""
 _DOUBTFUL_FIT = 1.5
 """Chi-square over its expectation from which the fit is tried again from other starts."""
 _FIRST_START, _OTHER_STARTS = (20, 8.0), ((32, 20.0), (14, 3.0))
@@ -42,6 +46,8 @@ _OVERLAPPING = 4.0
 _FIRST_ITERATIONS = 10
 _ITERATIONS_ALONE, _ITERATIONS_TOGETHER = 8, 5
 """Steps of an added pair alone, and of all pairs after it, before the next one is looked for."""
+_ROUGHLY = 0.3
+"""Chi-square left to be gained at which poles are near enough to their places to look for others beside them."""
 _CELLS_OF_A_PLACE = CELLS_PER_OCTAVE // 3
 _RELOCATIONS = 4
 _KNOWN_THRESHOLD = float(special.chdtri(4, 0.001))
@@ -116,12 +122,12 @@ def fit_with_poles(
     # Narrow resonators are rounded off in the cells until they are known.
     first = FitProblem.of(cells.data(first), relaxations, keeps_damped=True).solve(own)
     problem = FitProblem.of(cells.data(first, _misfit(first, cells.frequency_hz.size)), relaxations, keeps_damped=True)
-    grown = start = refine(problem, own, _ITERATIONS_TOGETHER)
+    grown = start = refine(problem, problem.solve(own), _ITERATIONS_TOGETHER)
     for pole in offered_rad_s:
-        trial = refine(problem, np.append(grown.poles_rad_s, pole), _ITERATIONS_ALONE, held=grown.poles_rad_s.size)
+        trial = refine(problem, _with(problem, grown, pole), _ITERATIONS_ALONE, held=grown.poles_rad_s.size)
         there = abs(trial.poles_rad_s[-1] - pole) < _KEPT_PLACE * abs(pole)
         if there and problem.free(trial.poles_rad_s)[-1] and grown.chi_square - trial.chi_square >= _KNOWN_THRESHOLD:
-            grown = refine(problem, trial.poles_rad_s, _ITERATIONS_TOGETHER)
+            grown = refine(problem, trial, _ITERATIONS_TOGETHER)
     grown = grown if grown is start else _drop_uncertain(problem, grown)
     if grown.poles_rad_s.size <= start.poles_rad_s.size:
         return fit
@@ -136,9 +142,14 @@ def _first_fit(cells: Cells) -> tuple[int, PairFit]:
     best: tuple[int, PairFit] | None = None
     poles = _spread_poles(cells.frequency_hz, *_FIRST_START)
     for relaxations in RELAXATIONS:
-        poles, fit = _from_start(cells, relaxations, poles)
-        if _is_good(fit) or relaxations == RELAXATIONS[-1]:
-            fit = _settle(FitProblem.of(cells.data(fit), relaxations), fit.poles_rad_s)
+        problem = FitProblem.of(cells.data(), relaxations)
+        poles = _relocated(problem, poles)
+        last = relaxations == RELAXATIONS[-1]
+        if not last and _leaves_more_than(_TOO_FEW, problem.solve(poles)):
+            continue
+        fit = _from_poles(cells, problem, poles)
+        if _is_good(fit) or last:
+            fit = _settle(problem.with_data(cells.data(fit)), fit.poles_rad_s)
         if best is None or fit.chi_square < best[1].chi_square:
             best = relaxations, fit
         if _is_good(fit):
@@ -188,26 +199,29 @@ def _finished(cells: Cells, relaxations: int, first: PairFit, inflation: FloatAr
 def _from_other_starts(cells: Cells, best: tuple[int, PairFit]) -> tuple[int, PairFit]:
     """Again from other poles where one start left more than the noise: its minimum may be a wrong one."""
     for start in _OTHER_STARTS:
-        if best[1].chi_square < _DOUBTFUL_FIT * best[1].rest.size:
+        if not _leaves_more_than(_DOUBTFUL_FIT, best[1]):
             break
         poles = np.concatenate([best[1].poles_rad_s, _spread_poles(cells.frequency_hz, *start)])
-        _, fit = _from_start(cells, RELAXATIONS[-1], poles)
-        fit = _settle(FitProblem.of(cells.data(fit), RELAXATIONS[-1]), fit.poles_rad_s)
+        problem = FitProblem.of(cells.data(), RELAXATIONS[-1])
+        fit = _from_poles(cells, problem, _relocated(problem, poles))
+        fit = _settle(problem.with_data(cells.data(fit)), fit.poles_rad_s)
         if fit.chi_square < best[1].chi_square:
             best = RELAXATIONS[-1], fit
     return best
 
 
-def _from_start(cells: Cells, relaxations: int, poles: ComplexArray) -> tuple[ComplexArray, PairFit]:
-    """Poles as vector fitting moves them, and the fit of those that are needed."""
-    problem = FitProblem.of(cells.data(), relaxations)
-    poles = _relocated(problem, poles)
+def _from_poles(cells: Cells, problem: FitProblem, poles: ComplexArray) -> PairFit:
+    """The fit of those poles of vector fitting that are needed."""
     fit = problem.solve(poles[problem.free(poles)])
-    return poles, _pruned(FitProblem.of(cells.data(fit), relaxations), fit.poles_rad_s, _FIRST_ITERATIONS)
+    return _pruned(problem.with_data(cells.data(fit)), fit.poles_rad_s, _FIRST_ITERATIONS, _ROUGHLY)
 
 
 def _is_good(fit: PairFit) -> bool:
     return fit.chi_square < _GOOD_FIT * fit.rest.size
+
+
+def _leaves_more_than(times: float, fit: PairFit) -> bool:
+    return fit.chi_square >= times * fit.rest.size
 
 
 def _spread_poles(frequency_hz: FloatArray, count: int, q: float) -> ComplexArray:
@@ -232,9 +246,9 @@ def _settle(problem: FitProblem, poles: ComplexArray) -> PairFit:
     return pruned if fit is pruned else _pruned(problem, fit.poles_rad_s)
 
 
-def _pruned(problem: FitProblem, poles: ComplexArray, iterations: int = 30) -> PairFit:
+def _pruned(problem: FitProblem, poles: ComplexArray, iterations: int = 30, enough: float = ENOUGH) -> PairFit:
     fit = _drop_weak(problem, problem.solve(poles))
-    fit = _drop_weak(problem, refine(problem, fit.poles_rad_s, iterations))
+    fit = _drop_weak(problem, refine(problem, fit, iterations, enough=enough))
     return _drop_split(problem, fit)
 
 
@@ -244,8 +258,23 @@ def _drop_weak(problem: FitProblem, fit: PairFit) -> PairFit:
         weakest = int(np.argmin(explained))
         if explained[weakest] >= THRESHOLD:
             break
-        fit = problem.solve(np.delete(fit.poles_rad_s, weakest))
+        fit = _without(problem, fit, weakest)
     return fit
+
+
+def _without(problem: FitProblem, fit: PairFit, index: int) -> PairFit:
+    """The fit without one of its pairs, the others where they are."""
+    return _of_some(problem, fit, np.delete(np.arange(fit.poles_rad_s.size), index))
+
+
+def _of_some(problem: FitProblem, fit: PairFit, chosen: NDArray[np.int64]) -> PairFit:
+    """The fit with some of its pairs alone, in that order."""
+    return problem.solve(fit.poles_rad_s[chosen], fit.of_some(chosen))
+
+
+def _with(problem: FitProblem, fit: PairFit, pole: complex) -> PairFit:
+    """The fit with one more pair, the others where they are."""
+    return problem.solve(np.append(fit.poles_rad_s, pole), fit.of_some(np.arange(fit.poles_rad_s.size)))
 
 
 def _of_its_size(problem: FitProblem, fit: PairFit) -> NDArray[np.bool_]:
@@ -266,10 +295,10 @@ def _drop_split(problem: FitProblem, fit: PairFit) -> PairFit:
         index = min(doubtful, key=lambda i: fit.height_ohm[i])
         # Only what overlaps with it can take its place: the others are held, which is several times faster.
         near = np.delete(distance[index] < _OVERLAPPING, index)
-        others = np.delete(poles, index)
-        order, held = np.concatenate([others[~near], others[near]]), int(np.sum(~near))
+        others = np.delete(np.arange(poles.size), index)
+        start = _of_some(problem, fit, np.concatenate([others[~near], others[near]]))
         wanted = fit.chi_square + THRESHOLD
-        trial = refine(problem, order, iterations=12, held=held, wanted=wanted)
+        trial = refine(problem, start, iterations=12, held=int(np.sum(~near)), wanted=wanted)
         if trial.chi_square < wanted:
             fit = trial
         else:
@@ -289,17 +318,17 @@ def _drop_uncertain(problem: FitProblem, fit: PairFit) -> PairFit:
         worst = int(np.argmin(ratio))
         if ratio[worst] >= LEAST_HEIGHT_IN_STD:
             break
-        fit = refine(problem, np.delete(fit.poles_rad_s, worst), iterations=12)
+        fit = refine(problem, _without(problem, fit, worst), iterations=12)
     return fit
 
 
 def _add_missing(problem: FitProblem, fit: PairFit) -> PairFit | None:
     """Fit with one more resonator where the rest shows one that is significant; None where it shows none."""
     for pole in _candidates(problem, fit):
-        trial = refine(problem, np.append(fit.poles_rad_s, pole), _ITERATIONS_ALONE, held=fit.poles_rad_s.size)
+        trial = refine(problem, _with(problem, fit, pole), _ITERATIONS_ALONE, fit.poles_rad_s.size, enough=_ROUGHLY)
         if not (problem.free(trial.poles_rad_s).all() and fit.chi_square - trial.chi_square >= THRESHOLD):
             continue
-        together = refine(problem, trial.poles_rad_s, _ITERATIONS_TOGETHER)
+        together = refine(problem, trial, _ITERATIONS_TOGETHER, enough=_ROUGHLY)
         if _of_its_size(problem, together).all():
             return together
     return None
@@ -315,19 +344,25 @@ def _candidates(problem: FitProblem, fit: PairFit, most: int = 3) -> list[comple
     np.add.at(signal, place, rest / std)
     np.add.at(weight, place, 1 / std**2)
     length = fft.next_fast_len(3 * size)
-    octaves = fft.fftfreq(length, 1 / length) / CELLS_PER_OCTAVE
     signal_spectrum, weight_spectrum = fft.fft(signal, length), fft.fft(weight, length)
     found: list[tuple[float, complex]] = []
-    for q in _SEARCH_Q:
-        template = 1 / (1 + 2j * q * np.sinh(octaves * np.log(2)))
-        matched = fft.ifft(signal_spectrum * np.conj(fft.fft(template)))[:size]
-        power = fft.ifft(weight_spectrum * np.conj(fft.fft(np.abs(template) ** 2))).real[:size]
+    for q, template, squared in _templates(length):
+        matched = fft.ifft(signal_spectrum * template)[:size]
+        power = fft.ifft(weight_spectrum * squared).real[:size]
         explained = np.abs(matched) ** 2 / np.maximum(power, 1e-9 * power.max())
         best = int(np.argmax(explained))
         if explained[best] > 0.5 * THRESHOLD:
             found.append((float(explained[best]), pole_from(frequency_hz[0] * 2 ** (best / CELLS_PER_OCTAVE), q)))
     found.sort(key=lambda pair: -pair[0])
     return [pole for _, pole in found[:most]]
+
+
+@lru_cache(maxsize=4)
+def _templates(length: int) -> tuple[tuple[float, ComplexArray, ComplexArray], ...]:
+    """Each Q that is looked for, with the spectra of its resonator on the logarithmic axis and of its square."""
+    octaves = fft.fftfreq(length, 1 / length) / CELLS_PER_OCTAVE
+    shapes = [(q, 1 / (1 + 2j * q * np.sinh(octaves * np.log(2)))) for q in _SEARCH_Q]
+    return tuple((q, np.conj(fft.fft(shape)), np.conj(fft.fft(np.abs(shape) ** 2))) for q, shape in shapes)
 
 
 def _misfit(fit: PairFit, count: int) -> FloatArray:

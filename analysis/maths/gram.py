@@ -17,7 +17,11 @@ _NO_SIZE = 1e-12
 
 def scaled_normal(columns: FloatArray) -> tuple[FloatArray, FloatArray]:
     """``A^T A`` divided by the sizes of the columns, so that its diagonal is 1, (k, k); the sizes, (k,)."""
-    normal = columns.T @ columns
+    return scaled_gram(columns.T @ columns)
+
+
+def scaled_gram(normal: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """The same from ``A^T A`` itself."""
     size = np.sqrt(normal.diagonal())
     size[size == 0] = _NO_SIZE
     return normal / np.multiply.outer(size, size), size
@@ -33,17 +37,19 @@ def floored_inverse(gram: FloatArray, floor: float = _FLOOR) -> FloatArray:
 
 def inverse_gram(columns: FloatArray) -> FloatArray:
     """Inverse of ``A^T A``, columns scaled beforehand, with a floor that keeps nearly equal columns harmless."""
-    if columns.shape[1] == 0:
+    return inverse_of_gram(columns.T @ columns)
+
+
+def inverse_of_gram(normal: FloatArray) -> FloatArray:
+    """The same from ``A^T A`` itself."""
+    if normal.shape[0] == 0:
         return np.zeros((0, 0))
-    scale = np.linalg.norm(columns, axis=0)
-    scale[scale == 0] = 1.0
-    scaled = columns / scale
-    gram = scaled.T @ scaled
+    gram, size = scaled_gram(normal)
     factor, failed = lapack.dpotrf(gram, lower=True)
     if not failed and np.min(np.diag(factor)) > _WELL_CONDITIONED:
         half, _ = lapack.dtrtri(factor, lower=True)
         inverse = half.T @ half
     else:
         inverse = floored_inverse(gram)
-    result: FloatArray = inverse / np.outer(scale, scale)
+    result: FloatArray = inverse / np.multiply.outer(size, size)
     return result

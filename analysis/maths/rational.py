@@ -10,14 +10,15 @@ there remains 30 % with 18, 12 % with 40), so a fit takes as many as the data as
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy import linalg
 
-from stillbox.analysis.maths.gram import inverse_gram
+from stillbox.analysis.maths.gram import inverse_of_gram
 from stillbox.analysis.maths.stopping import checked
+from stillbox.analysis.maths.weighted_pairs import WeightedData, weighted_pairs, weighted_slopes
 from stillbox.capture.arrays import ComplexArray, FloatArray
 
 LEAST_Q, MOST_Q = 0.6, 1_000.0
@@ -27,28 +28,10 @@ _BELOW_BAND, _EDGE = 0.5, 0.02
 edge of what it may be: there it only follows what no resonator does."""
 _FAIR_STEPS, _HOPELESS = 3, 0.03
 """After so many steps a step must gain this share of the chi-square that is still missing."""
+ENOUGH = 2e-3
+"""Chi-square left to be gained at which a minimum is reached: the poles are within a twentieth of their deviation."""
+_PIECE = 4_096
 LOWEST_RELAXATION_HZ, HIGHEST_RELAXATION_HZ = 3.0, 1e6
-
-
-@dataclass(frozen=True)
-class WeightedData:
-    """Impedance to be fitted: one complex value per frequency with E|noise|^2.
-
-    Attributes
-    ----------
-    s_rad_s : complex ndarray, shape (n,)
-    impedance_ohm : complex ndarray, shape (n,)
-    std_ohm : ndarray, shape (n,)
-        Standard deviation of the real part, and of the imaginary part.
-    """
-
-    s_rad_s: ComplexArray
-    impedance_ohm: ComplexArray
-    std_ohm: FloatArray
-
-    @property
-    def frequency_hz(self) -> FloatArray:
-        return self.s_rad_s.imag / (2 * np.pi)
 
 
 def resonators_ohm(s_rad_s: ComplexArray, poles_rad_s: ComplexArray, residues: ComplexArray) -> ComplexArray:
@@ -57,9 +40,19 @@ def resonators_ohm(s_rad_s: ComplexArray, poles_rad_s: ComplexArray, residues: C
     Over one denominator: ``2 (Re r s - Re(r p*)) / (s^2 - 2 Re p s + |p|^2)``.
     """
     total = np.zeros(s_rad_s.shape, dtype=complex)
-    for pole, residue in zip(poles_rad_s, residues, strict=True):
-        above = 2 * residue.real * s_rad_s - 2 * (residue * np.conj(pole)).real
-        total += above / ((s_rad_s - 2 * pole.real) * s_rad_s + abs(pole) ** 2)
+    flat, sums = s_rad_s.reshape(-1), total.reshape(-1)
+    # In pieces that stay near the processor, and in place.
+    for begin in range(0, flat.size, _PIECE):
+        s, piece = flat[begin : begin + _PIECE], sums[begin : begin + _PIECE]
+        above, below = np.empty_like(s), np.empty_like(s)
+        for pole, residue in zip(poles_rad_s, residues, strict=True):
+            np.multiply(s, 2 * residue.real, out=above)
+            above -= 2 * (residue * np.conj(pole)).real
+            np.subtract(s, 2 * pole.real, out=below)
+            below *= s
+            below += abs(pole) ** 2
+            above /= below
+            piece += above
     return total
 
 
@@ -133,29 +126,33 @@ class FitProblem:
         columns /= np.linalg.norm(columns, axis=0)
         left, singular, _ = linalg.svd(columns, full_matrices=False, check_finite=False)
         fixed = left[:, singular > 1e-12 * singular[0]]
-        values = stacked(data.impedance_ohm, data.std_ohm)
-        return cls(data, relaxations, fixed, values - fixed @ (fixed.T @ values), keeps_damped)
+        return cls(data, relaxations, fixed, _target(data, fixed), keeps_damped)
+
+    def with_data(self, data: WeightedData) -> FitProblem:
+        """The same for other values of the same frequencies and deviations."""
+        return replace(self, data=data, target=_target(data, self.fixed))
 
     def project(self, columns: ComplexArray) -> FloatArray:
         """Columns in units of the standard deviation, without what the real part of the model can imitate."""
-        real = stacked(columns, self.data.std_ohm)
+        return self.without_imitated(stacked(columns, self.data.std_ohm))
+
+    def without_imitated(self, real: FloatArray) -> FloatArray:
+        """The same of columns that are in units of the standard deviation already; they are changed."""
         real -= self.fixed @ (self.fixed.T @ real)
         return real
 
-    def solve(self, poles_rad_s: ComplexArray, known: FloatArray | None = None) -> PairFit:
-        """Residues of given poles by linear least squares; ``known`` are the projected pairs of the first poles."""
+    def solve(self, poles_rad_s: ComplexArray, known: KnownPairs | None = None) -> PairFit:
+        """Residues of given poles by linear least squares; ``known`` are the pairs of the first poles."""
         checked()
-        if known is None:
-            pairs = self.project(pair_basis(self.data.s_rad_s, poles_rad_s))
-        else:
-            new = self.project(pair_basis(self.data.s_rad_s, poles_rad_s[known.shape[1] // 2 :]))
-            pairs = np.concatenate([known, new], axis=1)
-        covariance = inverse_gram(pairs)
+        first = 0 if known is None else known.columns.shape[1] // 2
+        new = self.without_imitated(weighted_pairs(self.data, poles_rad_s[first:]))
+        pairs, gram = (new, new.T @ new) if known is None else known.beside(new)
+        covariance = inverse_of_gram(gram)
         solution = covariance @ (pairs.T @ self.target)
         rest = self.target - pairs @ solution
         solution += covariance @ (pairs.T @ rest)  # one step of refinement: the Gram matrix squares the condition
         rest = self.target - pairs @ solution
-        return PairFit(poles_rad_s, solution[0::2] + 1j * solution[1::2], rest, covariance, pairs)
+        return PairFit(poles_rad_s, solution[0::2] + 1j * solution[1::2], rest, covariance, pairs, gram)
 
     def confined(self, poles_rad_s: ComplexArray) -> ComplexArray:
         """Poles moved to the nearest that can be resonators: within the band, neither too damped nor too narrow."""
@@ -187,15 +184,48 @@ class FitProblem:
         return solve_scaled(columns, stacked(rest, self.data.std_ohm))
 
 
+def _target(data: WeightedData, fixed: FloatArray) -> FloatArray:
+    values = stacked(data.impedance_ohm, data.std_ohm)
+    result: FloatArray = values - fixed @ (fixed.T @ values)
+    return result
+
+
+@dataclass(frozen=True)
+class KnownPairs:
+    """Projected columns of poles that stay where they are, with their products: what is added to them changes alone."""
+
+    columns: FloatArray
+    gram: FloatArray
+
+    def beside(self, new: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """These columns and others, with the products of all."""
+        count = self.columns.shape[1]
+        gram = np.empty((count + new.shape[1], count + new.shape[1]))
+        gram[:count, :count] = self.gram
+        gram[:count, count:] = self.columns.T @ new
+        gram[count:, :count] = gram[:count, count:].T
+        gram[count:, count:] = new.T @ new
+        return np.concatenate([self.columns, new], axis=1), gram
+
+
 @dataclass(frozen=True)
 class PairFit:
-    """Poles with their residues, what they leave over, and the covariance of the residues (poles held fixed)."""
+    """Poles with their residues, what they leave over, and the covariance of the residues (poles held fixed).
+
+    ``pairs`` are their columns as `FitProblem.project` leaves them, ``gram`` the products of these.
+    """
 
     poles_rad_s: ComplexArray
     residues: ComplexArray
     rest: FloatArray
     residue_covariance: FloatArray
     pairs: FloatArray
+    gram: FloatArray
+
+    def of_some(self, chosen: NDArray[np.int64]) -> KnownPairs:
+        """The pairs of those of the poles, in that order."""
+        columns = np.stack([2 * chosen, 2 * chosen + 1], axis=1).ravel()
+        return KnownPairs(self.pairs.T[columns].T, self.gram[np.ix_(columns, columns)])
 
     @property
     def chi_square(self) -> float:
@@ -208,12 +238,11 @@ class PairFit:
     @property
     def explained(self) -> FloatArray:
         """Chi-square that each pair explains: ``r^T C^-1 r``, its rise when the pair is left out, others refitted."""
-        values = np.empty(self.residues.size)
-        for index, residue in enumerate(self.residues):
-            block = self.residue_covariance[2 * index : 2 * index + 2, 2 * index : 2 * index + 2]
-            value = np.array([residue.real, residue.imag])
-            values[index] = value @ np.linalg.solve(block, value)
-        return values
+        even = np.arange(0, 2 * self.residues.size, 2)
+        a, b, c = (self.residue_covariance[even + row, even + column] for row, column in ((0, 0), (0, 1), (1, 1)))
+        real, imag = self.residues.real, self.residues.imag
+        result: FloatArray = (c * real**2 - 2 * b * real * imag + a * imag**2) / (a * c - b**2)
+        return result
 
 
 def relocate_poles(problem: FitProblem, poles_rad_s: ComplexArray) -> ComplexArray:
@@ -223,11 +252,16 @@ def relocate_poles(problem: FitProblem, poles_rad_s: ComplexArray) -> ComplexArr
     conjugate pairs; unstable poles are mirrored into the left half plane. Pairs that turn real are dropped.
     """
     checked()
-    pairs = pair_basis(problem.data.s_rad_s, poles_rad_s)
-    columns = problem.project(np.concatenate([pairs, -problem.data.impedance_ohm[:, None] * pairs], axis=1))
+    pairs = weighted_pairs(problem.data, poles_rad_s)
+    count, size = problem.data.impedance_ohm.size, pairs.shape[1]
+    columns = np.empty((pairs.shape[0], 2 * size), order="F")
+    columns[:, :size] = pairs
+    real, imag = problem.data.impedance_ohm.real[:, None], problem.data.impedance_ohm.imag[:, None]
+    columns[:count, size:] = imag * pairs[count:] - real * pairs[:count]
+    columns[count:, size:] = -imag * pairs[:count] - real * pairs[count:]
+    columns = problem.without_imitated(columns)
     solution = solve_scaled(columns, problem.target)
-    sigma = solution[-2 * poles_rad_s.size :]
-    size = 2 * poles_rad_s.size
+    sigma = solution[size:]
     state = np.zeros((size, size))
     state[0::2, 0::2] = np.diag(poles_rad_s.real)
     state[1::2, 1::2] = np.diag(poles_rad_s.real)
@@ -255,28 +289,29 @@ def pole_derivatives(pairs: ComplexArray, residues: ComplexArray) -> ComplexArra
 
 def refine(
     problem: FitProblem,
-    poles_rad_s: ComplexArray,
+    start: PairFit,
     iterations: int = 30,
     held: int = 0,
     wanted: float = np.inf,
+    enough: float = ENOUGH,
 ) -> PairFit:
     """Joint nonlinear least squares of the poles, everything linear eliminated (variable projection).
 
     Damped Gauss-Newton steps with Kaufman's approximation (BIT 15, 49-57, 1975 [M]); the poles stay within what
-    can be a resonator. The first ``held`` poles stay where they are. Where a chi-square below ``wanted`` is what
-    counts, it ends as soon as a step gains too little of what is missing.
+    can be a resonator. The first ``held`` poles stay where they are. It ends where the next step would lower the
+    chi-square by less than ``enough``, as the slopes foretell it, or has done so. Where a chi-square below ``wanted``
+    is what counts, it ends as soon as a step gains too little of what is missing.
     """
-    current = problem.solve(poles_rad_s)
-    if poles_rad_s.size == held:
+    current = start
+    if current.poles_rad_s.size == held:
         return current
-    known = current.pairs[:, : 2 * held] if held else None
+    known = current.of_some(np.arange(held)) if held else None
     damping = 1e-3
     for steps in range(1, iterations + 1):
         # A step is counted in units of the pole's own bandwidth.
         poles, residues = current.poles_rad_s[held:], current.residues[held:]
         unit = np.repeat(np.abs(poles.real), 2)
-        by_pole = pole_derivatives(pair_basis(problem.data.s_rad_s, poles), residues)
-        slopes = stacked(by_pole * unit, problem.data.std_ohm)
+        slopes = weighted_slopes(problem.data, poles, residues)
         # What the linear part can imitate of them is taken out of their products, not of the columns themselves.
         imitated, shared = problem.fixed.T @ slopes, current.pairs.T @ slopes
         normal = slopes.T @ slopes - imitated.T @ imitated - shared.T @ (current.residue_covariance @ shared)
@@ -284,6 +319,8 @@ def refine(
         trial = None
         for _ in range(8):
             step = np.linalg.solve(normal + damping * np.diag(np.diag(normal) + 1e-30), gradient)
+            if trial is None and _is_little(float(gradient @ step), steps, current.chi_square, wanted, enough):
+                return current
             moved = poles + (np.clip(step, -0.7, 0.7) * unit).view(complex)
             trial = problem.solve(np.concatenate([current.poles_rad_s[:held], problem.confined(moved)]), known)
             if trial.chi_square < current.chi_square:
@@ -293,7 +330,12 @@ def refine(
             break
         gain = current.chi_square - trial.chi_square
         current, damping = trial, max(damping / 5, 1e-9)
-        hopeless = steps >= _FAIR_STEPS and gain < _HOPELESS * (current.chi_square - wanted)
-        if hopeless or gain < 1e-2 + 1e-9 * current.chi_square:
+        if _is_little(gain, steps, current.chi_square, wanted, enough):
             break
     return current
+
+
+def _is_little(gain: float, steps: int, chi_square: float, wanted: float, enough: float) -> bool:
+    """Whether what a step gains is no reason to go on."""
+    hopeless = steps >= _FAIR_STEPS and gain < _HOPELESS * (chi_square - wanted)
+    return hopeless or gain < enough + 1e-9 * chi_square
