@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 from typing import cast
 
@@ -33,7 +35,14 @@ from stillbox.capture.recording.sweep_search import (
     find_sweeps,
     with_new_segments,
 )
-from stillbox.capture.recording.sweep_track import refined_clock, silence_before, source_share, track_sweep
+from stillbox.capture.recording.sweep_track import (
+    SweepTrack,
+    SweepTracks,
+    refined_clock,
+    silence_before,
+    source_share,
+)
+from stillbox.capture.recording.sweeps_so_far import SweepsSoFar
 from stillbox.capture.recording.take import (
     SUBJECTS,
     JigKind,
@@ -152,8 +161,13 @@ class CheckedRecording:
     uneven: tuple[str, ...]
 
 
-def check_recording(clip: AudioClip, case: Circumstances) -> CheckedRecording:
+def check_recording(clip: AudioClip, case: Circumstances, so_far: SweepsSoFar | None = None) -> CheckedRecording:
     """Find the sweeps of a recording and check it.
+
+    Parameters
+    ----------
+    so_far : SweepsSoFar, optional
+        What is known of the sweeps that it begins with; taken only where it begins with just these samples.
 
     Raises
     ------
@@ -161,23 +175,43 @@ def check_recording(clip: AudioClip, case: Circumstances) -> CheckedRecording:
         If the recording cannot be used; names the fault and the remedy.
     """
     samples = clip.samples
-    search, source = _search(samples, case)
+    if so_far is None or not so_far.hold_for(samples):
+        so_far = SweepsSoFar(samples[:0])
+    tracks = SweepTracks(samples, case.excitation, so_far, "samples")
+    search, source, source_tracks = _search(samples, tracks, case, so_far)
     flags = list(search.flags)
     flags += check_identical(samples, case)
     for number, sweep in enumerate(search.sweeps, start=1):
-        track = track_sweep(samples, sweep, case.excitation)
-        check_alive(track, case)
-        # Clipping first, then channels apart: what these do to the ratio would be taken for another fault.
-        found = check_clipping(samples, track, case)
-        check_offset(samples[:, -1], sweep, case)
-        found += check_channels(track, case) + doubt_of_jig_kind(track, case)
-        found += check_hum(silence_before(samples, sweep, case.excitation), track, case)
-        source_track = track_sweep(source[:, None], sweep, case.excitation)
         name = "the sweep" if len(search.sweeps) == 1 else f"sweep {number}"
-        check_gaps(samples, source, sweep, (track, source_track), case, name)
+        found = so_far.of(
+            ("checked", source_tracks.name, case, sweep),
+            sweep.start,
+            case.excitation,
+            partial(_check_sweep, samples, source, sweep, (tracks.of(sweep), source_tracks.of(sweep)), case, name),
+        )
         if number == 1:
-            flags += found + check_level(track, samples, case)
+            flags += found + check_level(tracks.of(sweep), samples, case)
     return CheckedRecording(search.starts, tuple(flags), search.uneven)
+
+
+def _check_sweep(
+    samples: RawSamples,
+    source: NDArray[np.float32],
+    sweep: FoundSweep,
+    tracks: tuple[SweepTrack, SweepTrack],
+    case: Circumstances,
+    name: str,
+) -> list[str]:
+    """Flags of one sweep; ``tracks`` are of the samples and of the source."""
+    track, _ = tracks
+    check_alive(track, case)
+    # Clipping first, then channels apart: what these do to the ratio would be taken for another fault.
+    found = check_clipping(samples, track, case)
+    check_offset(samples[:, -1], sweep, case)
+    found += check_channels(track, case) + doubt_of_jig_kind(track, case)
+    found += check_hum(silence_before(samples, sweep, case.excitation), track, case)
+    check_gaps(samples, source, sweep, tracks, case, name)
+    return found
 
 
 def check_options(
@@ -203,38 +237,46 @@ def check_options(
     check_state(subject, state)
 
 
-def _search(samples: RawSamples, case: Circumstances) -> tuple[SweepSearch, NDArray[np.float32]]:
-    """The sweeps, and the signal in which they were found, full scale = 1.
+def _search(
+    samples: RawSamples, tracks: SweepTracks, case: Circumstances, so_far: SweepsSoFar
+) -> tuple[SweepSearch, NDArray[np.float32], SweepTracks]:
+    """The sweeps, and the signal in which they were found, full scale = 1, with its tracks.
 
     That is channel 1, or, where the source's own resistance lets the load shape channel 1, the source itself as both
     channels tell it. Where channel 1 has no sweep, channel 2 and the hum help to say why.
     """
-    source = _one_channel(samples, 0)
-    search, fault = _try(source, case.excitation)
+    source, name = _one_channel(samples, 0), ("channel", 0.0)
+    search, fault = _try(source, name, case.excitation, so_far)
     if case.on_jig and (search is None or search.sweeps[0].agreement < SURE_AGREEMENT):
         # A load may shape one channel beyond recognition: whether channel 1 is dead, its level says below.
-        second, _ = _try(_one_channel(samples, 1), case.excitation)
+        second, _ = _try(_one_channel(samples, 1), ("channel", 1.0), case.excitation, so_far)
         search = max(filter(None, (search, second)), key=lambda found: found.sweeps[0].agreement, default=None)
     if search is None:
         raise _with_hum(cast(StillboxError, fault), samples, case)
     if not case.on_jig:
-        return search, source
-    track = track_sweep(samples, search.sweeps[0], case.excitation)
+        return search, source, SweepTracks(source[:, None], case.excitation, so_far, name)
+    track = tracks.of(search.sweeps[0])
     check_alive(track, case)
     share = source_share(track, case.jig)
     if share:
         mixed = _one_channel(samples, 1)
         mixed *= -np.float32(share)
         mixed += source
-        second, _ = _try(mixed, case.excitation)
+        second, _ = _try(mixed, ("mixed", share), case.excitation, so_far)
         if second is not None and second.sweeps[0].agreement > search.sweeps[0].agreement - 0.1:
-            search, source = second, mixed
-    return _with_true_clocks(search, source, case), source
+            search, source, name = second, mixed, ("mixed", share)
+    source_tracks = SweepTracks(source[:, None], case.excitation, so_far, name)
+    return _with_true_clocks(search, source, source_tracks, case), source, source_tracks
 
 
-def _try(channel: NDArray[np.float32], excitation: Excitation) -> tuple[SweepSearch | None, StillboxError | None]:
+def _try(
+    channel: NDArray[np.float32], name: tuple[str, float], excitation: Excitation, so_far: SweepsSoFar
+) -> tuple[SweepSearch | None, StillboxError | None]:
+    def followed(start: int, look: Callable[[], FoundSweep]) -> FoundSweep:
+        return so_far.of(("sweep", name, start), start, excitation, look)
+
     try:
-        return find_sweeps(channel, excitation), None
+        return find_sweeps(channel, excitation, followed), None
     except StillboxError as error:
         return None, error
 
@@ -248,14 +290,15 @@ def _with_hum(error: StillboxError, samples: RawSamples, case: Circumstances) ->
     return error
 
 
-def _with_true_clocks(search: SweepSearch, source: NDArray[np.float32], case: Circumstances) -> SweepSearch:
+def _with_true_clocks(
+    search: SweepSearch, source: NDArray[np.float32], tracks: SweepTracks, case: Circumstances
+) -> SweepSearch:
     """Get the difference between the clocks of player and recorder right by the phase of the blocks."""
 
     def corrected(sweep: FoundSweep) -> FoundSweep:
         # Again and again, as blocks and segments on a wrong clock are blurred.
         for _ in range(CLOCK_ROUNDS):
-            track = track_sweep(source[:, None], sweep, case.excitation)
-            better = refined_clock(sweep, track, case.excitation)
+            better = refined_clock(sweep, tracks.of(sweep), case.excitation)
             if better is sweep:
                 break
             sweep = with_new_segments(source, better, case.excitation)

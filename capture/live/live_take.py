@@ -9,18 +9,21 @@ from pathlib import Path
 from typing import cast
 
 import numpy as np
+from numpy.typing import NDArray
 
 from stillbox.capture.build.build_folder import BuildFolder
-from stillbox.capture.build.take_import import check_options, check_recording
+from stillbox.capture.build.take_import import CheckedRecording, check_options, check_recording
 from stillbox.capture.errors import StillboxError
+from stillbox.capture.live.check_ahead import CheckAhead
 from stillbox.capture.live.pre_check import PreCheck, check_before_sweep
 from stillbox.capture.live.sweep_agreement import disagreement
 from stillbox.capture.live.take_writer import SUBTYPE, TakeWriter
 from stillbox.capture.live.wiring import JigFacts
-from stillbox.capture.recording.audio_file import quantum, read_audio, to_float
+from stillbox.capture.recording.audio_file import AudioClip, RawSamples, quantum, read_audio, to_float
 from stillbox.capture.recording.recording_checks import Circumstances, ClippedError, sample_step
 from stillbox.capture.recording.sweep_disturbance import disturbance
 from stillbox.capture.recording.sweep_search import NoSweepError
+from stillbox.capture.recording.sweeps_so_far import SweepsSoFar
 from stillbox.capture.recording.take import (
     JigKind,
     LiveRecord,
@@ -209,7 +212,8 @@ class _Session:
 
     def _attempt(self, excitation: Excitation, check: PreCheck, attempt: int, partial_path: Path) -> TakeInfo:
         with TakeWriter(partial_path, excitation.sample_rate_hz, RECORDED_CHANNELS) as writer:
-            report = self._play(excitation, writer)
+            ahead = CheckAhead(excitation, SUBTYPE, lambda samples, so_far: self._found(samples, excitation, so_far))
+            report = self._play(excitation, writer, ahead)
             if report.stopped or self._state.stop_requested:
                 raise RecordingStopped
             report.require_device(self._device.info.name)
@@ -217,7 +221,8 @@ class _Session:
                 raise _BadSweep("; ".join(report.faults), "")
             writer.keep()
         try:
-            starts, flags = self._check(excitation, check, partial_path, last=attempt == ATTEMPTS)
+            so_far = ahead.so_far()
+            starts, flags = self._check(excitation, check, partial_path, so_far, last=attempt == ATTEMPTS)
             if self._state.stop_requested:
                 raise RecordingStopped
             return self._build.keep_recorded(
@@ -242,7 +247,7 @@ class _Session:
         finally:
             partial_path.unlink(missing_ok=True)
 
-    def _play(self, excitation: Excitation, writer: TakeWriter) -> StreamReport:
+    def _play(self, excitation: Excitation, writer: TakeWriter, ahead: CheckAhead) -> StreamReport:
         self._state.progress, self._state.sweeping = 0.0, True
         seconds = excitation.total_frames / excitation.sample_rate_hz
         self._say(f"sweeping {excitation.low_hz:g} to {excitation.high_hz:g} Hz, {seconds:.1f} s")
@@ -251,18 +256,27 @@ class _Session:
             excitation.sample_rate_hz,
             round(LATENCY_TAIL_S * excitation.sample_rate_hz),
         )
-        return self._device.play_and_record(self._permit, playback, writer, self._state)
+
+        def kept(block: NDArray[np.float32]) -> None:
+            writer(block)
+            ahead(block)
+
+        return self._device.play_and_record(self._permit, playback, kept, self._state)
+
+    def _found(self, samples: RawSamples, excitation: Excitation, so_far: SweepsSoFar | None) -> CheckedRecording:
+        """What the usual check finds in a recording, or in its beginning."""
+        clips, reference_ohm = self._clips, self._facts.reference_ohm
+        step = sample_step(samples, quantum(SUBTYPE))
+        case = Circumstances(clips.subject, clips.jig, excitation, step, clips.load_ohm, reference_ohm)
+        return check_recording(AudioClip(samples, excitation.sample_rate_hz, SUBTYPE), case, so_far)
 
     def _check(
-        self, excitation: Excitation, check: PreCheck, partial_path: Path, last: bool
+        self, excitation: Excitation, check: PreCheck, partial_path: Path, so_far: SweepsSoFar | None, last: bool
     ) -> tuple[tuple[int, ...], tuple[str, ...]]:
         """Sweep starts and flags; _BadSweep if the recording is no good. The ``last`` one may hold sounds."""
         clip = read_audio(partial_path)
         try:
-            clips, reference_ohm = self._clips, self._facts.reference_ohm
-            step = sample_step(clip.samples, quantum(SUBTYPE))
-            case = Circumstances(clips.subject, clips.jig, excitation, step, clips.load_ohm, reference_ohm)
-            found = check_recording(clip, case)
+            found = self._found(clip.samples, excitation, so_far)
         except StillboxError as error:
             # What to do with an imported recording is no advice here.
             remedy = "" if isinstance(error, NoSweepError) else error.remedy
@@ -273,11 +287,9 @@ class _Session:
         if found.uneven:
             raise _BadSweep(f"the recording has a gap: {found.uneven[0]}, so samples were lost", "close other programs")
         samples = to_float(clip.samples)
-        channel_1 = samples[:, 0]
-        for start in starts:
-            fault = disagreement(channel_1, start, excitation, check.reading)
-            if fault is not None:
-                raise _BadSweep(fault, "")
+        fault = disagreement(samples[:, 0], starts, excitation, check.reading)
+        if fault is not None:
+            raise _BadSweep(fault, "")
         sound = disturbance(samples, starts, excitation)
         if sound is not None and not last:
             raise _BadSweep(sound, "")

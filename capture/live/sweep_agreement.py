@@ -8,6 +8,8 @@ gain changed, the levels differ.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 
 from stillbox.capture.arrays import ComplexArray, FloatArray
@@ -30,14 +32,16 @@ MOST_DRIFT, DRIFT_STEP = 2e-4, 1e-6
 CHUNK = 8_192
 
 
-def disagreement(channel_1: FloatArray, start: int, excitation: Excitation, reading: ToneReading) -> str | None:
-    """What a sweep shows that the tones did not, in words; None where they agree.
+def disagreement(
+    channel_1: FloatArray, starts: Sequence[int], excitation: Excitation, reading: ToneReading
+) -> str | None:
+    """What the first sweep shows that does not agree with the tones, in words; None where all agree.
 
     Parameters
     ----------
     channel_1 : ndarray, shape (frames,)
-    start : int
-        Frame at which the sweep starts.
+    starts : sequence of int
+        Frames at which sweeps start.
     reading : ToneReading
         Of the same path.
     """
@@ -46,14 +50,35 @@ def disagreement(channel_1: FloatArray, start: int, excitation: Excitation, read
     if np.count_nonzero(inside) < 3:
         return None
     frequency_hz, gain = reading.frequency_hz[inside], reading.gain[inside, 0]
-    swept, energy = _gain_of_sweep(channel_1, start, excitation, frequency_hz)
+    # The response to a sweep ends within the silence after it.
+    frames = excitation.sweep_frames + excitation.silence_after_frames * 3 // 4
+    signals = [sweep_samples(excitation), *(channel_1[start : start + frames] for start in starts)]
+    played, *came = _spectra(signals, frequency_hz / excitation.sample_rate_hz)
+    energy = np.square(np.abs(played / excitation.sample_rate_hz))
     seconds = excitation.seconds + excitation.silence_after_s
     noise = np.sqrt(reading.noise_density[inside, 0] * seconds / energy) / np.abs(gain)
     noise = np.hypot(noise, reading.noise_gain[inside, 0] / np.abs(gain))
     slack = np.where(frequency_hz < LOW_HZ, LOW_ALLOWANCE, 1.0)
     most_change = np.maximum(MOST_CHANGE * slack, SURE * noise)
     most_turn = np.maximum(MOST_TURN_RAD * slack, SURE * noise)
-    turn = _turns(swept / gain, frequency_hz, excitation, reading.period_frames, most_turn)
+    for one in came:
+        fault = _fault(one / played, gain, frequency_hz, excitation, reading.period_frames, (most_turn, most_change))
+        if fault is not None:
+            return fault
+    return None
+
+
+def _fault(
+    swept: ComplexArray,
+    gain: ComplexArray,
+    frequency_hz: FloatArray,
+    excitation: Excitation,
+    period_frames: int,
+    most: tuple[FloatArray, FloatArray],
+) -> str | None:
+    """Where one sweep turns or changes by more than the ``most`` that is granted, in words."""
+    most_turn, most_change = most
+    turn = _turns(swept / gain, frequency_hz, excitation, period_frames, most_turn)
     late = int(np.argmax(np.abs(turn) / most_turn))
     if abs(turn[late]) > most_turn[late]:
         return (
@@ -70,31 +95,20 @@ def disagreement(channel_1: FloatArray, start: int, excitation: Excitation, read
     return None
 
 
-def _gain_of_sweep(
-    channel: FloatArray, start: int, excitation: Excitation, frequency_hz: FloatArray
-) -> tuple[ComplexArray, FloatArray]:
-    """Gain of the path at some frequencies, by the spectra of what came and what was played; energy density of that.
-
-    The response to a sweep ends within the silence after it.
-    """
-    rate_hz = excitation.sample_rate_hz
-    end = start + excitation.sweep_frames + excitation.silence_after_frames * 3 // 4
-    came = _spectrum(channel[start:end], frequency_hz / rate_hz)
-    played = _spectrum(sweep_samples(excitation), frequency_hz / rate_hz)
-    return came / played, np.square(np.abs(played / rate_hz))
-
-
-def _spectrum(signal: FloatArray, cycles_per_frame: FloatArray) -> ComplexArray:
-    """Fourier sums of a signal at some frequencies."""
-    count = -(-signal.size // CHUNK)
-    chunks = np.zeros((count, CHUNK))
-    chunks.reshape(-1)[: signal.size] = signal
+def _spectra(signals: Sequence[FloatArray], cycles_per_frame: FloatArray) -> list[ComplexArray]:
+    """Fourier sums of each signal at some frequencies."""
+    count = -(-max(signal.size for signal in signals) // CHUNK)
     # The same waves serve every chunk, turned to where it begins.
     waves = np.exp(-2j * np.pi * np.outer(cycles_per_frame, np.arange(CHUNK)))
     turns = np.exp(-2j * np.pi * np.outer(cycles_per_frame, CHUNK * np.arange(count)))
-    # Not by the linear algebra's own product: its threads wait for each other where others use the processor.
-    sums = np.einsum("fk,ck->fc", waves, chunks)
-    return np.asarray((sums * turns).sum(axis=1), dtype=np.complex128)
+    found = []
+    for signal in signals:
+        chunks = np.zeros((count, CHUNK))
+        chunks.reshape(-1)[: signal.size] = signal
+        # Not by the linear algebra's own product: its threads wait for each other where others use the processor.
+        sums = np.einsum("fk,ck->fc", waves, chunks)
+        found.append(np.asarray((sums * turns).sum(axis=1), dtype=np.complex128))
+    return found
 
 
 def _turns(

@@ -23,7 +23,7 @@ from stillbox.capture.recording.audio_file import RawSamples
 from stillbox.capture.recording.recording_checks import SPEAKER_SUBJECTS, Circumstances
 from stillbox.capture.recording.sweep_search import FoundSweep
 from stillbox.capture.recording.sweep_segments import Segment
-from stillbox.capture.recording.sweep_track import SweepTrack, unevenness
+from stillbox.capture.recording.sweep_track import SweepTrack, unevenness, usual_around
 
 LEAST_JUMP_RAD = 0.12
 LEAST_LOW_JUMP_RAD = 0.5
@@ -185,7 +185,7 @@ def _phase_shift(track: SweepTrack, rate_hz: int) -> tuple[int, int] | None:
     if len(gain) < 2 * NEIGHBOURS:
         return None
     turn = np.angle(gain[1:] * np.conj(gain[:-1]))
-    usual = np.array([np.median(turn[max(0, k - 5) : k + 6]) for k in range(len(turn))])
+    usual = usual_around(turn)
     # A jump inside of a block shows in two turns, so look two blocks ahead.
     ahead = np.angle(gain[2:] * np.conj(gain[:-2]) * np.exp(-1j * (usual[1:] + usual[:-1])))
     noise = SURE_JUMP * track.noise_gain[:, 0] / np.maximum(np.abs(gain), 1e-12)
@@ -224,7 +224,7 @@ def _kept_delay(
 def _foreign_block(track: SweepTrack) -> tuple[int, float] | None:
     """First frame of a block with much power that is neither sweep nor noise, and its share."""
     sweep_power = 0.5 * np.abs(track.gain[:, 0]) ** 2
-    usual = np.array([np.median(sweep_power[max(0, k - 5) : k + 6]) for k in range(len(sweep_power))])
+    usual = usual_around(sweep_power)
     rest = track.rest_power[:, 0]
     # Where half of the sweep lies elsewhere, what is usual is no measure.
     most = MOST_USUAL_REST * float(np.median(sweep_power + rest))
@@ -281,8 +281,7 @@ def _equal_runs(channel: RawSamples) -> tuple[NDArray[np.int64], NDArray[np.int6
 
 
 def _usual_level(track: SweepTrack, index: int) -> NDArray[np.float64]:
-    level = np.abs(track.gain[:, index])
-    return np.array([np.median(level[max(0, k - 5) : k + 6]) for k in range(len(level))])
+    return usual_around(np.abs(track.gain[:, index]))
 
 
 def _step(source: NDArray[np.float32], start: int, track: SweepTrack, rate_hz: int) -> tuple[int, float] | None:
@@ -295,7 +294,7 @@ def _step(source: NDArray[np.float32], start: int, track: SweepTrack, rate_hz: i
     last = int((track.first_frame + track.frames)[slow][-1])
     rough = np.abs(np.diff(source[start : last + STEP_ORDER].astype(np.float64), STEP_ORDER))
     peaks = np.maximum.reduceat(rough, borders - start)
-    usual = np.array([np.median(peaks[max(0, k - 5) : k + 6]) for k in range(len(peaks))])
+    usual = usual_around(peaks)
     # A step is the sum of impulses: its differences have the coefficients of one order less.
     height = math.comb(STEP_ORDER - 1, (STEP_ORDER - 1) // 2)
     level = float(np.median(np.abs(track.gain[slow, 0])))

@@ -37,7 +37,7 @@ def disturbance(samples: FloatArray, starts: tuple[int, ...], excitation: Excita
     quiet = samples[max(0, starts[0] - excitation.silence_before_frames) : starts[0] - block]
     noise = np.sqrt(np.mean((quiet - quiet.mean(axis=0)) ** 2, axis=0))
     sweeps = np.stack([samples[start : start + count * block] for start in starts])
-    middle = np.median(sweeps, axis=0)
+    middle = _middle(sweeps)
     apart = _rms(sweeps - middle, block)
     high = np.any((apart > _OVER_SILENCE * noise) & (apart > _OF_SIGNAL * _rms(middle[None], block)), axis=-1)
     total_s = high.sum(axis=1) * _BLOCK_S
@@ -50,6 +50,15 @@ def disturbance(samples: FloatArray, starts: tuple[int, ...], excitation: Excita
         f"sweep {worst + 1} of {len(starts)} was disturbed while it ran from {low_hz:.0f} to {high_hz:.0f} Hz: was "
         "there a sound, a step, a touch?"
     )
+
+
+def _middle(sweeps: FloatArray) -> FloatArray:
+    """Median of the sweeps, sample by sample."""
+    if len(sweeps) != 3:
+        return np.asarray(np.median(sweeps, axis=0))
+    first, second, third = sweeps  # of three it needs no sorting, which takes ten times as long
+    result: FloatArray = np.maximum(np.minimum(first, second), np.minimum(np.maximum(first, second), third))
+    return result
 
 
 def _rms(signals: FloatArray, block: int) -> FloatArray:

@@ -10,7 +10,9 @@ from __future__ import annotations
 
 import itertools
 import math
+from collections.abc import Callable
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -92,13 +94,21 @@ class NoSweepError(StillboxError):
     """Nothing in the recording is like a sweep of the excitation."""
 
 
-def find_sweeps(channel: NDArray[np.floating], excitation: Excitation) -> SweepSearch:
+Follow = Callable[[int, Callable[[], FoundSweep]], FoundSweep]
+"""From the frame near which a sweep begins, and what looks for it there, to the sweep."""
+
+
+def find_sweeps(
+    channel: NDArray[np.floating], excitation: Excitation, followed: Follow = lambda _, look: look()
+) -> SweepSearch:
     """Find every whole sweep in one channel.
 
     Parameters
     ----------
     channel : ndarray, shape (frames,)
         At the sample rate of the excitation.
+    followed : callable, optional
+        May know a sweep already.
 
     Raises
     ------
@@ -106,7 +116,7 @@ def find_sweeps(channel: NDArray[np.floating], excitation: Excitation) -> SweepS
         If there is no sweep in it, no whole one, or one that was played or recorded at another rate.
     """
     channel = np.asarray(channel, dtype=np.float32)
-    found = _all_sweeps(channel, sweep_form(excitation))
+    found = _all_sweeps(channel, sweep_form(excitation), followed)
     odd = next((item for item in found if abs(item.clock_difference) > MOST_CLOCK_DIFFERENCE), None)
     if odd is not None:
         raise _other_rate(1 / (1 + odd.clock_difference), excitation)
@@ -125,20 +135,18 @@ def find_sweeps(channel: NDArray[np.floating], excitation: Excitation) -> SweepS
     return SweepSearch(whole, tuple(_search_flags(whole, len(found), uneven, excitation)), uneven)
 
 
-def _all_sweeps(channel: NDArray[np.float32], form: SweepForm) -> list[FoundSweep]:
+def _all_sweeps(
+    channel: NDArray[np.float32], form: SweepForm, followed: Follow = lambda _, look: look()
+) -> list[FoundSweep]:
     """Whole and cut sweeps, by start."""
     sweep = form.samples()
     step = _search_step(form)
-    starts = [
-        _exact_start(channel, sweep, rough_start, 2 * step) for rough_start in _rough_starts(channel, form, step)
-    ]
-    followed = (_follow(channel, sweep, start, form) for start in starts)
-    return sorted((item for item in followed if item.agreement >= LEAST_AGREEMENT), key=lambda item: item.start)
+    starts = [_exact_start(channel, sweep, rough_start, 2 * step) for rough_start in _rough_starts(channel, form, step)]
+    found = (followed(start, partial(_follow, channel, sweep, start, form)) for start in starts)
+    return sorted((item for item in found if item.agreement >= LEAST_AGREEMENT), key=lambda item: item.start)
 
 
-def _follow(
-    channel: NDArray[np.float32], sweep: NDArray[np.float32], start: int, form: SweepForm
-) -> FoundSweep:
+def _follow(channel: NDArray[np.float32], sweep: NDArray[np.float32], start: int, form: SweepForm) -> FoundSweep:
     """Find the line of delay over time near ``start``.
 
     A sweep that is stretched by e correlates best where the frequencies match, which is ``e L`` away from where the
@@ -194,9 +202,7 @@ def _rough_starts(channel: NDArray[np.float32], form: SweepForm, step: int) -> l
     return starts
 
 
-def _reduced_correlation(
-    channel: NDArray[np.float32], form: SweepForm, step: int
-) -> tuple[NDArray[np.float32], int]:
+def _reduced_correlation(channel: NDArray[np.float32], form: SweepForm, step: int) -> tuple[NDArray[np.float32], int]:
     """Magnitude of the correlation at the reduced rate, and the lag of its first value in reduced frames."""
     from scipy import fft, signal
 
@@ -210,9 +216,7 @@ def _reduced_correlation(
     return np.abs(np.roll(fft.irfft(spectrum, size), count)), -count
 
 
-def _exact_start(
-    channel: NDArray[np.float32], sweep: NDArray[np.float32], rough_start: int, reach: int
-) -> int:
+def _exact_start(channel: NDArray[np.float32], sweep: NDArray[np.float32], rough_start: int, reach: int) -> int:
     """Frame of the strongest correlation at the full rate, within ``reach`` of a rough start."""
 
     def strength(start: int) -> float:

@@ -7,6 +7,7 @@ so a block may hold any few periods. A channel without fault has a gain that cha
 from __future__ import annotations
 
 import math
+from collections.abc import Hashable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -14,6 +15,7 @@ from numpy.typing import NDArray
 
 from stillbox.capture.recording.audio_file import RawSamples, to_float
 from stillbox.capture.recording.sweep_search import FoundSweep
+from stillbox.capture.recording.sweeps_so_far import SweepsSoFar
 from stillbox.capture.recording.take import JigKind
 from stillbox.capture.sweep.excitation import Excitation
 
@@ -38,6 +40,7 @@ LEAST_SHAPE = 0.02
 MOST_NOISE_WINDOWS = 16
 """Windows of silence whose mean is taken as the noise."""
 
+AROUND = 5
 SILENCE_GUARD_S = 0.01
 """Left out of the silence just before the sweep: filters of converters ring ahead, s."""
 
@@ -115,6 +118,34 @@ def track_sweep(samples: RawSamples | NDArray[np.float32], sweep: FoundSweep, ex
     )
 
 
+class SweepTracks:
+    """Tracks of the sweeps in a signal, each computed once; see `track_sweep`.
+
+    ``name`` tells the signal from others that are made from the same recording.
+    """
+
+    def __init__(
+        self,
+        samples: RawSamples | NDArray[np.float32],
+        excitation: Excitation,
+        so_far: SweepsSoFar,
+        name: Hashable,
+    ) -> None:
+        self.name = name
+        self._samples, self._excitation, self._so_far = samples, excitation, so_far
+        self._known: dict[FoundSweep, SweepTrack] = {}
+
+    def of(self, sweep: FoundSweep) -> SweepTrack:
+        if sweep not in self._known:
+            self._known[sweep] = self._so_far.of(
+                ("track", self.name, sweep),
+                sweep.start,
+                self._excitation,
+                lambda: track_sweep(self._samples, sweep, self._excitation),
+            )
+        return self._known[sweep]
+
+
 def refined_clock(sweep: FoundSweep, track: SweepTrack, excitation: Excitation) -> FoundSweep:
     """Correct start and clock of a sweep by the phase of channel 1 from block to block.
 
@@ -180,6 +211,19 @@ def unevenness(track: SweepTrack, everywhere: bool) -> float:
     levels = np.sqrt(np.abs(track.gain[:, 0]) ** 2 + beside)
     level = levels if everywhere else levels[_low_blocks(track)]
     return float(np.percentile(np.abs(level / np.median(level) - 1), 85))
+
+
+def usual_around(values: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Median of each value and its neighbours, AROUND of them on each side as far as there are, shape of ``values``."""
+    count = len(values)
+    usual = np.empty(count)
+    if count > 2 * AROUND:
+        windows = np.lib.stride_tricks.sliding_window_view(values, 2 * AROUND + 1)
+        usual[AROUND : count - AROUND] = np.median(windows, axis=1)
+    ends = range(count) if count <= 2 * AROUND else (*range(AROUND), *range(count - AROUND, count))
+    for place in ends:
+        usual[place] = np.median(values[max(0, place - AROUND) : place + AROUND + 1])
+    return usual
 
 
 def _low_blocks(track: SweepTrack) -> NDArray[np.bool_]:

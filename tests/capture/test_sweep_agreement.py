@@ -35,7 +35,7 @@ def recorded(source_ohm: float = 0.5, noise_dbfs: float = -100.0, seed: int = 1)
 def test_good_sweeps_agree(source_ohm: float, noise_dbfs: float) -> None:
     channel, reading = recorded(source_ohm, noise_dbfs)
     for start in (START, START - 400):
-        assert disagreement(channel, start, SWEEP, reading) is None
+        assert disagreement(channel, [start], SWEEP, reading) is None
 
 
 @pytest.mark.parametrize("frames", [3, 8, 33, 64, 500, 4000, -17, -1024])
@@ -45,7 +45,7 @@ def test_lost_and_repeated_samples_are_seen(frames: int, at_s: float) -> None:
     channel, reading = recorded()
     place = START + round(at_s * 48_000)
     broken = np.concatenate([channel[:place], channel[place + frames :]])
-    found = disagreement(broken, START, SWEEP, reading)
+    found = disagreement(broken, [START], SWEEP, reading)
     assert found is not None and "gap" in found
 
 
@@ -53,7 +53,7 @@ def test_lost_and_repeated_samples_are_seen(frames: int, at_s: float) -> None:
 def test_a_gain_that_changes_is_seen(at_s: float) -> None:
     channel, reading = recorded()
     gain = np.where(np.arange(channel.size) < START + at_s * 48_000, 1.0, 0.75)
-    found = disagreement(channel * gain, START, SWEEP, reading)
+    found = disagreement(channel * gain, [START], SWEEP, reading)
     assert found is not None and "gain is not steady" in found
 
 
@@ -62,7 +62,7 @@ def test_clocks_that_differ_are_no_gap(more_frames: int) -> None:
     """20 frames in 3.6 s are 116 ppm."""
     channel, reading = recorded()
     drifted = resample(channel, channel.size + more_frames)
-    assert disagreement(drifted, START, SWEEP, reading) is None
+    assert disagreement(drifted, [START], SWEEP, reading) is None
     place = START + 30_000
     broken = np.concatenate([drifted[:place], drifted[place + 100 :]])
-    assert disagreement(broken, START, SWEEP, reading) is not None
+    assert disagreement(broken, [START], SWEEP, reading) is not None
