@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import threading
+import time
 from collections.abc import Callable, Iterator, Sequence
 from typing import TYPE_CHECKING
 
@@ -20,6 +22,9 @@ if TYPE_CHECKING:
     from stillbox.capture.recording.take import TakeInfo
 
 WORKING = "Working it out …"
+DRAWN_S = 0.5
+"""So long at most what follows waits for the picture of what is there: two threads of Python hinder each other."""
+_LOOK_S = 0.02
 
 
 def _loaded_views() -> list[View]:
@@ -58,6 +63,8 @@ class ReadingControl(QObject):
         self.takes: list[TakeInfo] = []
         self._wanted = 0
         self._troubled = False
+        self._drawn = threading.Event()
+        panel.pane.drawn.connect(self._drawn.set)
         self._waiting: tuple[Session, list[TakeInfo], str | None] | None = None
         panel.controls.asked_changed.connect(self.change)
 
@@ -124,7 +131,10 @@ class ReadingControl(QObject):
                 if wanted != self._wanted:
                     return None
                 if not results.complete:
+                    self._drawn.clear()
                     self._lane.tell(lambda results=results: self._take(wanted, view, results))  # type: ignore[misc]
+                    if not results.passing:
+                        self._let_it_be_drawn(wanted)
             return results
 
         self._lane.order(
@@ -134,6 +144,12 @@ class ReadingControl(QObject):
             topic="reading",
             unwanted=lambda: wanted != self._wanted,
         )
+
+    def _let_it_be_drawn(self, wanted: int) -> None:
+        """Within the lane: wait for the picture of what was told last."""
+        end_s = time.monotonic() + DRAWN_S
+        while wanted == self._wanted and time.monotonic() < end_s and not self._drawn.wait(_LOOK_S):
+            pass
 
     def clear(self) -> None:
         """Show nothing."""

@@ -7,16 +7,19 @@ only carrier of a meaning: causes differ by marker and word, states by line and 
 from __future__ import annotations
 
 import io
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import cache
 
 from matplotlib import rc_context
+from matplotlib.artist import Artist
 from matplotlib.axes import Axes
+from matplotlib.axis import Axis
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.colors import LinearSegmentedColormap, to_rgb
 from matplotlib.figure import Figure
 from matplotlib.font_manager import FontProperties, findfont, get_font
+from matplotlib.text import Text
 from matplotlib.textpath import text_to_path
 from matplotlib.ticker import FixedLocator, FuncFormatter, Locator, NullFormatter
 
@@ -184,14 +187,19 @@ def make_drawable(figure: Figure) -> None:
     Names come from people: ``$`` is no mathematics in them, control characters become visible, letters that the font
     lacks become boxes, and what is longer than the picture is wide is cut.
     """
-    from matplotlib.text import Text
-
-    for text in figure.findobj(Text):
-        assert isinstance(text, Text)
+    for text in _texts_of(figure):
         text.set_parse_math(False)
         words = text.get_text()
         if words:
             text.set_text(_drawable(words))
+
+
+def _texts_of(artist: Artist) -> Iterator[Text]:
+    """All text but the labels of ticks: these are numbers of ours, and to ask for them makes every tick."""
+    if isinstance(artist, Text):
+        yield artist
+    for part in (artist.label, artist.offsetText) if isinstance(artist, Axis) else artist.get_children():
+        yield from _texts_of(part)
 
 
 def _drawable(words: str) -> str:

@@ -12,6 +12,8 @@ from stillbox.analysis.drawing.medium import screen
 from stillbox.gui.results.view import Results, View, Wish
 
 if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
     from stillbox.analysis.drawing.layout import PanelPlace
 
 
@@ -27,7 +29,19 @@ class Picture:
     size: tuple[int, int]
 
 
-def make_picture(
+@dataclass(frozen=True)
+class Drawing:
+    """A picture, and the figure that it was drawn in."""
+
+    picture: Picture
+    figure: Figure
+
+    def take_apart(self) -> None:
+        """Its parts refer to each other in circles: what is taken apart the garbage collector need not look for."""
+        self.figure.clear()
+
+
+def draw_picture(
     view: View,
     results: Results,
     wish: Wish,
@@ -35,8 +49,8 @@ def make_picture(
     size: tuple[int, int],
     scale: float = 1.0,
     dark: bool = False,
-) -> Picture:
-    """Draw a view's picture.
+) -> Drawing:
+    """Draw a view's picture; whoever has the pixels takes the figure apart.
 
     Parameters
     ----------
@@ -61,9 +75,7 @@ def make_picture(
     canvas.draw()  # type: ignore[no-untyped-call]
     shown = np.asarray(canvas.buffer_rgba())  # type: ignore[no-untyped-call]
     pixels = darkened(shown) if dark else shown.copy()
-    # Its parts refer to each other in circles: what is taken apart here the garbage collector need not look for.
-    laid_out.figure.clear()
-    return Picture(pixels, scale, laid_out.places, *ends_hz, size)
+    return Drawing(Picture(pixels, scale, laid_out.places, *ends_hz, size), laid_out.figure)
 
 
 # Invert, then turn hues by half a circle: lightness changes places, hues stay (weights of Rec. 709).

@@ -13,7 +13,7 @@ from PyQt5.QtWidgets import QSizePolicy, QWidget
 
 from stillbox.analysis.drawing.medium import LEFT_PX, RIGHT_PX
 from stillbox.gui.parts.theme import LIGHT, Theme
-from stillbox.gui.results.picture_making import Picture, make_picture
+from stillbox.gui.results.picture_making import Picture, draw_picture
 from stillbox.gui.results.view import Results, View, Wish
 from stillbox.gui.work.work import Failure, Lane
 
@@ -28,6 +28,8 @@ LEAST_RATIO = 1.15
 NEAR_PX = 7
 SETTLE_MS = 60
 """While the size changes, only the size at the end is drawn."""
+PASSING_MS = 400
+"""What more will soon follow is drawn when it has stood for so long: a picture that nobody sees delays the next."""
 STEP = 2 ** (1 / 96)
 BIG_STEP = 2 ** (1 / 12)
 
@@ -86,7 +88,10 @@ class PicturePane(QWidget):
             return
         if results.ends_hz != self._whole_hz:
             self._whole_hz = self.ends_hz = results.ends_hz
-        self.redraw()
+        if results.passing:
+            self._settle.start(PASSING_MS)
+        else:
+            self.redraw()
 
     def set_wish(self, wish: Wish) -> None:
         """Draw it in another way."""
@@ -129,17 +134,19 @@ class PicturePane(QWidget):
 
     def redraw(self) -> None:
         """Make the pixels anew; the old ones stay until then."""
+        self._settle.stop()
         view, results = self._view, self._results
         if view is None or results is None or self.width() < 50 or self.height() < 50:
             return
         wish, ends, size = self.wish, self.ends_hz, (self.width(), self.height())
         scale, dark = self.devicePixelRatioF(), self.theme.name == "dark"
-        self._lane.order(
-            lambda: make_picture(view, results, wish, ends, size, scale, dark),
-            self._take_picture,
-            self._fail,
-            topic="picture",
-        )
+
+        def work() -> None:
+            drawing = draw_picture(view, results, wish, ends, size, scale, dark)
+            self._lane.tell(lambda: self._take_picture(drawing.picture))
+            drawing.take_apart()
+
+        self._lane.order(work, lambda _: None, self._fail, topic="picture")
 
     def _fail(self, failure: Failure) -> None:
         self.failed.emit(failure)
@@ -367,7 +374,7 @@ class PicturePane(QWidget):
         self.update()
 
     def resizeEvent(self, event: QResizeEvent) -> None:
-        self._settle.start(SETTLE_MS)
+        self._settle.start(max(SETTLE_MS, self._settle.remainingTime()))
 
 
 def _readings(panel: PanelPlace, frequency_hz: float) -> list[tuple[Curve, float]]:

@@ -152,6 +152,10 @@ class ResultsPanel(QFrame):
         self.sentence.setMinimumHeight(2 * self.sentence.fontMetrics().lineSpacing() if results.controls else 0)
         self.findings.show_rows(results.rows, tuple(said_once(results.notes)), view, results.first)
         self._stack.setCurrentWidget(self.pane)
+        # The words may have changed the room that is left for the picture: it is drawn once, in its size.
+        layout = self.layout()
+        assert layout is not None
+        layout.activate()
         self.pane.show_results(view, results)
 
     def show_nothing(self, words: str = EMPTY) -> None:

@@ -83,6 +83,8 @@ class Results:
         The view's own.
     complete : bool
         Whether nothing more follows.
+    passing : bool
+        Whether more usually follows within a moment: it is drawn only where that takes longer.
     first : int or None
         So many rows are shown at first, the rest folded; None shows all.
     """
@@ -96,6 +98,7 @@ class Results:
     asked: Asked = field(default_factory=dict)
     data: Any = None
     complete: bool = True
+    passing: bool = False
     first: int | None = None
 
     def __post_init__(self) -> None:

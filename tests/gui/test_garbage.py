@@ -38,6 +38,34 @@ def test_knots_are_collected_in_the_thread_of_the_window(qtbot: QtBot, timer: Ga
     assert len(kept) == 2 * WORTH_WHILE and not gc.isenabled()
 
 
+def test_what_outlived_a_collection_is_collected_at_rest(qtbot: QtBot, timer: GarbageTimer) -> None:
+    knot = Knot()
+    gone = weakref.ref(knot)
+    kept = [Knot() for _ in range(2 * WORTH_WHILE)]
+    qtbot.waitUntil(lambda: gc.get_count()[0] < WORTH_WHILE, timeout=5_000)
+    assert any(one is knot for one in gc.get_objects(generation=2))
+    del knot
+    qtbot.waitUntil(lambda: gone() is None, timeout=5_000)
+    assert len(kept) == 2 * WORTH_WHILE
+
+
+def test_while_something_goes_on_only_what_is_new_is_looked_through(
+    qtbot: QtBot, timer: GarbageTimer, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    asked: list[tuple[int, ...]] = []
+    collect = gc.collect
+    monkeypatch.setattr(gc, "collect", lambda *generation: asked.append(generation) or collect(*generation))
+    kept = []
+    for _ in range(4):
+        kept.append([Knot() for _ in range(2 * WORTH_WHILE)])
+        qtbot.wait(350)
+    assert asked and all(asked)  # each names a generation
+    qtbot.waitUntil(lambda: asked[-1] == (), timeout=5_000)
+    count = asked.count(())
+    qtbot.wait(1_000)
+    assert asked.count(()) == count == 1
+
+
 def test_python_gets_it_back(timer: GarbageTimer) -> None:
     timer.end()
     assert gc.isenabled() and gc.get_freeze_count() == 0

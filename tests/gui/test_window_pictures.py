@@ -7,7 +7,6 @@ from pathlib import Path
 
 import pytest
 from covered import covered_pixels, overlapping_words
-from matplotlib.figure import Figure
 from pytestqt.qtbot import QtBot
 from window_driving import opened
 
@@ -43,22 +42,13 @@ STOCK, LINED, BARE = ("in-box", "stock"), ("in-box", "lined"), ("free-air", "")
         (box_and_bass.VIEW, [STOCK]),
     ],
 )
-def test_no_panel_covers_its_curves(
-    bench: Bench, view: View, wanted: list[tuple[str, str]], monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_no_panel_covers_its_curves(bench: Bench, view: View, wanted: list[tuple[str, str]]) -> None:
     (*_, results) = view.compute(bench, takes(bench, *wanted))
     seen: list[tuple[dict[str, int], list[tuple[str, str]]]] = []
-    kept = Figure.clear
-
-    def look(figure: Figure, keep_observers: bool = False) -> None:
-        if figure.axes:
-            seen.append((covered_pixels(figure), overlapping_words(figure)))
-        kept(figure, keep_observers)
-
-    monkeypatch.setattr(Figure, "clear", look)
-    ends_hz = results.ends_hz
     for size in ((840, 520), (560, 420), (1500, 900)):
-        picture_making.make_picture(view, results, Wish("ridges"), ends_hz, size)
+        drawing = picture_making.draw_picture(view, results, Wish("ridges"), results.ends_hz, size)
+        seen.append((covered_pixels(drawing.figure), overlapping_words(drawing.figure)))
+        drawing.take_apart()
     assert seen == [({}, [])] * 3
 
 
