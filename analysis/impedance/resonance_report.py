@@ -159,8 +159,9 @@ def _detection_limit(problem: FitProblem, tangent: FloatArray) -> DetectionLimit
 
     def left(one: int, other: int) -> FloatArray:
         mine, theirs = slice(one, None, 2), slice(other, None, 2)
-        whole: FloatArray = np.einsum("ij,ij->j", unit[:, mine], unit[:, theirs])
-        return whole - np.einsum("ij,ij->j", shared[:, mine], imitated[:, theirs])
+        whole = np.einsum("ij,ij->j", unit[:, mine], unit[:, theirs])
+        result: FloatArray = whole - np.einsum("ij,ij->j", shared[:, mine], imitated[:, theirs])
+        return result
 
     a, b, c = left(0, 0), left(0, 1), left(1, 1)
     least = 0.5 * (a + c) - np.sqrt(0.25 * (a - c) ** 2 + b**2)

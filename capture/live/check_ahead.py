@@ -62,7 +62,7 @@ class CheckAhead:
         return self._so_far
 
     def _work(self) -> None:
-        samples = np.concatenate(self._blocks)
+        samples: RawSamples = np.concatenate(self._blocks)
         self._blocks.clear()
         self._so_far = SweepsSoFar(samples)
         with suppress(StillboxError):

@@ -101,7 +101,7 @@ def _spectra(signals: Sequence[FloatArray], cycles_per_frame: FloatArray) -> lis
     # The same waves serve every chunk, turned to where it begins.
     waves = np.exp(-2j * np.pi * np.outer(cycles_per_frame, np.arange(CHUNK)))
     turns = np.exp(-2j * np.pi * np.outer(cycles_per_frame, CHUNK * np.arange(count)))
-    found = []
+    found: list[ComplexArray] = []
     for signal in signals:
         chunks = np.zeros((count, CHUNK))
         chunks.reshape(-1)[: signal.size] = signal
