@@ -9,6 +9,7 @@ from __future__ import annotations
 import threading
 from collections.abc import Callable
 from contextlib import suppress
+from typing import cast
 
 import numpy as np
 from numpy.typing import NDArray
@@ -62,7 +63,7 @@ class CheckAhead:
         return self._so_far
 
     def _work(self) -> None:
-        samples: RawSamples = np.concatenate(self._blocks)
+        samples = cast(RawSamples, np.concatenate(self._blocks))
         self._blocks.clear()
         self._so_far = SweepsSoFar(samples)
         with suppress(StillboxError):
