@@ -17,7 +17,7 @@ class NewBuildForm(FormDialog):
     """Ask for the folder and the inside of the box."""
 
     def __init__(self, parent: QWidget, parent_folder: Path) -> None:
-        super().__init__(parent, "New build", 460)
+        super().__init__(parent, "New build", 620)
         self.name = QLineEdit("my-speakers")
         self.name.setToolTip("Name of the build, and of its folder.")
         self.folder = QLineEdit(str(parent_folder))
