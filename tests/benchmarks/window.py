@@ -226,7 +226,7 @@ class _Stage:
             begin = time.perf_counter()
             pane.repaint()
             plain.append(time.perf_counter() - begin)
-        surface = pane.picture.panels[-1].request.surface if pane.picture else None
+        surface = pane.picture.panels[-1].panel.surface if pane.picture else None
         assert surface is not None and surface.starts.size >= 119
         for index in range(steps):
             pane.cursor_time = float(surface.starts[index % surface.starts.size])
