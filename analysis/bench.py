@@ -183,18 +183,22 @@ class Bench(WatchedBuild):
 
     def spectrum(self, take: TakeInfo) -> ImpedanceSpectrum:
         """Impedance that is read: of a speaker whose crossover is known that of its driver, else that at the clips."""
+        return self.seen(take)[1]
+
+    def seen(self, take: TakeInfo) -> tuple[str, ImpedanceSpectrum]:
+        """The same with the name of the driver that is seen through a crossover; empty for what was on the clips."""
         return self._of_take("spectrum", take, self._seen)
 
-    def _seen(self, take: TakeInfo) -> ImpedanceSpectrum:
+    def _seen(self, take: TakeInfo) -> tuple[str, ImpedanceSpectrum]:
         netlist = None if take.subject != "in-box" or take.of else self.network_of(take.number)
         if netlist is None:
-            return self.at_clips(take)
+            return "", self.at_clips(take)
         boxed = self.free_air(take.unit)
         names = [name for name in (self.driver, self.description.driver.name, boxed and boxed.of) if name]
-        known = partial(self._impedance_of, take.unit)
+        known = partial(self.impedance_of, take.unit)
         return through_crossover(self.at_clips(take), netlist, self.description.crossover, names, known)
 
-    def _impedance_of(
+    def impedance_of(
         self, unit: str, driver: str, frequency_hz: FloatArray
     ) -> tuple[ComplexArray, FloatArray] | None:
         """Of a driver on its own terminals and its noise, beyond its band as fitted; None where it was not swept."""

@@ -31,8 +31,10 @@ def through_crossover(
     told: Crossover,
     names: Sequence[str],
     impedance: Impedance,
-) -> ImpedanceSpectrum:
-    """A take at the speaker's terminals as one of a driver; itself, with a warning, where that cannot be had.
+) -> tuple[str, ImpedanceSpectrum]:
+    """A take at the speaker's terminals as one of a driver, with its name; itself and none where that cannot be had.
+
+    What was done, or why not, is among the warnings.
 
     Parameters
     ----------
@@ -55,15 +57,15 @@ def through_crossover(
         seen = spectrum_through(spectrum, network, driver, others, dict(value_stds(network, told)))
     except StillboxError as error:
         doubt = f"not seen through the crossover, so these numbers are those at the speaker's terminals: {error}"
-        return replace(spectrum, warnings=(*spectrum.warnings, doubt))
+        return "", replace(spectrum, warnings=(*spectrum.warnings, doubt))
     word = f"seen through the crossover ({kept.path.name}): these numbers are those of driver '{driver}' alone"
     highest = frequency_words(float(seen.frequency_hz[-1]))
     ends = f", up to {highest}: above it hardly any current goes through it" if _is_cut(spectrum, seen) else ""
-    return replace(seen, warnings=(*seen.warnings, f"{word}{ends}"))
+    return driver, replace(seen, warnings=(*seen.warnings, f"{word}{ends}"))
 
 
-def value_stds(network: Network, told: Crossover) -> Iterator[tuple[str, float]]:
-    """Standard uncertainty of each value of a network, F, H or ohm: even within the tolerance (JCGM 100, 4.3.7)."""
+def tolerances_percent(network: Network, told: Crossover) -> dict[str, float]:
+    """Tolerance of each part and each loss of a network, percent, by name: as told, else a usual size."""
     own = {name.casefold(): percent for name, percent in told.parts.items()}
     for name in own:
         if not any(part.name.casefold() == name for part in network.parts):
@@ -71,11 +73,20 @@ def value_stds(network: Network, told: Crossover) -> Iterator[tuple[str, float]]
                 f"[crossover] parts in build.toml names '{name}', which is no part of the netlist",
                 f"its parts are {', '.join(part.name for part in network.parts)}",
             )
+    found = {}
     for part in network.parts:
         usual = USUAL_TOLERANCE_PERCENT[part.kind] if told.tolerance_percent is None else told.tolerance_percent
-        yield part.name, own.get(part.name.casefold(), usual) / 100 * part.value / 3**0.5
+        found[part.name] = own.get(part.name.casefold(), usual)
         if part.loss_ohm:
-            yield part.name + LOSS, USUAL_LOSS_PERCENT / 100 * part.loss_ohm / 3**0.5
+            found[part.name + LOSS] = USUAL_LOSS_PERCENT
+    return found
+
+
+def value_stds(network: Network, told: Crossover) -> Iterator[tuple[str, float]]:
+    """Standard uncertainty of each value of a network, F, H or ohm: even within the tolerance (JCGM 100, 4.3.7)."""
+    values = dict(network.values())
+    for name, percent in tolerances_percent(network, told).items():
+        yield name, percent / 100 * values[name] / 3**0.5
 
 
 def _driver(network: Network, names: Sequence[str], impedance: Impedance, frequency_hz: FloatArray) -> str:

@@ -42,7 +42,9 @@ def misfit_warning(curve: ImpedanceCurve, fitted_ohm: ComplexArray, what: str) -
     """
     size2 = np.abs(curve.impedance_ohm) ** 2
     left2 = (np.abs(curve.impedance_ohm - fitted_ohm) ** 2 - curve.noise_variance_ohm2) / size2
-    misfit = float(np.sqrt(max(0.0, float(np.mean(left2)))))
+    # What is itself uncertain by so much, behind a crossover, proves nothing.
+    sure = np.trace(curve.covariance_ohm2, axis1=1, axis2=2) < LARGEST_MISFIT**2 * size2
+    misfit = float(np.sqrt(max(0.0, float(np.mean(left2[sure]))))) if np.any(sure) else 0.0
     if misfit < LARGEST_MISFIT:
         return []
     return [

@@ -21,6 +21,8 @@ from stillbox.capture.errors import StillboxError
 LEAST_SHARE = 1 / 3
 """Part of the current at the terminals that must go through the driver: below it what is seen is mostly the parts."""
 
+MOST_DOUBT = 0.2
+"""Part of its impedance that the tolerances may make up, as a standard deviation."""
 FEWEST_BINS = 16
 
 _SMOOTH_OCTAVES, _PER_OCTAVE = 1.0, 48
@@ -56,7 +58,9 @@ def spectrum_through(
     hz, terminals_ohm = spectrum.frequency_hz, spectrum.impedance_ohm
     with np.errstate(divide="ignore", invalid="ignore"):  # where the driver makes no difference at all
         through = see_through(network, hz, terminals_ohm, driver, impedances)
-    kept = _band(hz, np.where(np.isfinite(through.impedance_ohm), through.share, 0.0))
+    doubt_ohm = np.sqrt(sum(np.abs(through.by_others.by_value[name] * std) ** 2 for name, std in value_std.items()))
+    is_sure = np.isfinite(through.impedance_ohm) & (doubt_ohm < MOST_DOUBT * np.abs(through.impedance_ohm))
+    kept = _band(hz, np.where(is_sure, through.share, 0.0))
     if kept.stop - kept.start < FEWEST_BINS:
         raise StillboxError(
             f"hardly any current goes through driver '{driver}' in this network: it cannot be seen from the terminals",

@@ -7,10 +7,11 @@ from typing import Any
 from stillbox.analysis.bass.topic import BASS
 from stillbox.analysis.box.topic import BOX
 from stillbox.analysis.comparison.topic import COMPARISON
+from stillbox.analysis.crossover.topic import CROSSOVER
 from stillbox.analysis.curve.topic import CURVE
 from stillbox.analysis.decay.topic import DECAY
 from stillbox.analysis.driver.topic import DRIVER
 from stillbox.analysis.findings.topic import FINDINGS
 from stillbox.analysis.topic import Topic
 
-TOPICS: tuple[Topic[Any], ...] = (COMPARISON, FINDINGS, CURVE, DECAY, DRIVER, BOX, BASS)
+TOPICS: tuple[Topic[Any], ...] = (COMPARISON, FINDINGS, CURVE, DECAY, DRIVER, BOX, BASS, CROSSOVER)

@@ -19,6 +19,7 @@ from stillbox.analysis.drawing.layout import save_picture
 from stillbox.analysis.maths.table import Table
 from stillbox.analysis.page.topics import TOPICS
 from stillbox.analysis.topic import Topic
+from stillbox.capture.build.kept_networks import keep_network
 from stillbox.capture.files.output_file import PICTURE
 from stillbox.commands import front_door
 
@@ -30,6 +31,7 @@ ASKED: dict[str, dict[str, Any]] = {
     "driver": {},
     "box": {"state": "stock"},
     "bass": {"state": "lined", "against": "stock"},
+    "crossover": {"state": "stock", "swaps": ("L1=0.7mH",)},
 }
 
 
@@ -39,8 +41,17 @@ def bench(tmp_path_factory: pytest.TempPathFactory) -> Bench:
 
 
 @pytest.fixture(scope="module")
-def results(bench: Bench) -> dict[str, Any]:
-    return {topic.name: topic.compute(bench, ASKED[topic.name]) for topic in TOPICS}
+def crossed(tmp_path_factory: pytest.TempPathFactory) -> Bench:
+    """The same as if there were a coil before the driver."""
+    folder = demonstration(tmp_path_factory.mktemp("crossed") / "build")
+    keep_network(folder, "* one coil\nL1 in a 0.5m\nRL1 a b 0.3\nXwoofer b 0 any\n")
+    return Bench(folder)
+
+
+@pytest.fixture(scope="module")
+def results(bench: Bench, crossed: Bench) -> dict[str, Any]:
+    benches = {"crossover": crossed}
+    return {topic.name: topic.compute(benches.get(topic.name, bench), ASKED[topic.name]) for topic in TOPICS}
 
 
 every_topic = pytest.mark.parametrize("topic", TOPICS, ids=lambda topic: topic.name)

@@ -1,0 +1,166 @@
+"""A crossover in words, as tables, and for other programs."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any
+
+import numpy as np
+
+from stillbox.analysis.crossover.crossover import HEARD_DB, Computed, CrossoverReport, DriverLevel
+from stillbox.analysis.maths.number_words import frequency_words, short_number
+from stillbox.analysis.maths.quantity import MINUS
+from stillbox.analysis.maths.table import Table
+from stillbox.analysis.parts.part_codes import value_words
+from stillbox.capture.arrays import ComplexArray, FloatArray
+
+LEAST_CHANGE_DB = 0.01
+LEAST_DB = -30.0
+"""What a driver gets below this is not compared: nobody hears it beside the other."""
+
+
+def parts_table(report: CrossoverReport) -> Table:
+    """Parts as planned, with what of them is known; changed ones with their new value."""
+    rows: list[tuple[str, ...]] = []
+    changed = None if report.changed is None else report.changed.network
+    for part in report.planned.network.parts:
+        loss = f"{short_number(part.loss_ohm, 3)} ohm" if part.loss_ohm else ""
+        new = part if changed is None else changed.part(part.name)
+        tried = "" if new == part else value_words(new.value, new.kind)
+        if new.loss_ohm != part.loss_ohm:
+            tried = f"{tried}, loss {short_number(new.loss_ohm, 3)} ohm".removeprefix(", ")
+        tolerance = f"{report.tolerance_percent[part.name]:g} %"
+        rows.append((part.name, part.kind, value_words(part.value, part.kind), tolerance, loss, tried))
+    heads: tuple[str, ...] = ("part", "kind", "value", "tolerance", "loss", "tried")
+    shown = len(heads) if report.changed is not None else len(heads) - 1
+    return Table(heads[:shown], tuple(row[:shown] for row in rows))
+
+
+def heat_table(report: CrossoverReport) -> Table:
+    """Heat in each resistor at the worst frequency."""
+    planned, changed = report.planned.power, report.changed
+    rows = [
+        (name, f"{short_number(watts, 2)} W", *(() if changed is None else (_watts(changed, name),)))
+        for name, watts in planned.watts.items()
+    ]
+    return Table(("resistor", f"heat at {planned.volts:g} V", *(() if changed is None else ("tried",))), tuple(rows))
+
+
+def _watts(changed: Computed, name: str) -> str:
+    watts = changed.power.watts.get(name)
+    return "" if watts is None else f"{short_number(watts, 2)} W"
+
+
+def crossover_lines(report: CrossoverReport) -> Iterator[str]:
+    """What matters, in sentences."""
+    ohm, hz = report.lowest
+    whence = "computed" if report.measured_ohm is None else "measured"
+    yield f"lowest impedance at the terminals: {ohm:.2f} ohm at {frequency_words(hz)} ({whence})"
+    for name, level in report.planned.drivers.items():
+        yield f"{name}: {_reach(report.frequency_hz, level)}"
+
+
+def _reach(frequency_hz: FloatArray, level: DriverLevel) -> str:
+    highest = int(np.argmax(level.level_db))
+    inside = level.level_db > level.level_db[highest] - 3
+    runs = np.flatnonzero(inside)
+    low, high = frequency_hz[runs[0]], frequency_hz[runs[-1]]
+    peak = f"{level.level_db[highest]:+.1f} dB at {frequency_words(float(frequency_hz[highest]))}".replace("-", MINUS)
+    return f"gets {peak} re the terminals, within 3 dB of that from {frequency_words(low)} to {frequency_words(high)}"
+
+
+def change_lines(report: CrossoverReport) -> Iterator[str]:
+    """What the change does, driver by driver, against the spread that the tolerances make, and what listeners tell."""
+    if report.changed is None:
+        return
+    yield f"with {', '.join(report.swaps)}:"
+    largest = 0.0
+    for name in report.planned.drivers:
+        worst_db, at_hz, spread_db = largest_difference(report, name)
+        largest = max(largest, abs(worst_db))
+        if abs(worst_db) < LEAST_CHANGE_DB:
+            yield f"  - {name}: nothing"
+            continue
+        against = "less than" if abs(worst_db) < spread_db else "more than"
+        signed = f"{worst_db:+.2f}".replace("-", MINUS)
+        yield (
+            f"  - {name}: {signed} dB at {frequency_words(at_hz)}, {against} the tolerances of the parts make there "
+            f"(\u00b1{spread_db:.2f} dB)"
+        )
+    before, after = report.planned.lowest_ohm, report.changed.lowest_ohm
+    yield f"  - lowest impedance: {before:.2f} ohm before, {after:.2f} ohm then (both computed)"
+    if largest < HEARD_DB:
+        yield (
+            f"  - no difference that anybody has been shown to hear: the smallest change of level that listeners are "
+            f"reported to have told apart in the bass is {HEARD_DB:g} dB"
+        )
+
+
+def largest_difference(report: CrossoverReport, driver: str) -> tuple[float, float, float]:
+    """Largest change of a driver's level, dB, where, Hz, and half the spread by tolerances there, dB."""
+    assert report.changed is not None
+    planned, changed = report.planned.drivers[driver], report.changed.drivers[driver]
+    audible = np.maximum(planned.level_db, changed.level_db) > np.max(planned.level_db) + LEAST_DB
+    size = np.where(audible, np.abs(report.difference_db(driver)), 0.0)
+    place = int(np.argmax(size))
+    spread = 0.5 * float(planned.high_db[place] - planned.low_db[place])
+    return float(report.difference_db(driver)[place]), float(report.frequency_hz[place]), spread
+
+
+def crossover_document(report: CrossoverReport) -> dict[str, Any]:
+    """A crossover for other programs; levels in dB re the voltage at the terminals."""
+    ohm, hz = report.lowest
+    return {
+        "build": report.build,
+        "state": report.state,
+        "unit": report.unit,
+        "netlist": report.netlist,
+        "parts": [
+            {
+                "name": part.name,
+                "kind": part.kind,
+                "planned": part.value,
+                "loss_ohm": part.loss_ohm,
+                "tolerance_percent": report.tolerance_percent[part.name],
+            }
+            for part in report.planned.network.parts
+        ],
+        "input": _impedance_document(report.frequency_hz, report.input_ohm),
+        "lowest_ohm": ohm,
+        "lowest_hz": hz,
+        **_computed_document(report.frequency_hz, report.planned),
+        "change": None
+        if report.changed is None
+        else {
+            "swaps": list(report.swaps),
+            "input": _impedance_document(report.frequency_hz, report.changed.input_ohm),
+            "lowest_ohm": report.changed.lowest_ohm,
+            **_computed_document(report.frequency_hz, report.changed),
+            "difference_db": {name: report.difference_db(name).tolist() for name in report.planned.drivers},
+        },
+        "warnings": list(report.warnings),
+    }
+
+
+def _impedance_document(frequency_hz: FloatArray, impedance_ohm: ComplexArray) -> dict[str, list[float]]:
+    return {
+        "frequency_hz": frequency_hz.tolist(),
+        "magnitude_ohm": np.abs(impedance_ohm).tolist(),
+        "phase_deg": np.degrees(np.angle(impedance_ohm)).tolist(),
+    }
+
+
+def _computed_document(frequency_hz: FloatArray, computed: Computed) -> dict[str, Any]:
+    return {
+        "resistor_watts": dict(computed.power.watts),
+        "drivers": {
+            name: {
+                "frequency_hz": frequency_hz.tolist(),
+                "level_db": level.level_db.tolist(),
+                "phase_deg": level.phase_deg.tolist(),
+                "band_low_db": level.low_db.tolist(),
+                "band_high_db": level.high_db.tolist(),
+            }
+            for name, level in computed.drivers.items()
+        },
+    }

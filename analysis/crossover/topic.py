@@ -1,0 +1,52 @@
+"""The crossover: told, drawn, written."""
+
+from __future__ import annotations
+
+from stillbox.analysis.bench import Bench
+from stillbox.analysis.controls import Asked
+from stillbox.analysis.crossover.crossover import USUAL_V, CrossoverReport, crossover_report
+from stillbox.analysis.crossover.crossover_words import (
+    change_lines,
+    crossover_document,
+    crossover_lines,
+    heat_table,
+    parts_table,
+)
+from stillbox.analysis.crossover.picture_crossover import picture_of_crossover
+from stillbox.analysis.topic import Said, Topic, TopicPicture
+
+SOLDERING = (
+    "caution: capacitors may be charged, resistors and coils hot after playing; take the amplifier off before anything "
+    "is unsoldered, and keep out of the fumes"
+)
+
+
+def _crossover(bench: Bench, asked: Asked) -> CrossoverReport:
+    """Of a ``state`` and ``unit``, with ``swaps`` to try and ``volts`` at the terminals."""
+    volts = asked.get("volts")
+    return crossover_report(
+        bench, asked.get("state"), asked.get("unit"), asked.get("swaps") or (), USUAL_V if volts is None else volts
+    )
+
+
+def _said(report: CrossoverReport, everything: bool) -> Said:
+    yield f"{report.build}, state {report.state or '-'}, unit {report.unit}: crossover {report.netlist}"
+    yield parts_table(report)
+    yield from crossover_lines(report)
+    if report.planned.power.watts:
+        yield heat_table(report)
+    yield from change_lines(report)
+    if report.changed is not None:
+        yield SOLDERING
+
+
+CROSSOVER = Topic(
+    name="crossover",
+    title="Crossover",
+    needs="a take of in-box, the netlist of the crossover, and takes of its drivers on their own terminals",
+    compute=_crossover,
+    said=_said,
+    warnings=lambda report: report.warnings,
+    document=crossover_document,
+    pictures=(TopicPicture("--plot", "Picture of the crossover", picture_of_crossover),),
+)

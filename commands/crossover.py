@@ -1,0 +1,72 @@
+"""The command about the crossover."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from stillbox.commands.opening import open_bench, open_build
+from stillbox.commands.options import AnyUnitOption, BuildArgument, JsonOption, PlotOption
+from stillbox.commands.printing import say, warn_of
+from stillbox.commands.telling import tell
+
+
+def crossover(
+    build: BuildArgument,
+    netlist: Annotated[
+        Path | None,
+        typer.Option(
+            "--netlist",
+            metavar="FILE",
+            help="Keep this netlist: SPICE elements R, L, C between nodes, the terminals are in and 0, a driver is "
+            "Xwoofer NODE NODE NAME, RL1 in series with L1 its loss.",
+        ),
+    ] = None,
+    state: Annotated[
+        str | None,
+        typer.Option(
+            "--state",
+            metavar="NAME",
+            help="Stage of the work that is read; with --netlist: from which on it holds; left out: the newest, and "
+            "all takes.",
+        ),
+    ] = None,
+    unit: AnyUnitOption = None,
+    swap: Annotated[
+        list[str] | None,
+        typer.Option("--swap", metavar="PART=VALUE", help="Try C2=6.8u or L1.loss=0.2; may be repeated."),
+    ] = None,
+    volts: Annotated[
+        float | None, typer.Option(metavar="V", help="At the terminals, V rms, for the heat in resistors.")
+    ] = None,
+    plot: PlotOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """What the crossover gives each driver, and what changing a part would do.
+
+    With its netlist and takes of the drivers alone, findings, compare, box, bass and decay read the driver behind it.
+    """
+    if netlist is not None:
+        _keep(build, netlist, state, unit)
+        return
+    bench = open_bench(build)
+    from stillbox.analysis.crossover.topic import CROSSOVER
+
+    asked = {"state": state, "unit": unit, "swaps": tuple(swap or ()), "volts": volts}
+    tell(CROSSOVER, bench, asked, {"--plot": plot}, as_json=as_json)
+
+
+def _keep(build: Path, path: Path, state: str | None, unit: str | None) -> None:
+    """Keep a netlist as it is, once it is known to be one."""
+    from stillbox.analysis.network.netlist import read_network
+    from stillbox.capture.build.kept_networks import keep_network
+    from stillbox.capture.files.small_file import read_small_text
+
+    folder = open_build(build)
+    network = read_network(path)
+    kept = keep_network(folder, read_small_text(path), state, unit)
+    drivers = ", ".join(place.name for place in network.drivers) or "no driver"
+    say(f"{kept.path}: kept {kept.words}: {len(network.parts)} parts, {drivers}")
+    warn_of(network.notes)
