@@ -189,7 +189,9 @@ class _Stage:
             heart.start(5)
 
             def drawn(moments: dict[str, float] = moments) -> None:
-                if "end" in moments and window.reading.results is not None and window.results.findings.rows:
+                picture = window.results.pane.picture
+                shown = picture is not None and len(picture.panels) > 1  # the curve alone is one panel
+                if "end" in moments and shown and window.reading.results is not None and window.results.findings.rows:
                     moments.setdefault("drawn", time.perf_counter())
 
             window.results.pane.drawn.connect(drawn)
