@@ -1,4 +1,4 @@
-"""In which order a take is worked out and drawn: findings first, nothing drawn twice, nothing drawn that will not stay."""
+"""In which order a take is worked out and drawn: findings first, nothing twice, nothing that will not stay."""
 
 from __future__ import annotations
 
