@@ -249,7 +249,7 @@ def fit_driver(spectrum: ImpedanceSpectrum, resonances: ResonanceFit, meter: Met
         reduced_chi_square=candidates[0].reduced_chi_square,
         small=small,
         band_hz=(float(data.frequency_hz[0]), float(data.frequency_hz[-1])),
-        end=fit.end.widened(wider),
+        end=fit.end,
         warnings=tuple(dict.fromkeys(warnings)),
     )
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,9 +23,10 @@ class FitEnd:
 
     Attributes
     ----------
+    step : ndarray
+        From where the fit has stopped to the best, as far as the slopes there tell.
     remaining : float
-        How far the best is from where the fit has stopped, as far as the slopes there tell: in standard deviations, all
-        parameters together (the square root of what chi-square would gain).
+        The same in standard deviations, all parameters together: the square root of what chi-square would gain.
     moved : ndarray of bool
         What was free.
     at_limit : ndarray of int
@@ -37,15 +38,12 @@ class FitEnd:
         Standard deviation after the fit over that beforehand; 0 where nothing was known, 1 where the data tell nothing.
     """
 
+    step: FloatArray
     remaining: float
     moved: NDArray[np.bool_]
     at_limit: NDArray[np.int8]
     unseen: NDArray[np.bool_]
     kept: FloatArray
-
-    def widened(self, factor: float) -> FitEnd:
-        """The same where the standard deviations are told larger than the fit's."""
-        return replace(self, remaining=self.remaining / factor)
 
 
 def fit_end(
@@ -72,6 +70,8 @@ def fit_end(
     seen = values > SINGULAR * values.max(initial=0.0)
     along = vectors.T @ (jacobian[:, loose].T @ whole / scale)
     remaining = float(np.sqrt(np.sum(along[seen] ** 2 / values[seen])))
+    step = np.zeros(size)
+    step[moving[loose]] = vectors[:, seen] @ (along[seen] / values[seen]) / scale
     untold = np.zeros(moving.size, dtype=bool)
     untold[loose] = np.sum(vectors[:, ~seen] ** 2, axis=1) > PART
     kept = np.zeros(moving.size)
@@ -81,7 +81,7 @@ def fit_end(
     kept[told] = np.sqrt(np.minimum(after[told] / beforehand[told], 1.0))
     moved, unseen, all_kept = np.zeros(size, dtype=bool), np.zeros(size, dtype=bool), np.zeros(size)
     moved[moving], unseen[moving], all_kept[moving] = True, untold, kept
-    return FitEnd(remaining, moved, limits, unseen, all_kept)
+    return FitEnd(step, remaining, moved, limits, unseen, all_kept)
 
 
 def _variance(jacobian: FloatArray) -> FloatArray:

@@ -61,7 +61,10 @@ class Sought:
 
 @dataclass(frozen=True)
 class FittedNumber:
-    """A number of a fit: value, standard uncertainty (None: ``reason`` says why), at which bound it lies."""
+    """A number of a fit: value, standard uncertainty (None: ``reason`` says why), at which bound it lies.
+
+    ``off``: how far the best lies from where the fit has stopped, in standard uncertainties.
+    """
 
     name: str
     short: str
@@ -69,6 +72,7 @@ class FittedNumber:
     std: float | None
     reason: Reason
     bound: Literal["least", "most"] | None
+    off: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -95,24 +99,23 @@ class FitReport:
     numbers : tuple of FittedNumber
     correlations : tuple of Correlated
         The strongest first, `STRONG` at least, `MOST_PAIRS` at most.
-    remaining : float
-        Of `analysis.lumped.fit_end.FitEnd`.
     """
 
     numbers: tuple[FittedNumber, ...]
     correlations: tuple[Correlated, ...]
-    remaining: float
 
     @property
     def converged(self) -> bool:
-        return self.remaining <= FAR
+        """Whether no number is `FAR` from the best."""
+        return all(one.off <= FAR for one in self.numbers)
 
     def lines(self, remedies: Mapping[frozenset[str], str]) -> Iterator[str]:
         """What is to be known of it, in sentences; ``remedies``: what parts two numbers, by their names."""
         if not self.converged:
+            far = ", ".join(f"{one.short} {one.off:.1f}" for one in self.numbers if one.off > FAR)
             yield (
-                f"the fit has not come to its end: the best lies about {self.remaining:.2g} standard deviations off, "
-                "so all uncertainties are too small"
+                "the fit has stopped before its end; so many times their uncertainty, which does not hold it, the best "
+                f"lies off: {far}"
             )
         for one in self.numbers:
             if one.bound is not None:
@@ -134,7 +137,6 @@ class FitReport:
         """The same for other programs."""
         return {
             "converged": self.converged,
-            "remaining_std": self.remaining,
             "numbers": [
                 {
                     "name": one.name,
@@ -142,6 +144,7 @@ class FitReport:
                     "std": one.std,
                     "reason": one.reason or None,
                     "bound": one.bound,
+                    "off_std": one.off,
                 }
                 for one in self.numbers
             ],
@@ -176,6 +179,7 @@ def fit_report(
     )
     spread = slopes @ covariance @ slopes.T
     stds = np.sqrt(np.maximum(np.diag(spread), 0.0))
+    off = np.abs(slopes @ end.step) / np.where(stds > 0, stds, np.inf)
     reasons = [_reason(one.index, end) for one in sought]
     numbers = tuple(
         FittedNumber(
@@ -185,8 +189,9 @@ def fit_report(
             None if reason in ("left out", "at a bound", "singular") else float(std),
             reason,
             _bound(one.index, end),
+            0.0 if reason in ("left out", "at a bound", "singular") else float(far),
         )
-        for one, value, std, reason in zip(sought, values, stds, reasons, strict=True)
+        for one, value, std, reason, far in zip(sought, values, stds, reasons, off, strict=True)
     )
     told = [place for place, number in enumerate(numbers) if number.std]
     pairs = [
@@ -201,7 +206,7 @@ def fit_report(
     strong = sorted(
         (pair for pair in pairs if abs(pair.coefficient) >= STRONG), key=lambda pair: -abs(pair.coefficient)
     )
-    return FitReport(numbers, tuple(strong[:MOST_PAIRS]), end.remaining)
+    return FitReport(numbers, tuple(strong[:MOST_PAIRS]))
 
 
 def _reason(index: int | None, end: FitEnd) -> Reason:

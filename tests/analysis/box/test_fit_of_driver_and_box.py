@@ -35,7 +35,7 @@ def test_numbers_of_the_driver_are_those_of_the_document(bench: Bench) -> None:
         assert 0 < numbers[name]["std"] <= document["parameters"][name]["std"] * (1 + 1e-9)
     assert "creep_factor" not in document["parameters"]
     assert numbers["creep_factor"] == pytest.approx(
-        {"name": "creep_factor", "value": 0.0, "std": None, "reason": "left out", "bound": None}
+        {"name": "creep_factor", "value": 0.0, "std": None, "reason": "left out", "bound": None, "off_std": 0.0}
     )
     json.dumps(document, allow_nan=False)
 

@@ -62,7 +62,7 @@ def test_numbers_that_the_data_tell_have_the_uncertainty_of_least_squares() -> N
     expected = np.sqrt(np.diag(np.linalg.inv(rows.T @ rows)))
     assert [one.std for one in found.numbers] == pytest.approx(expected, rel=1e-6)
     assert [(one.reason, one.bound) for one in found.numbers] == [("", None)] * 2
-    assert found.converged and found.remaining < 1e-3
+    assert found.converged and max(one.off for one in found.numbers) < 1e-3
     assert list(found.lines({})) == ["no two of its numbers are hard to tell apart (no correlation of 0.9 or more)"]
 
 
@@ -134,8 +134,10 @@ def test_a_fit_that_was_stopped_says_how_far_it_was(steps: int) -> None:
     gain = stopped.total_chi_square - best.total_chi_square
     assert stopped.end.remaining == pytest.approx(np.sqrt(gain), rel=1e-6)
     found = report(stopped)
+    truly = np.abs(best.parameters - stopped.parameters) / np.sqrt(np.diag(best.covariance))
+    assert [one.off for one in found.numbers] == pytest.approx(truly, rel=1e-5)
     assert not found.converged
-    assert next(found.lines({})).startswith("the fit has not come to its end: the best lies about ")
+    assert next(found.lines({})).startswith("the fit has stopped before its end; so many times")
 
 
 def test_correlations_are_those_of_the_scatter() -> None:
@@ -182,7 +184,7 @@ def test_a_pair_by_definition_is_no_news() -> None:
 
 def test_words_say_what_would_part_two_numbers() -> None:
     pair = Correlated(("alpha", "absorption"), ("alpha", "1/QA"), -0.973)
-    told = FitReport((), (pair,), 0.0)
+    told = FitReport((), (pair,))
     remedy = {frozenset(("absorption", "alpha")): "a take with the port closed"}
     assert list(told.lines(remedy)) == [
         "alpha and 1/QA can hardly be told apart here (correlation 0.97): a take with the port closed would part them"
@@ -195,5 +197,12 @@ def test_the_document_is_json() -> None:
     fit = fit_lumped(data(COIL, np.array([-2.0, 5.0])), Linear(COIL), np.ones(2), limits=limits)
     document = json.loads(json.dumps(report(fit).document({}), allow_nan=False))
     assert document["converged"] is True
-    assert document["numbers"][0] == {"name": "a", "value": 0.0, "std": None, "reason": "at a bound", "bound": "least"}
+    assert document["numbers"][0] == {
+        "name": "a",
+        "value": 0.0,
+        "std": None,
+        "reason": "at a bound",
+        "bound": "least",
+        "off_std": 0.0,
+    }
     assert document["sentences"][0].startswith("A is at the least")
