@@ -28,6 +28,7 @@ TOPICS = (
     "speed",
     "kept",
     "network",
+    "crossover",
 )
 """Modules with ``rows(quick)``."""
 
