@@ -56,7 +56,8 @@ def rows(quick: bool = False) -> list[Row]:
         at_most(f"{what}: none that cannot be read", len(ours.failed), 0, "{:.0f}", f"{len(rival.failed)}"),
         at_most(f"{what}: fB, 95 % within, %", _most(ours.fb_percent), 1.0, "{:.2f}", f"{_most(rival.fb_percent):.1f}"),
         at_most(
-            f"{what}: alpha, median, %", _median(ours.alpha_percent), 5.0, "{:.2f}", f"{_median(rival.alpha_percent):.1f}"
+            f"{what}: alpha, median, %", _median(ours.alpha_percent), 5.0, "{:.2f}",
+            f"{_median(rival.alpha_percent):.1f}",
         ),
         at_least(
             f"{what}: intervals of alpha and fB hold, %", 100 * float(np.mean(ours.held)), 90.0, "{:.1f}",
