@@ -55,6 +55,10 @@ DRIVER_SUBJECTS = ("free-air", "added-mass", "test-box", "in-box")
 """What can be of one driver, its own terminals on the clips; in the box without a name it is of the speaker's."""
 
 
+NAMED_SUBJECTS = (*DRIVER_SUBJECTS, "part")
+"""What can be of something by name."""
+
+
 def named_of(subject: str, driver: str | None = None, part: str | None = None) -> str:
     """What a take is of within its unit: the name of a driver, of a part, or none.
 
@@ -78,7 +82,7 @@ def named_of(subject: str, driver: str | None = None, part: str | None = None) -
 
 def check_of(subject: str, of: str) -> None:
     """StillboxError where a take of ``subject`` cannot be of something by that name; empty is none."""
-    if of and subject not in (*DRIVER_SUBJECTS, "part"):
+    if of and subject not in NAMED_SUBJECTS:
         raise StillboxError(f"a take of {subject} is not of a driver or a part by name, as '{of[:60]}'", "leave it out")
     if of and not re.fullmatch(OF_PATTERN, of):
         what = "a part" if subject == "part" else "a driver"

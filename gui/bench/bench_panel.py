@@ -13,6 +13,7 @@ from PyQt5.QtWidgets import (
     QFormLayout,
     QGridLayout,
     QHBoxLayout,
+    QLineEdit,
     QProgressBar,
     QPushButton,
     QSizePolicy,
@@ -29,7 +30,7 @@ from stillbox.analysis.take_controls import (
     REFERENCE_TOLERANCE,
 )
 from stillbox.capture.build.states import USUAL_STATES, next_state, standing_sentence
-from stillbox.capture.recording.take import CALIBRATION_SUBJECTS, STATE_SUBJECTS, TakeInfo
+from stillbox.capture.recording.take import CALIBRATION_SUBJECTS, NAMED_SUBJECTS, STATE_SUBJECTS, TakeInfo
 from stillbox.capture.sweep.usual_take import SECONDS, SWEEPS
 from stillbox.gui.bench.meters import Meters
 from stillbox.gui.bench.takes_table import TakesTable
@@ -45,6 +46,11 @@ MARKED = ("load", "check-resistor")
 REMOUNTED_TIP = (
     "The driver was taken out of the box and put back since the last take, and nothing else was done: "
     "comparisons learn from it what remounting does by itself."
+)
+OF_TIP = (
+    "Name of the driver on whose own terminals the clips sit, crossover off (woofer, tweeter), or of the part (C2). "
+    "Empty: the speaker's terminals, or the only driver. A driver that is not the one in the box needs its lowest "
+    "frequency in build.toml first: [limits.drivers.NAME] lowest_hz."
 )
 PORT_CLOSED_TIP = (
     "The port was closed by hand, airtight: such a take of the same state tells a leak from other losses where the one "
@@ -92,6 +98,9 @@ class BenchPanel(QWidget):
             self.subject.addItem(title, key)
             self.subject.setItemData(self.subject.count() - 1, meaning, Qt.ToolTipRole)
         self.subject.setToolTip("What is on the clips, that is, what this take is of.")
+        self.of = QLineEdit()
+        self.of.setToolTip(OF_TIP)
+        self.of.setPlaceholderText("no choice")
         self.state = _names("Your own name for the stage of the work: stock, lined, final …")
         self.unit = _names("Which of a pair: A or B, or any short name.")
         self.unit.addItems(["A", "B"])
@@ -172,7 +181,9 @@ class BenchPanel(QWidget):
             case.addWidget(field, 3, column)
             case.setColumnStretch(column, stretch)
         case.addWidget(caption("On the &clips", self.subject), 0, 0)
-        case.addWidget(self.subject, 1, 0, 1, 3)
+        case.addWidget(self.subject, 1, 0, 1, 2)
+        case.addWidget(caption("D&river or part", self.of), 0, 2)
+        case.addWidget(self.of, 1, 2)
         layout.addLayout(case)
         layout.addWidget(self.load_row)
         layout.addWidget(self.air_row)
@@ -206,6 +217,7 @@ class BenchPanel(QWidget):
         order: list[QWidget] = [
             self.build_button,
             self.subject,
+            self.of,
             self.state,
             self.unit,
             self.jig,
@@ -253,6 +265,7 @@ class BenchPanel(QWidget):
         for mark in (self.remounted, self.port_closed):
             mark.setVisible(subject == "in-box")
         self.state.setEnabled(subject in STATE_SUBJECTS)
+        self.of.setEnabled(subject in NAMED_SUBJECTS)
         self.case_changed.emit()
 
     def show_names(self, takes: Sequence[TakeInfo]) -> None:

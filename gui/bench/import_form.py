@@ -7,9 +7,9 @@ from pathlib import Path
 from PyQt5.QtWidgets import QCheckBox, QComboBox, QFileDialog, QLineEdit, QWidget
 
 from stillbox.analysis.take_controls import CELSIUS, LOAD_OHM, LOAD_TOLERANCE
-from stillbox.capture.recording.take import STATE_SUBJECTS
+from stillbox.capture.recording.take import NAMED_SUBJECTS, STATE_SUBJECTS
 from stillbox.capture.shown_text import visible
-from stillbox.gui.bench.bench_panel import MARKED, PORT_CLOSED_TIP, REMOUNTED_TIP
+from stillbox.gui.bench.bench_panel import MARKED, OF_TIP, PORT_CLOSED_TIP, REMOUNTED_TIP
 from stillbox.gui.parts.fields import FormDialog, NumberField
 from stillbox.gui.parts.path_row import path_row
 from stillbox.gui.parts.plain_text import PlainLabel
@@ -35,6 +35,8 @@ class ImportForm(FormDialog):
             self.subject.addItem(title, key)
             self.subject.setItemData(self.subject.count() - 1, meaning, 3)
         self.state, self.unit = QLineEdit(state), QLineEdit(unit)
+        self.of = QLineEdit()
+        self.of.setToolTip(OF_TIP)
         self.jig = QComboBox()
         self.jig.addItems(["high-side", "low-side"])
         self.jig.setCurrentText(jig)
@@ -52,6 +54,7 @@ class ImportForm(FormDialog):
             ("&What is it of?", self.subject),
             ("&State", self.state),
             ("&Unit", self.unit),
+            ("&Driver or part", self.of),
             ("&Jig", self.jig),
             self.load_ohm,
             self.load_percent,
@@ -68,6 +71,7 @@ class ImportForm(FormDialog):
         marked = self.subject.currentData() in MARKED
         self.load_ohm.setEnabled(marked)
         self.load_percent.setEnabled(marked)
+        self.of.setEnabled(self.subject.currentData() in NAMED_SUBJECTS)
         for mark in (self.remounted, self.port_closed):
             mark.setEnabled(self.subject.currentData() == "in-box")
         if self.ok is not None:
@@ -92,6 +96,7 @@ class ImportForm(FormDialog):
             "port_closed": self.port_closed.isEnabled() and self.port_closed.isChecked(),
             "state": state or None,
             "unit": self.unit.text().strip() or "A",
+            "of": self.of.text().strip() if self.of.isEnabled() else "",
             "jig": self.jig.currentText(),
             "load_ohm": self.load_ohm.value() if marked else None,
             "load_tolerance_percent": self.load_percent.value() if marked else None,

@@ -124,6 +124,7 @@ class SweepControl(QObject):
             subject=subject,
             state=(panel.state.currentText().strip() or None) if panel.state.isEnabled() else None,
             unit=panel.unit.currentText().strip() or "A",
+            of=panel.of.text().strip() if panel.of.isEnabled() else "",
             jig=str(panel.jig.currentData()),
             load_ohm=panel.load_ohm.value() if marked else None,
             load_tolerance_percent=panel.load_percent.value() if marked else None,

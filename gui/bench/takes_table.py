@@ -89,7 +89,7 @@ class TakesModel(QAbstractTableModel):
         noted += [f"⚑ {notes}"] if notes else []
         return (
             str(take.number),
-            take.subject,
+            f"{take.subject}, {take.of}" if take.of else take.subject,
             take.state or "–",
             take.unit,
             _made(take),

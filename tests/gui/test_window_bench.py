@@ -238,6 +238,7 @@ def test_a_dropped_recording_is_taken_in(
         assert isinstance(form, ImportForm)
         form.subject.setCurrentIndex(form.subject.findData("in-box"))
         form.state.setText("from outside")
+        form.of.setText("woofer")
         form.celsius.setValue(24.0)
         form.remounted.setChecked(True)
         form.port_closed.setChecked(True)
@@ -250,6 +251,7 @@ def test_a_dropped_recording_is_taken_in(
     qtbot.waitUntil(lambda: "Kept as take 4" in window.bench.said.text(), timeout=WAIT_MS)
     kept = BuildFolder.open(quick).find_take("4")
     assert (kept.state, kept.celsius, kept.remounted, kept.port_closed) == ("from outside", 24.0, True, True)
+    assert kept.of == "woofer"
     settle(qtbot, window)
     shown = window.bench.takes.takes_model
     tip = shown.data(shown.index(0, 0), Qt.ToolTipRole)

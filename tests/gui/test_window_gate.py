@@ -372,3 +372,24 @@ def test_a_signal_closes_the_window_after_a_fade(quick: Path, number: signal.Sig
     assert program.returncode == 128 + number, errors
     assert "Traceback" not in errors
     assert not list(takes.glob("*.part")) and len(BuildFolder.open(quick).takes()) == 3
+
+
+def test_a_tweeter_by_name_is_silent_before_its_lowest_frequency_is_told(
+    qtbot: QtBot, window: MainWindow, quick: Path
+) -> None:
+    opened(qtbot, window, quick)
+    window.bench.choose_subject("free-air")
+    window.bench.of.setText("tweeter")
+    takes = len(BuildFolder.open(quick).takes())
+    window.sweep()
+    settle(qtbot, window)
+    assert "how low driver 'tweeter' may be swept" in trouble(window)
+    assert len(BuildFolder.open(quick).takes()) == takes
+    path = quick / "build.toml"
+    path.write_text(path.read_text() + "\n[limits.drivers.tweeter]\nlowest_hz = 900\n")
+    window.sweep()
+    settle(qtbot, window)
+    made = BuildFolder.open(quick).takes()[-1]
+    assert made.of == "tweeter" and made.excitation.low_hz == 900
+    window.bench.choose_subject("load")
+    assert not window.bench.of.isEnabled() and window.sweeps.request().of == ""
