@@ -31,7 +31,7 @@ from stillbox.capture.stop_signals import StopSignals, stop_signals
 from stillbox.commands.crossover import crossover
 from stillbox.commands.driver_and_box import bass, box, driver
 from stillbox.commands.live import devices, jig, record
-from stillbox.commands.parts import coil, combine, wire
+from stillbox.commands.parts import coil, combine, part, wire
 from stillbox.commands.printing import say, warn
 from stillbox.commands.recordings import excitation, import_recording, start, takes
 from stillbox.commands.results import calibrate, compare, curve, decay, demo, findings, report
@@ -55,6 +55,7 @@ COMMANDS: dict[str, Callable[..., None]] = {
     "box": box,
     "bass": bass,
     "crossover": crossover,
+    "part": part,
     "combine": combine,
     "coil": coil,
     "wire": wire,

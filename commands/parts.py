@@ -1,4 +1,4 @@
-"""Commands about parts and wire: combine, coil, wire."""
+"""Commands about parts and wire: part, combine, coil, wire."""
 
 from __future__ import annotations
 
@@ -7,8 +7,11 @@ from typing import Annotated
 
 import typer
 
-from stillbox.commands.options import JsonOption
+from stillbox.analysis.part.part_controls import TOLERANCE
+from stillbox.commands.opening import open_bench
+from stillbox.commands.options import AnyUnitOption, BuildArgument, JsonOption, StateOption, number_option
 from stillbox.commands.printing import print_json, show, warn_of
+from stillbox.commands.telling import tell
 
 WireOption = Annotated[
     str, typer.Option("--wire", metavar="SIZE", help="Copper: diameter (1.4mm), section (2.5mm2) or gauge (awg14).")
@@ -21,6 +24,34 @@ DriverQesOption = Annotated[
     float | None, typer.Option("--qes", metavar="Q", help="Qes of that driver: tells what becomes of it.")
 ]
 DriverQmsOption = Annotated[float | None, typer.Option("--qms", metavar="Q", help="Qms of that driver, for its Qts.")]
+
+
+def part(
+    build: BuildArgument,
+    name: Annotated[
+        str | None,
+        typer.Argument(
+            metavar="NAME", help="Name of the part; left out: all parts, and pairs that match.", show_default=False
+        ),
+    ] = None,
+    state: StateOption = None,
+    unit: AnyUnitOption = None,
+    marked: Annotated[
+        str | None, typer.Option(metavar="VALUE", help="What stands on the part: 4R7J, 6n8, 0.33 mH.")
+    ] = None,
+    tolerance: Annotated[float | None, number_option(TOLERANCE, "PERCENT")] = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Capacitor, coil or resistor from a take of it alone.
+
+    Value, ESR or DC resistance, loss factor and Q over frequency, self-resonance where it is seen; against what stands
+    on it. Discharge a capacitor before you clip it on, and take parts out of their circuit, one end at least.
+    """
+    bench = open_bench(build)
+    from stillbox.analysis.part.topic import PART
+
+    asked = {"name": name, "state": state, "unit": unit, "marked": marked, TOLERANCE.key: tolerance}
+    tell(PART, bench, asked, as_json=as_json)
 
 
 def combine(

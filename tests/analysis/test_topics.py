@@ -32,6 +32,7 @@ ASKED: dict[str, dict[str, Any]] = {
     "box": {"state": "stock"},
     "bass": {"state": "lined", "against": "stock"},
     "crossover": {"state": "stock", "swaps": ("L1=0.7mH",)},
+    "part": {},
 }
 
 

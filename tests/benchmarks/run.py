@@ -28,6 +28,7 @@ TOPICS = (
     "speed",
     "kept",
     "network",
+    "parts",
     "crossover",
 )
 """Modules with ``rows(quick)``."""

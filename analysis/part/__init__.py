@@ -1,0 +1,1 @@
+"""The parts of a crossover, each from its own take."""
