@@ -1,7 +1,7 @@
 """Parts of crossovers from takes of them, through a jig known to 0.1 % whose load has an inductance of its own.
 
-The parts are ladders of `reference.wild_parts`; each bench draws its load's inductance (0.1 to 1.6 microhenry) and clips
-that scatter by 2 mohm. The rival reads the impedance at 1 kHz as it stands, as a meter of such a jig would.
+The parts are ladders of `reference.wild_parts`; each bench draws its load's inductance (0.1 to 1.6 microhenry) and
+clips that scatter by 2 mohm. The rival reads the impedance at 1 kHz as it stands, as a meter of such a jig would.
 """
 
 from __future__ import annotations
