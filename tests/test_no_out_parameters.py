@@ -15,6 +15,7 @@ FILLED_FOR_A_REASON = {
     "capture/sound/block_ring.py:_mend(block)": "a block of the ring, mended where it lies while sound runs",
     "analysis/network/nodal.py:circuit_of_arrays(scratch)": "memory kept for thousands of draws; only a caller has it",
     "analysis/network/branches.py:admittance(out)": "the same, as in the functions of NumPy: it gives it back",
+    "analysis/maths/rational.py:without_imitated(real)": "columns made for it, in the innermost loop of all fits",
     "gui/bench/device_choice.py:__init__(panel)": "a widget: its entries are cleared",
     "gui/menus.py:fill_menu(menu)": "a widget: its entries are cleared",
 }

@@ -23,6 +23,8 @@ from stillbox.analysis.topic import Topic
 from stillbox.capture.build.build_folder import BuildFolder
 
 STORED = ROOT / "tests" / "reference" / "stored_build"
+SAME = 0.02
+"""Of what the noise of the take does to a number: a fit ends somewhere in so small a neighbourhood of the best."""
 NUMBERS: dict[str, Any] = json.loads((STORED / "numbers.json").read_text(encoding="utf-8"))
 
 
@@ -53,15 +55,19 @@ def test_findings_are_what_they_were(bench: Bench, state: str) -> None:
     told = NUMBERS[f"findings {state}"]
     assert [one["cause"] for one in found] == [cause for *_, cause in told]
     for one, (frequency_hz, q, height_ohm, _) in zip(found, told, strict=True):
-        numbers = (one["frequency_hz"], one["q"], one["height_ohm"])
-        assert numbers == pytest.approx((frequency_hz, q, height_ohm), rel=1e-6)
+        for name, std, was in (
+            ("frequency_hz", "frequency_std_hz", frequency_hz),
+            ("q", "q_std", q),
+            ("height_ohm", "height_std_ohm", height_ohm),
+        ):
+            assert abs(one[name] - was) < SAME * one["noise"][std], (name, was)
 
 
 def test_verdicts_are_what_they_were(bench: Bench) -> None:
     found = document(COMPARISON, bench, before="stock", after="lined")["changes"]
     assert [one["verdict"] for one in found] == [verdict for _, verdict in NUMBERS["changes"]]
     places = [place for place, _ in NUMBERS["changes"]]
-    assert [one["frequency_hz"] for one in found] == pytest.approx(places, rel=1e-6)
+    assert [one["frequency_hz"] for one in found] == pytest.approx(places, rel=2e-5)
 
 
 def test_driver_and_box_are_what_they_were(bench: Bench) -> None:
