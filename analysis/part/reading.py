@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from stillbox.analysis.bench import Bench
+from stillbox.analysis.impedance.contact import contact_std_ohm
 from stillbox.analysis.impedance.impedance import curve_of_spectrum
 from stillbox.analysis.maths.uncertainty import CHAIN_FLOOR
 from stillbox.analysis.parts.kinds import UNITS, Kind
@@ -159,7 +160,8 @@ def reading_of(bench: Bench, take: TakeInfo) -> PartReading:
 
 
 def _read_group(bench: Bench, takes: Sequence[TakeInfo], jig: JigKind) -> JigGroup:
-    measured = {take.number: _measured(bench, take) for take in takes}
+    contact = _contact(bench, takes[0])
+    measured = {take.number: _measured(bench, take, contact) for take in takes}
     kinds, readings = {}, {}
     for take in takes:
         kind, reason = _kind(measured[take.number])
@@ -179,30 +181,53 @@ def _read_group(bench: Bench, takes: Sequence[TakeInfo], jig: JigKind) -> JigGro
     for take, fit, numbers in zip(known, fits, draws.numbers, strict=True):
         values[take.number] = _scaled_values(fit, numbers, draws)
         without_short = "short" not in bench.standards(jig, take.excitation.sample_rate_hz)
-        spectrum = bench.at_clips(take)
-        contact = float(np.linalg.norm([abs(one.real).mean() for one in spectrum.common_ohm]))
         readings[take.number] = replace(
             _reading(take, fit, numbers, draws),
             without_short=without_short,
-            contact_ohm=USUAL_LEADS_OHM if without_short else contact,
+            contact_ohm=contact.std_ohm,
             alone=len(known) == 1,
-            warnings=spectrum.warnings,
+            warnings=bench.at_clips(take).warnings,
         )
     return JigGroup(readings, values, draws)
 
 
-def _measured(bench: Bench, take: TakeInfo) -> MeasuredPart:
+@dataclass(frozen=True)
+class Contact:
+    """Resistance of wires and clips: what is to be taken off, and its standard uncertainty, ohm."""
+
+    ohm: float
+    std_ohm: float
+
+
+def _contact(bench: Bench, take: TakeInfo) -> Contact:
+    """By the mean of all takes of ``short``, where the calibration has the newest: one clipping counts for little."""
+    if "short" not in bench.standards(take.jig, take.excitation.sample_rate_hz):
+        return Contact(0.0, USUAL_LEADS_OHM)
+    short_ohm = bench.short_ohm(take, bench.calibration(take))
+    # Of the difference of two clippings; of one and a mean of n it is less.
+    of_mean = np.sqrt((1 + 1 / len(short_ohm)) / 2)
+    return Contact(float(np.mean(short_ohm)), float(contact_std_ohm(short_ohm) * of_mean))
+
+
+def _measured(bench: Bench, take: TakeInfo, contact: Contact) -> MeasuredPart:
     spectrum = bench.at_clips(take)
     curve = curve_of_spectrum(spectrum, LOW_HZ, HIGH_HZ, POINTS_PER_OCTAVE)
     size = np.abs(curve.impedance_ohm)
     # The chain is as good as CHAIN_FLOOR in the ratio of the channels: less is known of what is far from the reference.
     chain = CHAIN_FLOOR * size * (1 + size / bench.settings.reference_ohm)
-    common: list[ComplexArray] = [2j * np.pi * curve.frequency_hz * CLIPS_H]
-    common += [np.interp(curve.frequency_hz, spectrum.frequency_hz, one) for one in spectrum.common_ohm]
-    if "short" not in bench.standards(take.jig, take.excitation.sample_rate_hz):
-        common.append(np.full(curve.frequency_hz.size, USUAL_LEADS_OHM, dtype=complex))
+    common: list[ComplexArray] = [
+        2j * np.pi * curve.frequency_hz * CLIPS_H,
+        np.full(curve.frequency_hz.size, contact.std_ohm, dtype=complex),
+    ]
+    shared = spectrum.common_ohm
+    if "short" in bench.standards(take.jig, take.excitation.sample_rate_hz):
+        shared = shared[:-1]  # the last is the contact by the newest take of short
+    common += [np.interp(curve.frequency_hz, spectrum.frequency_hz, one) for one in shared]
     return MeasuredPart(
-        curve.frequency_hz, curve.impedance_ohm, curve.noise_variance_ohm2 + 2 * chain**2, tuple(common)
+        curve.frequency_hz,
+        curve.impedance_ohm - contact.ohm,
+        curve.noise_variance_ohm2 + 2 * chain**2,
+        tuple(common),
     )
 
 

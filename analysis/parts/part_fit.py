@@ -131,7 +131,7 @@ def fit_model(
     found = min(
         (
             optimize.least_squares(
-                left, np.concatenate([start / steps, np.zeros(len(commons))]), jac="3-point", x_scale="jac", max_nfev=40
+                left, np.concatenate([start / steps, np.zeros(len(commons))]), jac="2-point", x_scale="jac", max_nfev=40
             )
             for start in starts
         ),

@@ -19,8 +19,8 @@ from stillbox.capture.sweep.excitation import Excitation
 
 LOAD_H = 1.6e-6
 """It takes some 30 mohm off the ESR of C2, which has 24 by itself."""
-SWEEP = Excitation(sample_rate_hz=44_100, seconds=1.0, low_hz=10.0, high_hz=21_000.0, level_dbfs=-6.0, repeats=1,
-                   silence_before_s=0.4, silence_after_s=0.6)  # fmt: skip
+SWEEP = Excitation(sample_rate_hz=44_100, seconds=0.7, low_hz=10.0, high_hz=21_000.0, level_dbfs=-6.0, repeats=1,
+                   silence_before_s=0.3, silence_after_s=0.5)  # fmt: skip
 
 C1 = Part("C1", "capacitor", "PP", 1e-6, 5.0, 0.0, 0.983e-6, 0.006, 2e-8, ((2e-4, 1e3), (2e-4, 3e4)))
 C2 = Part("C2", "capacitor", "PP", 6.8e-6, 5.0, 0.0, 7.05e-6, 0.018, 3e-8, ((2e-4, 1e3), (2e-4, 3e4)))
@@ -38,7 +38,7 @@ def bench() -> PartBench:
 
 @pytest.fixture(scope="module")
 def build(bench: PartBench, tmp_path_factory: pytest.TempPathFactory) -> Path:
-    folder = bench.build(tmp_path_factory.mktemp("parts") / "build", [C1, C2, C3, L1, R1], shorts=3)
+    folder = bench.build(tmp_path_factory.mktemp("parts") / "build", [C1, C2, C3, L1, R1], shorts=2)
     bench.keep(folder, "part", TRAP.impedance, "T1")
     return folder.path
 
@@ -151,3 +151,19 @@ def test_an_interval_against_a_band() -> None:
     assert against_band((9.6, 10.4), 10.0, 5.0) == "within"
     assert against_band((10.6, 10.7), 10.0, 5.0) == "outside"
     assert against_band((10.4, 10.6), 10.0, 5.0) == "cannot be told"
+
+
+def test_one_bad_clipping_of_the_short_spoils_no_part(bench: PartBench, tmp_path: Path) -> None:
+    folder = bench.build(tmp_path / "build", [L1], shorts=3)
+    bench.keep(folder, "short", lambda omega: np.full(omega.size, 0.03 + 0j))
+    found = document(folder.path, "L1")
+    assert found["loss"]["value"] == pytest.approx(L1.loss_ohm, abs=0.010)
+    assert held(found["loss"], L1.loss_ohm)
+
+
+def test_without_a_short_wires_and_clips_are_in_the_interval(bench: PartBench, tmp_path: Path) -> None:
+    folder = bench.build(tmp_path / "build", [L1], shorts=0)
+    found = document(folder.path, "L1")
+    assert held(found["loss"], L1.loss_ohm)
+    assert found["loss"]["std"] == pytest.approx(0.05, rel=0.1)
+    assert "record --subject short" in run("part", folder.path, "L1")[1]
