@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -57,6 +58,19 @@ class PartBench:
             **(load if subject == "load" else {}),  # type: ignore[typeddict-item]
         )
 
+    def keep_warming(self, folder: BuildFolder, ohms: Sequence[float], of: str) -> None:
+        """A resistor with another resistance in each sweep of its take."""
+        sweep = self.sweep.model_copy(update={"repeats": len(ohms)})
+        starts = sweep_starts(sweep)
+        samples = np.zeros((sweep.total_frames, 2))
+        for start, ohm in zip(starts, ohms, strict=True):
+            rng = np.random.default_rng([self.seed, 8, start])
+            first = 0 if start == starts[0] else start - sweep.sample_rate_hz // 50
+            clipped = partial(_resistance, 0.012 + ohm)
+            samples[first:] = through_jig(self.jig, clipped, sweep, rng)[first:]
+        folder.add_take(samples, "PCM_24", subject="part", of=of, excitation=sweep, sweep_starts=starts,
+                        origin="computed")  # fmt: skip
+
     def build(self, path: Path, parts: Sequence[Part], shorts: int = 4, unit: str = "A") -> BuildFolder:
         """Open, load, so many takes of short, and the parts under their names."""
         folder = BuildFolder.create(path)
@@ -68,6 +82,10 @@ class PartBench:
         for part in parts:
             self.keep(folder, "part", part.impedance, part.name, unit)
         return folder
+
+
+def _resistance(ohm: float, hz: np.ndarray) -> np.ndarray:
+    return np.full(hz.size, ohm + 0j)
 
 
 def part_bench(seed: int) -> PartBench:

@@ -7,10 +7,11 @@ from collections.abc import Iterator
 from typing import Any
 
 from stillbox.analysis.maths.number_words import frequency_words, short_number
-from stillbox.analysis.maths.quantity import MINUS, change_text, shown_decimals, value_text
+from stillbox.analysis.maths.quantity import MINUS, Quantity, change_text, shown_decimals, value_text
 from stillbox.analysis.maths.table import Table
 from stillbox.analysis.part.part_report import Pair, PartReport
 from stillbox.analysis.part.reading import HIGH_HZ, Estimate, PartReading
+from stillbox.analysis.part.warm_drift import WarmDrift
 from stillbox.analysis.parts.part_codes import value_words
 from stillbox.analysis.topic import Said
 from stillbox.capture.recording.take import TakeInfo
@@ -125,6 +126,8 @@ def _quality_text(factor: Estimate) -> str:
 def _lines(report: PartReport, reading: PartReading) -> Iterator[str]:
     if report.marked is not None:
         yield verdict_sentence(report)
+    if reading.drift is not None:
+        yield drift_sentence(reading.drift)
     yield load_sentence(reading)
     if reading.loss is not None or reading.kind == "resistor":
         yield contact_sentence(reading)
@@ -158,6 +161,14 @@ def load_sentence(reading: PartReading) -> str:
         f"the resistor that sets the ohms has an inductance of its own, {estimate_text(reading.load_seconds)} times "
         f"its resistance by {told}: it is in the uncertainty{more}"
     )
+
+
+def drift_sentence(drift: WarmDrift) -> str:
+    """What warmth does to a resistor while it is swept."""
+    if not drift.is_seen:
+        return f"from the first sweep to the last it stays within {2000 * drift.std_ohm:.2g} mohm"
+    change = change_text(1000 * drift.ohm, 1000 * drift.std_ohm, "mohm")
+    return f"from the first sweep to the last it moves by {change}, as warmth does it (or the clips)"
 
 
 def contact_sentence(reading: PartReading) -> str:
@@ -212,6 +223,7 @@ def _document(reading: PartReading) -> dict[str, Any]:
         "loss_factor": [{"frequency_hz": hz, **one.as_json()} for hz, one in reading.loss_factor],
         "inductance": _json(reading.inductance),
         "self_resonance": _json(reading.self_resonance),
+        "drift": None if reading.drift is None else Quantity(reading.drift.ohm, reading.drift.std_ohm, "ohm").as_json(),
         "load_inductance_over_resistance": _json(reading.load_seconds),
     }
 

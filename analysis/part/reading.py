@@ -11,6 +11,7 @@ from stillbox.analysis.bench import Bench
 from stillbox.analysis.impedance.contact import contact_std_ohm
 from stillbox.analysis.impedance.impedance import curve_of_spectrum
 from stillbox.analysis.maths.uncertainty import CHAIN_FLOOR
+from stillbox.analysis.part.warm_drift import WarmDrift, warm_drift
 from stillbox.analysis.parts.kinds import UNITS, Kind
 from stillbox.analysis.parts.part_draws import PartDraws, parts_together
 from stillbox.analysis.parts.part_fit import (
@@ -93,6 +94,8 @@ class PartReading:
         Of a resistor, H.
     self_resonance : Estimate or None
         Hz; None where it is not seen.
+    drift : WarmDrift or None
+        Of a resistor over the sweeps of its take; None where there is one sweep only.
     load_seconds : Estimate or None
         Inductance over resistance of the resistor that set the ohms.
     without_short : bool
@@ -111,6 +114,7 @@ class PartReading:
     loss_factor: tuple[tuple[float, Estimate], ...] = ()
     inductance: Estimate | None = None
     self_resonance: Estimate | None = None
+    drift: WarmDrift | None = None
     load_seconds: Estimate | None = None
     without_short: bool = False
     contact_ohm: float = 0.0
@@ -184,6 +188,7 @@ def _read_group(bench: Bench, takes: Sequence[TakeInfo], jig: JigKind) -> JigGro
         readings[take.number] = replace(
             _reading(take, fit, numbers, draws),
             without_short=without_short,
+            drift=warm_drift(bench, take) if fit.model.kind == "resistor" else None,
             contact_ohm=contact.std_ohm,
             alone=len(known) == 1,
             warnings=bench.at_clips(take).warnings,

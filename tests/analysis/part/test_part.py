@@ -167,3 +167,15 @@ def test_without_a_short_wires_and_clips_are_in_the_interval(bench: PartBench, t
     assert held(found["loss"], L1.loss_ohm)
     assert found["loss"]["std"] == pytest.approx(0.05, rel=0.1)
     assert "record --subject short" in run("part", folder.path, "L1")[1]
+
+
+def test_a_resistor_that_gets_warm_is_seen(bench: PartBench, tmp_path: Path) -> None:
+    folder = bench.build(tmp_path / "build", [], shorts=1)
+    bench.keep_warming(folder, (6.8, 6.806, 6.811), "R1")
+    bench.keep_warming(folder, (6.8, 6.8), "R2")
+    drift = document(folder.path, "R1")["drift"]
+    assert drift["value"] == pytest.approx(0.011, abs=0.001)
+    assert drift["std"] < 0.001
+    assert "it moves by +11" in run("part", folder.path, "R1")[1]
+    assert abs(document(folder.path, "R2")["drift"]["value"]) < 0.001
+    assert "it stays within" in run("part", folder.path, "R2")[1]
