@@ -20,7 +20,7 @@ SUBJECT_WORDS: dict[str, tuple[str, str]] = {
     "free-air": ("Driver in free air", "The bare driver, held so that its cone moves freely, far from walls."),
     "added-mass": ("Driver with added mass", "Free air again with a known mass stuck to the cone: gives Vas."),
     "test-box": ("Driver in a test box", "The driver on a closed box of known volume: gives Vas without added mass."),
-    "part": ("Crossover part", "One capacitor, coil or resistor, before it is soldered in."),
+    "part": ("Crossover part", "One coil, resistor or (discharged) capacitor, out of its circuit at one end at least."),
     "microphone": ("Microphone", "Speaker on the jig's source; a microphone on input 2."),
     "check-resistor": ("Check resistor", "A resistor you know, measured like a speaker: proves the whole chain."),
     "channel-match": ("Calibrate: channel match", "Both inputs on the source side: removes what the inputs differ by."),
