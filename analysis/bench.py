@@ -14,7 +14,7 @@ from typing import TypeVar
 
 import numpy as np
 
-from stillbox.analysis.drivers import driver_in_box
+from stillbox.analysis.drivers import NAMELESS, driver_in_box
 from stillbox.analysis.impedance.contact import contact_std_ohm, contact_warnings, resistance_ohm, uncorrected_warnings
 from stillbox.analysis.impedance.findings import Finding, FindingsReport, ResonanceFit
 from stillbox.analysis.impedance.impedance import (
@@ -190,13 +190,13 @@ class Bench(WatchedBuild):
         return self._of_take("spectrum", take, self._seen)
 
     def _seen(self, take: TakeInfo) -> tuple[str, ImpedanceSpectrum]:
-        netlist = None if take.subject != "in-box" or take.of else self.network_of(take.number)
-        if netlist is None:
+        kept = None if take.subject != "in-box" or take.of else self.network_of(take.number)
+        if kept is None:
             return "", self.at_clips(take)
         boxed = self.free_air(take.unit)
-        names = [name for name in (self.driver, self.description.driver.name, boxed and boxed.of) if name]
+        names = [name for name in (self.description.driver.name, boxed and boxed.of) if name]
         known = partial(self.impedance_of, take.unit)
-        return through_crossover(self.at_clips(take), netlist, self.description.crossover, names, known)
+        return through_crossover(self.at_clips(take), kept, self.description.crossover, names, known)
 
     def impedance_of(
         self, unit: str, driver: str, frequency_hz: FloatArray
@@ -292,8 +292,11 @@ class Bench(WatchedBuild):
         takes = self.takes_of("free-air", unit)
         named = of or self.driver
         if named is None or not any(take.of for take in takes):
-            named = driver_in_box(takes, self.description.driver.name, self._resonance_hz)
+            named = self._in_box_of(takes)
         return self.newest("free-air", unit=unit, of=named)
+
+    def _in_box_of(self, free_air: list[TakeInfo]) -> str | None:
+        return driver_in_box(free_air, self.description.driver.name, self.other_drivers, self._resonance_hz)
 
     def _resonance_hz(self, take: TakeInfo) -> float | None:
         motional = self.fit(take).motional
@@ -304,8 +307,8 @@ class Bench(WatchedBuild):
         description = self.description
         if take.of in description.drivers:
             return description.drivers[take.of]
-        in_box = driver_in_box(self.takes_of("free-air", take.unit), description.driver.name, self._resonance_hz)
-        return description.driver if in_box in (None, take.of) else DriverPlace()
+        in_box = self._in_box_of(self.takes_of("free-air", take.unit))
+        return description.driver if in_box in (None, take.of or NAMELESS) else DriverPlace()
 
     def _motional_hints(self, take: TakeInfo) -> tuple[bool | None, float | None]:
         """Whether the box has a port (None if not known), and the driver's resonance in free air."""
@@ -372,7 +375,20 @@ class Bench(WatchedBuild):
         return self.comparison_of(*self.compared(before, after, unit))
 
     def comparison_of(self, before: TakeInfo, after: TakeInfo) -> Comparison:
-        """Two in-box takes, resonance by resonance, under names that tell them apart."""
+        """Two in-box takes, resonance by resonance, under names that tell them apart.
+
+        Raises
+        ------
+        StillboxError
+            If one is of the speaker's terminals and the other of a driver, or they are of two drivers.
+        """
+        read = [take.of or self.seen(take)[0] for take in (before, after)]
+        if read[0] != read[1]:
+            one, other = (f"of driver '{name}'" if name else "of the speaker's terminals" for name in read)
+            raise StillboxError(
+                f"takes {before.number} and {after.number} cannot be compared: the one is {one}, the other {other}",
+                "compare takes of the same; where a crossover stands between, keep its netlist for both states",
+            )
         return self.kept("comparison", (before, after), lambda: self._compared(before, after))
 
     def _compared(self, before: TakeInfo, after: TakeInfo) -> Comparison:

@@ -5,15 +5,17 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 
+import numpy as np
+
 from stillbox.analysis.impedance.impedance import ImpedanceSpectrum
 from stillbox.analysis.maths.number_words import frequency_words
 from stillbox.analysis.network.netlist import network_from_text
 from stillbox.analysis.network.network import LOSS, Network
-from stillbox.analysis.network.spectrum_through import spectrum_through
+from stillbox.analysis.network.spectrum_through import NotSeenThrough, spectrum_through
 from stillbox.analysis.parts.kinds import Kind
+from stillbox.analysis.watched_build import Netlist
 from stillbox.capture.arrays import ComplexArray, FloatArray
 from stillbox.capture.build.build_description import Crossover
-from stillbox.capture.build.kept_networks import KeptNetwork
 from stillbox.capture.errors import StillboxError
 
 USUAL_TOLERANCE_PERCENT: dict[Kind, float] = {"capacitor": 5.0, "coil": 5.0, "resistor": 5.0}
@@ -21,13 +23,20 @@ USUAL_TOLERANCE_PERCENT: dict[Kind, float] = {"capacitor": 5.0, "coil": 5.0, "re
 USUAL_LOSS_PERCENT = 20.0
 """Of what is told of DC resistance and ESR: they depend on temperature and leads (common practice, no source)."""
 
+BOX_IS_OVER_HZ = 300.0
+"""Above it a driver is much the same in its box and without, but for small resonances (common practice, no source)."""
+ALIKE = 0.03
+"""So far apart these may be, relative to the impedance."""
+UNLIKE = 4.0
+"""Times that by which they lie apart at half of all frequencies: where the netlist fits it is 0.5 to 2."""
+
 Impedance = Callable[[str, FloatArray], tuple[ComplexArray, FloatArray] | None]
 """From the name of a driver and frequencies to its impedance and its noise E|n|^2; None where it is not known."""
 
 
 def through_crossover(
     spectrum: ImpedanceSpectrum,
-    netlist: tuple[KeptNetwork, str],
+    netlist: Netlist,
     told: Crossover,
     names: Sequence[str],
     impedance: Impedance,
@@ -40,8 +49,8 @@ def through_crossover(
     ----------
     spectrum : ImpedanceSpectrum
         At the terminals.
-    netlist : (KeptNetwork, str)
-        What is in force, and its text.
+    netlist : Netlist
+        What is in force.
     told : Crossover
         Tolerances of its parts.
     names : sequence of str
@@ -49,19 +58,58 @@ def through_crossover(
     impedance : callable
         Of the other drivers.
     """
-    kept, text = netlist
     try:
-        network = network_from_text(text, kept.path.name)
+        network = network_of_netlist(netlist)
         driver = _driver(network, names, impedance, spectrum.frequency_hz)
         others = dict(_others(network, driver, impedance, spectrum.frequency_hz))
-        seen = spectrum_through(spectrum, network, driver, others, dict(value_stds(network, told)))
-    except StillboxError as error:
+        own = impedance(driver, spectrum.frequency_hz)
+        stds = dict(value_stds(network, told))
+        seen = spectrum_through(spectrum, network, driver, others, stds, None if own is None else own[0])
+    except NotSeenThrough as error:
         doubt = f"not seen through the crossover, so these numbers are those at the speaker's terminals: {error}"
         return "", replace(spectrum, warnings=(*spectrum.warnings, doubt))
-    word = f"seen through the crossover ({kept.path.name}): these numbers are those of driver '{driver}' alone"
+    word = f"seen through the crossover ({netlist.name}): these numbers are those of driver '{driver}' alone"
     highest = frequency_words(float(seen.frequency_hz[-1]))
     ends = f", up to {highest}: above it hardly any current goes through it" if _is_cut(spectrum, seen) else ""
-    return driver, replace(seen, warnings=(*seen.warnings, f"{word}{ends}"))
+    alone = None if own is None else np.interp(seen.frequency_hz, spectrum.frequency_hz, own[0])
+    doubts = () if alone is None else unlike_own(seen, alone, driver)
+    return driver, replace(seen, warnings=(*seen.warnings, f"{word}{ends}", *doubts))
+
+
+def network_of_netlist(netlist: Netlist) -> Network:
+    """The network of a netlist that a build keeps; NotSeenThrough where it is none."""
+    if netlist.fault:
+        raise NotSeenThrough(netlist.fault, "")
+    try:
+        network = network_from_text(netlist.text, netlist.name)
+    except StillboxError as error:
+        raise NotSeenThrough(error.fault, error.remedy) from error
+    if not network.drivers:
+        raise NotSeenThrough(f"{netlist.name} has no driver", "write one as Xwoofer NODE NODE ANYNAME")
+    return network
+
+
+def unlike_own(seen: ImpedanceSpectrum, own_ohm: ComplexArray, driver: str) -> tuple[str, ...]:
+    """A word where what is seen is not the driver that was swept alone: then the netlist is hardly of this speaker.
+
+    Parameters
+    ----------
+    seen : ImpedanceSpectrum
+    own_ohm : complex ndarray, shape (n,)
+        Of the driver alone, at the bins of ``seen``: below some hundred hertz the box makes another impedance of it.
+    """
+    common = sum((np.abs(one) ** 2 for one in seen.common_ohm), start=np.zeros(own_ohm.size))
+    likely = np.sqrt(common + seen.noise_variance_ohm2 + (ALIKE * np.abs(own_ohm)) ** 2)
+    looked_at = seen.frequency_hz > BOX_IS_OVER_HZ
+    if not np.any(looked_at):
+        return ()
+    apart = float(np.median((np.abs(seen.impedance_ohm - own_ohm) / likely)[looked_at]))
+    if apart < UNLIKE:
+        return ()
+    return (
+        f"what is seen does not fit the own take of driver '{driver}' (it is {apart:.0f} times as far "
+        "off as the tolerances allow): look whether the netlist is that of this speaker, with the losses of its parts",
+    )
 
 
 def tolerances_percent(network: Network, told: Crossover) -> dict[str, float]:
@@ -69,7 +117,7 @@ def tolerances_percent(network: Network, told: Crossover) -> dict[str, float]:
     own = {name.casefold(): percent for name, percent in told.parts.items()}
     for name in own:
         if not any(part.name.casefold() == name for part in network.parts):
-            raise StillboxError(
+            raise NotSeenThrough(
                 f"[crossover] parts in build.toml names '{name}', which is no part of the netlist",
                 f"its parts are {', '.join(part.name for part in network.parts)}",
             )
@@ -98,7 +146,7 @@ def _driver(network: Network, names: Sequence[str], impedance: Impedance, freque
     unknown = [name for name in there if impedance(name, frequency_hz[:1]) is None]
     if len(unknown) == 1:
         return unknown[0]
-    raise StillboxError(
+    raise NotSeenThrough(
         f"it is not known which of the drivers {', '.join(there)} is the one in the box",
         'say it in build.toml: [driver] name = "..."',
     )
@@ -111,7 +159,7 @@ def _others(
         if place.name != driver:
             known = impedance(place.name, frequency_hz)
             if known is None:
-                raise StillboxError(
+                raise NotSeenThrough(
                     f"the impedance of driver '{place.name}' is not known",
                     f"sweep it on its own terminals, crossover off: --subject free-air --driver {place.name}",
                 )

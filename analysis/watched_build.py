@@ -6,6 +6,7 @@ Questions are properties and methods that are `asked`, and single values of ``bu
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
 from functools import cached_property, wraps
 from typing import Any, Concatenate, ParamSpec, TypeVar, cast
 
@@ -39,6 +40,16 @@ def told_apart(before: TakeInfo, after: TakeInfo) -> tuple[str, str]:
     if before.state != after.state:
         return before.state or "no state", after.state or "no state"
     return f"{before.state} ({before.number})".strip(), f"{after.state} ({after.number})".strip()
+
+
+@dataclass(frozen=True)
+class Netlist:
+    """The netlist in force at a take: name of its file, what it is for, its text, or why it cannot be read."""
+
+    name: str
+    words: str
+    text: str
+    fault: str = ""
 
 
 class Watched:
@@ -231,9 +242,23 @@ class WatchedBuild:
         return fitting[-1] if fitting else None
 
     def newest_in_box(self, state: str | None = None, unit: str | None = None) -> TakeInfo | None:
-        """The newest take in the box: of the driver that is looked at where it was swept alone, else of the speaker."""
-        alone = None if self.driver is None else self.newest("in-box", state, unit, self.driver)
-        return self.newest("in-box", state, unit) if alone is None else alone
+        """The newest take in the box: of the driver that is looked at where it was swept alone, else of the speaker.
+
+        A driver that is not the one in the box is not seen in a take of the speaker.
+        """
+        if self.driver is None:
+            return self.newest("in-box", state, unit)
+        alone = self.newest("in-box", state, unit, self.driver)
+        if alone is not None or self.driver in self.other_drivers:
+            return alone
+        return self.newest("in-box", state, unit)
+
+    @property
+    def other_drivers(self) -> frozenset[str]:
+        """Drivers that build.toml tells of beside the one in the box."""
+        description = self.description
+        told = {*description.drivers, *description.limits.drivers} - {description.driver.name}
+        return frozenset(name for name in told if name)
 
     @asked
     def before(self, take: TakeInfo) -> TakeInfo | None:
@@ -251,11 +276,14 @@ class WatchedBuild:
         return fitting[-1] if fitting else None
 
     @asked
-    def network_of(self, number: int) -> tuple[KeptNetwork, str] | None:
-        """The netlist in force at a take, and its text; None where there is none."""
+    def network_of(self, number: int) -> Netlist | None:
+        """The netlist in force at a take; None where there is none."""
         take = next((one for one in self._disk.takes if one.number == number), None)
-        kept = None if take is None else network_of_take(self._disk.networks, self._disk.takes, take)
-        return None if kept is None else (kept, kept.text())
+        try:
+            kept = None if take is None else network_of_take(self._disk.networks, self._disk.takes, take)
+            return None if kept is None else Netlist(kept.path.name, kept.words, kept.text())
+        except StillboxError as error:  # an answer like any other: it is asked for again, and may be mended by then
+            return Netlist("crossover", "", "", str(error))
 
     def address_now(self, take: TakeInfo) -> str:
         """Address of a take with the name of its state; not noted: for what is said of the work, no part of it."""
@@ -295,12 +323,6 @@ class WatchedBuild:
             raise StillboxError(
                 f"state {before} cannot be compared with itself",
                 "name the states before and after the work, or two takes by their numbers",
-            )
-        if bool(first.of) != bool(second.of):
-            raise StillboxError(
-                f"{first.address} and {second.address} cannot be compared: one is of the speaker's terminals, the "
-                "other of the driver alone",
-                "name takes of the same, or the driver with --driver",
             )
         return first, second
 

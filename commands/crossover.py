@@ -7,9 +7,11 @@ from typing import Annotated
 
 import typer
 
+from stillbox.analysis.crossover.crossover_controls import VOLTS
+from stillbox.capture.errors import StillboxError
 from stillbox.commands.opening import open_bench, open_build
-from stillbox.commands.options import AnyUnitOption, BuildArgument, JsonOption, PlotOption
-from stillbox.commands.printing import say, warn_of
+from stillbox.commands.options import AnyUnitOption, BuildArgument, JsonOption, PlotOption, number_option
+from stillbox.commands.printing import say, warn, warn_of
 from stillbox.commands.telling import tell
 
 
@@ -38,9 +40,7 @@ def crossover(
         list[str] | None,
         typer.Option("--swap", metavar="PART=VALUE", help="Try C2=6.8u or L1.loss=0.2; may be repeated."),
     ] = None,
-    volts: Annotated[
-        float | None, typer.Option(metavar="V", help="At the terminals, V rms, for the heat in resistors.")
-    ] = None,
+    volts: Annotated[float | None, number_option(VOLTS, "V")] = None,
     plot: PlotOption = None,
     as_json: JsonOption = False,
 ) -> None:
@@ -49,6 +49,8 @@ def crossover(
     With its netlist and takes of the drivers alone, findings, compare, box, bass and decay read the driver behind it.
     """
     if netlist is not None:
+        if swap or volts is not None or plot is not None or as_json:
+            raise StillboxError("--netlist keeps a netlist and does nothing else", "ask for the rest afterwards")
         _keep(build, netlist, state, unit)
         return
     bench = open_bench(build)
@@ -68,5 +70,8 @@ def _keep(build: Path, path: Path, state: str | None, unit: str | None) -> None:
     network = read_network(path)
     kept = keep_network(folder, read_small_text(path), state, unit)
     drivers = ", ".join(place.name for place in network.drivers) or "no driver"
-    say(f"{kept.path}: kept {kept.words}: {len(network.parts)} parts, {drivers}")
+    count = len(network.parts)
+    say(f"{kept.path}: kept {kept.words}: {count} part{'s' * (count != 1)}, {drivers}")
+    if state is not None and not any(take.state == state for take in folder.takes()):
+        warn(f"no take is of state '{state}' yet: until there is one, this netlist stands for none")
     warn_of(network.notes)

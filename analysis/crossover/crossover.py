@@ -8,20 +8,18 @@ from dataclasses import dataclass
 import numpy as np
 
 from stillbox.analysis.bench import Bench
+from stillbox.analysis.crossover.crossover_controls import USUAL_V, VOLTS
 from stillbox.analysis.impedance.impedance import curve_of_spectrum
 from stillbox.analysis.network.bands import bands_of_draws, drawn_values
 from stillbox.analysis.network.changes import read_change, with_values
-from stillbox.analysis.network.netlist import network_from_text
 from stillbox.analysis.network.network import Network
 from stillbox.analysis.network.nodal import Circuit, circuit_at
-from stillbox.analysis.through_crossover import tolerances_percent
+from stillbox.analysis.through_crossover import network_of_netlist, tolerances_percent
 from stillbox.capture.arrays import ComplexArray, FloatArray
 from stillbox.capture.errors import StillboxError
 from stillbox.capture.recording.take import TakeInfo
 
 LOWEST_HZ, HIGHEST_HZ, PER_OCTAVE = 20.0, 20_000.0, 24
-USUAL_V = 2.83
-"""At the terminals; what is called 1 W into 8 ohm."""
 JOINED_OCTAVES = 1.5
 """Over so much what is seen through the crossover gives way to the driver's own take."""
 DRAWS, SEED = 2_000, 1
@@ -143,15 +141,15 @@ def crossover_report(
     StillboxError
         If there is no take or no netlist, the netlist has a fault, or the impedance of a driver is not known.
     """
+    volts = VOLTS.checked(volts) or USUAL_V
     take = bench.in_box(state, unit)
-    kept = bench.network_of(take.number)
-    if kept is None:
+    netlist = bench.network_of(take.number)
+    if netlist is None:
         raise StillboxError(
             f"{bench.build.path} keeps no netlist for take {take.number} ({take.address})",
             f"give one: 'stillbox crossover {bench.build.path} --netlist FILE'",
         )
-    netlist, text = kept
-    network = network_from_text(text, netlist.path.name)
+    network = network_of_netlist(netlist)
     hz = np.geomspace(LOWEST_HZ, HIGHEST_HZ, round(PER_OCTAVE * np.log2(HIGHEST_HZ / LOWEST_HZ)) + 1)
     drivers = _drivers(bench, take, network, hz)
     tolerance = tolerances_percent(network, bench.description.crossover)
@@ -162,7 +160,7 @@ def crossover_report(
         build=bench.name,
         state=take.state,
         unit=take.unit,
-        netlist=f"{netlist.path.name}, {netlist.words}",
+        netlist=f"{netlist.name}, {netlist.words}",
         frequency_hz=hz,
         measured_ohm=_measured(bench, take, hz),
         planned=_computed(network, hz, drivers, tolerance, volts),
@@ -194,7 +192,8 @@ def _drivers(bench: Bench, take: TakeInfo, network: Network, hz: FloatArray) -> 
         else:
             raise StillboxError(
                 f"the impedance of driver '{place.name}' is not known",
-                f"sweep it on its own terminals, crossover off: --subject free-air --driver {place.name}",
+                "sweep it on its own terminals, crossover off: "
+                f"--subject free-air --driver {place.name} --unit {take.unit}",
             )
     return found
 

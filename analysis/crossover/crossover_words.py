@@ -14,7 +14,7 @@ from stillbox.analysis.maths.table import Table
 from stillbox.analysis.parts.part_codes import value_words
 from stillbox.capture.arrays import ComplexArray, FloatArray
 
-LEAST_CHANGE_DB = 0.01
+LEAST_CHANGE_DB, NOTHING_DB = 0.01, -100.0
 LEAST_DB = -30.0
 """What a driver gets below this is not compared: nobody hears it beside the other."""
 
@@ -62,6 +62,8 @@ def crossover_lines(report: CrossoverReport) -> Iterator[str]:
 
 def _reach(frequency_hz: FloatArray, level: DriverLevel) -> str:
     highest = int(np.argmax(level.level_db))
+    if level.level_db[highest] < NOTHING_DB:
+        return "gets nothing"
     inside = level.level_db > level.level_db[highest] - 3
     runs = np.flatnonzero(inside)
     low, high = frequency_hz[runs[0]], frequency_hz[runs[-1]]

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from stillbox.analysis.bench import Bench
 from stillbox.analysis.controls import Asked
-from stillbox.analysis.crossover.crossover import USUAL_V, CrossoverReport, crossover_report
+from stillbox.analysis.crossover.crossover import CrossoverReport, crossover_report
+from stillbox.analysis.crossover.crossover_controls import USUAL_V, VOLTS
 from stillbox.analysis.crossover.crossover_words import (
     change_lines,
     crossover_document,
@@ -48,5 +49,6 @@ CROSSOVER = Topic(
     said=_said,
     warnings=lambda report: report.warnings,
     document=crossover_document,
+    controls=(VOLTS,),
     pictures=(TopicPicture("--plot", "Picture of the crossover", picture_of_crossover),),
 )

@@ -14,6 +14,7 @@ from numpy.lib.stride_tricks import sliding_window_view
 
 from stillbox.analysis.impedance.impedance import ImpedanceSpectrum
 from stillbox.analysis.network.network import Network
+from stillbox.analysis.network.nodal import circuit_at
 from stillbox.analysis.network.see_through import see_through
 from stillbox.capture.arrays import ComplexArray, FloatArray
 from stillbox.capture.errors import StillboxError
@@ -29,12 +30,17 @@ _SMOOTH_OCTAVES, _PER_OCTAVE = 1.0, 48
 """What a wrong part does is no resonance as long as it is a parabola over so much; what is left of it could be one."""
 
 
+class NotSeenThrough(StillboxError):
+    """A driver cannot be seen through its network: what is there, or what is told, does not suffice."""
+
+
 def spectrum_through(
     spectrum: ImpedanceSpectrum,
     network: Network,
     driver: str,
     others: Mapping[str, tuple[ComplexArray, FloatArray]],
     value_std: Mapping[str, float],
+    own_ohm: ComplexArray | None = None,
 ) -> ImpedanceSpectrum:
     """A take at the terminals as a take of one driver, as far up as enough current goes through it.
 
@@ -48,10 +54,13 @@ def spectrum_through(
         Impedance of every other driver at the bins of ``spectrum``, and its noise E|n|^2.
     value_std : mapping of str to float
         Standard uncertainty of values, F, H or ohm; what is not named is known. It is common to all bins.
+    own_ohm : complex ndarray, shape (n,), optional
+        What the driver's impedance is about, swept alone: how much current goes through it is told by that, as what is
+        seen would confirm itself.
 
     Raises
     ------
-    StillboxError
+    NotSeenThrough
         If hardly any current goes through the driver anywhere, or the impedance of another is not known.
     """
     impedances = {name: impedance for name, (impedance, _) in others.items()}
@@ -60,14 +69,17 @@ def spectrum_through(
         through = see_through(network, hz, terminals_ohm, driver, impedances)
     doubt_ohm = np.sqrt(sum(np.abs(through.by_others.by_value[name] * std) ** 2 for name, std in value_std.items()))
     is_sure = np.isfinite(through.impedance_ohm) & (doubt_ohm < MOST_DOUBT * np.abs(through.impedance_ohm))
-    kept = _band(hz, np.where(is_sure, through.share, 0.0))
+    share = through.share if own_ohm is None else _share(network, driver, hz, impedances, own_ohm)
+    kept = _band(hz, np.where(is_sure, share, 0.0))
     if kept.stop - kept.start < FEWEST_BINS:
-        raise StillboxError(
+        raise NotSeenThrough(
             f"hardly any current goes through driver '{driver}' in this network: it cannot be seen from the terminals",
             "look whether the netlist is that of this speaker",
         )
     spectrum, by_terminals, slopes = spectrum.part(kept), through.by_terminals[kept], through.by_others
     power = np.abs(by_terminals) ** 2
+    # What a wrong ohm does to the driver is more or less than a wrong ohm of the driver, which ``scale_std`` says.
+    scale_ohm = spectrum.scale_std * (by_terminals * spectrum.impedance_ohm - through.impedance_ohm[kept])
     by_parts = [slopes.by_value[name][kept] * std for name, std in value_std.items() if std > 0]
     of_others = sum(
         ((np.abs(slopes.by_driver[name]) ** 2 * variance)[kept] for name, (_, variance) in others.items()),
@@ -83,10 +95,22 @@ def spectrum_through(
         calibration_variance_ohm2=power * spectrum.calibration_variance_ohm2,
         scale_std=spectrum.scale_std,
         warnings=spectrum.warnings,
-        common_ohm=(*(by_terminals * common for common in spectrum.common_ohm), *by_parts),
+        common_ohm=(*(by_terminals * common for common in spectrum.common_ohm), scale_ohm, *by_parts),
         bent_variance_ohm2=bent,
         silent_variance_ohm2=None if silent is None else power * silent,
     )
+
+
+def _share(
+    network: Network,
+    driver: str,
+    frequency_hz: FloatArray,
+    others: Mapping[str, ComplexArray],
+    own_ohm: ComplexArray,
+) -> FloatArray:
+    """Part of the current at the terminals that goes through a driver of this impedance."""
+    circuit = circuit_at(network, frequency_hz, {**others, driver: own_ohm})
+    return np.abs(circuit.driver_currents(circuit.voltages)[driver] * circuit.input_impedance_ohm)
 
 
 def _band(frequency_hz: FloatArray, share: FloatArray) -> slice:

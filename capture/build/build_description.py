@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import re
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Annotated, Any, NamedTuple
 
@@ -167,25 +168,31 @@ class BuildLimits(Limits):
         return {**general, "subjects": own} if own else general
 
     def of(self, subject: Subject, driver: str = "") -> Limits:
-        """The limits that hold for a subject, on the terminals of a driver by name: the nearest that was said."""
+        """The limits that hold for a subject, on the terminals of a driver by name.
+
+        What is said of the subject or of the driver counts before what is said of all; of the two, the tighter one.
+        """
         general = self.model_dump(exclude={"subjects", "drivers"}, exclude_none=True)
-        own = (self.subjects.get(subject, Limits()), self.drivers.get(driver, Limits()))
-        told = [one.model_dump(exclude_none=True) for one in own]
-        return Limits.model_validate({**general, **told[0], **told[1]})
+        own = _tightest([self.subjects.get(subject, Limits()), self.drivers.get(driver, Limits())])
+        return Limits.model_validate({**general, **own.model_dump(exclude_none=True)})
 
     def of_whatever(self) -> Limits:
         """The tightest of all, where what is on the clips is not told."""
-        every = [self, *self.subjects.values(), *self.drivers.values()]
-        volts, resistor, speaker, lowest = (
-            [value for limits in every if (value := getattr(limits, name)) is not None]
-            for name in ("clips_volts", "resistor_watts", "speaker_watts", "lowest_hz")
-        )
-        return Limits(
-            clips_volts=min(volts, default=None),
-            resistor_watts=min(resistor, default=None),
-            speaker_watts=min(speaker, default=None),
-            lowest_hz=max(lowest, default=None),
-        )
+        return _tightest([self, *self.subjects.values(), *self.drivers.values()])
+
+
+def _tightest(every: Sequence[Limits]) -> Limits:
+    """Of each limit the one that allows least; None where none of them says."""
+    volts, resistor, speaker, lowest = (
+        [value for limits in every if (value := getattr(limits, name)) is not None]
+        for name in ("clips_volts", "resistor_watts", "speaker_watts", "lowest_hz")
+    )
+    return Limits(
+        clips_volts=min(volts, default=None),
+        resistor_watts=min(resistor, default=None),
+        speaker_watts=min(speaker, default=None),
+        lowest_hz=max(lowest, default=None),
+    )
 
 
 class Crossover(_Section):

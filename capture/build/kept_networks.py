@@ -92,7 +92,7 @@ def keep_network(
         folder = own_folder(build.path, CROSSOVER_FOLDER)
         try:
             folder.mkdir(exist_ok=True)
-            numbers = [int(name[1]) for entry in os.scandir(folder) if (name := re.match(r"(\d{4,9})", entry.name))]
+            numbers = [int(name[1]) for entry in os.scandir(folder) if (name := _NAME.fullmatch(entry.name))]
         except OSError as error:
             raise StillboxError(f"cannot write to {folder}: {error.strerror}", "check the rights there") from error
         number = max(numbers, default=0) + 1

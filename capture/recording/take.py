@@ -68,16 +68,13 @@ def named_of(subject: str, driver: str | None = None, part: str | None = None) -
         If a take of ``subject`` is not of such a thing, or the name cannot be one.
     """
     for name, what, subjects in ((driver, "driver", DRIVER_SUBJECTS), (part, "part", ("part",))):
-        if name is None:
-            continue
-        if subject not in subjects:
+        if name is not None and subject not in subjects:
             raise StillboxError(
                 f"a take of {subject} is not of a {what} by name, as '{name[:60]}': only takes of "
                 f"{', '.join(subjects)} are",
                 f"leave --{what} out",
             )
-        return name
-    return ""
+    return driver or part or ""
 
 
 def check_of(subject: str, of: str) -> None:

@@ -9,6 +9,8 @@ for, goes this way: the signature of every device asks for the permit, and its f
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 from stillbox.capture.build.build_folder import BuildFolder
 from stillbox.capture.errors import StillboxError
 from stillbox.capture.files.build_layout import DESCRIPTION_FILE
@@ -54,6 +56,17 @@ class LowestNotTold(StillboxError):
         )
 
 
+class DriverNotTold(StillboxError):
+    """The speaker has several drivers, and nobody has said which one is on the clips."""
+
+    def __init__(self, names: Iterable[str]) -> None:
+        super().__init__(
+            f"this speaker has drivers with limits of their own ({', '.join(names)}), and it is not told which one is "
+            "on the clips, so nothing was played",
+            "name it: --driver NAME, in the window 'Driver or part'",
+        )
+
+
 def sound_permit(build: BuildFolder, device: AudioDevice, subject: Subject, driver: str = "") -> SoundPermit:
     """Leave to play into what is on the clips, within the limits of the build for that subject.
 
@@ -65,7 +78,7 @@ def sound_permit(build: BuildFolder, device: AudioDevice, subject: Subject, driv
     Raises
     ------
     CautionsNotRead
-    LowestNotTold
+    LowestNotTold, DriverNotTold
     StillboxError
         If ``build.toml`` or the kept voltage of the output cannot be read: without known limits nothing sounds.
     """
@@ -73,6 +86,8 @@ def sound_permit(build: BuildFolder, device: AudioDevice, subject: Subject, driv
     _require_cautions(build, info)
     description = build.description
     limits = description.limits.of(subject, driver)
+    if subject in DRIVER_SUBJECTS and subject != "in-box" and not driver and description.limits.drivers:
+        raise DriverNotTold(description.limits.drivers)
     if subject in DRIVER_SUBJECTS and driver not in ("", description.driver.name):
         own = description.limits.drivers.get(driver)
         if own is None or own.lowest_hz is None:  # that of other drivers says nothing of this one

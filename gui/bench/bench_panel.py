@@ -88,6 +88,7 @@ class BenchPanel(QWidget):
         self._began_s: float | None = None
         self._lay_out()
         self.subject.currentIndexChanged.connect(self._case_changed)
+        self.subject.currentIndexChanged.connect(self.of.clear)  # the name is of what was on the clips
         self.jig.currentIndexChanged.connect(self._case_changed)
         self.unit.currentTextChanged.connect(lambda _: self.propose_state())
         self._case_changed()
@@ -100,7 +101,8 @@ class BenchPanel(QWidget):
         self.subject.setToolTip("What is on the clips, that is, what this take is of.")
         self.of = QLineEdit()
         self.of.setToolTip(OF_TIP)
-        self.of.setPlaceholderText("no choice")
+        self.of.setPlaceholderText("the only one")
+        self.of.setMaxLength(40)
         self.state = _names("Your own name for the stage of the work: stock, lined, final …")
         self.unit = _names("Which of a pair: A or B, or any short name.")
         self.unit.addItems(["A", "B"])

@@ -96,8 +96,8 @@ def test_build_toml_says_of_each_driver(two_way: BuildFolder) -> None:
 
 def test_speaker_and_driver_alone_are_not_compared(two_way: BuildFolder, tmp_path: Path) -> None:
     whole = swept(two_way, "in-box", "", BOXED_HZ, 6.0, "whole")
-    with pytest.raises(StillboxError, match=r"cannot be compared: one is of the speaker's terminals"):
-        Bench(two_way).compared("3", str(whole.number))
+    with pytest.raises(StillboxError, match=r"the one is of driver 'woofer', the other of the speaker's terminals"):
+        Bench(two_way).comparison("3", str(whole.number))
     assert Bench(two_way).in_box().number == whole.number
     assert Bench(two_way, driver="woofer").in_box("stock").of == "woofer"
 
@@ -108,10 +108,16 @@ def test_which_driver_is_in_the_box() -> None:
 
     resonances_hz = {1: 35.0, 2: 900.0, 3: 300.0, 4: None}
     hz = lambda one: resonances_hz[one.number]  # noqa: E731
-    assert driver_in_box([], None, hz) is None
-    assert driver_in_box([take(2, "tweeter")], None, hz) is None
-    assert driver_in_box([take(2, "tweeter"), take(1, "")], None, hz) is None
-    assert driver_in_box([take(2, "tweeter"), take(1, "woofer"), take(3, "mid")], None, hz) == "woofer"
-    assert driver_in_box([take(2, "tweeter"), take(1, "woofer"), take(3, "mid")], "mid", hz) == "mid"
-    assert driver_in_box([take(1, "woofer"), take(2, "tweeter")], "unknown", hz) == "woofer"
-    assert driver_in_box([take(4, "woofer"), take(2, "tweeter")], None, hz) == "tweeter"
+    known = ("tweeter", "mid")
+    assert driver_in_box([], None, known, hz) is None
+    assert driver_in_box([take(1, "")], None, known, hz) is None
+    assert driver_in_box([take(1, "woofer")], None, known, hz) == "woofer"
+    assert driver_in_box([take(2, "tweeter"), take(1, "woofer"), take(3, "mid")], None, (), hz) == "woofer"
+    assert driver_in_box([take(2, "tweeter"), take(1, "woofer"), take(3, "mid")], "mid", (), hz) == "mid"
+    assert driver_in_box([take(4, "woofer"), take(2, "tweeter")], None, (), hz) == "tweeter"
+    assert driver_in_box([take(4, "woofer"), take(2, "tweeter")], None, known, hz) == "woofer"
+    # A tweeter is never taken for the driver in the box, nor what has no name for one that is named.
+    assert driver_in_box([take(2, "tweeter")], None, known, hz) == "-"
+    assert driver_in_box([take(2, "tweeter"), take(1, "")], None, known, hz) == "-"
+    assert driver_in_box([take(2, "tweeter")], "woofer", (), hz) == "-"
+    assert driver_in_box([take(1, "woofer"), take(5, "")], "woofer", (), hz) == "woofer"

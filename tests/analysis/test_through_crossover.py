@@ -154,6 +154,64 @@ def test_without_the_tweeter_it_is_said_what_to_do(known: BuildFolder) -> None:
         kept_networks(known)[-1].path.unlink()
 
 
+def test_a_tweeter_is_neither_the_driver_in_the_box_nor_seen_in_it(known: BuildFolder) -> None:
+    """Its limits say that it is another one: then no take of it stands for the woofer."""
+    path = known.path / "build.toml"
+    text = path.read_text(encoding="utf-8")
+    path.write_text(text + "\n[limits.drivers.tweeter]\nlowest_hz = 500\n", encoding="utf-8")
+    moved = known.path / "takes" / "0001-free-air-A-woofer.json"
+    try:
+        with pytest.raises(StillboxError, match="no in-box take"):
+            Bench(known, driver="tweeter").in_box()
+        moved.rename(known.path / "aside.json")
+        bench = Bench(known)
+        assert bench.free_air() is None
+        name, _ = bench.seen(bench.in_box())
+        assert name == "woofer"  # the only one that was never swept
+    finally:
+        (known.path / "aside.json").rename(moved)
+        path.write_text(text, encoding="utf-8")
+
+
+def test_speaker_and_driver_behind_the_crossover_are_not_compared(known: BuildFolder) -> None:
+    swept(known, "in-box", finished(woofer(71, waves=True)), state="final")
+    first = kept_networks(known)[0].path
+    first.rename(first.with_name("0001-state=final.cir"))
+    try:
+        with pytest.raises(StillboxError, match="the one is of the speaker's terminals, the other of driver 'woofer'"):
+            Bench(known).comparison("stock", "final")
+    finally:
+        first.with_name("0001-state=final.cir").rename(first)
+    assert Bench(known).comparison("stock", "final").changes
+
+
+def test_the_netlist_of_another_speaker_is_noticed(known: BuildFolder) -> None:
+    bench = Bench(known)
+    assert not any("does not fit" in text for text in bench.spectrum(bench.in_box()).warnings)
+    keep_network(known, NETLIST.replace("0.8m", "2.7m"))
+    try:
+        bench = Bench(known)
+        (said,) = [text for text in bench.spectrum(bench.in_box()).warnings if "does not fit" in text]
+        assert "the own take of driver 'woofer'" in said and "look whether the netlist is that of this speaker" in said
+    finally:
+        kept_networks(known)[-1].path.unlink()
+
+
+def test_a_netlist_that_cannot_be_read_harms_nothing_else(known: BuildFolder) -> None:
+    bench = Bench(known)
+    take = bench.in_box()
+    assert bench.seen(take)[0] == "woofer"
+    path = kept_networks(known)[0].path
+    text = path.read_bytes()
+    path.write_bytes(b"\xff\xfe")
+    try:
+        name, spectrum = bench.renewed().seen(take)
+        assert name == "" and any("cannot be read" in text for text in spectrum.warnings)
+    finally:
+        path.write_bytes(text)
+    assert bench.renewed().seen(take)[0] == "woofer"
+
+
 # Which netlist is in force
 
 

@@ -19,7 +19,7 @@ from stillbox.capture.errors import StillboxError
 from stillbox.capture.live.live_take import LiveRequest, record_take
 from stillbox.capture.practice.practice_rig import PracticeRig
 from stillbox.capture.recording.take import TakeInfo, fitting_takes, named_of
-from stillbox.capture.sound.sound_gate import LowestNotTold, sound_permit
+from stillbox.capture.sound.sound_gate import DriverNotTold, LowestNotTold, sound_permit
 from stillbox.capture.sweep.excitation import write_excitation
 
 
@@ -97,6 +97,7 @@ def test_the_terminal_takes_names_and_lists_them(build: BuildFolder, recording: 
         ("load", "woofer", None, "load is not of a driver by name, as 'woofer'.*leave --driver out"),
         ("in-box", None, "C2", "in-box is not of a part by name, as 'C2': only takes of part are.*leave --part out"),
         ("part", "woofer", None, "part is not of a driver by name"),
+        ("free-air", "woofer", "C2", "free-air is not of a part by name"),
     ],
 )
 def test_what_is_of_nothing_by_name_refuses_it(subject: str, driver: str | None, part: str | None, what: str) -> None:
@@ -137,7 +138,21 @@ def test_no_other_driver_is_swept_before_its_lowest_frequency_is_told(build: Bui
     assert build.takes() == []
     assert sound_permit(build, rig, "free-air", "horn").limit.lowest_hz == 900
     assert sound_permit(build, rig, "part", "C2").limit.lowest_hz == 0
-    assert sound_permit(build, rig, "free-air").limit.lowest_hz == 20
+    with pytest.raises(DriverNotTold, match=r"limits of their own \(horn\).*--driver NAME"):
+        sound_permit(build, rig, "free-air")  # it may be the horn that is on the clips
+    assert sound_permit(build, rig, "in-box").limit.lowest_hz == 0
+
+
+def test_of_what_is_said_of_subject_and_driver_the_tighter_holds(build: BuildFolder) -> None:
+    tell(
+        build,
+        "\nclips_volts = 9\n[limits.free-air]\nclips_volts = 0.2\nlowest_hz = 2000\n"
+        "[limits.drivers.horn]\nclips_volts = 5\nlowest_hz = 900\nspeaker_watts = 0.1\n",
+    )
+    limits = build.description.limits
+    both = limits.of("free-air", "horn")
+    assert (both.clips_volts, both.lowest_hz, both.speaker_watts) == (0.2, 2000, 0.1)
+    assert limits.of("in-box", "horn").clips_volts == 5 and limits.of("in-box").clips_volts == 9
 
 
 def test_the_driver_in_the_box_needs_no_limit_once_it_is_named(build: BuildFolder) -> None:

@@ -95,6 +95,8 @@ def test_what_is_said(build: Path) -> None:
         (("--swap", "R9=5"), "the network has no part 'R9'; its parts are L1, C1, L2, C2, R1, R2"),
         (("--swap", "C1"), "'C1' is no change of a part; write NAME=VALUE"),
         (("--state", "lined"), "no in-box take of state lined"),
+        (("--volts", "nan"), "--volts"),
+        (("--netlist", "any.cir", "--swap", "C1=5u"), "--netlist keeps a netlist and does nothing else"),
         (("--netlist", "nowhere.cir"), "the netlist nowhere.cir cannot be read"),
     ],
 )
