@@ -88,10 +88,11 @@ def _no_free_air(bench: Bench, unit: str | None) -> StillboxError:
     of_unit = "" if unit is None else f" of unit {unit}"
     swept = [take for take in bench.takes if take.subject == "free-air"]
     names = dict.fromkeys(take.of or "one without a name" for take in swept if unit in (None, take.unit))
-    if bench.driver is not None and names:
+    if names:
+        whose = "the driver in the box" if bench.driver is None else f"a driver '{bench.driver}'"
         return StillboxError(
-            f"{bench.build.path} has no free-air take{of_unit} of a driver '{bench.driver}', but of {', '.join(names)}",
-            f"record one with --subject free-air --driver {bench.driver}, or name another driver",
+            f"{bench.build.path} has no free-air take{of_unit} of {whose}, but of {', '.join(names)}",
+            f"record one with --subject free-air --driver {bench.driver or 'NAME'}, or name another driver",
         )
     others = dict.fromkeys(take.unit for take in swept)
     record = f"record one with the driver hanging free: --subject free-air{'' if unit is None else f' --unit {unit}'}"

@@ -107,6 +107,7 @@ def test_bands_keep_the_second_harmonic_out(monkeypatch: pytest.MonkeyPatch) -> 
     in_bands = [worst(samples, excitation, *span_hz) for span_hz in spans_hz]
     edges_hz = deconvolution._edges_hz(excitation)
     monkeypatch.setattr(deconvolution, "_edges_hz", lambda _: edges_hz[:1])
+    monkeypatch.setattr(deconvolution, "_LONGEST_KEPT", 0)  # filters of other edges are not those that are kept
     in_one = [worst(samples, excitation, *span_hz) for span_hz in spans_hz]
     assert in_one[0] > 0.04
     assert in_bands[0] < 0.2 * in_one[0]
