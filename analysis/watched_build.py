@@ -289,10 +289,24 @@ class WatchedBuild:
         """Address of a take with the name of its state; not noted: for what is said of the work, no part of it."""
         return next((one for one in self._disk.takes if one.number == take.number), take).address
 
+    def require_known_driver(self) -> None:
+        """StillboxError where the driver that is looked at has no take and stands nowhere in build.toml."""
+        driver = self.driver
+        if driver is None or driver == self.description.driver.name or driver in self.other_drivers:
+            return
+        names = sorted({take.of for take in self.takes if take.of and take.subject != "part"})
+        if driver not in names:
+            there = f"takes are of {', '.join(names)}" if names else "no take of a driver has a name"
+            raise StillboxError(
+                f"{self.build.path} knows no driver '{driver}': {there}",
+                f'leave --driver out, or name it in build.toml: [driver] name = "{driver}"',
+            )
+
     # Choice of takes
 
     def in_box(self, state: str | None = None, unit: str | None = None) -> TakeInfo:
         """The newest in-box take of a state and unit; StillboxError lists what there is."""
+        self.require_known_driver()
         take = self.newest_in_box(state, unit)
         if take is None:
             there = ", ".join(sorted({f"{t.state or '-'}/{t.unit}" for t in self.takes if t.subject == "in-box"}))

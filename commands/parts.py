@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated, Any, Protocol
 
 import typer
 
@@ -12,6 +13,9 @@ from stillbox.commands.opening import open_bench
 from stillbox.commands.options import AnyUnitOption, BuildArgument, JsonOption, StateOption, number_option
 from stillbox.commands.printing import print_json, show, warn_of
 from stillbox.commands.telling import tell
+
+if TYPE_CHECKING:
+    from stillbox.analysis.maths.table import Table
 
 WireOption = Annotated[
     str, typer.Option("--wire", metavar="SIZE", help="Copper: diameter (1.4mm), section (2.5mm2) or gauge (awg14).")
@@ -83,12 +87,7 @@ def combine(
     from stillbox.analysis.parts.combine_report import combine_report
 
     report = combine_report(target, drawer, kind, most_parts, results)
-    if as_json:
-        print_json(report.document())
-        return
-    for item in report.said():
-        show(item)
-    warn_of(report.notes)
+    _tell(report, report.notes, as_json)
 
 
 def coil(
@@ -124,12 +123,7 @@ def coil(
     from stillbox.analysis.parts.wire_report import BehindIt, coil_report
 
     report = coil_report(wire, inductance, turns, bobbin, insulation, celsius, hz, BehindIt(re_ohms, qes, qms))
-    if as_json:
-        print_json(report.document())
-        return
-    for item in report.said():
-        show(item)
-    warn_of(report.notes)
+    _tell(report, report.notes, as_json)
 
 
 def wire(
@@ -148,9 +142,21 @@ def wire(
     """
     from stillbox.analysis.parts.wire_report import BehindIt, wire_report
 
-    report = wire_report(wire, length, contacts, celsius, BehindIt(re_ohms, qes, qms))
+    _tell(wire_report(wire, length, contacts, celsius, BehindIt(re_ohms, qes, qms)), (), as_json)
+
+
+class _Report(Protocol):
+    """What is told without a build."""
+
+    def document(self) -> dict[str, Any]: ...
+
+    def said(self) -> Iterable[str | Table]: ...
+
+
+def _tell(report: _Report, notes: Iterable[str], as_json: bool) -> None:
     if as_json:
         print_json(report.document())
         return
     for item in report.said():
         show(item)
+    warn_of(notes)

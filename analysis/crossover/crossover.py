@@ -101,16 +101,14 @@ class CrossoverReport:
 
     @property
     def input_ohm(self) -> ComplexArray:
-        """At the terminals: as measured where it was, else as computed."""
-        if self.measured_ohm is None:
-            return self.planned.input_ohm
-        return np.where(np.isfinite(self.measured_ohm), self.measured_ohm, self.planned.input_ohm)
+        """At the terminals: as measured, NaN beyond the take's band, else as computed."""
+        return self.planned.input_ohm if self.measured_ohm is None else self.measured_ohm
 
     @property
     def lowest(self) -> tuple[float, float]:
         """Least impedance at the terminals, ohm, and where, Hz."""
         magnitude = np.abs(self.input_ohm)
-        place = int(np.argmin(magnitude))
+        place = int(np.nanargmin(magnitude))
         return float(magnitude[place]), float(self.frequency_hz[place])
 
     def difference_db(self, driver: str) -> FloatArray:

@@ -145,6 +145,8 @@ def crossover_document(report: CrossoverReport) -> dict[str, Any]:
 
 
 def _impedance_document(frequency_hz: FloatArray, impedance_ohm: ComplexArray) -> dict[str, list[float]]:
+    known = np.isfinite(impedance_ohm)
+    frequency_hz, impedance_ohm = frequency_hz[known], impedance_ohm[known]
     return {
         "frequency_hz": frequency_hz.tolist(),
         "magnitude_ohm": np.abs(impedance_ohm).tolist(),

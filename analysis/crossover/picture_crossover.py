@@ -43,7 +43,7 @@ def _impedance_panel(report: CrossoverReport, computed: list[tuple[str, Computed
             axes.plot(hz, magnitude, color=style.colour, linewidth=1.4, linestyle=style.line, label=name, zorder=3)
         values = np.concatenate([magnitude for _, magnitude in shown])
         plain_ohm_axis(axes)
-        axes.set_ylim(0.8 * values.min(), 1.25 * values.max())
+        axes.set_ylim(0.8 * np.nanmin(values), 1.25 * np.nanmax(values))
         name_ordinate(axes, "Impedance at the terminals, Ω", "Impedance, Ω")
         add_legend(axes)
 

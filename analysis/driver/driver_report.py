@@ -80,6 +80,8 @@ def driver_report(
     take = bench.free_air(unit, of)
     if take is None:
         raise _no_free_air(bench, unit)
+    if not take.of:  # a take without a name stands for a driver that is known, not for any word
+        bench.require_known_driver()
     return driver_of_take(bench, take, meter)
 
 

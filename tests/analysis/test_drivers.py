@@ -72,6 +72,25 @@ def test_who_is_not_there_is_told_with_those_who_are(two_way: BuildFolder) -> No
     assert "no free-air take of a driver 'horn', but of woofer, tweeter" in one_line(said)
 
 
+@pytest.mark.parametrize("command", ["findings", "box", "bass", "report"])
+def test_a_driver_that_nobody_knows_is_refused(two_way: BuildFolder, command: str) -> None:
+    """It was read as the speaker itself, without a word."""
+    status, _, said = run(command, two_way.path, "--driver", "wofer")
+    assert status == 2
+    assert "knows no driver 'wofer': takes are of tweeter, woofer; leave --driver out" in one_line(said)
+
+
+def test_a_take_without_a_name_stands_for_no_driver_that_nobody_knows(tmp_path: Path) -> None:
+    build = BuildFolder.create(tmp_path / "box")
+    build.set_calibration(10.0)
+    swept(build, "free-air", "", WOOFER_HZ, 5.5)
+    status, _, said = run("driver", build.path, "--driver", "wofer")
+    assert status == 2 and "no take of a driver has a name" in one_line(said)
+    path = build.path / "build.toml"
+    path.write_text(path.read_text().replace("[driver]", '[driver]\nname = "woofer"'), encoding="utf-8")
+    assert run("driver", build.path, "--driver", "woofer")[0] == 0
+
+
 def test_the_box_is_fitted_around_its_own_driver(two_way: BuildFolder) -> None:
     """The newest in free air is the tweeter's, whose resonance no box moves down to 71 Hz."""
     document = json.loads(run("box", two_way.path, "--json")[1])

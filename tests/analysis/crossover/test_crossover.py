@@ -60,6 +60,8 @@ def test_lowest_impedance_is_that_of_the_terminals(speaker: WildTwoWay, document
     ohm, hz = TwoWayTruth(speaker).lowest()
     assert document["lowest_ohm"] == pytest.approx(ohm, rel=0.01)
     assert document["lowest_hz"] == pytest.approx(hz, rel=0.03)
+    # What was not measured is not told as if it were.
+    assert max(document["input"]["frequency_hz"]) < 20_000 < max(document["drivers"]["woofer"]["frequency_hz"]) + 1
 
 
 def test_a_swap_does_what_it_does_in_the_circuit(speaker: WildTwoWay, document: dict) -> None:
