@@ -37,10 +37,12 @@ SLOW = (
     ("stillbox.analysis.ringing.causes", "assign_causes"),
     ("stillbox.analysis.impedance.resonances", "fit_resonances"),
     ("stillbox.analysis.impedance.resonances", "fit_with_poles"),
+    ("stillbox.analysis.impedance.sound_in_sweep", "variance_of_sounds"),
     ("stillbox.analysis.waterfall.decay_response", "decay_on_log_grid"),
     ("stillbox.analysis.waterfall.ridges", "follow_ridges"),
     ("stillbox.analysis.lumped.driver", "fit_driver"),
     ("stillbox.analysis.enclosure.box", "fit_box"),
+    ("stillbox.analysis.system.second_take", "second_take"),
     ("stillbox.analysis.bass.bass_cost", "lining_cost"),
     ("stillbox.analysis.bass.bass_cost", "figure_quantity"),
 )

@@ -19,7 +19,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import fft, ndimage
+from scipy import fft, ndimage, special
 
 from stillbox.analysis.impedance.findings import ResonanceFit, pairs_ohm
 from stillbox.analysis.impedance.impedance import ImpedanceSpectrum
@@ -75,7 +75,7 @@ class _Band:
         half_hz, length_s = _HALF_BAND * centre_hz, 1 / spectrum.resolution_hz
         first, last = np.searchsorted(spectrum.frequency_hz, [centre_hz - half_hz, centre_hz + half_hz])
         place = (spectrum.frequency_hz[first:last] - centre_hz) / half_hz
-        window = np.i0(beta * np.sqrt(np.maximum(1 - place**2, 0.0)))
+        window = special.i0(beta * np.sqrt(np.maximum(1 - place**2, 0.0)))
         size = fft.next_fast_len(4 * window.size)
         let_through = fft.ifft(rest_ohm[first:last] * window, size) * size
         power = np.abs(let_through[: int(_LONGEST * size)]) ** 2 / np.sum(window**2 * variance[first:last])
@@ -135,7 +135,7 @@ def fit_beside_sounds(
         return spectrum, fit
     told = spectrum
     for _ in range(_ROUNDS):
-        variance = np.maximum(_of_sounds(spectrum, excitation, fit), _below_all_peaks(spectrum, fit))
+        variance = np.maximum(variance_of_sounds(spectrum, excitation, fit), _below_all_peaks(spectrum, fit))
         louder = variance > _MORE * told.noise_variance_ohm2
         if not louder.any():
             break
@@ -146,11 +146,12 @@ def fit_beside_sounds(
     return told, replace(fit, warnings=(*fit.warnings, _said(spectrum, told)))
 
 
-def _of_sounds(spectrum: ImpedanceSpectrum, excitation: Excitation, fit: ResonanceFit) -> FloatArray:
+def variance_of_sounds(spectrum: ImpedanceSpectrum, excitation: Excitation, fit: ResonanceFit) -> FloatArray:
     """Variance for sounds, ohm^2, shape (n,)."""
     assert spectrum.silent_variance_ohm2 is not None
-    rest_ohm = spectrum.impedance_ohm - fit.baseline_ohm(spectrum.frequency_hz)
-    silent = spectrum.silent_variance_ohm2 + spectrum.calibration_variance_ohm2
+    listened = slice(0, int(np.searchsorted(spectrum.frequency_hz, (1 + _HALF_BAND) * _HIGHEST_HZ)))
+    rest_ohm = spectrum.impedance_ohm[listened] - fit.baseline_ohm(spectrum.frequency_hz[listened])
+    silent = (spectrum.silent_variance_ohm2 + spectrum.calibration_variance_ohm2)[listened]
     lowest_hz = spectrum.frequency_hz[0] / (1 - _HALF_BAND)
     highest_hz = min(spectrum.frequency_hz[-1] / (1 + _HALF_BAND), _HIGHEST_HZ)
     octaves = np.arange(0, np.log2(highest_hz / lowest_hz), 1 / _BANDS_PER_OCTAVE)
