@@ -354,9 +354,17 @@ class Bench(WatchedBuild):
         def told() -> tuple[tuple[Finding, ...], tuple[str, ...]]:
             free_air = self.free_air(take.unit, take.of)
             free_fit = None if free_air is None else self.fit(free_air)
-            return assign_causes(fit, free_fit, self.description_at(take))
+            return assign_causes(fit, free_fit, self.description_at(take), self._other_fits(take, free_air))
 
         return self.kept("causes", nameless(take), told, fit)
+
+    def _other_fits(self, take: TakeInfo, free_air: TakeInfo | None) -> dict[str, ResonanceFit]:
+        """Of the speaker's other drivers on their own terminals, for a take of the finished speaker."""
+        own = {take.of, "" if free_air is None else free_air.of}
+        if take.of:
+            return {}
+        newest = {one.of: one for one in self.takes_of("free-air", take.unit) if one.of not in own}
+        return {name: self.fit(one) for name, one in newest.items()}
 
     def unlike(self, take: TakeInfo) -> tuple[str, ...]:
         """A word where the take before this one, of the same state, is unlike it; empty where all is well."""

@@ -21,6 +21,7 @@ CAUSE_SIGNS: dict[Cause, CauseSign] = {
     "standing wave": CauseSign("D", "\N{BLACK DIAMOND}", "#1bb08b"),
     "port": CauseSign("^", "\N{BLACK UP-POINTING TRIANGLE}", "#ca8816"),
     "wall": CauseSign("s", "\N{BLACK SQUARE}", "#7a1f38"),
+    "crossover": CauseSign("*", "\N{BLACK STAR}", "#6c4f0b"),
     "room": CauseSign("P", "\N{HEAVY GREEK CROSS}", "#a73cdd"),
     "undecided": CauseSign("X", "\N{HEAVY MULTIPLICATION X}", "#616d75"),
 }

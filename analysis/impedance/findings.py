@@ -16,7 +16,7 @@ NOTABLE_OHM = 0.05
 """Where room is short, evidence and advice are given for resonances of at least this height (common practice, no
 source: a resonance lower than this is a curiosity)."""
 
-Cause = Literal["driver", "standing wave", "port", "wall", "room", "undecided"]
+Cause = Literal["driver", "standing wave", "port", "wall", "crossover", "room", "undecided"]
 CAUSES: tuple[Cause, ...] = get_args(Cause)
 
 

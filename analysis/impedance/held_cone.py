@@ -47,6 +47,13 @@ class HeldResonance:
     coupling: float
 
 
+def as_it_shows(resonance: Resonance) -> HeldResonance:
+    """A resonance with the cone moving as it does, in the form of one with the cone held; it has no coupling."""
+    return HeldResonance(
+        resonance.frequency_hz, resonance.frequency_std_hz, resonance.q, resonance.q_std, _LEAST_COUPLING
+    )
+
+
 def cone_residue(fit: ResonanceFit) -> float:
     """Bl^2/(2 Mms) in ohm rad/s: the real residues of the motional peaks together; 0 if there are none."""
     return float(sum(abs(peak.residue_ohm_rad_s) for peak in fit.motional))

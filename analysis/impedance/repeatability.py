@@ -24,6 +24,7 @@ USUAL_SPREADS: Mapping[Cause, Spread] = {
     "standing wave": Spread(0.002, 0.02, 0.02, USUAL),
     "port": Spread(0.003, 0.03, 0.03, USUAL),
     "wall": Spread(0.002, 0.03, 0.03, USUAL),
+    "crossover": Spread(0.003, 0.03, 0.03, USUAL),
     "room": Spread(0.005, 0.1, 0.3, USUAL),
     "undecided": Spread(0.003, 0.03, 0.03, USUAL),
 }

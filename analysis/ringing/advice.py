@@ -88,6 +88,13 @@ def first_advice(
         )
     if cause == "port":
         return _port(VentedBox() if vented is None else vented)
+    if cause == "crossover":
+        return Advice(
+            "Nothing to be done in the box: it is of the crossover, or of another driver seen through it. Give the "
+            "netlist (stillbox crossover BUILD --netlist FILE), and the box is read through it",
+            "; or sweep the woofer in its box on its own terminals, crossover off (--driver NAME). If no bump was "
+            "planned there, measure the parts.",
+        )
     if cause == "room":
         return Advice(
             "It belongs to the room, not to the speaker: move the speaker by a metre, or measure outdoors",

@@ -17,7 +17,13 @@ from scipy import special
 
 from stillbox.analysis.impedance.detection import typical_limit
 from stillbox.analysis.impedance.findings import Cause, ResonanceFit
-from stillbox.analysis.impedance.held_cone import HeldResonance, cone_residue, held_motional_hz, held_resonances
+from stillbox.analysis.impedance.held_cone import (
+    HeldResonance,
+    as_it_shows,
+    cone_residue,
+    held_motional_hz,
+    held_resonances,
+)
 from stillbox.analysis.physics.air import speed_of_sound_m_s
 from stillbox.analysis.physics.cavity import RoomMode, effective_port_length_m, pipe_modes_hz, room_modes
 from stillbox.analysis.physics.plates import PanelRange, panel_material, panel_ranges
@@ -136,7 +142,10 @@ class Candidate:
     energy_ratio_ln_std : float
         Doubt about both as a natural logarithm.
     free_air : HeldResonance or None
-        For a driver candidate, what it is in free air.
+        For a candidate that is of a driver, what it is on that driver's own terminals.
+    as_shown : bool
+        Whether frequency and Q are those of the peak, with the cone moving: what a crossover lies before cannot be held
+        in thought.
     mode : RoomMode or None
     """
 
@@ -150,6 +159,7 @@ class Candidate:
     largest_energy_ratio: float | None = None
     energy_ratio_ln_std: float = 0.0
     free_air: HeldResonance | None = None
+    as_shown: bool = False
     mode: RoomMode | None = None
 
 
@@ -174,12 +184,15 @@ def setting_of(in_box: ResonanceFit, free_air: ResonanceFit | None) -> Setting |
     return Setting(spring_hz2, doubt, closed_hz, tuning_hz, cone_residue(in_box))
 
 
-def driver_candidates(in_box: ResonanceFit, free_air: ResonanceFit | None) -> list[Candidate]:
+def driver_candidates(
+    in_box: ResonanceFit, free_air: ResonanceFit | None, as_shown: bool = False
+) -> list[Candidate]:
     """One for each resonance of the driver in free air (the fundamental is not among them)."""
     if free_air is None:
         return []
     candidates = []
-    for resonance, held in zip(free_air.resonances, held_resonances(free_air), strict=True):
+    compared = map(as_it_shows, free_air.resonances) if as_shown else held_resonances(free_air)
+    for resonance, held in zip(free_air.resonances, compared, strict=True):
         limit = typical_limit(in_box.detection_limit, resonance.frequency_hz, resonance.q)
         candidates.append(
             Candidate(
@@ -190,6 +203,7 @@ def driver_candidates(in_box: ResonanceFit, free_air: ResonanceFit | None) -> li
                 std=math.hypot(held.frequency_std_hz / held.frequency_hz, _DRIVER_STD),
                 seen=_DRIVER_SEEN * _visible(resonance.height_ohm, limit),
                 free_air=held,
+                as_shown=as_shown,
             )
         )
     return candidates

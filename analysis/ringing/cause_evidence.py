@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Protocol
 
 from stillbox.analysis.impedance.findings import Cause, Resonance
-from stillbox.analysis.impedance.held_cone import HeldResonance
+from stillbox.analysis.impedance.held_cone import HeldResonance, as_it_shows
 from stillbox.analysis.impedance.repeatability import USUAL_SPREADS
 from stillbox.analysis.maths.quantity import value_text
 from stillbox.analysis.physics.plates import PanelRange
 from stillbox.analysis.ringing.cause_candidates import Candidate, Setting
+from stillbox.analysis.ringing.cause_doubts import MOST_FELT
 from stillbox.analysis.ringing.result_words import share_text
 
 _WORTH_A_WORD, _WORTH_A_SENTENCE = 0.02, 0.1
@@ -19,6 +20,10 @@ _WORTH_A_WORD, _WORTH_A_SENTENCE = 0.02, 0.1
 and room, which have words only."""
 _LISTED = 0.01
 """Probability from which on a cause stands in the list: what prints as 1 % at least."""
+_BROAD_Q = 6.0
+"""Below it a resonance is broader than most of a cabinet (common practice, no source)."""
+_CORNER = 2.0
+"""What the cone feels of an axial mode in a corner, over the box's air."""
 _FAR, _VERY_PLACE = 0.2, 5e-4
 """Relative offset: from the one on a candidate is another thing, below the other it would print as nothing."""
 
@@ -42,12 +47,16 @@ def evidence_for(
     panels: Sequence[PanelRange],
     missing: WhatIsMissing,
     probabilities: Mapping[Cause, float],
+    lies_between: str = "",
 ) -> tuple[str, ...]:
-    """Sentences: the box with the cone held, the driver, the air, the port, the walls, and the probabilities."""
+    """Sentences: the box with the cone held, driver, air, port, walls, crossover, room, and the probabilities.
+
+    ``lies_between`` says by what a crossover shows.
+    """
     repeats_hz = USUAL_SPREADS[max(probabilities, key=lambda cause: probabilities[cause])].frequency * held.frequency_hz
     lies = value_text(held.frequency_hz, math.hypot(held.frequency_std_hz, repeats_hz))
     sentences = [f"with the cone held it would lie at {lies} Hz, Q {held.q:.3g}"]
-    sentences.append(_driver(held, candidates, best, missing))
+    sentences.append(_driver(resonance, held, candidates, best, missing))
     sentences.append(_air(held, candidates, best, setting, missing, probabilities))
     if "port" in best and probabilities["port"] > _WORTH_A_WORD:
         pipe = best["port"]
@@ -55,6 +64,8 @@ def evidence_for(
     if probabilities["wall"] > _WORTH_A_SENTENCE:
         sentences.append("left over by driver, air and port: a wall or another part of the cabinet")
         sentences.append(_walls(held, panels))
+    if lies_between and probabilities["crossover"] > _WORTH_A_SENTENCE:
+        sentences += _crossover(resonance, held, best, setting, lies_between)
     if probabilities.get("room", 0.0) > _WORTH_A_SENTENCE:
         sentences.append(
             f"narrow (Q {resonance.q:.3g}), small ({1000 * resonance.height_ohm:.2g} mΩ) and low, as standing waves of "
@@ -67,7 +78,11 @@ def evidence_for(
 
 
 def _driver(
-    held: HeldResonance, candidates: Sequence[Candidate], best: Mapping[Cause, Candidate], missing: WhatIsMissing
+    resonance: Resonance,
+    held: HeldResonance,
+    candidates: Sequence[Candidate],
+    best: Mapping[Cause, Candidate],
+    missing: WhatIsMissing,
 ) -> str:
     if missing.free_air:
         return "no free-air take of this unit: whether the driver does it cannot be told"
@@ -76,6 +91,8 @@ def _driver(
         return "the driver shows no resonance of its own in free air"
     candidate = best.get("driver") or _nearest(held, drivers)
     assert candidate.free_air is not None
+    if candidate.as_shown:
+        return f"{candidate.name}{_q_words(candidate)}: {_offset(as_it_shows(resonance), candidate)}"
     return (
         f"{candidate.name}, with the cone held {candidate.frequency_hz:.5g} Hz, Q {candidate.free_air.q:.3g}: "
         f"{_offset(held, candidate)}"
@@ -121,6 +138,28 @@ def _walls(held: HeldResonance, panels: Sequence[PanelRange]) -> str:
     )
     place = "below all of them" if held.frequency_hz < panels[0].lowest_hz else "at or above the lowest of them"
     return f"first bending modes, edges from supported to clamped: {ranges}; this one lies {place}"
+
+
+def _q_words(candidate: Candidate) -> str:
+    return "" if candidate.free_air is None else f", Q {candidate.free_air.q:.3g}"
+
+
+def _crossover(
+    resonance: Resonance,
+    held: HeldResonance,
+    best: Mapping[Cause, Candidate],
+    setting: Setting | None,
+    lies_between: str,
+) -> Iterator[str]:
+    """By what a bump is told to be of the network or of another driver."""
+    yield f"{lies_between}: a crossover lies between"
+    if "crossover" in best:
+        other = best["crossover"]
+        yield f"{other.name}{_q_words(other)}: {_offset(as_it_shows(resonance), other)}"
+    if resonance.q < _BROAD_Q:
+        yield f"broad (Q {resonance.q:.3g}), as what coils and capacitors do; air and walls ring sharper as a rule"
+    if setting is not None and setting.energy_ratio(held) > MOST_FELT * _CORNER:
+        yield "larger than air and walls could make it: the cone would feel more than all of the box's air can press"
 
 
 def _offset(held: HeldResonance, candidate: Candidate) -> str:

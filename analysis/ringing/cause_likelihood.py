@@ -27,6 +27,9 @@ _WALL_RATIO = (3e-4, 1.0)
 _DRIVER_AS_BEFORE = 0.9
 """How often Q and coupling of a driver's own resonance are those of free air: the rest is a mounting that changes them
 (common practice, no source)."""
+_THROUGH_Q_STD, _AS_BEFORE_THROUGH = 0.4, 0.995
+"""Natural logarithm: what a crossover makes of the Q of another driver; how often it makes no more (common practice, no
+source)."""
 _DRIVER_Q_STD, _DRIVER_Q_STD_MOST = 0.1, 2.0
 """Natural logarithm: what a mounting does to such a Q (common practice, no source); a Q that is known no better than
 the most tells nothing."""
@@ -62,20 +65,28 @@ def _fit_of_q(held: HeldResonance, candidate: Candidate) -> float:
     free = candidate.free_air
     if free is None:
         return 1.0
-    std = math.hypot(_DRIVER_Q_STD, math.hypot(held.q_std / held.q, free.q_std / free.q))
+    through = candidate.cause == "crossover"
+    own_std = _THROUGH_Q_STD if through else _DRIVER_Q_STD
+    std = math.hypot(own_std, math.hypot(held.q_std / held.q, free.q_std / free.q))
     std = min(std, _DRIVER_Q_STD_MOST)
     median, spread = _WALL_Q
     chance = bell(math.log(held.q / median), math.hypot(spread, held.q_std / held.q))
-    return _as_before(bell(math.log(held.q / free.q), std), chance)
+    share = _AS_BEFORE_THROUGH if through else _DRIVER_AS_BEFORE
+    return _as_before(bell(math.log(held.q / free.q), std), chance, share)
 
 
-def _as_before(as_in_free_air: float, chance: float) -> float:
+def _as_before(as_in_free_air: float, chance: float, share: float = _DRIVER_AS_BEFORE) -> float:
     """Density of what a driver shows, over that by coincidence."""
-    return (_DRIVER_AS_BEFORE * as_in_free_air + (1 - _DRIVER_AS_BEFORE) * chance) / chance
+    return (share * as_in_free_air + (1 - share) * chance) / chance
 
 
 def _fit_of_coupling(held: HeldResonance, candidate: Candidate, setting: Setting | None) -> float:
-    """Driver: coupled as in free air. Standing wave: as its shape at the cone says, at most as at a wall."""
+    """Driver: coupled as in free air. Standing wave: as its shape at the cone says, at most as at a wall.
+
+    Through a crossover it tells nothing.
+    """
+    if candidate.as_shown:
+        return 1.0
     low, high = _WALL_RATIO
     chance = 1 / math.log(high / low)
     if candidate.free_air is not None:

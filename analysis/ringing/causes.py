@@ -10,13 +10,14 @@ dense, or where two resonances claim one candidate, and nothing is ever certain 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from types import MappingProxyType
 
 import numpy as np
 
 from stillbox.analysis.impedance.findings import CAUSES, NOTABLE_OHM, Cause, Finding, Resonance, ResonanceFit
-from stillbox.analysis.impedance.held_cone import HeldResonance, held_resonances
+from stillbox.analysis.impedance.held_cone import HeldResonance, as_it_shows, held_resonances
 from stillbox.analysis.physics.cavity import RoomMode
 from stillbox.analysis.physics.plates import PanelRange
 from stillbox.analysis.ringing.advice import VentedBox, first_advice, same_filling, treated_together, treats_also
@@ -32,6 +33,7 @@ from stillbox.analysis.ringing.cause_candidates import (
 from stillbox.analysis.ringing.cause_doubts import contradiction, families_off, without_false_certainty
 from stillbox.analysis.ringing.cause_evidence import evidence_for
 from stillbox.analysis.ringing.cause_likelihood import likelihood_of
+from stillbox.analysis.ringing.crossover_cause import Between, between, crossover_candidates, crossover_rate
 from stillbox.analysis.ringing.room import room_rate
 from stillbox.capture.arrays import FloatArray
 from stillbox.capture.build.build_description import BuildDescription
@@ -93,14 +95,19 @@ class _Case:
 
     resonances: tuple[Resonance, ...]
     held: tuple[HeldResonance, ...]
+    shown: tuple[HeldResonance, ...]
     candidates: tuple[Candidate, ...]
     setting: Setting | None
     panels: tuple[PanelRange, ...]
     missing: Missing
+    between: Between
 
 
 def assign_causes(
-    in_box: ResonanceFit, free_air: ResonanceFit | None, description: BuildDescription
+    in_box: ResonanceFit,
+    free_air: ResonanceFit | None,
+    description: BuildDescription,
+    others: Mapping[str, ResonanceFit] = MappingProxyType({}),
 ) -> tuple[tuple[Finding, ...], tuple[str, ...]]:
     """A finding for each resonance of the box, and warnings on what is missing.
 
@@ -110,6 +117,8 @@ def assign_causes(
     free_air : ResonanceFit or None
         The same unit's driver outside of the box.
     description : BuildDescription
+    others : mapping of str to ResonanceFit
+        The speaker's other drivers on their own terminals, by their names.
 
     Returns
     -------
@@ -119,17 +128,21 @@ def assign_causes(
     """
     missing = Missing(free_air=free_air is None, dimensions=description.inside_mm is None)
     setting = setting_of(in_box, free_air)
-    candidates = driver_candidates(in_box, free_air)
+    lies_between = between(in_box, free_air)
+    through = lies_between.probability > _LEAST_CERTAIN
+    candidates = driver_candidates(in_box, free_air, through) + crossover_candidates(others, lies_between)
     if setting is not None:
         candidates += mode_candidates(in_box, description, setting)
         candidates += pipe_candidates(in_box, description, setting)
     case = _Case(
         in_box.resonances,
         held_resonances(in_box),
+        tuple(map(as_it_shows, in_box.resonances)),
         tuple(c for c in candidates if c.seen > _LEAST_SEEN),
         setting,
         wall_panels(description),
         missing,
+        lies_between,
     )
     beliefs = _beliefs(case)
     case = replace(case, candidates=_with_families(case, beliefs))
@@ -144,8 +157,9 @@ def assign_causes(
         probabilities = without_false_certainty(probabilities, bool(doubt))
         cause, confidence = _decide(probabilities)
         evidence = evidence_for(
-            resonance, case.held[index], case.candidates, best, case.setting, case.panels, missing, probabilities
-        )
+            resonance, case.held[index], case.candidates, best, case.setting, case.panels, missing, probabilities,
+            case.between.sign,
+        )  # fmt: skip
         if doubt and probabilities["standing wave"] > _WORTH_A_DOUBT:
             evidence = (*evidence[:-1], doubt, evidence[-1])
             if resonance.height_ohm >= NOTABLE_OHM:
@@ -221,7 +235,12 @@ def one_to_one(likelihood: FloatArray, seen: FloatArray, background: FloatArray)
 
 
 def _beliefs(case: _Case) -> FloatArray:
-    likelihood = np.array([[likelihood_of(held, c, case.setting) for c in case.candidates] for held in case.held])
+    likelihood = np.array(
+        [
+            [likelihood_of(shown if c.as_shown else held, c, case.setting) for c in case.candidates]
+            for held, shown in zip(case.held, case.shown, strict=True)
+        ]
+    )
     seen = np.array([candidate.seen for candidate in case.candidates])
     background = np.array([sum(_background(index, case).values()) for index in range(len(case.held))])
     shape = (len(case.held), len(case.candidates))
@@ -229,8 +248,9 @@ def _beliefs(case: _Case) -> FloatArray:
 
 
 def _background(index: int, case: _Case) -> dict[Cause, float]:
-    """Expected resonances per unit of ln f without a candidate of their own: walls, room, and what is not known."""
-    frequency = case.held[index].frequency_hz
+    """Expected resonances per unit of ln f without a candidate of their own: walls, network, room, not known."""
+    held, resonance = case.held[index], case.resonances[index]
+    frequency = held.frequency_hz
     low_hz = _BELOW_ITS_RANGE * case.panels[0].lowest_hz if case.panels else _WALL_FROM_HZ
     wall = _WALL_RATE * min(1.0, (_WALL_FULL_TO_HZ / frequency) ** 2)
     if frequency < low_hz:
@@ -240,7 +260,9 @@ def _background(index: int, case: _Case) -> dict[Cause, float]:
         unknown += _DRIVER_RATE_UNTOLD * min(1.0, frequency / _DRIVER_FULL_FROM_HZ)
     if case.missing.dimensions or case.setting is None:
         unknown += _MODE_RATE_UNTOLD
-    return {"wall": wall, "room": room_rate(case.resonances[index]), "undecided": unknown}
+    needed = None if case.setting is None else case.setting.energy_ratio(held)
+    network = crossover_rate(resonance, needed, case.between)
+    return {"wall": wall, "crossover": network, "room": room_rate(resonance), "undecided": unknown}
 
 
 def _with_families(case: _Case, beliefs: FloatArray) -> tuple[Candidate, ...]:

@@ -26,7 +26,7 @@ GOOD_ENOUGH_S = 0.030
 """What rings out of its surroundings no longer than this needs no work: the ear itself takes some tens of milliseconds
 to forget a louder sound (common practice, no source for the very number)."""
 
-ELSEWHERE: tuple[Cause, ...] = ("driver", "room")
+ELSEWHERE: tuple[Cause, ...] = ("driver", "crossover", "room")
 """Causes that no work on the box can take away."""
 
 _STEPS = 600

@@ -236,8 +236,8 @@ def test_a_speaker_without_findings() -> None:
 
 
 def test_causes_differ_by_marker_and_not_by_colour_alone() -> None:
-    assert len({style.marker for style in CAUSE_SIGNS.values()}) == len(CAUSE_SIGNS) == 6
-    assert len({style.colour for style in CAUSE_SIGNS.values()}) == 6
+    assert len({style.marker for style in CAUSE_SIGNS.values()}) == len(CAUSE_SIGNS) == 7
+    assert len({style.colour for style in CAUSE_SIGNS.values()}) == 7
     assert len({(style.dashes, style.width) for style in (BEFORE, AFTER)}) == 2
 
 
