@@ -19,7 +19,7 @@ from stillbox.capture.build.build_folder import BuildFolder, CalibrationSettings
 from stillbox.capture.build.kept_networks import KeptNetwork, kept_networks, network_of_take
 from stillbox.capture.errors import StillboxError
 from stillbox.capture.files.small_file import real_path
-from stillbox.capture.recording.take import JigKind, TakeInfo, fitting_takes, words_of_choice
+from stillbox.capture.recording.take import JigKind, TakeInfo, driver_name, fitting_takes, words_of_choice
 from stillbox.capture.shown_text import short_name
 
 _More = ParamSpec("_More")
@@ -150,7 +150,7 @@ class WatchedBuild:
 
     def __init__(self, build: BuildFolder, driver: str | None = None) -> None:
         self.build = build
-        self.driver = driver
+        self.driver = None if driver is None else driver_name(driver)
         self.memory = Memory()
         self._disk = _Disk(build)
 

@@ -10,7 +10,7 @@ import typer
 from stillbox.analysis.crossover.crossover_controls import VOLTS
 from stillbox.capture.errors import StillboxError
 from stillbox.commands.opening import open_bench, open_build
-from stillbox.commands.options import AnyUnitOption, BuildArgument, JsonOption, PlotOption, number_option
+from stillbox.commands.options import AnyUnitOption, BuildArgument, JsonOption, PlotOption, check_netlist, number_option
 from stillbox.commands.printing import say, warn, warn_of
 from stillbox.commands.telling import tell
 
@@ -38,9 +38,22 @@ def crossover(
     unit: AnyUnitOption = None,
     swap: Annotated[
         list[str] | None,
-        typer.Option("--swap", metavar="PART=VALUE", help="Try C2=6.8u or L1.loss=0.2; may be repeated."),
+        typer.Option(
+            "--swap",
+            metavar="PART=VALUE",
+            help="Try C2=6.8u, L1.loss=0.2, cable=0.2 (ohm) or cable=3m,1.5mm2; may be repeated.",
+        ),
     ] = None,
     volts: Annotated[float | None, number_option(VOLTS, "V")] = None,
+    spice: Annotated[
+        Path | None,
+        typer.Option(
+            "--spice",
+            metavar="F",
+            callback=check_netlist,
+            help="Netlist of the crossover with its drivers as fitted, for a circuit simulator (SPICE, .cir).",
+        ),
+    ] = None,
     plot: PlotOption = None,
     as_json: JsonOption = False,
 ) -> None:
@@ -49,7 +62,7 @@ def crossover(
     With its netlist and takes of the drivers alone, findings, compare, box, bass and decay read the driver behind it.
     """
     if netlist is not None:
-        if swap or volts is not None or plot is not None or as_json:
+        if swap or volts is not None or spice is not None or plot is not None or as_json:
             raise StillboxError("--netlist keeps a netlist and does nothing else", "ask for the rest afterwards")
         _keep(build, netlist, state, unit)
         return
@@ -57,18 +70,18 @@ def crossover(
     from stillbox.analysis.crossover.topic import CROSSOVER
 
     asked = {"state": state, "unit": unit, "swaps": tuple(swap or ()), "volts": volts}
-    tell(CROSSOVER, bench, asked, {"--plot": plot}, as_json=as_json)
+    tell(CROSSOVER, bench, asked, {"--spice": spice, "--plot": plot}, as_json=as_json)
 
 
 def _keep(build: Path, path: Path, state: str | None, unit: str | None) -> None:
     """Keep a netlist as it is, once it is known to be one."""
-    from stillbox.analysis.network.netlist import read_network
+    from stillbox.analysis.network.netlist import network_from_text, read_netlist
     from stillbox.capture.build.kept_networks import keep_network
-    from stillbox.capture.files.small_file import read_small_text
 
     folder = open_build(build)
-    network = read_network(path)
-    kept = keep_network(folder, read_small_text(path), state, unit)
+    text = read_netlist(path)
+    network = network_from_text(text, path.name)
+    kept = keep_network(folder, text, state, unit)
     drivers = ", ".join(place.name for place in network.drivers) or "no driver"
     count = len(network.parts)
     say(f"{kept.path}: kept {kept.words}: {count} part{'s' * (count != 1)}, {drivers}")

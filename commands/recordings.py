@@ -184,7 +184,8 @@ def takes(
     for number in restore or ():
         restore_take(folder, number)
     if rename is not None:
-        rename_state(folder, *rename)
+        for sentence in rename_state(folder, *rename)[1]:
+            warn(sentence)
     for number in set_aside or ():
         remove_take(folder, number)
     if remove_unfinished:

@@ -63,7 +63,7 @@ class MainWindow(QMainWindow):
             self, lambda: self.session, self.bench, self.reading, self.results, self.lanes, settings
         )
         self.sweeps = SweepControl(self.bench, self.lanes["capture"], self)
-        self.edits = BuildEdits(self, self.lanes["files"], self.refresh, self.show_failure)
+        self.edits = BuildEdits(self, self.lanes["files"], self.refresh, self.show_failure, self._say)
         self._lay_out()
         self.actions_by_name, self.menus = make_menus(self, (self, self.transfers, self.edits, self.help_pages))
         self._make_varying_menus()
@@ -219,9 +219,12 @@ class MainWindow(QMainWindow):
 
         self.lanes["files"].order(work, lambda found: self._opened(*found), self.show_failure)
 
-    def _say_of_work(self, text: str) -> None:
+    def _say(self, text: str) -> None:
         """Say something out of any lane."""
-        self.lanes["files"].tell(lambda: self.bench.said.setText(f"{text[:1].upper()}{text[1:]} …"))
+        self.lanes["files"].tell(lambda: self.bench.said.setText(text))
+
+    def _say_of_work(self, text: str) -> None:
+        self._say(f"{text[:1].upper()}{text[1:]} …")
 
     def _opened(self, session: Session, listing: Listing) -> None:
         self.session = session

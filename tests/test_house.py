@@ -34,7 +34,7 @@ FROM_THE_GROUND = (
     "analysis.ringing",
     "analysis.waterfall", "analysis.drawing", "analysis.lumped", "analysis.enclosure", "analysis.system",
     "analysis", "analysis.curve", "analysis.decay", "analysis.findings", "analysis.driver", "analysis.box",
-    "analysis.bass", "analysis.crossover", "analysis.comparison", "analysis.part", "analysis.page",
+    "analysis.bass", "analysis.part", "analysis.crossover", "analysis.comparison", "analysis.page",
     "gui.parts", "gui.work", "gui.results", "gui.views", "gui.bench", "gui",
     "commands",
 )  # fmt: skip

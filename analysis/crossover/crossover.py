@@ -9,19 +9,15 @@ import numpy as np
 
 from stillbox.analysis.bench import Bench
 from stillbox.analysis.crossover.crossover_controls import USUAL_V, VOLTS
-from stillbox.analysis.impedance.impedance import curve_of_spectrum
+from stillbox.analysis.crossover.known_crossover import KnownCrossover, known_crossover, planned_network
 from stillbox.analysis.network.bands import bands_of_draws, drawn_values
-from stillbox.analysis.network.changes import read_change, with_values
+from stillbox.analysis.network.changes import tried
 from stillbox.analysis.network.network import Network
 from stillbox.analysis.network.nodal import Circuit, circuit_at
-from stillbox.analysis.through_crossover import network_of_netlist, tolerances_percent
+from stillbox.analysis.part.reading import PartReading
 from stillbox.capture.arrays import ComplexArray, FloatArray
-from stillbox.capture.errors import StillboxError
 from stillbox.capture.recording.take import TakeInfo
 
-LOWEST_HZ, HIGHEST_HZ, PER_OCTAVE = 20.0, 20_000.0, 24
-JOINED_OCTAVES = 1.5
-"""Over so much what is seen through the crossover gives way to the driver's own take."""
 DRAWS, SEED = 2_000, 1
 """Of the parts within their tolerances; the same ones each time, so that nothing changes by chance."""
 HEARD_DB = 1.0
@@ -37,7 +33,7 @@ class DriverLevel:
     ----------
     level_db, phase_deg : ndarray, shape (n,)
     low_db, high_db : ndarray, shape (n,)
-        Between these 95 % of all speakers with such parts lie.
+        Between these 95 % of all speakers with such parts lie; ``level_db`` itself where that was not computed.
     """
 
     level_db: FloatArray
@@ -74,6 +70,9 @@ class CrossoverReport:
 
     Attributes
     ----------
+    bench : Bench
+    take : TakeInfo
+        Of the finished speaker.
     netlist : str
         Name of the file that is kept, and what it is for.
     frequency_hz : ndarray, shape (n,)
@@ -81,28 +80,50 @@ class CrossoverReport:
         At the terminals, where a take of the finished speaker is there; NaN beyond its band.
     planned : Computed
         With the values of the netlist.
+    built : Computed
+        With those of parts that were measured alone.
     changed : Computed or None
-        With what was asked for; ``swaps`` says in words.
+        ``built`` with what was asked for; ``swaps`` says in words.
     tolerance_percent : mapping
-        Of each part.
+        Of each part as planned.
+    measured_parts : mapping
+        By name.
     """
 
-    build: str
-    state: str
-    unit: str
+    bench: Bench
+    take: TakeInfo
     netlist: str
     frequency_hz: FloatArray
     measured_ohm: ComplexArray | None
     planned: Computed
+    built: Computed
     changed: Computed | None
     swaps: tuple[str, ...]
     tolerance_percent: Mapping[str, float]
+    measured_parts: Mapping[str, PartReading]
     warnings: tuple[str, ...]
+
+    @property
+    def build(self) -> str:
+        return self.bench.name
+
+    @property
+    def state(self) -> str:
+        return self.take.state
+
+    @property
+    def unit(self) -> str:
+        return self.take.unit
+
+    @property
+    def shown(self) -> Computed:
+        """What is asked for: as changed where something is tried."""
+        return self.built if self.changed is None else self.changed
 
     @property
     def input_ohm(self) -> ComplexArray:
         """At the terminals: as measured, NaN beyond the take's band, else as computed."""
-        return self.planned.input_ohm if self.measured_ohm is None else self.measured_ohm
+        return self.built.input_ohm if self.measured_ohm is None else self.measured_ohm
 
     @property
     def lowest(self) -> tuple[float, float]:
@@ -114,7 +135,7 @@ class CrossoverReport:
     def difference_db(self, driver: str) -> FloatArray:
         """What the change does to the level of a driver, shape (n,)."""
         assert self.changed is not None
-        difference: FloatArray = self.changed.drivers[driver].level_db - self.planned.drivers[driver].level_db
+        difference: FloatArray = self.changed.drivers[driver].level_db - self.built.drivers[driver].level_db
         return difference
 
 
@@ -139,94 +160,59 @@ def crossover_report(
     StillboxError
         If there is no take or no netlist, the netlist has a fault, or the impedance of a driver is not known.
     """
-    volts = VOLTS.checked(volts) or USUAL_V
+    VOLTS.checked(volts)
     take = bench.in_box(state, unit)
-    netlist = bench.network_of(take.number)
-    if netlist is None:
-        raise StillboxError(
-            f"{bench.build.path} keeps no netlist for take {take.number} ({take.address})",
-            f"give one: 'stillbox crossover {bench.build.path} --netlist FILE'",
-        )
-    network = network_of_netlist(netlist)
-    hz = np.geomspace(LOWEST_HZ, HIGHEST_HZ, round(PER_OCTAVE * np.log2(HIGHEST_HZ / LOWEST_HZ)) + 1)
-    drivers = _drivers(bench, take, network, hz)
-    tolerance = tolerances_percent(network, bench.description.crossover)
-    changed = None
-    if swaps:
-        changed = with_values(network, dict(read_change(network, swap) for swap in swaps))
+    tried(planned_network(bench, take)[1], swaps)  # what cannot be is told before the work, not after it
+    return report_of_known(bench, known_crossover(bench, take), swaps, volts)
+
+
+def report_of_known(
+    bench: Bench, known: KnownCrossover, swaps: Sequence[str] = (), volts: float = USUAL_V
+) -> CrossoverReport:
+    """The same of a crossover that is known already."""
+    volts = VOLTS.checked(volts) or USUAL_V
+    measured = known.parts.measured
+    built = computed(known, known.parts.network, volts, known.parts.tolerance_percent)
+    warnings = (*known.planned.notes, *known.parts.warnings, *_without_loss(known.parts.network))
     return CrossoverReport(
-        build=bench.name,
-        state=take.state,
-        unit=take.unit,
-        netlist=f"{netlist.name}, {netlist.words}",
-        frequency_hz=hz,
-        measured_ohm=_measured(bench, take, hz),
-        planned=_computed(network, hz, drivers, tolerance, volts),
-        changed=None if changed is None else _computed(changed, hz, drivers, tolerance, volts),
+        bench=bench,
+        take=known.take,
+        netlist=known.netlist,
+        frequency_hz=known.frequency_hz,
+        measured_ohm=known.measured_ohm,
+        planned=computed(known, known.planned, volts, known.tolerance_percent) if measured else built,
+        built=built,
+        changed=computed(known, tried(known.parts.network, swaps), volts, known.parts.tolerance_percent)
+        if swaps
+        else None,
         swaps=tuple(swaps),
-        tolerance_percent=tolerance,
-        warnings=(*network.notes, *_without_loss(network)),
+        tolerance_percent=known.tolerance_percent,
+        measured_parts=measured,
+        warnings=warnings,
     )
 
 
-def _drivers(bench: Bench, take: TakeInfo, network: Network, hz: FloatArray) -> dict[str, ComplexArray]:
-    """Impedance of each driver on its own terminals."""
-    name, seen = bench.seen(take)
-    found = {}
-    for place in network.drivers:
-        own = bench.impedance_of(take.unit, place.name, hz)
-        if name == place.name:
-            curve = curve_of_spectrum(seen)
-            inside = (hz >= curve.frequency_hz[0]) & (hz <= curve.frequency_hz[-1])
-            through = np.interp(hz, curve.frequency_hz, curve.impedance_ohm)
-            if own is None:
-                found[place.name] = np.where(inside, through, bench.fit(take).impedance_ohm(hz))
-                continue
-            # What is seen is the less sure the nearer its end; the driver alone is the same there, box or not.
-            share = np.clip(np.log2(curve.frequency_hz[-1] / hz) / JOINED_OCTAVES, 0.0, 1.0) * inside
-            found[place.name] = share * through + (1 - share) * own[0]
-        elif own is not None:
-            found[place.name] = own[0]
-        else:
-            raise StillboxError(
-                f"the impedance of driver '{place.name}' is not known",
-                "sweep it on its own terminals, crossover off: "
-                f"--subject free-air --driver {place.name} --unit {take.unit}",
-            )
-    return found
-
-
-def _measured(bench: Bench, take: TakeInfo, hz: FloatArray) -> ComplexArray | None:
-    """At the speaker's terminals; None for a take of a driver alone."""
-    if take.of:
-        return None
-    curve = curve_of_spectrum(bench.at_clips(take))
-    inside = (hz >= curve.frequency_hz[0]) & (hz <= curve.frequency_hz[-1])
-    return np.where(inside, np.interp(hz, curve.frequency_hz, curve.impedance_ohm), np.nan)
-
-
-def _computed(
-    network: Network,
-    hz: FloatArray,
-    drivers: Mapping[str, ComplexArray],
-    tolerance_percent: Mapping[str, float],
-    volts: float,
+def computed(
+    known: KnownCrossover, network: Network, volts: float, tolerance_percent: Mapping[str, float] | None
 ) -> Computed:
+    """A network between the terminals and the drivers of a speaker; without bands where no tolerances are given."""
+    hz, drivers = known.frequency_hz, known.drivers_ohm
     circuit = circuit_at(network, hz, drivers)
-    drawn = drawn_values(network, tolerance_percent, DRAWS, np.random.default_rng(SEED))
-    bands = bands_of_draws(network, hz, drivers, drawn)
-    levels = {
-        place.name: _level(circuit, place.name, bands.level_db[place.name]) for place in network.drivers
-    }
+    band_db: Mapping[str, FloatArray] = {}
+    if tolerance_percent is not None:
+        drawn = drawn_values(network, tolerance_percent, DRAWS, np.random.default_rng(SEED))
+        band_db = bands_of_draws(network, hz, drivers, drawn).level_db
+    levels = {place.name: _level(circuit, place.name, band_db.get(place.name)) for place in network.drivers}
     heat = {name: float(np.max(watts)) for name, watts in circuit.resistor_watts(volts).items()}
     return Computed(network, np.asarray(circuit.input_impedance_ohm), levels, PowerAtTerminals(volts, heat))
 
 
-def _level(circuit: Circuit, driver: str, band_db: FloatArray) -> DriverLevel:
+def _level(circuit: Circuit, driver: str, band_db: FloatArray | None) -> DriverLevel:
     transfer = circuit.transfer(driver)
     with np.errstate(divide="ignore"):  # a driver that gets nothing at all
         level_db = 20 * np.log10(np.abs(transfer))
-    return DriverLevel(level_db, np.degrees(np.angle(transfer)), band_db[0], band_db[1])
+    low_db, high_db = (level_db, level_db) if band_db is None else (band_db[0], band_db[1])
+    return DriverLevel(level_db, np.degrees(np.angle(transfer)), low_db, high_db)
 
 
 def _without_loss(network: Network) -> tuple[str, ...]:

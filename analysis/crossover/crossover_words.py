@@ -11,6 +11,9 @@ from stillbox.analysis.crossover.crossover import HEARD_DB, Computed, CrossoverR
 from stillbox.analysis.maths.number_words import frequency_words, short_number
 from stillbox.analysis.maths.quantity import MINUS
 from stillbox.analysis.maths.table import Table
+from stillbox.analysis.network.network import Network, Part
+from stillbox.analysis.part.reading import PartReading
+from stillbox.analysis.parts.kinds import Kind
 from stillbox.analysis.parts.part_codes import value_words
 from stillbox.capture.arrays import ComplexArray, FloatArray
 
@@ -20,25 +23,58 @@ LEAST_DB = -30.0
 
 
 def parts_table(report: CrossoverReport) -> Table:
-    """Parts as planned, with what of them is known; changed ones with their new value."""
-    rows: list[tuple[str, ...]] = []
-    changed = None if report.changed is None else report.changed.network
-    for part in report.planned.network.parts:
-        loss = f"{short_number(part.loss_ohm, 3)} ohm" if part.loss_ohm else ""
-        new = part if changed is None else changed.part(part.name)
-        tried = "" if new == part else value_words(new.value, new.kind)
-        if new.loss_ohm != part.loss_ohm:
-            tried = f"{tried}, loss {short_number(new.loss_ohm, 3)} ohm".removeprefix(", ")
-        tolerance = f"{report.tolerance_percent[part.name]:g} %"
-        rows.append((part.name, part.kind, value_words(part.value, part.kind), tolerance, loss, tried))
-    heads: tuple[str, ...] = ("part", "kind", "value", "tolerance", "loss", "tried")
-    shown = len(heads) if report.changed is not None else len(heads) - 1
-    return Table(heads[:shown], tuple(row[:shown] for row in rows))
+    """Parts as planned, with what of them is known: what was measured, what is tried."""
+    heads: tuple[str, ...] = ("part", "kind", "value", "tolerance", "loss")
+    rows: list[tuple[str, ...]] = [
+        (part.name, part.kind, value_words(part.value, part.kind), f"{report.tolerance_percent[part.name]:g} %",
+         _loss_words(part.loss_ohm))
+        for part in report.planned.network.parts
+    ]  # fmt: skip
+    if report.measured_parts:
+        heads = (*heads, "measured alone")
+        rows = [(*row, _measured_words(report.measured_parts.get(row[0]))) for row in rows]
+    if report.changed is not None:
+        heads = (*heads, "tried")
+        rows = [(*row, _tried_words(report.built.network.part(row[0]), report.changed.network)) for row in rows]
+        blank = ("",) * (len(heads) - 5)
+        rows += [
+            (part.name, part.kind, "", "", "", *blank[1:], _value_and_loss(part.value, part.loss_ohm, part.kind))
+            for part in report.changed.network.parts
+            if part.name not in report.tolerance_percent
+        ]
+    return Table(heads, tuple(rows))
+
+
+def _loss_words(ohm: float) -> str:
+    return f"{short_number(ohm, 3)} ohm" if ohm else ""
+
+
+def _value_and_loss(value: float, loss_ohm: float, kind: Kind) -> str:
+    words = value_words(value, kind)
+    return f"{words}, loss {_loss_words(loss_ohm)}" if loss_ohm else words
+
+
+def _tried_words(part: Part, changed: Network) -> str:
+    """What is tried instead of it; empty where nothing is."""
+    new = changed.part(part.name)
+    words = "" if new.value == part.value else value_words(new.value, new.kind)
+    if new.loss_ohm != part.loss_ohm:
+        words = f"{words}, loss {_loss_words(new.loss_ohm) or '0 ohm'}".removeprefix(", ")
+    return words
+
+
+def _measured_words(reading: PartReading | None) -> str:
+    """Value and loss that its own take tells."""
+    if reading is None or reading.value is None or reading.kind is None:
+        return ""
+    told = reading.loss is not None and reading.loss.most is None
+    words = _value_and_loss(reading.value.value, reading.loss.value if told and reading.loss else 0.0, reading.kind)
+    return f"{words} (take {reading.take.number})"
 
 
 def heat_table(report: CrossoverReport) -> Table:
     """Heat in each resistor at the worst frequency."""
-    planned, changed = report.planned.power, report.changed
+    planned, changed = report.built.power, report.changed
     rows = [
         (name, f"{short_number(watts, 2)} W", *(() if changed is None else (_watts(changed, name),)))
         for name, watts in planned.watts.items()
@@ -53,10 +89,17 @@ def _watts(changed: Computed, name: str) -> str:
 
 def crossover_lines(report: CrossoverReport) -> Iterator[str]:
     """What matters, in sentences."""
+    if report.measured_parts:
+        names = ", ".join(report.measured_parts)
+        count = len(report.measured_parts)
+        yield (
+            f"{names} {'was' if count == 1 else 'were'} measured alone: what follows is computed with that, and with "
+            "its uncertainty instead of the tolerance"
+        )
     ohm, hz = report.lowest
     whence = "computed" if report.measured_ohm is None else "measured"
     yield f"lowest impedance at the terminals: {ohm:.2f} ohm at {frequency_words(hz)} ({whence})"
-    for name, level in report.planned.drivers.items():
+    for name, level in report.built.drivers.items():
         yield f"{name}: {_reach(report.frequency_hz, level)}"
 
 
@@ -77,7 +120,7 @@ def change_lines(report: CrossoverReport) -> Iterator[str]:
         return
     yield f"with {', '.join(report.swaps)}:"
     largest = 0.0
-    for name in report.planned.drivers:
+    for name in report.built.drivers:
         worst_db, at_hz, spread_db = largest_difference(report, name)
         largest = max(largest, abs(worst_db))
         if abs(worst_db) < LEAST_CHANGE_DB:
@@ -89,7 +132,7 @@ def change_lines(report: CrossoverReport) -> Iterator[str]:
             f"  - {name}: {signed} dB at {frequency_words(at_hz)}, {against} the tolerances of the parts make there "
             f"(\u00b1{spread_db:.2f} dB)"
         )
-    before, after = report.planned.lowest_ohm, report.changed.lowest_ohm
+    before, after = report.built.lowest_ohm, report.changed.lowest_ohm
     yield f"  - lowest impedance: {before:.2f} ohm before, {after:.2f} ohm then (both computed)"
     if largest < HEARD_DB:
         yield (
@@ -101,7 +144,7 @@ def change_lines(report: CrossoverReport) -> Iterator[str]:
 def largest_difference(report: CrossoverReport, driver: str) -> tuple[float, float, float]:
     """Largest change of a driver's level, dB, where, Hz, and half the spread by tolerances there, dB."""
     assert report.changed is not None
-    planned, changed = report.planned.drivers[driver], report.changed.drivers[driver]
+    planned, changed = report.built.drivers[driver], report.changed.drivers[driver]
     audible = np.maximum(planned.level_db, changed.level_db) > np.max(planned.level_db) + LEAST_DB
     size = np.where(audible, np.abs(report.difference_db(driver)), 0.0)
     place = int(np.argmax(size))
@@ -122,15 +165,16 @@ def crossover_document(report: CrossoverReport) -> dict[str, Any]:
                 "name": part.name,
                 "kind": part.kind,
                 "planned": part.value,
-                "loss_ohm": part.loss_ohm,
+                "loss_ohm": report.built.network.part(part.name).loss_ohm,
                 "tolerance_percent": report.tolerance_percent[part.name],
+                "measured": _measured_document(report.measured_parts.get(part.name)),
             }
             for part in report.planned.network.parts
         ],
         "input": _impedance_document(report.frequency_hz, report.input_ohm),
         "lowest_ohm": ohm,
         "lowest_hz": hz,
-        **_computed_document(report.frequency_hz, report.planned),
+        **_computed_document(report.frequency_hz, report.built),
         "change": None
         if report.changed is None
         else {
@@ -138,10 +182,18 @@ def crossover_document(report: CrossoverReport) -> dict[str, Any]:
             "input": _impedance_document(report.frequency_hz, report.changed.input_ohm),
             "lowest_ohm": report.changed.lowest_ohm,
             **_computed_document(report.frequency_hz, report.changed),
-            "difference_db": {name: report.difference_db(name).tolist() for name in report.planned.drivers},
+            "difference_db": {name: report.difference_db(name).tolist() for name in report.built.drivers},
         },
         "warnings": list(report.warnings),
     }
+
+
+def _measured_document(reading: PartReading | None) -> dict[str, Any] | None:
+    """What a part's own take tells of it."""
+    if reading is None or reading.value is None:
+        return None
+    loss = None if reading.loss is None else reading.loss.as_json()
+    return {"take": reading.take.number, "value": reading.value.as_json(), "loss": loss}
 
 
 def _impedance_document(frequency_hz: FloatArray, impedance_ohm: ComplexArray) -> dict[str, list[float]]:

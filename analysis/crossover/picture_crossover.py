@@ -24,7 +24,7 @@ BAND_TINT = 0.2
 
 def picture_of_crossover(report: CrossoverReport) -> PictureDescription:
     """As planned, and as tried where something is."""
-    computed = [("as planned", report.planned)]
+    computed = [("as measured" if report.measured_parts else "as planned", report.built)]
     if report.changed is not None:
         computed.append((f"with {', '.join(report.swaps)}", report.changed))
     panels = (_impedance_panel(report, computed), _level_panel(report, computed))

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 from stillbox.analysis.bench import Bench
 from stillbox.analysis.controls import Asked
 from stillbox.analysis.crossover.crossover import CrossoverReport, crossover_report
 from stillbox.analysis.crossover.crossover_controls import USUAL_V, VOLTS
+from stillbox.analysis.crossover.crossover_netlist import crossover_netlist
 from stillbox.analysis.crossover.crossover_words import (
     change_lines,
     crossover_document,
@@ -14,7 +17,8 @@ from stillbox.analysis.crossover.crossover_words import (
     parts_table,
 )
 from stillbox.analysis.crossover.picture_crossover import picture_of_crossover
-from stillbox.analysis.topic import Said, Topic, TopicPicture
+from stillbox.analysis.topic import File, Said, Topic, TopicPicture
+from stillbox.capture.files.output_file import NETLIST, write_output
 
 SOLDERING = (
     "caution: capacitors may be charged, resistors and coils hot after playing; take the amplifier off before anything "
@@ -34,11 +38,17 @@ def _said(report: CrossoverReport, everything: bool) -> Said:
     yield f"{report.build}, state {report.state or '-'}, unit {report.unit}: crossover {report.netlist}"
     yield parts_table(report)
     yield from crossover_lines(report)
-    if report.planned.power.watts:
+    if report.built.power.watts:
         yield heat_table(report)
     yield from change_lines(report)
     if report.changed is not None:
         yield SOLDERING
+
+
+def _netlist(report: CrossoverReport, path: Path) -> None:
+    tried = f" with {', '.join(report.swaps)}" if report.swaps else ""
+    title = f"{report.build}, unit {report.unit}: crossover{tried}"
+    write_output(path, NETLIST, crossover_netlist(report.bench, report.take, report.shown.network, title))
 
 
 CROSSOVER = Topic(
@@ -50,5 +60,6 @@ CROSSOVER = Topic(
     warnings=lambda report: report.warnings,
     document=crossover_document,
     controls=(VOLTS,),
+    files=(File("--spice", "Crossover and its fitted drivers as a netlist", NETLIST, _netlist),),
     pictures=(TopicPicture("--plot", "Picture of the crossover", picture_of_crossover),),
 )

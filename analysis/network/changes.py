@@ -7,9 +7,10 @@ them) lies with both ends on the ground, so that its current, its voltage and it
 from __future__ import annotations
 
 import itertools
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
+from stillbox.analysis.network.cable import CABLE, read_cable, with_cable
 from stillbox.analysis.network.connections import without_current
 from stillbox.analysis.network.network import GROUND, INPUT, LOSS, DriverPlace, Network, Part
 from stillbox.analysis.parts.kinds import REASONABLE
@@ -32,6 +33,22 @@ def read_change(network: Network, text: str) -> tuple[str, float]:
     if is_loss and value == "0":
         return part.name + LOSS, 0.0
     return part.name + (LOSS if is_loss else ""), read_marking(value, "resistor" if is_loss else part.kind).value
+
+
+def tried(network: Network, swaps: Sequence[str]) -> Network:
+    """The network with all that somebody wants to try: ``C2=6.8u``, ``L1.loss=0.2``, ``cable=3m,1.5mm2``.
+
+    Raises
+    ------
+    StillboxError
+        If there is no such part, or no such value.
+    """
+    cables = [swap.partition("=")[2] for swap in swaps if swap.partition("=")[0].strip().casefold() == CABLE]
+    if len(cables) > 1:
+        raise StillboxError(f"{len(cables)} cables are tried at once", "give one of them")
+    others = [swap for swap in swaps if swap.partition("=")[0].strip().casefold() != CABLE]
+    network = with_values(network, dict(read_change(network, swap) for swap in others))
+    return with_cable(network, read_cable(cables[0])) if cables else network
 
 
 def with_values(network: Network, values: Mapping[str, float]) -> Network:

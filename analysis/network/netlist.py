@@ -24,6 +24,7 @@ from stillbox.analysis.parts.kinds import LETTERS, REASONABLE, Kind
 from stillbox.analysis.parts.part_codes import value_words
 from stillbox.capture.errors import StillboxError
 from stillbox.capture.files.small_file import read_small_text, why_unreadable
+from stillbox.capture.recording.take import driver_name
 
 MOST_ELEMENTS = 200
 """No passive speaker has more; what is computed grows with it."""
@@ -69,28 +70,14 @@ class _Element:
         return self.name.casefold()
 
 
-def read_network(path: Path, known_drivers: Collection[str] | None = None) -> Network:
-    """The network of a netlist's file.
-
-    Parameters
-    ----------
-    path : Path
-        Text in UTF-8.
-    known_drivers : collection of str, optional
-        Names that drivers of this build have; left out: any.
-
-    Raises
-    ------
-    StillboxError
-        With file, line, fault and remedy.
-    """
+def read_netlist(path: Path) -> str:
+    """The text of a netlist's file; StillboxError where it cannot be read."""
     try:
-        text = read_small_text(path)
+        return read_small_text(path)
     except (OSError, ValueError) as error:
         raise StillboxError(
             f"the netlist {path} cannot be read: {why_unreadable(error)}", "give the path of a text file"
         ) from error
-    return network_from_text(text, path.name, known_drivers)
 
 
 def network_from_text(text: str, source: str = "netlist", known_drivers: Collection[str] | None = None) -> Network:
@@ -139,7 +126,7 @@ class _Reader:
 
     def __init__(self, source: str, known_drivers: Collection[str] | None) -> None:
         self._source = source
-        self._known = None if known_drivers is None else {name.casefold(): name for name in known_drivers}
+        self._known = None if known_drivers is None else {driver_name(name) for name in known_drivers}
         self._notes: list[str] = []
         self._title = ""
 
@@ -277,15 +264,15 @@ class _Reader:
         return True
 
     def _driver_name(self, element: _Element) -> str:
-        name = element.name[1:]
+        name = driver_name(element.name[1:])
         if self._known is None:
             return name
-        if name.casefold() not in self._known:
-            there = ", ".join(sorted(self._known.values())) or "none"
+        if name not in self._known:
+            there = ", ".join(sorted(self._known)) or "none"
             raise self._fault(
                 element.line, f"there is no driver '{name}'; the drivers are: {there}", "write X and one of these names"
             )
-        return self._known[name.casefold()]
+        return name
 
     # The whole
 

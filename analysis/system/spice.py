@@ -69,6 +69,23 @@ def netlist(system: BassSystem, title: str) -> str:
     return "\n".join([*lines, ".end", ""])
 
 
+def as_subcircuit(netlist: str, name: str) -> str:
+    """What such a netlist holds as a subcircuit with the terminals ``plus`` and ``minus``, neither of them on ground.
+
+    Everything in it is relative to its node 0, and what flows in there comes out: so that node may lie anywhere.
+    """
+    lines = [line for line in netlist.splitlines() if line and line != ".end"]
+    remarks = [line for line in lines if line.startswith("*")]
+    elements = [_moved(line.split(), {"in": "plus", "0": "minus"}) for line in lines if not line.startswith("*")]
+    return "\n".join([*remarks[:1], f".subckt {name} plus minus", *elements, f".ends {name}", ""])
+
+
+def _moved(words: list[str], nodes: dict[str, str]) -> str:
+    """A line of a netlist with other names of nodes; behind the name of a controlled source stand four of them."""
+    count = 4 if words[0][0] in "eg" else 2
+    return " ".join([words[0], *(nodes.get(node, node) for node in words[1 : 1 + count]), *words[1 + count :]])
+
+
 def _number(value: float) -> str:
     return f"{float(value):.9e}"
 

@@ -43,14 +43,24 @@ from stillbox.capture.ranges import (
     PRESSURE_RANGE_HPA,
     RATED_RANGE_OHM,
 )
-from stillbox.capture.recording.take import OF_PATTERN, SUBJECTS, Subject
+from stillbox.capture.recording.take import OF_PATTERN, SUBJECTS, Subject, driver_name
 from stillbox.capture.shown_text import visible
 
 
-def _driver_name(name: str) -> str:
+def _word(name: str) -> str:
     if not re.fullmatch(OF_PATTERN, name):
         raise ValueError("must be letters, digits and _, at most 40")
     return name
+
+
+def _each_once(given: Any) -> Any:
+    """Two spellings of one driver would hide what one of them says, a limit for instance."""
+    if isinstance(given, dict):
+        names = [driver_name(name) for name in given if isinstance(name, str)]
+        twice = next((name for name in names if names.count(name) > 1), None)
+        if twice is not None:
+            raise ValueError(f"must name '{twice}' once: capitals and small letters are the same in names of drivers")
+    return given
 
 
 Inside = Annotated[float, Strict(), AfterValidator(within(*INSIDE_RANGE_MM, "mm"))]
@@ -66,7 +76,8 @@ Resistance = Annotated[float, Strict(), AfterValidator(within(0.05, 1000, "ohm")
 LimitVolts = Annotated[float, Strict(), AfterValidator(within(0.001, 50, "V rms"))]
 LimitWatts = Annotated[float, Strict(), AfterValidator(within(1e-6, 100, "W"))]
 LimitLowest = Annotated[float, Strict(), AfterValidator(within(1, 10_000, "Hz"))]
-DriverName = Annotated[str, Strict(), AfterValidator(_driver_name)]
+PartName = Annotated[str, Strict(), AfterValidator(_word)]
+DriverName = Annotated[PartName, AfterValidator(driver_name)]
 Text = Annotated[str, Strict(), Field(max_length=10_000)]
 Line = Annotated[str, Strict(), Field(max_length=10_000), AfterValidator(visible)]
 
@@ -156,7 +167,7 @@ class BuildLimits(Limits):
     """
 
     subjects: dict[Subject, Limits] = {}
-    drivers: dict[DriverName, Limits] = {}
+    drivers: Annotated[dict[DriverName, Limits], BeforeValidator(_each_once)] = {}
 
     @model_validator(mode="before")
     @classmethod
@@ -207,7 +218,7 @@ class Crossover(_Section):
     """
 
     tolerance_percent: Tolerance | None = None
-    parts: dict[DriverName, Tolerance] = {}
+    parts: dict[PartName, Tolerance] = {}
 
 
 class BuildDescription(_Section):
@@ -233,7 +244,7 @@ class BuildDescription(_Section):
     metres_above_sea: Height | None = None
     pressure_hpa: Pressure | None = None
     driver: DriverPlace = DriverPlace()
-    drivers: dict[DriverName, DriverPlace] = {}
+    drivers: Annotated[dict[DriverName, DriverPlace], BeforeValidator(_each_once)] = {}
     port: PortPlace = PortPlace()
     wall: Wall = Wall()
     limits: BuildLimits = BuildLimits()

@@ -22,7 +22,7 @@ from stillbox.capture.build.states import check_name
 from stillbox.capture.errors import StillboxError
 from stillbox.capture.files.build_layout import CROSSOVER_FOLDER, own_folder
 from stillbox.capture.files.small_file import read_small_text, why_unreadable
-from stillbox.capture.files.whole_file import write_whole
+from stillbox.capture.files.whole_file import move_file, write_whole
 from stillbox.capture.recording.take import TakeInfo
 
 _NAME = re.compile(r"(\d{4,9})(?:-state=([^=]+?))?(?:-unit=([^=]+))?\.cir")
@@ -96,11 +96,48 @@ def keep_network(
         except OSError as error:
             raise StillboxError(f"cannot write to {folder}: {error.strerror}", "check the rights there") from error
         number = max(numbers, default=0) + 1
-        of_state = "" if state is None else f"-state={state}"
-        of_unit = "" if unit is None else f"-unit={unit}"
-        path = folder / f"{number:04d}{of_state}{of_unit}.cir"
+        path = folder / _file_name(number, state, unit)
         write_whole(path, text)
     return KeptNetwork(number, state, unit, path)
+
+
+def carry_networks(build: BuildFolder, take: TakeInfo, state: str) -> tuple[str, ...]:
+    """Let the netlists that begin with the state of a take go with it to another name, or say which do not.
+
+    They go where no take of the old state stays and none of the new one was there before, so that they stand for the
+    same takes as before. To be called with the lock of the build held, before the take gets its other state.
+
+    Returns
+    -------
+    tuple of str
+        What became of them, in words; empty where no netlist begins with the old state.
+    """
+    words = []
+    networks = kept_networks(build)
+    for one in networks:
+        if one.state is None or one.state != take.state or one.unit not in (None, take.unit):
+            continue
+        mine = [other for other in build.takes() if one.unit in (None, other.unit) and other.number != take.number]
+        if any(other.state == take.state for other in mine):
+            words.append(f"the netlist {one.path.name} stays with state '{take.state}', of which there are other takes")
+        elif not state:
+            words.append(f"the netlist {one.path.name} begins with state '{take.state}', and stands for no take now")
+        elif any(other.state == state for other in mine) or any(other.state == state for other in networks):
+            words.append(f"the netlist {one.path.name} does not go with it: there is a state '{state}' already")
+        else:
+            path = one.path.with_name(_file_name(one.number, state, one.unit))
+            try:
+                move_file(one.path, path)
+            except OSError as error:
+                raise StillboxError(f"cannot rename {one.path}: {error.strerror}", "check the rights there") from error
+            words.append(f"the netlist that began with state '{take.state}' begins with '{state}' now: {path.name}")
+    return tuple(words)
+
+
+def _file_name(number: int, state: str | None, unit: str | None) -> str:
+    of_state = "" if state is None else f"-state={state}"
+    of_unit = "" if unit is None else f"-unit={unit}"
+    return f"{number:04d}{of_state}{of_unit}.cir"
 
 
 def network_of_take(networks: Iterable[KeptNetwork], takes: Iterable[TakeInfo], take: TakeInfo) -> KeptNetwork | None:

@@ -10,6 +10,7 @@ from contextlib import suppress
 from pathlib import Path
 
 from stillbox.capture.build.build_folder import AUDIO_SUFFIXES, BuildFolder
+from stillbox.capture.build.kept_networks import carry_networks
 from stillbox.capture.build.sidecar import read_sidecar, write_sidecar
 from stillbox.capture.build.states import check_name
 from stillbox.capture.errors import StillboxError
@@ -19,13 +20,20 @@ from stillbox.capture.recording.take import TakeInfo, check_state
 from stillbox.capture.stop_signals import kept_back
 
 
-def rename_state(build: BuildFolder, number: int, state: str) -> TakeInfo:
-    """Give a take another state; returns what its sidecar says then.
+def rename_state(build: BuildFolder, number: int, state: str) -> tuple[TakeInfo, tuple[str, ...]]:
+    """Give a take another state, and netlists that begin with it, where no other take is of the old one.
 
     Parameters
     ----------
     state : str
         Letters, digits, space and ``._+-``, at most 40; empty for none; not all subjects may have one.
+
+    Returns
+    -------
+    TakeInfo
+        What its sidecar says then.
+    tuple of str
+        What became of netlists, in words.
 
     Raises
     ------
@@ -39,8 +47,9 @@ def rename_state(build: BuildFolder, number: int, state: str) -> TakeInfo:
             check_name(state)
         check_state(info.subject, state)
         changed = info.model_copy(update={"state": state})
+        said = () if state == info.state else carry_networks(build, info, state)
         write_sidecar(path, changed)
-    return changed
+    return changed, said
 
 
 def remove_take(build: BuildFolder, number: int) -> None:

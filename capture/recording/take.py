@@ -10,7 +10,7 @@ from typing import Annotated, Literal, NotRequired, TypedDict, get_args
 
 import numpy as np
 from numpy.typing import NDArray
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationInfo, field_validator
 
 from stillbox.capture.errors import StillboxError
 from stillbox.capture.ranges import CELSIUS_RANGE
@@ -59,6 +59,15 @@ NAMED_SUBJECTS = (*DRIVER_SUBJECTS, "part")
 """What can be of something by name."""
 
 
+def driver_name(name: str) -> str:
+    """The name of a driver as it is kept and compared: in small letters.
+
+    SPICE takes capitals and small letters for the same, so ``XWoofer``, ``--driver Woofer`` and ``woofer`` in
+    ``build.toml`` are one driver. Parts keep their letters.
+    """
+    return name.lower()
+
+
 def named_of(subject: str, driver: str | None = None, part: str | None = None) -> str:
     """What a take is of within its unit: the name of a driver, of a part, or none.
 
@@ -74,7 +83,7 @@ def named_of(subject: str, driver: str | None = None, part: str | None = None) -
                 f"{', '.join(subjects)} are",
                 f"leave --{what} out",
             )
-    return driver or part or ""
+    return driver_name(driver or "") or part or ""
 
 
 def check_of(subject: str, of: str) -> None:
@@ -195,6 +204,11 @@ class TakeInfo(BaseModel):
     audio_file: str
     samples_sha256: str = Field(pattern=r"^[0-9a-f]{64}$")
 
+    @field_validator("of")
+    @classmethod
+    def _one_spelling(cls, of: str, told: ValidationInfo) -> str:
+        return of if told.data.get("subject") == "part" else driver_name(of)
+
     @property
     def address(self) -> str:
         """``subject/state/unit`` as a person types it, and ``/of`` where it is of something by name."""
@@ -225,7 +239,8 @@ def fitting_takes(
     """
     wanted = [take for take in takes if take.subject == subject and unit in (None, take.unit)]
     alike = [take for take in wanted if take.port_closed == port_closed]
-    named = _of([take for take in alike if state in (None, take.state, take.state or "-")], of)
+    name = of if of is None or subject == "part" else driver_name(of)
+    named = _of([take for take in alike if state in (None, take.state, take.state or "-")], name)
     if named or state is None or not (state.isascii() and state.isdigit()):
         return named
     return [take for take in wanted if take.number == int(state[:MOST_DIGITS])]

@@ -14,7 +14,7 @@ from collections.abc import Iterable
 from stillbox.capture.build.build_folder import BuildFolder
 from stillbox.capture.errors import StillboxError
 from stillbox.capture.files.build_layout import DESCRIPTION_FILE
-from stillbox.capture.recording.take import DRIVER_SUBJECTS, Subject
+from stillbox.capture.recording.take import DRIVER_SUBJECTS, Subject, driver_name
 from stillbox.capture.sound.audio_device import AudioDevice, DeviceInfo
 from stillbox.capture.sound.output_calibration import loudest_volts
 from stillbox.capture.sound.safety import acknowledge_cautions, cautions_acknowledged, output_limit, tone_limit
@@ -84,7 +84,7 @@ def sound_permit(build: BuildFolder, device: AudioDevice, subject: Subject, driv
     """
     info = device.info
     _require_cautions(build, info)
-    description = build.description
+    description, driver = build.description, driver_name(driver)
     limits = description.limits.of(subject, driver)
     if subject in DRIVER_SUBJECTS and subject != "in-box" and not driver and description.limits.drivers:
         raise DriverNotTold(description.limits.drivers)

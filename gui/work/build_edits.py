@@ -16,6 +16,7 @@ from PyQt5.QtWidgets import (
     QWidget,
 )
 
+from stillbox.capture.shown_text import as_sentence
 from stillbox.gui.parts.plain_text import PlainLabel
 from stillbox.gui.parts.words import take_words
 from stillbox.gui.work.session import Session
@@ -31,10 +32,16 @@ class BuildEdits:
     """Puts changes on the undo stack; after each the build is read anew."""
 
     def __init__(
-        self, window: QWidget, lane: Lane, changed: Callable[[], None], failed: Callable[[Failure], None]
+        self,
+        window: QWidget,
+        lane: Lane,
+        changed: Callable[[], None],
+        failed: Callable[[Failure], None],
+        say: Callable[[str], None],
     ) -> None:
+        """``say`` is told, in the thread that works, what else a change has brought."""
         self.stack = QUndoStack(window)
-        self._window, self._lane, self._changed, self._failed = window, lane, changed, failed
+        self._window, self._lane, self._changed, self._failed, self._say = window, lane, changed, failed, say
         self._session: Session | None = None
 
     def open(self, session: Session) -> None:
@@ -71,10 +78,13 @@ class BuildEdits:
         if self._session is None or state == take.state:
             return
         build, before, number = self._session.build, take.state, take.number
+
+        def rename(name: str) -> None:
+            for sentence in rename_state(build, number, name)[1]:
+                self._say(as_sentence(sentence))
+
         self._push(
-            f"renaming take {number} to {state or 'no state'}",
-            lambda: _drop(rename_state(build, number, state)),
-            lambda: _drop(rename_state(build, number, before)),
+            f"renaming take {number} to {state or 'no state'}", lambda: rename(state), lambda: rename(before)
         )
 
     def ask_rename(self, take: TakeInfo) -> None:

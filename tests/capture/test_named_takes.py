@@ -12,6 +12,7 @@ from checked import GOOD, RATE_HZ, SWEEP
 from invoked import one_line, run
 from simple_recordings import record
 
+from stillbox.analysis.network.netlist import network_from_text
 from stillbox.capture.build.build_folder import BuildFolder
 from stillbox.capture.build.sidecar import read_sidecar
 from stillbox.capture.build.take_import import import_take
@@ -121,6 +122,23 @@ def test_names_are_letters_digits_and_low_lines(build: BuildFolder, recording: P
         with pytest.raises(StillboxError, match="cannot name a driver"):
             import_take(build, recording, SWEEP, "free-air", of=name)
     assert build.takes() == []
+
+
+def test_capitals_and_small_letters_name_the_same_driver(build: BuildFolder, recording: Path) -> None:
+    """As in SPICE; one spelling is kept, that in small letters. Parts keep theirs."""
+    take = import_take(build, recording, SWEEP, "free-air", of="Tweeter")
+    assert take.address == "free-air/-/A/tweeter" == build.find_take("free-air/-/A/TWEETER").address
+    assert named_of("free-air", driver="TWEETER") == "tweeter" and named_of("part", part="C2") == "C2"
+    tell(build, '[drivers.Tweeter]\nre_ohm = 5.0\n[limits.drivers.TWEETER]\nlowest_hz = 800\n')
+    assert list(build.description.drivers) == ["tweeter"]
+    assert network_from_text("* t\nXTweeter in 0 T\n").drivers[0].name == "tweeter"
+    assert sound_permit(build, PracticeRig(), "free-air", "tWeeter").limit.lowest_hz == 800
+
+
+def test_one_driver_in_two_spellings_is_refused(build: BuildFolder) -> None:
+    tell(build, "[limits.drivers.tweeter]\nlowest_hz = 800\n[limits.drivers.Tweeter]\nlowest_hz = 20\n")
+    with pytest.raises(StillboxError, match="'tweeter' once: capitals and small letters are the same"):
+        _ = BuildFolder.open(build.path).description
 
 
 # Limits

@@ -6,9 +6,11 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from invoked import run
 
 from stillbox.analysis.bench import Bench
 from stillbox.capture.build.build_folder import BuildFolder
+from stillbox.capture.build.kept_networks import keep_network, kept_networks, network_of_take
 from stillbox.capture.build.take_edit import remove_take, removed_takes, rename_state, restore_take
 from stillbox.capture.errors import StillboxError
 from stillbox.capture.live.live_take import LiveRequest, record_take
@@ -39,7 +41,7 @@ def files(build: BuildFolder) -> dict[str, bytes]:
 
 def test_a_new_state_leaves_the_samples_alone(build: BuildFolder) -> None:
     before = files(build)
-    changed = rename_state(build, 2, "stock, no 1".replace(",", ""))
+    changed, _ = rename_state(build, 2, "stock, no 1".replace(",", ""))
     after = files(build)
     assert changed.state == "stock no 1" == build.find_take("2").state
     assert {name for name in before if before[name] != after[name]} == {"0002-in-box-stock-A.json"}
@@ -108,3 +110,42 @@ def test_a_renewed_bench_keeps_what_still_holds(build: BuildFolder) -> None:
     build.set_calibration(10.0, 1.0)
     remove_take(build, 1)  # the free-air take, which enters the fit of the box
     assert not renamed.renewed().is_fitted(box)
+
+
+# Netlists of a state
+
+
+def kept(build: BuildFolder) -> list[str]:
+    return sorted(path.name for path in (build.path / "crossover").iterdir())
+
+
+def test_a_netlist_goes_with_its_state_and_comes_back(build: BuildFolder) -> None:
+    network = keep_network(build, "* t\nR1 in 0 8\n", "stock")
+    take = build.find_take("2")
+    assert network_of_take(kept_networks(build), build.takes(), take) == network
+    changed, said = rename_state(build, 2, "bare")
+    assert kept(build) == ["0001-state=bare.cir"] and "begins with 'bare' now" in said[0]
+    found = network_of_take(kept_networks(build), build.takes(), changed)
+    assert found is not None and found.text() == "* t\nR1 in 0 8\n"
+    rename_state(build, 2, "stock")
+    assert kept(build) == ["0001-state=stock.cir"]
+
+
+def test_a_netlist_stays_where_its_state_stays_and_that_is_said(build: BuildFolder, template: Path) -> None:
+    rig = PracticeRig(seed=5)
+    record_take(build, rig, LiveRequest("in-box", "stock", seconds=2.0), say=lambda _: None)
+    keep_network(build, "* t\nR1 in 0 8\n", "stock")
+    assert "stays with state 'stock', of which there are other takes" in rename_state(build, 2, "bare")[1][0]
+    assert kept(build) == ["0001-state=stock.cir"]
+    # The other one joins a state that is there: whether its crossover is the same nobody knows.
+    assert "there is a state 'bare' already" in rename_state(build, 3, "bare")[1][0]
+    assert kept(build) == ["0001-state=stock.cir"]
+    status, _, told = run("takes", build.path, "--rename", "3", "final")
+    assert status == 0 and told == ""
+
+
+def test_a_netlist_of_the_other_unit_is_left_alone(build: BuildFolder) -> None:
+    keep_network(build, "* t\nR1 in 0 8\n", "stock", "B")
+    keep_network(build, "* t\nR1 in 0 8\n")
+    assert rename_state(build, 2, "bare")[1] == ()
+    assert kept(build) == ["0001-state=stock-unit=B.cir", "0002.cir"]

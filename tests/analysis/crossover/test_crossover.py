@@ -3,19 +3,41 @@
 from __future__ import annotations
 
 import json
+import shutil
 from pathlib import Path
 
 import numpy as np
 import pytest
 from invoked import one_line, run
+from reference.ngspice_run import logarithmic, ngspice_there, run_netlist
 from reference.wild_faults import Fault, with_fault
 from reference.wild_two_way_truth import TwoWayTruth
 from reference.wild_two_ways import WildTwoWay, wild_two_way, write_build
 
+from stillbox.analysis.bench import Bench
+from stillbox.analysis.box.box_report import box_of_take
+from stillbox.analysis.crossover.crossover_words import parts_table
+from stillbox.analysis.crossover.measured_parts import known_parts
+from stillbox.analysis.crossover.topic import CROSSOVER
+from stillbox.analysis.driver.driver_report import driver_of_take
+from stillbox.analysis.maths.table import Table
+from stillbox.analysis.network.nodal import circuit_at
+from stillbox.analysis.through_crossover import network_of_netlist
+from stillbox.capture.build.build_folder import BuildFolder
+from stillbox.capture.build.kept_networks import keep_network
+from stillbox.capture.build.take_edit import rename_state
+from stillbox.capture.errors import StillboxError
 from stillbox.capture.sweep.excitation import Excitation
 
 SWEEP = Excitation(repeats=1)
-TAKES = (("channel-match", ""), ("load", ""), ("free-air", "woofer"), ("free-air", "tweeter"), ("in-box", ""))
+TAKES = (
+    ("channel-match", ""),
+    ("load", ""),
+    ("free-air", "woofer"),
+    ("free-air", "tweeter"),
+    ("part", "L1"),
+    ("in-box", ""),
+)
 
 
 @pytest.fixture(scope="module")
@@ -33,6 +55,11 @@ def build(speaker: WildTwoWay, tmp_path_factory: pytest.TempPathFactory) -> Path
     status, said, _ = run("crossover", path, "--netlist", path.with_suffix(".cir"))
     assert status == 0 and "kept for all takes: 6 parts, woofer, tweeter" in said
     return path
+
+
+@pytest.fixture(scope="module")
+def bench(build: Path) -> Bench:
+    return Bench(BuildFolder.open(build))
 
 
 @pytest.fixture(scope="module")
@@ -82,13 +109,82 @@ def test_a_swap_does_what_it_does_in_the_circuit(speaker: WildTwoWay, document: 
     assert document["change"]["resistor_watts"]["R1"] > document["resistor_watts"]["R1"]
 
 
-def test_what_is_said(build: Path) -> None:
-    status, said, _ = run("crossover", build)
-    assert status == 0
-    assert "C1    capacitor  12 µF" in said and "lowest impedance at the terminals" in said and "caution" not in said
-    status, said, _ = run("crossover", build, "--swap", "C2=12.05u")
-    assert status == 0
-    assert "no difference that anybody has been shown to hear" in said and "caution: capacitors may be charged" in said
+def said(bench: Bench, **asked: object) -> str:
+    report = CROSSOVER.compute(bench, asked)
+    items = CROSSOVER.said(report, False)
+    return "\n".join(str(item.rows) if isinstance(item, Table) else item for item in items)
+
+
+def test_what_is_said(bench: Bench) -> None:
+    plain = said(bench)
+    assert "'C1', 'capacitor', '12 µF'" in plain and "lowest impedance at the terminals" in plain
+    assert "L1 was measured alone" in plain and "caution" not in plain
+    tried = said(bench, swaps=("C2=12.05u",))
+    assert "no difference that anybody has been shown to hear" in tried
+    assert "caution: capacitors may be charged" in tried
+
+
+def test_a_part_that_was_measured_alone_is_taken_over(speaker: WildTwoWay, document: dict) -> None:
+    """With its own uncertainty instead of the tolerance; what is planned stays."""
+    truth = TwoWayTruth(speaker).parts["L1"]
+    parts = {part["name"]: part for part in document["parts"]}
+    measured = parts["L1"]["measured"]
+    assert parts["L1"]["planned"] == pytest.approx(truth.planned, rel=1e-12) and parts["C1"]["measured"] is None
+    assert abs(measured["value"]["value"] - truth.value) < 3 * measured["value"]["std"] + 1e-3 * truth.value
+    assert parts["L1"]["loss_ohm"] == pytest.approx(truth.loss_ohm, abs=0.05)
+
+
+def test_what_was_measured_of_another_plan_is_not_taken_over(build: Path, tmp_path: Path) -> None:
+    """A coil that was measured before another one came in says nothing of that, but in a state of the same name."""
+    folder = BuildFolder.open(shutil.copytree(build, tmp_path / "box"))
+    text = build.with_suffix(".cir").read_text(encoding="ascii")
+    line = next(line for line in text.splitlines() if line.startswith("L1 "))
+    keep_network(folder, text.replace(line, " ".join([*line.split()[:3], "0.9m"])), state="stock")
+    bench = Bench(folder)
+    take = bench.in_box()
+    network = network_of_netlist(bench.network_of(take.number))
+    part = next(one for one in bench.takes if one.subject == "part")
+    assert network.part("L1").value == 0.9e-3
+    assert known_parts(bench, take, network, {}).measured == {}
+    folder = BuildFolder.open(folder.path)
+    rename_state(folder, part.number, "stock")
+    assert list(known_parts(Bench(folder), take, network, {}).measured) == ["L1"]
+
+
+def test_a_cable_takes_level_from_all_drivers(bench: Bench) -> None:
+    report = CROSSOVER.compute(bench, {"swaps": ("cable=12m,0.75mm2",)})
+    ohm, hz = 2 * 12 * 1.7241e-8 / 0.75e-6, report.frequency_hz
+    loss_db = 20 * np.log10(6.5 / (6.5 + ohm))
+    assert 1.3 * loss_db < np.median(report.difference_db("woofer")[(hz > 300) & (hz < 2000)]) < 0.2 * loss_db
+    assert report.changed is not None
+    assert report.changed.lowest_ohm == pytest.approx(report.built.lowest_ohm + ohm, abs=0.1)
+    assert report.changed.power.watts["RLcable"] > 0.1
+    assert "RLcable" not in report.built.power.watts
+    assert any("Lcable" in row for row in parts_table(report).rows)
+
+
+@pytest.mark.skipif(not ngspice_there(), reason="ngspice is not installed")
+def test_its_netlist_is_what_a_simulator_runs(bench: Bench, tmp_path: Path) -> None:
+    """Exactly the network with the drivers as fitted; within 4 % what is computed with them as seen and measured."""
+    report, path = CROSSOVER.compute(bench, {}), tmp_path / "whole.cir"
+    (file,) = CROSSOVER.files
+    file.write(report, path)
+    driven = path.read_text(encoding="ascii").replace("\n.end\n", "\nvdrive drive 0 ac 1\nrsense drive in 1m")
+    hz, terminals, behind = run_netlist(driven, logarithmic(20, 30, 15_000), ("in", "tb"))
+    hz, ohm, level_db = hz.real, 1e-3 * terminals / (1 - terminals), 20 * np.log10(np.abs(behind))
+    woofer = driver_of_take(bench, bench.free_air("A"))
+    tweeter = driver_of_take(bench, bench.newest("free-air", unit="A", of="tweeter"))
+    fitted = {"woofer": box_of_take(bench, report.take, woofer).fit, "tweeter": tweeter.fit}
+    exact = circuit_at(report.built.network, hz, {name: fit.impedance_ohm(hz) for name, fit in fitted.items()})
+    assert np.max(np.abs(ohm / exact.input_impedance_ohm - 1)) < 1e-3
+    assert np.max(np.abs(behind / exact.transfer("tweeter") - 1)) < 1e-3
+    assert np.max(np.abs(np.interp(hz, report.frequency_hz, np.abs(report.built.input_ohm)) / np.abs(ohm) - 1)) < 0.04
+    assert np.max(np.abs(np.interp(hz, report.frequency_hz, report.built.drivers["tweeter"].level_db) - level_db)) < 0.3
+    written = path.read_bytes()
+    path.write_text("* by hand\n", encoding="ascii")
+    with pytest.raises(StillboxError, match=r"whole\.cir"):
+        file.write(report, path)
+    assert path.read_text(encoding="ascii") == "* by hand\n" and b".subckt woofer_as_fitted plus minus" in written
 
 
 @pytest.mark.parametrize(
@@ -96,6 +192,8 @@ def test_what_is_said(build: Path) -> None:
     [
         (("--swap", "R9=5"), "the network has no part 'R9'; its parts are L1, C1, L2, C2, R1, R2"),
         (("--swap", "C1"), "'C1' is no change of a part; write NAME=VALUE"),
+        (("--swap", "cable=long"), "'long' is no cable; write its ohms (cable=0.2), or length and cross-section"),
+        (("--swap", "cable=0.1", "--swap", "Cable=0.2"), "2 cables are tried at once"),
         (("--state", "lined"), "no in-box take of state lined"),
         (("--volts", "nan"), "--volts"),
         (("--netlist", "any.cir", "--swap", "C1=5u"), "--netlist keeps a netlist and does nothing else"),

@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from reference.random_networks import random_network
 
-from stillbox.analysis.network.netlist import MOST_ELEMENTS, netlist_text, network_from_text, read_network
+from stillbox.analysis.network.netlist import MOST_ELEMENTS, netlist_text, network_from_text, read_netlist
 from stillbox.analysis.network.network import DriverPlace, Network, Part
 from stillbox.analysis.network.spice_number import is_spice_number, spice_number, spice_text
 from stillbox.capture.errors import StillboxError
@@ -194,13 +194,13 @@ def test_every_fault_has_its_place_and_remedy(old: str, new: str, said: str) -> 
 def test_a_file_is_read_and_a_wrong_one_told(tmp_path: Path) -> None:
     path = tmp_path / "net.cir"
     path.write_text(GOOD, encoding="utf-8")
-    assert read_network(path).title == "t"
+    assert network_from_text(read_netlist(path)).title == "t"
     for wrong in (tmp_path, tmp_path / "none.cir"):
         with pytest.raises(StillboxError, match="cannot be read"):
-            read_network(wrong)
+            read_netlist(wrong)
     path.write_bytes(b"\xff\xfe\x00")
     with pytest.raises(StillboxError, match=r"net\.cir cannot be read: it is no text"):
-        read_network(path)
+        read_netlist(path)
 
 
 words = st.sampled_from(
