@@ -31,7 +31,7 @@ FROM_THE_GROUND = (
     "capture.practice", "capture.live", "capture.jig",
     "calibration",
     "analysis.maths", "analysis.physics", "analysis.parts", "analysis.sweeps", "analysis.impedance", "analysis.network",
-    "analysis.ringing",
+    "analysis.wrong_part", "analysis.ringing",
     "analysis.waterfall", "analysis.drawing", "analysis.lumped", "analysis.enclosure", "analysis.system",
     "analysis", "analysis.curve", "analysis.decay", "analysis.findings", "analysis.driver", "analysis.box",
     "analysis.bass", "analysis.part", "analysis.crossover", "analysis.comparison", "analysis.page",

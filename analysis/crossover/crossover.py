@@ -10,11 +10,13 @@ import numpy as np
 from stillbox.analysis.bench import Bench
 from stillbox.analysis.crossover.crossover_controls import USUAL_V, VOLTS
 from stillbox.analysis.crossover.known_crossover import KnownCrossover, known_crossover, planned_network
+from stillbox.analysis.crossover.suspects import wrong_part_of
 from stillbox.analysis.network.bands import bands_of_draws, drawn_values
 from stillbox.analysis.network.changes import tried
 from stillbox.analysis.network.network import Network
 from stillbox.analysis.network.nodal import Circuit, circuit_at
 from stillbox.analysis.part.reading import PartReading
+from stillbox.analysis.wrong_part.result import WrongPart
 from stillbox.capture.arrays import ComplexArray, FloatArray
 from stillbox.capture.recording.take import TakeInfo
 
@@ -88,6 +90,10 @@ class CrossoverReport:
         Of each part as planned.
     measured_parts : mapping
         By name.
+    wrong : WrongPart or None
+        What the curve at the terminals says of the parts; None where there is none, or a driver was not swept alone.
+    as_measured : Computed or None
+        With the values that it gives them.
     """
 
     bench: Bench
@@ -101,6 +107,8 @@ class CrossoverReport:
     swaps: tuple[str, ...]
     tolerance_percent: Mapping[str, float]
     measured_parts: Mapping[str, PartReading]
+    wrong: WrongPart | None
+    as_measured: Computed | None
     warnings: tuple[str, ...]
 
     @property
@@ -174,6 +182,7 @@ def report_of_known(
     measured = known.parts.measured
     built = computed(known, known.parts.network, volts, known.parts.tolerance_percent)
     warnings = (*known.planned.notes, *known.parts.warnings, *_without_loss(known.parts.network))
+    wrong = wrong_part_of(bench, known.take)
     return CrossoverReport(
         bench=bench,
         take=known.take,
@@ -188,6 +197,10 @@ def report_of_known(
         swaps=tuple(swaps),
         tolerance_percent=known.tolerance_percent,
         measured_parts=measured,
+        wrong=wrong,
+        as_measured=None
+        if wrong is None or not wrong.explained
+        else computed(known, wrong.as_measured, volts, wrong.left_percent),
         warnings=warnings,
     )
 

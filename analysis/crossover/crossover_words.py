@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 
 from stillbox.analysis.crossover.crossover import HEARD_DB, Computed, CrossoverReport, DriverLevel
+from stillbox.analysis.crossover.suspect_told import cells_by_the_curve, part_document, suspects_document
 from stillbox.analysis.maths.number_words import frequency_words, short_number
 from stillbox.analysis.maths.quantity import MINUS
 from stillbox.analysis.maths.table import Table
@@ -33,6 +34,9 @@ def parts_table(report: CrossoverReport) -> Table:
     if report.measured_parts:
         heads = (*heads, "measured alone")
         rows = [(*row, _measured_words(report.measured_parts.get(row[0]))) for row in rows]
+    if report.wrong is not None:
+        heads = (*heads, "by the curve", "verdict")
+        rows = [(*row, *cells_by_the_curve(report.wrong.part(row[0]))) for row in rows]
     if report.changed is not None:
         heads = (*heads, "tried")
         rows = [(*row, _tried_words(report.built.network.part(row[0]), report.changed.network)) for row in rows]
@@ -162,19 +166,19 @@ def crossover_document(report: CrossoverReport) -> dict[str, Any]:
         "netlist": report.netlist,
         "parts": [
             {
-                "name": part.name,
-                "kind": part.kind,
-                "planned": part.value,
-                "loss_ohm": report.built.network.part(part.name).loss_ohm,
-                "tolerance_percent": report.tolerance_percent[part.name],
+                **part_document(report, part),
                 "measured": _measured_document(report.measured_parts.get(part.name)),
             }
             for part in report.planned.network.parts
         ],
+        **suspects_document(report),
         "input": _impedance_document(report.frequency_hz, report.input_ohm),
         "lowest_ohm": ohm,
         "lowest_hz": hz,
         **_computed_document(report.frequency_hz, report.built),
+        "by_the_curve": None
+        if report.as_measured is None
+        else _computed_document(report.frequency_hz, report.as_measured),
         "change": None
         if report.changed is None
         else {

@@ -17,6 +17,7 @@ from stillbox.analysis.crossover.crossover_words import (
     parts_table,
 )
 from stillbox.analysis.crossover.picture_crossover import picture_of_crossover
+from stillbox.analysis.crossover.suspect_told import opening_of, suspect_lines
 from stillbox.analysis.topic import File, Said, Topic, TopicPicture
 from stillbox.capture.files.output_file import NETLIST, write_output
 
@@ -35,6 +36,8 @@ def _crossover(bench: Bench, asked: Asked) -> CrossoverReport:
 
 
 def _said(report: CrossoverReport, everything: bool) -> Said:
+    yield opening_of(report)
+    yield from suspect_lines(report)
     yield f"{report.build}, state {report.state or '-'}, unit {report.unit}: crossover {report.netlist}"
     yield parts_table(report)
     yield from crossover_lines(report)

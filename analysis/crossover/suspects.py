@@ -1,0 +1,70 @@
+"""What the newest take of a finished speaker says of the parts of its crossover: from a build to `wrong_part`."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from stillbox.analysis.bench import Bench
+from stillbox.analysis.impedance.impedance import curve_of_spectrum, logarithmic_grid
+from stillbox.analysis.through_crossover import network_of_netlist, tolerances_percent
+from stillbox.analysis.wrong_part.judging import wrong_part
+from stillbox.analysis.wrong_part.known_driver import KnownDriver, known_driver
+from stillbox.analysis.wrong_part.many_speakers import Curve
+from stillbox.analysis.wrong_part.result import WrongPart
+from stillbox.capture.arrays import FloatArray
+from stillbox.capture.recording.take import TakeInfo
+
+LOWEST_HZ, HIGHEST_HZ, PER_OCTAVE = 20.0, 20_000.0, 12
+"""What of a curve is looked at: parts of a crossover make nothing that is narrower than a third of an octave."""
+
+
+def wrong_part_of(bench: Bench, take: TakeInfo) -> WrongPart | None:
+    """What is wrong in the crossover of a finished speaker, computed once.
+
+    None where there is no netlist, or the terminals of the speaker or of a driver were not swept.
+
+    Parameters
+    ----------
+    take : TakeInfo
+        At the speaker's terminals.
+
+    Raises
+    ------
+    StillboxError
+        If the netlist has a fault.
+    """
+    return bench.kept("wrong part", take, lambda: _wrong_part(bench, take))
+
+
+def _wrong_part(bench: Bench, take: TakeInfo) -> WrongPart | None:
+    netlist = None if take.of else bench.network_of(take.number)
+    if netlist is None:
+        return None
+    network = network_of_netlist(netlist)
+    spectrum = bench.at_clips(take)
+    low, high = max(LOWEST_HZ, spectrum.frequency_hz[0] * 1.05), min(HIGHEST_HZ, spectrum.frequency_hz[-1] / 1.05)
+    hz = logarithmic_grid(float(low), float(high), PER_OCTAVE)
+    drivers = []
+    for place in network.drivers:
+        known = _known(bench, take, place.name, hz)
+        if known is None:
+            return None
+        drivers.append(known)
+    measured = curve_of_spectrum(spectrum, points_per_octave=PER_OCTAVE)
+    inside = (measured.frequency_hz >= hz[0] * 0.999) & (measured.frequency_hz <= hz[-1] * 1.001)
+    common = tuple(np.interp(hz, spectrum.frequency_hz, one) for one in spectrum.common_ohm)
+    curve = Curve(hz, measured.impedance_ohm[inside], measured.noise_variance_ohm2[inside], measured.scale_std, common)
+    return wrong_part(network, tolerances_percent(network, bench.description.crossover), drivers, curve)
+
+
+def _known(bench: Bench, take: TakeInfo, name: str, hz: FloatArray) -> KnownDriver | None:
+    """A driver of the speaker from its newest own take, best in this very box."""
+    boxed = bench.newest("in-box", take.state, take.unit, name) or bench.newest("in-box", unit=take.unit, of=name)
+    own = boxed or bench.newest("free-air", unit=take.unit, of=name)
+    known = bench.impedance_of(take.unit, name, hz)
+    if own is None or known is None:
+        return None
+    in_box = bench.seen(take)[0] or name
+    changed = name == in_box and (own.subject == "free-air" or own.state != take.state)
+    curve = bench.curve(own)
+    return known_driver(name, hz, known[0], bench.fit(own), changed, (curve.frequency_hz[0], curve.frequency_hz[-1]))

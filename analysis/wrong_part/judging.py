@@ -1,0 +1,155 @@
+"""From the curve of a finished speaker and its netlist to what is wrong: the one call for whoever wants to know."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+
+import numpy as np
+
+from stillbox.analysis.network.changes import opened, shorted, with_values
+from stillbox.analysis.network.network import LOSS, Network
+from stillbox.analysis.parts.kinds import REASONABLE
+from stillbox.analysis.wrong_part.known_driver import KnownDriver
+from stillbox.analysis.wrong_part.many_speakers import Curve, Model
+from stillbox.analysis.wrong_part.result import Fault, PartAsMeasured, Suspect, Verdict, WrongPart
+from stillbox.analysis.wrong_part.search import Found
+from stillbox.analysis.wrong_part.suspect_words import evidence_of, opening_sentence, places_to_look
+from stillbox.analysis.wrong_part.telling_apart import what_would_tell
+from stillbox.analysis.wrong_part.weighing import Weighed, weigh
+
+SERIOUS = 0.03
+"""Of the probability of the likeliest: what is less likely than that is no alternative."""
+MOST_ALTERNATIVES = 6
+
+
+def wrong_part(
+    network: Network, tolerance_percent: Mapping[str, float], drivers: Sequence[KnownDriver], curve: Curve
+) -> WrongPart:
+    """Which single fault explains the curve of a finished speaker, or that it is as planned within tolerance.
+
+    Parameters
+    ----------
+    network : Network
+        As planned, with all drivers of the speaker.
+    tolerance_percent : mapping of str to float
+        Of each part, by its name.
+    drivers : sequence of KnownDriver
+        One for each of the network's, at the frequencies of the curve.
+    curve : Curve
+        At the speaker's terminals.
+    """
+    model = Model(network, tolerance_percent, drivers, curve)
+    weighed = weigh(model)
+    planned = weighed.faults.index(None)
+    best = int(np.argmax(weighed.probability))
+    fault = weighed.faults[best]
+    suspects = _suspects(model, weighed) if fault is not None and weighed.explained else []
+    return _result(model, weighed, planned, best if weighed.explained else planned, suspects)
+
+
+def _suspects(model: Model, weighed: Weighed) -> list[Suspect]:
+    """All that is likely, the likeliest first."""
+    order = np.argsort(-weighed.probability)
+    least = SERIOUS * weighed.probability[order[0]]
+    found = []
+    for row in order:
+        fault = weighed.faults[row]
+        if fault is None or weighed.probability[row] < least:
+            continue
+        found.append(_suspect(model, weighed.found, int(row), fault, float(weighed.probability[row])))
+    return found[: 1 + MOST_ALTERNATIVES]
+
+
+def _suspect(model: Model, found: Found, row: int, fault: Fault, probability: float) -> Suspect:
+    value, std = _number(model, found, row, model.number_of(fault)) if fault.kind in ("value", "loss") else (None, None)
+    if fault.kind == "value":
+        return Suspect(fault, value, std, None, None, probability)
+    return Suspect(fault, None, None, value, std, probability)
+
+
+def _number(model: Model, found: Found, row: int, place: int) -> tuple[float, float]:
+    """A number of a part and its standard uncertainty, SI units."""
+    speakers = found.speakers
+    value = float(speakers.middle[row, place] * np.exp(speakers.theta[row, place]))
+    return value, value * float(np.sqrt(found.covariance_of(row)[place, place]))
+
+
+def _result(model: Model, weighed: Weighed, planned: int, row: int, suspects: list[Suspect]) -> WrongPart:
+    fault = weighed.faults[row]
+    parts = tuple(_parts(model, weighed.found, row, fault, suspects))
+    fitted, as_planned = (model.curve_of(weighed.found.speakers, one) for one in (row, planned))
+    off = weighed.found.off_percent
+    with_words = [
+        one.with_words(
+            evidence_of(model.curve, fitted, as_planned, float(off[row]), float(off[planned])) if number == 0 else (),
+            places_to_look(one.fault, model.network),
+        )
+        for number, one in enumerate(suspects)
+    ]
+    suspect = with_words[0] if with_words else None
+    chance = float(weighed.probability[planned])
+    open_question = suspect is not None and chance >= SERIOUS * suspect.probability
+    return WrongPart(
+        sentence=opening_sentence(suspect, with_words[1:], model.network, weighed.explained, open_question),
+        parts=parts,
+        suspect=suspect,
+        alternatives=tuple(with_words[1:]),
+        tell_apart_by=what_would_tell(with_words, chance, model.network),
+        planned_probability=chance,
+        explained=weighed.explained,
+        misfit_percent=float(off[row]),
+        planned_misfit_percent=float(off[planned]),
+        as_measured=_as_measured(model.network, parts, fault),
+        frequency_hz=model.curve.frequency_hz,
+        measured_ohm=model.curve.impedance_ohm,
+        fitted_ohm=fitted,
+        planned_ohm=as_planned,
+    )
+
+
+def _parts(
+    model: Model, found: Found, row: int, fault: Fault | None, suspects: Sequence[Suspect]
+) -> Iterator[PartAsMeasured]:
+    covariance = found.covariance_of(row)
+    named = {name for one in suspects[1:] for name in one.fault.parts}
+    for part in model.network.parts:
+        first = int(model.place[part.name].start)
+        value, value_std = _number(model, found, row, first)
+        loss, loss_std = (0.0, 0.0) if part.kind == "resistor" else _number(model, found, row, first + 1)
+        tolerance = model.tolerance_percent[part.name]
+        before = found.speakers.std[row, first]
+        left = 1 / covariance[first, first] - (0.0 if np.isinf(before) else 1 / before**2)
+        told = bool(left > 0 and 100 / np.sqrt(left) <= tolerance)
+        gone = fault is not None and fault.kind in ("open", "short") and fault.part == part.name
+        verdict: Verdict = "within" if told else "cannot be told"
+        if part.name in named:
+            verdict = "cannot be told"
+        elif fault is not None and part.name in fault.parts:
+            verdict = "outside"
+        yield PartAsMeasured(
+            name=part.name,
+            kind=part.kind,
+            planned=part.value,
+            value=float("nan") if gone else value,
+            value_std=float("nan") if gone else value_std,
+            loss_ohm=loss,
+            loss_std_ohm=loss_std,
+            tolerance_percent=tolerance,
+            verdict=verdict,
+            told=told and not gone,
+        )
+
+
+def _as_measured(network: Network, parts: Sequence[PartAsMeasured], fault: Fault | None) -> Network:
+    """The network with what was found in it."""
+    values = {}
+    for part in parts:
+        if np.isfinite(part.value):
+            least, most = REASONABLE[part.kind]
+            values[part.name] = float(np.clip(part.value, least, most))
+        if part.kind != "resistor" and network.part(part.name).loss_ohm:
+            values[part.name + LOSS] = part.loss_ohm
+    network = with_values(network, values)
+    if fault is None or fault.kind in ("value", "loss", "exchanged"):
+        return network
+    return shorted(network, fault.part) if fault.kind == "short" else opened(network, fault.part)

@@ -1,0 +1,121 @@
+"""A wrong part in words: what it is, why it is thought so, what to look at."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+import numpy as np
+
+from stillbox.analysis.maths.number_words import frequency_words, short_number
+from stillbox.analysis.network.network import Network, Part
+from stillbox.analysis.parts.part_codes import value_words
+from stillbox.analysis.wrong_part.many_speakers import Curve
+from stillbox.analysis.wrong_part.result import Fault, Suspect
+from stillbox.capture.arrays import ComplexArray
+
+SURE, LIKELY = 0.95, 0.6
+LOOSE = {
+    "capacitor": "a leg that broke or a joint that is cold",
+    "coil": "an end whose enamel was not scraped off, a joint that is cold",
+    "resistor": "a resistor that burnt out, a joint that is cold",
+}
+BRIDGED = {
+    "capacitor": "a bridge of solder, or a capacitor that broke down",
+    "coil": "a bridge of solder, or turns that touch",
+    "resistor": "a bridge of solder, or a wire that touches",
+}
+LOSSY = {
+    "capacitor": "a joint that is cold, or an electrolytic capacitor that dried out",
+    "coil": "a joint that is cold, or a coil of thinner wire than planned",
+}
+
+
+def fault_words(suspect: Suspect, network: Network) -> str:
+    """What is wrong, as a clause: C2 is 3.1 µF instead of 6.8 µF."""
+    fault = suspect.fault
+    if fault.kind == "driver not connected":
+        return f"driver {fault.part} is not connected"
+    part = network.part(fault.part)
+    if fault.kind == "value":
+        return f"{part.name} seems to be {value_words(suspect.value or 0.0, part.kind)} instead of {_planned(part)}"
+    if fault.kind == "loss":
+        planned = f" instead of {short_number(part.loss_ohm, 3)} ohm" if part.loss_ohm else ""
+        return f"{part.name} has {short_number(suspect.loss_ohm or 0.0, 3)} ohm in series{planned}"
+    if fault.kind == "exchanged":
+        other = network.part(fault.other)
+        return f"{part.name} ({_planned(part)}) and {other.name} ({_planned(other)}) seem to be exchanged"
+    return f"{part.name} is {'open' if fault.kind == 'open' else 'shorted'}"
+
+
+def _planned(part: Part) -> str:
+    return value_words(part.value, part.kind)
+
+
+def opening_sentence(
+    suspect: Suspect | None, others: Sequence[Suspect], network: Network, explained: bool, maybe_planned: bool
+) -> str:
+    """What was found, in one plain sentence."""
+    if not explained:
+        return (
+            "No single wrong part explains this curve: look whether the netlist and the takes of the drivers are of "
+            "this speaker, or whether more than one thing is wrong."
+        )
+    if suspect is None:
+        return "The crossover is as planned, within the tolerances of its parts."
+    what = fault_words(suspect, network)
+    chance = f"{100 * suspect.probability:.0f} %" if suspect.probability < 0.995 else "more than 99 %"
+    if not others and not maybe_planned:
+        return f"One part is wrong: {what} (probability {chance})."
+    also = [fault_words(one, network) for one in others]
+    if maybe_planned:
+        also.append("all parts are as planned")
+    return f"Most likely {what} (probability {chance}), but this curve cannot tell it from: {'; '.join(also)}."
+
+
+def evidence_of(
+    curve: Curve,
+    fitted_ohm: ComplexArray,
+    planned_ohm: ComplexArray,
+    off_percent: float,
+    planned_off_percent: float,
+) -> tuple[str, ...]:
+    """Why a fault is believed: how far it is met, and where a network as planned is not."""
+    with_it = short_number(max(off_percent, 0.01))
+    without = short_number(max(planned_off_percent, 0.01))
+    met = (
+        f"with that the curve is met to {with_it} %, with all parts within their tolerances to {without} % at best "
+        "(rms, where the curve tells of the network)"
+    )
+    apart = np.abs(np.log(planned_ohm / fitted_ohm))
+    place = int(np.argmax(apart))
+    measured, planned = abs(curve.impedance_ohm[place]), abs(planned_ohm[place])
+    where = (
+        f"the difference is greatest at {frequency_words(float(curve.frequency_hz[place]))}: measured {measured:.3g} "
+        f"ohm, at best {planned:.3g} ohm with all parts within their tolerances"
+    )
+    return met, where
+
+
+def places_to_look(fault: Fault, network: Network) -> tuple[str, ...]:
+    """What to look at, in the order in which a person would."""
+    return tuple(_places(fault, network))
+
+
+def _places(fault: Fault, network: Network) -> Iterator[str]:
+    if fault.kind == "driver not connected":
+        yield f"look at the wires and plugs of driver {fault.part}, and at their joints on the crossover"
+        yield "hold an ohmmeter to the driver's own terminals, off the crossover: is the voice coil whole?"
+        return
+    part = network.part(fault.part)
+    if fault.kind == "value":
+        yield f"read what is printed on {part.name}: planned is {_planned(part)}"
+        if part.kind == "coil":
+            yield f"look whether {part.name} lies on another coil or on iron, or has lost turns"
+    elif fault.kind == "exchanged":
+        yield f"read what is printed on {part.name} and {fault.other}: each may lie in the other's place"
+    elif fault.kind == "open":
+        yield f"look at both ends of {part.name}: {LOOSE[part.kind]}"
+    elif fault.kind == "short":
+        yield f"look around {part.name}: {BRIDGED[part.kind]}"
+    else:
+        yield f"look at {part.name} and its joints: {LOSSY[part.kind]}"

@@ -1,0 +1,165 @@
+"""All single faults weighed against each other and against a network as planned.
+
+Each hypothesis is fitted with everything else free within what is known of it. That goes from coarse to fine: with a
+model error of a tenth, few points and many starts nothing is caught in a hollow; who is far behind falls out; at the
+end each starts once more from where the best of all has come. What counts is the probability of the curve with all that
+a hypothesis may be, so that one that fits because it can fit anything does not win, and what was likely before.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from stillbox.analysis.wrong_part.hypotheses import odds_before, possible_faults
+from stillbox.analysis.wrong_part.many_speakers import MODEL_ERROR, Model, Speakers
+from stillbox.analysis.wrong_part.part_impedance import most_usual_ohm
+from stillbox.analysis.wrong_part.result import Fault
+from stillbox.analysis.wrong_part.search import FARTHEST, Found, joined, looked_at, stepped
+from stillbox.capture.arrays import FloatArray
+
+STARTS = {"value": (-1.6, -0.9, -0.4, -0.15, 0.15, 0.4, 0.9, 1.6), "loss": (-1.0, 0.3, 1.4)}
+"""Logarithm of the value over the planned one; of the loss over what a faulty one usually is."""
+THINNED = 3
+"""At the start each third point is enough."""
+SCREEN = ((0.1, 2, 2), (0.1, 3, 1), (0.02, 4, 1))
+"""Error of the model, steps, and how many starts of each hypothesis go on."""
+RACE = ((0.02, 2, 24), (0.006, 4, 14), (MODEL_ERROR, 6, 10))
+"""The same with all points, and how many hypotheses go on."""
+SMALL = {"value": (1.25, 1 / 1.25), "loss": (0.5,)}
+"""Factor on the value, beyond the tolerance; ohm of loss: with these it is tried again at the end."""
+FIRST, LAST = 3, 8
+"""Steps then, and at the end."""
+FAR = 30.0
+"""Nats behind the best of them: not followed."""
+MOST_ERROR = 0.03
+"""Of the impedance: where the best of all is farther off than that, nothing explains the curve."""
+
+
+@dataclass(frozen=True)
+class Weighed:
+    """What is likely, in no order.
+
+    Attributes
+    ----------
+    faults : tuple of Fault or None
+        Those that were followed to the end; None is the network as planned, which always is.
+    found : Found
+        A speaker for each.
+    probability : ndarray
+        Of each, together 1.
+    explained : bool
+        Whether the best of them is near enough to the curve.
+    """
+
+    faults: tuple[Fault | None, ...]
+    found: Found
+    probability: FloatArray
+    explained: bool
+
+
+def weigh(model: Model) -> Weighed:
+    """Every single fault of a network against its curve."""
+    every = tuple(possible_faults(model.network, model.tolerance_percent))
+    faults = (None, *every)
+    of, found = _raced(model, *_screened(model, faults))
+    of, found = _once_more(model, faults, of, found)
+    real = np.array([_is_fault(model, faults[number], found.speakers, row) for row, number in enumerate(of)])
+    of, found = of[real], found.some(real)
+    odds = odds_before(every)
+    before = np.log([odds.of(faults[number]) for number in of])
+    # Where even the best is farther off than the model should be, all of it is worth less.
+    excess = max(1.0, float(np.min(found.reduced)))
+    told = found.log_evidence(2 * FARTHEST) / excess + before
+    probability = np.exp(told - told.max())
+    return Weighed(
+        faults=tuple(faults[number] for number in of),
+        found=found,
+        probability=probability / probability.sum(),
+        explained=excess * MODEL_ERROR**2 < MOST_ERROR**2,
+    )
+
+
+def _starts(fault: Fault | None) -> Sequence[float]:
+    return (0.0,) if fault is None else STARTS.get(fault.kind, (0.0,))
+
+
+def _screened(model: Model, faults: tuple[Fault | None, ...]) -> tuple[NDArray[np.intp], Speakers]:
+    """For each hypothesis its best start, a few steps on: its number, and the speaker."""
+    of = np.array([number for number, fault in enumerate(faults) for _ in _starts(fault)])
+    starts = np.array([start for fault in faults for start in _starts(fault)])
+    speakers = model.speakers([faults[number] for number in of])
+    speakers = speakers.at(np.where(np.isinf(speakers.std), starts[:, None], 0.0))
+    thin = model.thinned(THINNED)
+    for error, steps, most in SCREEN:
+        found = stepped(thin, looked_at(thin, speakers, error), steps, error)
+        kept = _best_of_each(of, found.cost, most)
+        of, speakers = of[kept], found.speakers.some(kept)
+    return of, speakers
+
+
+def _raced(model: Model, of: NDArray[np.intp], speakers: Speakers) -> tuple[NDArray[np.intp], Found]:
+    """Those that stay in front, and the network as planned."""
+    for error, steps, most in RACE:
+        found = stepped(model, looked_at(model, speakers, error), steps, error)
+        kept = np.argsort(found.cost)[:most]
+        if 0 not in of[kept]:
+            kept = np.append(kept, np.flatnonzero(of == 0))
+        of, found = of[kept], found.some(kept)
+        speakers = found.speakers
+    return of, found
+
+
+def _once_more(
+    model: Model, faults: tuple[Fault | None, ...], of: NDArray[np.intp], found: Found
+) -> tuple[NDArray[np.intp], Found]:
+    """The same, each from where it is and from where the best of all is, whichever leads farther.
+
+    Small faults have hidden within tolerances as long as the error of the model was large: every value and every loss
+    is tried again as a small one, with all else as in the best.
+    """
+    best = int(np.argmin(found.cost))
+    theta = found.speakers.theta[best]
+    again = np.where(np.isinf(found.speakers.std), found.speakers.theta, theta)
+    small = [
+        (number, model.start_of(fault, size))
+        for number, fault in enumerate(faults)
+        if fault is not None
+        for size in SMALL.get(fault.kind, ())
+    ]
+    numbers = np.array([number for number, _ in small])
+    speakers = model.speakers([faults[number] for number in numbers])
+    starts = np.array([start for _, start in small])
+    tried = looked_at(model, speakers.at(np.where(np.isinf(speakers.std), starts[:, None], theta)))
+    tried = stepped(model, tried, FIRST)
+    near = tried.cost < np.min(tried.cost) + FAR
+    numbers, tried = numbers[near], tried.some(near)
+    every = np.concatenate([of, of, numbers])
+    both = joined(joined(found, looked_at(model, found.speakers.at(again))), tried)
+    kept = _best_of_each(every, both.cost, 2)
+    both, every = stepped(model, both.some(kept), LAST), every[kept]
+    kept = _best_of_each(every, both.cost, 1)
+    return every[kept], both.some(kept)
+
+
+def _best_of_each(of: NDArray[np.intp], cost: FloatArray, most: int) -> NDArray[np.intp]:
+    """Rows with the least cost of each hypothesis."""
+    order = np.lexsort((cost, of))
+    rank = np.arange(of.size) - np.searchsorted(of[order], of[order])
+    return order[rank < most]
+
+
+def _is_fault(model: Model, fault: Fault | None, speakers: Speakers, row: int) -> bool:
+    """Whether what a hypothesis has come to is a fault at all: no value within tolerance, no usual loss."""
+    if fault is None or fault.kind not in ("value", "loss"):
+        return True
+    place = model.number_of(fault)
+    number = float(speakers.middle[row, place] * np.exp(speakers.theta[row, place]))
+    part = model.network.part(fault.part)
+    tolerance = model.tolerance_percent[part.name]
+    if fault.kind == "value":
+        return abs(number / part.value - 1) > tolerance / 100
+    return number > most_usual_ohm(part, tolerance)
