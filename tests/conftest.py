@@ -10,6 +10,8 @@ from pathlib import Path
 import pytest
 from computed_once import computed_once
 from made_once import made_once
+from shared_out import WAITING, OneWaits, give_way
+from xdist.remote import Producer
 
 from stillbox.capture.build.build_folder import BuildFolder
 
@@ -46,20 +48,15 @@ def build(tmp_path: Path) -> BuildFolder:
 
 
 LONG_FIRST = (
-    "test_real_audio",
     "test_driver_and_box",
     "test_window_results",
     "test_window_driver_and_box",
-    "test_window_gate",
     "test_window_bench",
-    "test_stop_signals",
-    "test_live_take",
     "test_hostile_input",
     "test_summary",
     "test_states",
     "test_flow",
     "test_report",
-    "test_sound_process",
     "test_window_pictures",
     "test_wild_fits",
     "test_wild_speakers",
@@ -69,10 +66,21 @@ LONG_FIRST = (
 """Modules that take long: begun first, so that all workers end together."""
 
 
+def pytest_configure() -> None:
+    """Workers share the processor out before they begin."""
+    give_way()
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_make_scheduler(config: pytest.Config, log: Producer) -> OneWaits | None:
+    """Where each module stays on one worker, those that wait stay on the first."""
+    return OneWaits(config, log) if config.getoption("dist") == "loadfile" else None
+
+
 @pytest.hookimpl(tryfirst=True)
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """Bring the long modules to the front; `tests/run` keeps each on one worker, so that it makes its fixtures once."""
-    rank = {name: place for place, name in enumerate(LONG_FIRST)}
+    rank = {name: place for place, name in enumerate((*WAITING, *LONG_FIRST))}
     items.sort(key=lambda item: rank.get(item.path.stem, len(rank)))
 
 
