@@ -117,10 +117,12 @@ def cavity_matrix(circuit: SpeakerCircuit, s: ComplexArray) -> ComplexArray:
         gamma = np.sqrt(compliance * s * (resistance + mass * s))
         factor = gamma / (compliance * s) / np.sinh(gamma * line.length_m)
         at_m = circuit.places_m(index)
+        before = [np.cosh(gamma * place_m) for place_m in at_m]
+        behind = [np.cosh(gamma * (line.length_m - place_m)) for place_m in at_m]
         for row in range(places):
             for column in range(row, places):
-                low, high = sorted((at_m[row], at_m[column]))
-                value = factor * np.cosh(gamma * low) * np.cosh(gamma * (line.length_m - high))
+                low, high = (row, column) if at_m[row] <= at_m[column] else (column, row)
+                value = factor * before[low] * behind[high]
                 total[:, row, column] += value
                 if row != column:
                     total[:, column, row] += value
