@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import asdict
 from typing import Any
 
+from stillbox.analysis.crossover.revision import Revision
 from stillbox.analysis.findings.findings_document import finding_document
 from stillbox.analysis.ringing.comparison import Change, Comparison
 
@@ -20,7 +21,9 @@ def _change_document(change: Change) -> dict[str, Any]:
     }
 
 
-def comparison_document(comparison: Comparison, summary: str = "") -> dict[str, Any]:
+def comparison_document(
+    comparison: Comparison, summary: str = "", revision: Revision | None = None
+) -> dict[str, Any]:
     """The changes between two states as plain data, as ``compare --json`` prints it, under the sentence on them."""
     return {
         "summary": summary,
@@ -44,5 +47,6 @@ def comparison_document(comparison: Comparison, summary: str = "") -> dict[str, 
             }
             for shift in comparison.tuning_shifts
         ],
+        "network": None if revision is None else revision.document(),
         "warnings": list(comparison.warnings),
     }

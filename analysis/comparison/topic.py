@@ -12,6 +12,7 @@ from stillbox.analysis.comparison.comparison_section import comparison_section, 
 from stillbox.analysis.comparison.comparison_words import changes_table
 from stillbox.analysis.comparison.opening import opening_of
 from stillbox.analysis.controls import Asked
+from stillbox.analysis.crossover.revision import Revision, revision_of
 from stillbox.analysis.drawing.panels import PictureDescription
 from stillbox.analysis.drawing.pictures import PicturedState, picture_of_difference, picture_overlay
 from stillbox.analysis.ringing.comparison import Comparison
@@ -22,7 +23,7 @@ from stillbox.analysis.ringing.summary import (
     first_changes,
     order_of_changes,
 )
-from stillbox.analysis.section import Section
+from stillbox.analysis.section import ReportPart, Section
 from stillbox.analysis.topic import Said, Topic, TopicPicture
 from stillbox.capture.recording.take import TakeInfo
 
@@ -35,12 +36,15 @@ class ComparisonReport:
     takes: tuple[TakeInfo, TakeInfo]
     comparison: Comparison
     opening: str
+    revision: Revision | None = None
 
 
 def _compare(bench: Bench, asked: Asked) -> ComparisonReport:
     """The states ``before`` and ``after`` of a ``unit``."""
     takes = bench.compared(asked["before"], asked["after"], asked.get("unit"))
-    return ComparisonReport(bench, takes, bench.comparison_of(*takes), opening_of(bench, takes))
+    comparison = bench.comparison_of(*takes)
+    opening = opening_of(bench, takes)
+    return ComparisonReport(bench, takes, comparison, opening, revision_of(bench, takes, comparison))
 
 
 def _said(report: ComparisonReport, everything: bool) -> Said:
@@ -62,6 +66,8 @@ def _said(report: ComparisonReport, everything: bool) -> Said:
     else:
         yield "no resonance in either state"
     yield from (*result.tuning, *result.room_words)
+    if report.revision is not None:
+        yield from report.revision.sentences
 
 
 def _drawn(report: ComparisonReport) -> tuple[str, PicturedState, PicturedState]:
@@ -84,6 +90,9 @@ def _sections(bench: Bench, takes: Sequence[TakeInfo]) -> list[Section]:
         return []
     result = bench.comparison_of(*takes)
     sections = [comparison_section(result, [bench.findings_of(take) for take in takes])]
+    revision = revision_of(bench, takes, result)
+    if revision is not None:
+        sections.append(Section("Crossover", (ReportPart("", None, revision.sentences),)))
     return [*sections, tuning_section(result)] if result.tuning or result.room_words else sections
 
 
@@ -94,7 +103,7 @@ COMPARISON = Topic(
     compute=_compare,
     said=_said,
     warnings=lambda report: report.comparison.warnings,
-    document=lambda report: comparison_document(report.comparison, report.opening),
+    document=lambda report: comparison_document(report.comparison, report.opening, report.revision),
     pictures=(
         TopicPicture("--plot", "Picture of both states", _overlay),
         TopicPicture("--difference", "Picture of the difference", _difference),

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from stillbox.analysis.comparison.opening import opening_of
+from stillbox.analysis.crossover.revision import revision_of
 from stillbox.analysis.curve.topic import CURVE, CurveReport
 from stillbox.analysis.drawing.panels import PictureDescription
 from stillbox.analysis.drawing.pictures import PicturedState, picture_of_findings
@@ -75,11 +76,14 @@ class _TwoStates(View):
         )
         report = partial(write_build_report, bench, takes)
         rows = listed_changes(comparison.changes, *reports)
+        revision = revision_of(bench, takes, comparison)
+        changed = () if revision is None else revision.sentences[:1]
+        explained = {} if revision is None else revision.explained
         data = TwoStates((first, second), reports, comparison, report)
         found = Results(
             opening_of(bench, takes, cost=""),
-            tuple(change_row(change) for change in rows),
-            (*comparison.tuning, *comparison.room_words, *comparison.warnings),
+            tuple(change_row(change, explained.get(change.frequency_hz, "")) for change in rows),
+            (*changed, *comparison.tuning, *comparison.room_words, *comparison.warnings),
             f"{bench.name}, {before.unit}: {names[0]} and {names[1]}",
             data=data,
             complete=False,
@@ -123,8 +127,8 @@ class _TwoStates(View):
         return [report, *(export for one in data.measured for export in files_of(CURVE, one))]
 
 
-def change_row(change: Change) -> Row:
-    """What became of one resonance, as a line of the list."""
+def change_row(change: Change, explained: str = "") -> Row:
+    """What became of one resonance, as a line of the list; ``explained`` by a change of the crossover."""
     named = change.before or change.after
     heights = [
         f"height {when} {value_text(finding.resonance.height_ohm, finding.height_std_ohm, 'Ω')}"
@@ -137,6 +141,7 @@ def change_row(change: Change) -> Row:
         details.append(f"the change: {told_text(change.significance)}{of_uncertainty}")
     if np.isfinite(change.detection_limit_ohm):
         details.append(f"a resonance of this Q is seen there from {ohm_words(change.detection_limit_ohm)} on")
+    details += [explained] if explained else []
     details += [] if named is None else list(named.evidence)
     cause = "undecided" if named is None else named.cause
     left = change.after is not None and named is not None
