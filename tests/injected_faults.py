@@ -10,7 +10,8 @@ from simple_recordings import speaker_impedance
 from stillbox.capture.build.build_description import Limits
 from stillbox.capture.live.pre_check import PreCheck, PreCheckRefusal, check_before_sweep
 from stillbox.capture.live.wiring import JigFacts
-from stillbox.capture.practice.practice_rig import PracticeRig, RigParts
+from stillbox.capture.practice.practice_jig import RigParts
+from stillbox.capture.practice.practice_rig import PracticeRig
 from stillbox.capture.practice.practice_speakers import SPEAKERS, PracticeSpeaker
 from stillbox.capture.sound.audio_device import Clips
 from stillbox.capture.sound.safety import output_limit

@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stillbox.capture.build.build_folder import BuildFolder
+from stillbox.capture.build.kept_networks import keep_network, kept_networks
 from stillbox.capture.build.take_import import CheckedRecording, check_options, check_recording
 from stillbox.capture.errors import StillboxError
 from stillbox.capture.live.check_ahead import CheckAhead
@@ -177,7 +178,9 @@ class _Session:
         for attempt in range(1, ATTEMPTS + 1):
             quiet = excitation.model_copy(update={"level_dbfs": level_dbfs})
             try:
-                return self._attempt(quiet, check, attempt, partial_path)
+                info = self._attempt(quiet, check, attempt, partial_path)
+                self._keep_netlist()
+                return info
             except _BadSweep as fault:
                 self._state.sweeping = False
                 faults.append(fault)
@@ -187,6 +190,13 @@ class _Session:
         raise StillboxError(
             f"{ATTEMPTS} sweeps were no good, nothing was kept; the last one: {last.fault}", last.remedy
         )
+
+    def _keep_netlist(self) -> None:
+        """The crossover that a practised speaker was planned with, in a build that knows of none."""
+        netlist, clips = self._device.info.netlist, self._clips
+        if netlist and clips.subject == "in-box" and not clips.of and not kept_networks(self._build):
+            kept = keep_network(self._build, netlist)
+            self._say(f"the crossover of this practice speaker as planned is kept with the build: {kept.path}")
 
     def _excitation(self) -> Excitation:
         request = self._request

@@ -10,13 +10,17 @@ from __future__ import annotations
 import math
 import time
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal, get_args
 
 import numpy as np
 from numpy.typing import NDArray
 
+from stillbox.capture.arrays import ComplexArray
 from stillbox.capture.errors import StillboxError
+from stillbox.capture.practice.block_convolver import BlockConvolver, impulse_responses, without_ahead
+from stillbox.capture.practice.iron_core import IronPath, IronResponses
+from stillbox.capture.practice.practice_jig import JigVoltages, RigParts, from_device, from_source
 from stillbox.capture.practice.practice_speakers import (
     BARE_BOX,
     SPEAKERS,
@@ -65,37 +69,6 @@ Fault = Literal[
     "device loss",
 ]
 FAULTS: tuple[str, ...] = get_args(Fault)
-
-
-@dataclass(frozen=True)
-class RigParts:
-    """What the jig and the sound card of the rig are made of; the defaults are those of middling hardware.
-
-    Attributes
-    ----------
-    loudest_volts : float
-        Output at full scale, V rms.
-    input_peak_volts : float
-        Peak voltage at which the inputs clip, V.
-    second_gain : float
-        Gain of input 2 re input 1.
-    noise_dbfs, hum_dbfs : float
-        Rms of each input re full scale; hum only where it is switched on.
-    """
-
-    reference_ohm: float = 10.0
-    source_ohm: float = 0.5
-    lead_ohm: float = 0.06
-    input_ohm: float = 100e3
-    loudest_volts: float = 1.4
-    input_peak_volts: float = 1.4
-    second_gain: float = 1.01
-    noise_dbfs: float = -100.0
-    loud_noise_dbfs: float = -30.0
-    hum_dbfs: float = -45.0
-    coupling_hz: float = 2.0
-    latency_frames: int = 480
-    microphone_v_per_pa: float = 0.2
 
 
 class PracticeRig:
@@ -154,6 +127,7 @@ class PracticeRig:
             rates_hz=RATES_HZ,
             loudest_volts=self.parts.loudest_volts,
             harmless=True,
+            netlist=self._speaker.planned_netlist,
         )
 
     def connect(self, clips: Clips) -> None:
@@ -231,46 +205,64 @@ class PracticeRig:
     def _response(self, rate_hz: int) -> NDArray[np.float64]:
         """Impulse responses from the output to both inputs, shape (2, taps), full scale to full scale."""
         if rate_hz not in self._responses:
-            taps = 2 ** round(math.log2(RESPONSE_S * rate_hz))
-            frequency_hz = np.arange(1, taps // 2 + 1) * rate_hz / taps
-            first, second = self._node_voltages(frequency_hz)
-            converters = self._converters(frequency_hz, rate_hz)
-            spectrum = np.zeros((2, taps // 2 + 1), dtype=complex)
-            spectrum[:, 1:] = np.stack([first, second]) * converters
-            self._responses[rate_hz] = np.fft.irfft(spectrum, taps, axis=1)
+            hz = _bins_hz(rate_hz)
+            read = from_source(self._jig_parts(), self._clips.jig, self._on_clips(hz))
+            inputs = self._at_inputs(hz, read.first, self._second(hz, read))
+            scale = 0.0 if self.has("muted output") else self.parts.loudest_volts * math.sqrt(2)
+            self._responses[rate_hz] = impulse_responses(scale * inputs * self._converters(hz, rate_hz))
         return self._responses[rate_hz]
 
-    def _node_voltages(
-        self, frequency_hz: NDArray[np.float64]
-    ) -> tuple[NDArray[np.complex128], NDArray[np.complex128]]:
-        """Voltages that both inputs read for 1 V of the source."""
-        parts, clips = self.parts, self._clips
-        reference_ohm = parts.reference_ohm * (10.0 if self.has("large reference") else 1.0)
-        reference_ohm /= 10.0 if self.has("small reference") else 1.0
-        device = self._speaker.impedance_ohm(clips, frequency_hz)
+    def _second(self, frequency_hz: NDArray[np.float64], read: JigVoltages) -> ComplexArray:
+        """What is on input 2: the jig, input 1 too, or a microphone."""
+        if self._clips.subject == "channel-match":
+            return read.first
+        return read.first * self._microphone(frequency_hz) if self._clips.subject == "microphone" else read.second
+
+    def iron(self, rate_hz: int) -> IronResponses | None:
+        """How a coil with iron is driven and heard, where one is on the clips."""
+        coil = self._speaker.iron_coil(self._clips, _bins_hz(rate_hz))
+        if coil is None or self.has("open clips") or self.has("shorted clips"):
+            return None
+        hz, jig = _bins_hz(rate_hz), self._clips.jig
+        parts, place = self._jig_parts(), coil.place
+        driven = from_source(parts, jig, place.terminals_ohm)
+        # What the core adds is a voltage in series with the coil: the derivative of L times the excess flux.
+        volts = 2j * np.pi * hz * coil.inductance_h
+        heard = from_device(parts, jig, place.terminals_ohm)
+        own = place.share**2 * heard.clips_a - place.within_siemens
+        scale = 0.0 if self.has("muted output") else self.parts.loudest_volts * math.sqrt(2)
+        inputs = volts * place.share * self._at_inputs(hz, heard.first, heard.second)
+        # One half of the latency before the coil and one behind it: filters ring ahead of their time.
+        half = self._converters(hz, rate_hz, 0.5)
+        return IronResponses(
+            coil.core,
+            impulse_responses((scale * place.share * driven.clips_a * half)[None], direct=True),
+            without_ahead(impulse_responses((volts * own)[None])),
+            impulse_responses(inputs * half),
+        )
+
+    def _jig_parts(self) -> RigParts:
+        factor = (10.0 if self.has("large reference") else 1.0) / (10.0 if self.has("small reference") else 1.0)
+        return replace(self.parts, reference_ohm=factor * self.parts.reference_ohm)
+
+    def _on_clips(self, frequency_hz: NDArray[np.float64]) -> NDArray[np.complex128]:
         if self.has("open clips"):
-            device = np.full_like(device, np.inf)
+            return np.full(frequency_hz.shape, complex(math.inf))
         if self.has("shorted clips"):
-            device = np.zeros_like(device)
-        with np.errstate(divide="ignore", invalid="ignore"):
-            admittance = np.where(np.isinf(device), 0, 1 / (device + parts.lead_ohm))
-        loading = 1 / parts.input_ohm
-        if clips.jig == "high-side":
-            upper, lower = np.full_like(device, 1 / reference_ohm), admittance + loading
-        else:
-            upper, lower = admittance, np.full_like(device, 1 / reference_ohm + loading)
-        ratio = upper / (upper + lower)
-        if clips.subject == "channel-match":
-            ratio = np.ones_like(ratio)
-        bridge = upper * lower / (upper + lower)
-        first = np.asarray(1 / (1 + parts.source_ohm * (2 * loading + bridge)), dtype=np.complex128)
-        second = first * ratio
-        if clips.subject == "microphone":
-            second = first * self._microphone(frequency_hz)
-        second = second * parts.second_gain * (-1 if self.has("inverted channel") else 1)
-        gains = (0.0 if self.has("dead channel 1") else 1.0, 0.0 if self.has("dead channel 2") else 1.0)
-        first, second = first * gains[0], second * gains[1]
-        return (second, first) if self.has("swapped channels") else (first, second)
+            return np.zeros(frequency_hz.shape, dtype=np.complex128)
+        return np.asarray(self._speaker.impedance_ohm(self._clips, frequency_hz))
+
+    def _at_inputs(
+        self, hz: NDArray[np.float64], first: ComplexArray, second: ComplexArray
+    ) -> NDArray[np.complex128]:
+        """What voltages at both inputs read, full scale = 1, with the faults of their wiring; shape (2, n)."""
+        over = 1j * hz / self.parts.coupling_hz
+        coupled = over / (1 + over) / self.parts.input_peak_volts
+        first, second = first * coupled, second * coupled
+        second = second * self.parts.second_gain * (-1 if self.has("inverted channel") else 1)
+        first = first * (0.0 if self.has("dead channel 1") else 1.0)
+        second = second * (0.0 if self.has("dead channel 2") else 1.0)
+        return np.asarray(np.stack((second, first) if self.has("swapped channels") else (first, second)))
 
     def _microphone(self, frequency_hz: NDArray[np.float64]) -> NDArray[np.complex128]:
         """Voltage of a microphone 1 m in front of the speaker, for 1 V at the clips."""
@@ -278,16 +270,15 @@ class PracticeRig:
         pressure = sound_pressure_pa_per_v(driver, frequency_hz, box, 1.0)
         return np.asarray(self.parts.microphone_v_per_pa * pressure, dtype=np.complex128)
 
-    def _converters(self, frequency_hz: NDArray[np.float64], rate_hz: int) -> NDArray[np.complex128]:
-        """Scale, coupling capacitors, filters near half the rate and latency."""
-        parts = self.parts
+    def _converters(
+        self, frequency_hz: NDArray[np.float64], rate_hz: int, part_of_latency: float = 1.0
+    ) -> NDArray[np.complex128]:
+        """Filters near half the rate, and latency."""
         edges = (0.418, 0.459) if self.has("sample-rate conversion") else (0.476, 0.5)
         across = np.clip((frequency_hz / rate_hz - edges[0]) / (edges[1] - edges[0]), 0, 1)
-        s = 1j * frequency_hz / parts.coupling_hz
-        scale = parts.loudest_volts * math.sqrt(2) / parts.input_peak_volts
-        scale *= 0.0 if self.has("muted output") else 1.0
-        delay = np.exp(-2j * np.pi * frequency_hz / rate_hz * parts.latency_frames)
-        return np.asarray(scale * s / (1 + s) * (0.5 + 0.5 * np.cos(np.pi * across)) * delay, dtype=np.complex128)
+        delay_frames = part_of_latency * self.parts.latency_frames
+        delay = np.exp(-2j * np.pi * frequency_hz / rate_hz * delay_frames)
+        return np.asarray((0.5 + 0.5 * np.cos(np.pi * across)) * delay, dtype=np.complex128)
 
 
 class _SignalPath:
@@ -297,6 +288,8 @@ class _SignalPath:
         self._rig = rig
         self._rate_hz = rate_hz
         self._convolver = BlockConvolver(responses, BLOCK_FRAMES)
+        iron = rig.iron(rate_hz)
+        self._iron = None if iron is None else IronPath(iron, BLOCK_FRAMES)
         self._frame = 0
         self._agc = 1.0
         self._phases = rig.noise_rng.uniform(0, 2 * np.pi, 7)
@@ -305,6 +298,8 @@ class _SignalPath:
         """Recorded block of the same length, shape (frames, 2)."""
         rig, parts = self._rig, self._rig.parts
         signal = self._convolver(out.astype(np.float64))
+        if self._iron is not None:
+            signal = signal + self._iron(out.astype(np.float64))
         if rig.has("hot inputs"):
             signal = signal * 1000.0
         noise_dbfs = parts.loud_noise_dbfs if rig.has("noise") else parts.noise_dbfs
@@ -335,38 +330,6 @@ class _SignalPath:
         return signal * np.linspace(before, self._agc, len(signal))[:, None]
 
 
-class BlockConvolver:
-    """Convolution of a stream with long responses, block by block, without delay (partitioned overlap-save).
-
-    Parameters
-    ----------
-    responses : ndarray, shape (channels, taps)
-    block_frames : int
-        Length of every block.
-    """
-
-    def __init__(self, responses: NDArray[np.float64], block_frames: int) -> None:
-        channels, taps = responses.shape
-        self._frames = block_frames
-        self._count = -(-taps // block_frames)
-        padded = np.zeros((channels, self._count * block_frames))
-        padded[:, :taps] = responses
-        pieces = padded.reshape(channels, self._count, block_frames)
-        self._pieces = np.fft.rfft(pieces, 2 * block_frames, axis=2).transpose(1, 0, 2)
-        self._history = np.zeros((self._count, block_frames + 1), dtype=complex)
-        self._newest = 0
-        self._last = np.zeros(block_frames)
-
-    def __call__(self, block: NDArray[np.float64]) -> NDArray[np.float64]:
-        """Next block of the result, shape (frames, channels)."""
-        self._newest = (self._newest - 1) % self._count
-        self._history[self._newest] = np.fft.rfft(np.concatenate([self._last, block]))
-        self._last = block.copy()
-        order = (self._newest + np.arange(self._count)) % self._count
-        spectrum = np.einsum("pcf,pf->cf", self._pieces, self._history[order])
-        return np.fft.irfft(spectrum, 2 * self._frames, axis=1)[:, self._frames :].T
-
-
 @dataclass(frozen=True)
 class _Loss:
     """Recorded frames that go missing from ``frame`` on."""
@@ -378,6 +341,12 @@ class _Loss:
     def of(self, block: NDArray[np.float32], done: int) -> NDArray[np.float32]:
         place = np.arange(done - len(block), done)
         return block[(place < self.frame) | (place >= self.frame + self.frames)]
+
+
+def _bins_hz(rate_hz: int) -> NDArray[np.float64]:
+    """Frequencies above 0 of a response of some RESPONSE_S."""
+    taps = 2 ** round(math.log2(RESPONSE_S * rate_hz))
+    return np.asarray(np.arange(1, taps // 2 + 1) * rate_hz / taps)
 
 
 def rig_named(name: str, real_pace: bool = False) -> PracticeRig:

@@ -16,6 +16,8 @@ import numpy as np
 
 from stillbox.capture.arrays import ComplexArray, FloatArray
 from stillbox.capture.errors import StillboxError
+from stillbox.capture.practice.iron_core import IronCore
+from stillbox.capture.practice.practice_network import GROUND, INPUT, CoilPlace, PracticeNetwork, PracticePart
 from stillbox.capture.sound.audio_device import Clips
 
 AIR_DENSITY_KG_M3 = 1.2
@@ -24,6 +26,12 @@ HIGHEST_MODE_HZ = 1500.0
 ADDED_MASS_KG = 0.010
 TEST_BOX_M3 = 0.010
 STOCK_STATES = ("", "stock")
+WOOFER, TWEETER = "woofer", "tweeter"
+IRON_COIL = "L1"
+FIRST_PART = "C1"
+"""What is on the clips for a take of a part without a name."""
+LOOSE_PART = PracticePart(FIRST_PART, (INPUT, GROUND), 6.8e-6, 0.02)
+"""The same on a speaker without a crossover."""
 
 
 @dataclass(frozen=True)
@@ -149,13 +157,33 @@ def _modes(box: PracticeBox) -> list[tuple[int, ...]]:
 
 
 @dataclass(frozen=True)
-class Crossover:
-    """First-order two-way network: a coil before the woofer, a capacitor before the tweeter."""
+class PracticeCrossover:
+    """The network before woofer and tweeter.
 
-    coil_h: float
-    coil_ohm: float
-    capacitor_f: float
+    Attributes
+    ----------
+    planned : PracticeNetwork
+        What the person believes to be there.
+    stock, treated : PracticeNetwork
+        What is there in state ``stock`` (or none), and in any other.
+    core : IronCore or None
+        Of coil L1 in state ``stock``.
+    """
+
+    planned: PracticeNetwork
+    stock: PracticeNetwork
+    treated: PracticeNetwork
     tweeter: PracticeDriver
+    core: IronCore | None = None
+
+
+@dataclass(frozen=True)
+class IronCoil:
+    """A coil with an iron core on the clips, alone or in a speaker."""
+
+    core: IronCore
+    inductance_h: float
+    place: CoilPlace
 
 
 @dataclass(frozen=True)
@@ -168,17 +196,15 @@ class PracticeSpeaker:
         What is with it, in words.
     box, treated_box : PracticeBox or None
         In state ``stock`` (or none), and in any other.
-    capacitor_f, treated_capacitor_f : float
-        The part on the clips for the subject ``part``, and in the crossover if there is one.
+    crossover : PracticeCrossover or None
+        Before the terminals; without it the subject ``part`` is a capacitor of no speaker.
     """
 
     story: str
     driver: PracticeDriver
     box: PracticeBox | None
     treated_box: PracticeBox | None
-    capacitor_f: float = 6.8e-6
-    treated_capacitor_f: float = 6.8e-6
-    crossover: Crossover | None = None
+    crossover: PracticeCrossover | None = None
 
     def impedance_ohm(self, clips: Clips, frequency_hz: FloatArray) -> ComplexArray:
         """What is on the clips for a subject, at frequencies above 0 Hz; infinite for open clips."""
@@ -187,27 +213,70 @@ class PracticeSpeaker:
             value = {"open": math.inf, "short": 0.0}.get(subject, clips.load_ohm or 10.0)
             return np.full(frequency_hz.shape, value, dtype=complex)
         if subject == "part":
-            return capacitor_ohm(self._capacitor_f(clips), frequency_hz)
+            return self._part(clips).impedance_ohm(frequency_hz)
+        if self._is_behind_crossover(clips):
+            return self.network_of(clips).impedance_ohm(frequency_hz, self._drivers_ohm(clips, frequency_hz))
+        return self._own_ohm(clips, frequency_hz)
+
+    def iron_coil(self, clips: Clips, frequency_hz: FloatArray) -> IronCoil | None:
+        """The coil with iron that current from the clips goes through; None where there is none."""
+        if self.crossover is None or self.crossover.core is None or clips.state not in STOCK_STATES:
+            return None
+        coil = self.network_of(clips).part(IRON_COIL)
+        if clips.subject == "part" and self._part(clips) == coil:
+            everywhere = np.ones(frequency_hz.shape, dtype=complex)
+            place = CoilPlace(coil.impedance_ohm(frequency_hz), everywhere, 0 * everywhere)
+        elif clips.subject == "in-box" and self._is_behind_crossover(clips):
+            drivers = self._drivers_ohm(clips, frequency_hz)
+            place = self.network_of(clips).place_of(IRON_COIL, frequency_hz, drivers)
+        else:
+            return None
+        return IronCoil(self.crossover.core, coil.value, place)
+
+    @property
+    def planned_netlist(self) -> str:
+        """The crossover as it was planned; empty where there is none."""
+        return "" if self.crossover is None else self.crossover.planned.netlist("practice rig, two-way, as planned")
+
+    def network_of(self, clips: Clips) -> PracticeNetwork:
+        """The crossover as it is in a state."""
+        assert self.crossover is not None
+        return self.crossover.stock if clips.state in STOCK_STATES else self.crossover.treated
+
+    def _is_behind_crossover(self, clips: Clips) -> bool:
+        finished = clips.subject in ("in-box", "microphone", "channel-match")
+        return finished and not clips.of and self.crossover is not None
+
+    def _part(self, clips: Clips) -> PracticePart:
+        return LOOSE_PART if self.crossover is None else self.network_of(clips).part(clips.of or FIRST_PART)
+
+    def _drivers_ohm(self, clips: Clips, frequency_hz: FloatArray) -> dict[str, ComplexArray]:
+        return {name: self._own_ohm(replace(clips, of=name), frequency_hz) for name in (WOOFER, TWEETER)}
+
+    def _own_ohm(self, clips: Clips, frequency_hz: FloatArray) -> ComplexArray:
+        """On the own terminals of a driver."""
         driver = self.driver_of(clips)
-        if subject == "added-mass":
+        if clips.subject == "added-mass":
             driver = replace(driver, moving_mass_kg=driver.moving_mass_kg + ADDED_MASS_KG)
-        woofer = driver_impedance_ohm(driver, frequency_hz, self.box_of(clips))
-        if self.crossover is None or subject not in ("in-box", "microphone", "channel-match"):
-            return woofer
-        s = _laplace(frequency_hz)
-        low = woofer + self.crossover.coil_ohm + self.crossover.coil_h * s
-        high = capacitor_ohm(self._capacitor_f(clips), frequency_hz)
-        high = high + driver_impedance_ohm(self.crossover.tweeter, frequency_hz, None)
-        return low * high / (low + high)
+        return driver_impedance_ohm(driver, frequency_hz, self.box_of(clips))
 
     def driver_of(self, clips: Clips) -> PracticeDriver:
         """No two drivers are alike: every unit but A has a suspension 4 % softer."""
+        driver = self.driver
+        if self.crossover is not None and clips.of and clips.subject not in ("microphone", "part"):
+            drivers = {WOOFER: self.driver, TWEETER: self.crossover.tweeter}
+            if clips.of not in drivers:
+                raise StillboxError(
+                    f"the practice rig's speaker has no driver '{clips.of}'", f"choose one of {', '.join(drivers)}"
+                )
+            driver = drivers[clips.of]
         if clips.unit == "A":
-            return self.driver
-        return replace(self.driver, compliance_m_per_n=1.04 * self.driver.compliance_m_per_n)
+            return driver
+        return replace(driver, compliance_m_per_n=1.04 * driver.compliance_m_per_n)
 
     def box_of(self, clips: Clips) -> PracticeBox | None:
-        if clips.subject in ("free-air", "added-mass"):
+        behind_its_own = self.crossover is not None and clips.of == TWEETER
+        if clips.subject in ("free-air", "added-mass") or behind_its_own:
             return None
         if clips.subject == "test-box":
             side_m = TEST_BOX_M3 ** (1 / 3)
@@ -216,14 +285,6 @@ class PracticeSpeaker:
         if box is None or not clips.port_closed:
             return box
         return replace(box, openings=tuple(one for one in box.openings if not one.is_port))
-
-    def _capacitor_f(self, clips: Clips) -> float:
-        return self.capacitor_f if clips.state in STOCK_STATES else self.treated_capacitor_f
-
-
-def capacitor_ohm(capacitance_f: float, frequency_hz: FloatArray) -> ComplexArray:
-    """A film capacitor: series resistance 20 mohm, loss factor 0.0005."""
-    return 0.02 + (1 + 0.0005j) / (_laplace(frequency_hz) * capacitance_f)
 
 
 def _laplace(frequency_hz: FloatArray) -> ComplexArray:
@@ -246,6 +307,30 @@ _BARE = PracticeBox(
 )
 _LEAK = Opening((0.02, 0.29, 0.0), 60.0, 9000.0)
 
+_PLANNED = PracticeNetwork(
+    (
+        PracticePart("L1", ("in", "low"), 0.82e-3, 0.27),
+        PracticePart("C2", ("low", "0"), 10e-6, 0.03),
+        PracticePart("C1", ("in", "high"), 6.8e-6, 0.02),
+        PracticePart("L2", ("high", "0"), 0.47e-3, 0.22),
+        PracticePart("R1", ("high", "dome"), 2.2),
+    ),
+    {WOOFER: ("low", "0"), TWEETER: ("dome", "0")},
+)
+_BUILT = _PLANNED.with_values(
+    L1=(0.807e-3, 0.275), C2=(10.2e-6, 0.03), C1=(6.87e-6, 0.02), L2=(0.475e-3, 0.225), R1=(2.23, 0.0)
+)
+"""No part is quite what stands on it."""
+_CORE = IronCore(share=0.92, full_a=0.15, lag_per_a=1.0)
+"""A rod far too small: the hundredths of an ampere that a sound card gives begin to fill it."""
+
+
+def _two_way(story: str, core: IronCore | None = None, **stock: tuple[float, float]) -> PracticeSpeaker:
+    """The lined box behind a crossover of which some parts are others than planned in state stock."""
+    crossover = PracticeCrossover(_PLANNED, _BUILT.with_values(**stock), _BUILT, _TWEETER, core)
+    return PracticeSpeaker(f"two-way with {story} in any state but stock", _WOOFER, _LINED, _LINED, crossover)
+
+
 BARE_BOX = "bare box"
 FORMER_NAMES: Mapping[str, str] = {"boxy": BARE_BOX}
 """Names that speakers of the rig had earlier, and those that they have now."""
@@ -258,14 +343,9 @@ SPEAKERS: Mapping[str, PracticeSpeaker] = {
     "leaky": PracticeSpeaker(
         "a gap at the driver; tight in any state but stock", _WOOFER, replace(_LINED, openings=(_PORT, _LEAK)), _LINED
     ),
-    "wrong capacitor": PracticeSpeaker(
-        "two-way with 4.7 uF where 6.8 uF belong; right in any state but stock",
-        _WOOFER,
-        _LINED,
-        _LINED,
-        capacitor_f=4.7e-6,
-        crossover=Crossover(0.00047, 0.25, 6.8e-6, _TWEETER),
-    ),
+    "wrong capacitor": _two_way("4.7 uF where 6.8 uF belong; right", C1=(4.7e-6, 0.02)),
+    "exchanged coils": _two_way("its coils L1 and L2 exchanged; right", L1=(0.475e-3, 0.225), L2=(0.807e-3, 0.275)),
+    "iron coil": _two_way("an iron core far too small in coil L1; air", _CORE, L1=(0.807e-3, 0.22)),
     "tweeter": PracticeSpeaker("a dome tweeter, nothing for low frequencies", _TWEETER, None, None),
 }
 

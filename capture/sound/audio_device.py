@@ -44,6 +44,8 @@ class DeviceInfo:
         Voltage of the output at full scale, V rms, where the device knows it.
     harmless : bool
         True where nothing real is driven, so no caution applies.
+    netlist : str
+        The crossover of the speaker on the clips as it was planned, where the device knows it.
     """
 
     name: str
@@ -55,6 +57,7 @@ class DeviceInfo:
     rates_hz: tuple[int, ...]
     loudest_volts: float | None = None
     harmless: bool = False
+    netlist: str = ""
 
     @property
     def key(self) -> str:

@@ -26,7 +26,8 @@ from stillbox.capture.jig.jig_guide import (
     typical_impedance_ohm,
 )
 from stillbox.capture.jig.jig_text import jig_text
-from stillbox.capture.practice.practice_rig import RigParts, rig_named
+from stillbox.capture.practice.practice_jig import RigParts
+from stillbox.capture.practice.practice_rig import rig_named
 from stillbox.capture.practice.practice_speakers import (
     ADDED_MASS_KG,
     CONE_MM,

@@ -29,7 +29,8 @@ from stillbox.capture.errors import StillboxError
 from stillbox.capture.live.devices import find_device, list_devices
 from stillbox.capture.live.first_use import Dialogue, offer_removal
 from stillbox.capture.live.live_take import LiveRequest, record_take
-from stillbox.capture.practice.practice_rig import PracticeRig, RigParts
+from stillbox.capture.practice.practice_jig import RigParts
+from stillbox.capture.practice.practice_rig import PracticeRig
 from stillbox.capture.practice.practice_speakers import SPEAKERS
 from stillbox.capture.sound.audio_device import Clips, DeviceLost, RecordingStopped, StreamState
 from stillbox.capture.sweep.excitation import Excitation

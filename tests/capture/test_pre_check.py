@@ -12,7 +12,8 @@ from practice_sound import leave, play
 from stillbox.capture.build.build_description import Limits
 from stillbox.capture.live.pre_check import PreCheckRefusal
 from stillbox.capture.live.tone_burst import SILENCE_S, TAIL_S, read_tones, tone_burst
-from stillbox.capture.practice.practice_rig import PracticeRig, RigParts
+from stillbox.capture.practice.practice_jig import RigParts
+from stillbox.capture.practice.practice_rig import PracticeRig
 from stillbox.capture.recording.take import SUBJECTS
 from stillbox.capture.sound.audio_device import BlockSink, Clips, Collected, Playback, StreamReport, StreamState
 from stillbox.capture.sound.sound_permit import SoundPermit

@@ -17,7 +17,8 @@ from stillbox.capture.build.build_folder import BuildFolder
 from stillbox.capture.errors import StillboxError
 from stillbox.capture.live.first_use import Dialogue, heed_cautions, know_output
 from stillbox.capture.live.live_take import LiveRequest, record_take
-from stillbox.capture.practice.practice_rig import PracticeRig, RigParts
+from stillbox.capture.practice.practice_jig import RigParts
+from stillbox.capture.practice.practice_rig import PracticeRig
 from stillbox.capture.sound.audio_device import DeviceInfo, Playback, StreamState
 from stillbox.capture.sound.measuring_tone import MeasuringTone, plan_tone
 from stillbox.capture.sound.output_calibration import keep_loudest_volts, loudest_volts

@@ -11,7 +11,8 @@ from scipy.signal import resample
 
 from stillbox.capture.live.sweep_agreement import disagreement
 from stillbox.capture.live.tone_burst import ToneReading, read_tones, tone_burst
-from stillbox.capture.practice.practice_rig import PracticeRig, RigParts
+from stillbox.capture.practice.practice_jig import RigParts
+from stillbox.capture.practice.practice_rig import PracticeRig
 from stillbox.capture.sound.audio_device import Clips, Collected, StreamState
 from stillbox.capture.sweep.excitation import Excitation, excitation_samples
 
