@@ -278,9 +278,12 @@ def test_the_commands_of_the_main_job_are_there() -> None:
     assert named <= set(COMMANDS)
 
 
-def test_what_computes_does_not_load_all_of_statistics() -> None:
-    """Its distributions take half a second to load; `scipy.special` has what is needed of them."""
-    code = "import json, sys, stillbox.analysis.bench\nsys.exit('scipy.stats' in sys.modules)"
+def test_what_computes_does_not_load_all_of_statistics_and_signals() -> None:
+    """They take half a second each to load; `scipy.special` and `scipy.fft` have what is needed of them."""
+    code = (
+        "import sys, stillbox.analysis.bench, stillbox.analysis.waterfall.ridges, stillbox.analysis.sweeps.transfer\n"
+        "sys.exit(bool({'scipy.stats', 'scipy.signal'} & set(sys.modules)))"
+    )
     assert subprocess.run([sys.executable, "-c", code], cwd=ROOT, check=False).returncode == 0
 
 

@@ -7,7 +7,6 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.signal import find_peaks
 
 from stillbox.analysis.impedance.findings import Resonance
 from stillbox.analysis.waterfall.decay import DB_PER_NEPER, CumulativeDecay, slope_db_per_s
@@ -113,14 +112,36 @@ def find_ridges(decay: CumulativeDecay) -> tuple[Ridge, ...]:
     _check_axis(decay)
     first = _first_slice(decay)
     levels = np.where(decay.meaningful[first], decay.level_db[first], decay.level_db[first].min())
-    crests, _ = find_peaks(levels, prominence=LEAST_PROMINENCE_DB)
     ridges = (
         _follow(decay, float(decay.frequency_hz[crest]), float(decay.frequency_hz[crest]) / USUAL_Q)
-        for crest in crests
+        for crest in standing_out(levels, LEAST_PROMINENCE_DB)
         if decay.meaningful[first, crest]
     )
     distinct = {ridge.frequency_hz: ridge for ridge in ridges if ridge.slope_db_per_s is not None}
     return tuple(ridge for ridge in distinct.values() if _fall_db(ridge) >= LEAST_FALL_UNPROMPTED_DB)
+
+
+def standing_out(levels: FloatArray, prominence: float) -> list[int]:
+    """Places of the crests that stand ``prominence`` above both valleys beside them, each until what is higher.
+
+    Parameters
+    ----------
+    levels : ndarray, shape (n,)
+    prominence : float
+        Above 0, in the unit of the levels.
+    """
+    rising = np.diff(levels) > 0
+    falling = np.diff(levels) < 0
+    crests = []
+    for crest in np.flatnonzero(rising[:-1] & falling[1:]) + 1:
+        higher = np.flatnonzero(levels > levels[crest])
+        after = int(np.searchsorted(higher, crest))
+        begin = higher[after - 1] if after else 0
+        end = higher[after] if after < higher.size else levels.size
+        valley = max(levels[begin:crest].min(), levels[crest:end].min())
+        if levels[crest] - valley >= prominence:
+            crests.append(int(crest))
+    return crests
 
 
 def _check_axis(decay: CumulativeDecay) -> None:

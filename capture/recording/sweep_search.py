@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stillbox.capture.errors import StillboxError
+from stillbox.capture.recording.reduced_rate import at_reduced_rate
 from stillbox.capture.recording.sweep_segments import MOST_CLOCK_DIFFERENCE, Segment, delay_line, find_segments
 from stillbox.capture.sweep.excitation import Excitation
 from stillbox.capture.sweep.sweep_form import SweepForm, sweep_form
@@ -204,12 +205,11 @@ def _rough_starts(channel: NDArray[np.float32], form: SweepForm, step: int) -> l
 
 def _reduced_correlation(channel: NDArray[np.float32], form: SweepForm, step: int) -> tuple[NDArray[np.float32], int]:
     """Magnitude of the correlation at the reduced rate, and the lag of its first value in reduced frames."""
-    from scipy import fft, signal
+    from scipy import fft
 
     template = form.samples(step)
     count = len(template)
-    # Filtered piece by piece: a transform of the whole recording would take several times its memory.
-    reduced = signal.resample_poly(channel, 1, step)
+    reduced = at_reduced_rate(channel, step)
     size = fft.next_fast_len(len(reduced) + count, real=True)
     spectrum = fft.rfft(reduced, size)
     spectrum *= np.conj(fft.rfft(template, size))

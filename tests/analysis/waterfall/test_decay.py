@@ -11,6 +11,7 @@ import pytest
 from reference.analytic import impedance_ohm as exact_impedance_ohm
 from reference.random_speakers import random_speaker, to_be_found
 from reference.truth import TrueResonance
+from scipy import signal
 
 from stillbox.analysis.impedance.findings import Resonance
 from stillbox.analysis.impedance.impedance import ImpedanceSpectrum
@@ -21,7 +22,7 @@ from stillbox.analysis.waterfall.decay import (
     window_energy_s,
 )
 from stillbox.analysis.waterfall.decay_response import decay_of_response, decay_on_log_grid, decay_response
-from stillbox.analysis.waterfall.ridges import find_ridges, follow_ridges
+from stillbox.analysis.waterfall.ridges import find_ridges, follow_ridges, standing_out
 from stillbox.capture.errors import StillboxError
 
 ACCURACY_DB = 0.2
@@ -337,3 +338,11 @@ def test_a_take_without_a_driver_has_no_decay() -> None:
     fit = invented_speaker.fit((), ())
     with pytest.raises(StillboxError, match="no motional peak"):
         decay_response(invented_speaker.spectrum(fit), fit)
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_crests_are_those_of_scipy(seed: int) -> None:
+    generator = np.random.default_rng(seed)
+    levels = np.cumsum(generator.standard_normal(200)) if seed % 2 else 5 * generator.standard_normal(400)
+    levels = np.maximum(levels, np.median(levels))  # what is not meaningful is set to the lowest
+    assert standing_out(levels, 3.0) == signal.find_peaks(levels, prominence=3.0)[0].tolist()
