@@ -11,6 +11,7 @@ from __future__ import annotations
 import functools
 import hashlib
 import importlib
+import inspect
 import pickle
 import sys
 import uuid
@@ -89,7 +90,27 @@ class _Code:
 
     @property
     def untouched(self) -> bool:
-        return all(space.get(name) is value for space, name, value in self._seen)
+        return all(_is_still(space.get(name), value) for space, name, value in self._seen)
+
+
+def _is_still(now: object, seen: object) -> bool:
+    return now is seen or getattr(now, "only_tells_of", None) is seen
+
+
+def telling(function: Callable[..., Any], tell: Callable[[], None], anew: bool = False) -> Callable[..., Any]:
+    """The function as it is, for a test that is to be told of each call: put in its place, it is no other code.
+
+    With ``anew`` it is always computed: for tests of what a computation reads, which a kept result does not.
+    """
+    asked = inspect.unwrap(function) if anew else function
+
+    @functools.wraps(function)
+    def told(*arguments: Any, **named: Any) -> Any:
+        tell()
+        return asked(*arguments, **named)
+
+    vars(told)["only_tells_of"] = function
+    return told
 
 
 def _kept(function: Callable[..., Any], folder: Path, code: _Code) -> Callable[..., Any]:

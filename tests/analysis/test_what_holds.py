@@ -4,18 +4,22 @@ from __future__ import annotations
 
 import importlib
 import re
+import shutil
 import threading
 from collections import Counter
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
+from computed_once import telling
 from recorded import RecordedBuild, remembered
 from reference.random_speakers import random_speaker
 
 from stillbox.analysis.bench import Bench
 from stillbox.analysis.watched_build import Watched
 from stillbox.capture.build.build_description import BuildDescription
+from stillbox.capture.build.build_folder import BuildFolder
 from stillbox.capture.build.take_edit import rename_state
 from stillbox.capture.sweep.excitation import Excitation
 
@@ -29,6 +33,8 @@ COUNTED = (
     ("stillbox.analysis.bench", "assign_causes"),
     ("stillbox.analysis.bench", "decay_response"),
 )
+READING = ("assign_causes",)
+"""Those that read the description."""
 
 
 @pytest.fixture
@@ -38,25 +44,27 @@ def counted(monkeypatch: pytest.MonkeyPatch) -> Counter[str]:
 
     def counting(module: str, name: str) -> None:
         function = getattr(importlib.import_module(module), name)
-
-        def called(*given: object, **named: object) -> object:
-            calls[name] += 1
-            return function(*given, **named)
-
-        monkeypatch.setattr(f"{module}.{name}", called)
+        monkeypatch.setattr(f"{module}.{name}", telling(function, lambda: calls.update([name]), anew=name in READING))
 
     for module, name in COUNTED:
         counting(module, name)
     return calls
 
 
-@pytest.fixture
-def build(tmp_path: Path) -> RecordedBuild:
-    build = RecordedBuild.create(tmp_path / "build", SHORT, inside_mm=SPEAKER.inside_mm)
+@pytest.fixture(scope="module")
+def recorded(tmp_path_factory: pytest.TempPathFactory) -> RecordedBuild:
+    build = RecordedBuild.create(tmp_path_factory.mktemp("recorded") / "build", SHORT, inside_mm=SPEAKER.inside_mm)
     build.add(FREE_AIR, "free-air")
     build.add(IN_BOX, "in-box", state="stock")
     build.add(IN_BOX, "in-box", state="lined")
     return build
+
+
+@pytest.fixture
+def build(recorded: RecordedBuild, tmp_path: Path) -> RecordedBuild:
+    """A copy of what was recorded, for one test."""
+    shutil.copytree(recorded.folder.path, tmp_path / "build")
+    return replace(recorded, folder=BuildFolder.open(tmp_path / "build"))
 
 
 def told(build: RecordedBuild, **lines: str) -> None:
