@@ -18,6 +18,7 @@ from matplotlib.ticker import NullLocator
 from stillbox.analysis.drawing.medium import Medium, paper
 from stillbox.analysis.drawing.panels import Panel, PictureDescription
 from stillbox.analysis.drawing.picture_marks import draw_labels, draw_mark_lines, lanes_height_pt, place_labels
+from stillbox.analysis.drawing.picture_rulers import use_rulers
 from stillbox.analysis.drawing.picture_style import (
     INK,
     backed,
@@ -99,6 +100,7 @@ def lay_out(picture: PictureDescription, medium: Medium) -> LaidOut:
         frequency_axis(label_axes, *picture.ends_hz, labelled=False)
         draw_labels(label_axes, labels, inside)
     finish(figure)
+    use_rulers(figure)
     places = tuple(_place_of(axes, medium.left, top, width, high, panel) for axes, top, high, panel in drawn)
     return LaidOut(figure, places)
 

@@ -15,6 +15,7 @@ from stillbox.analysis.drawing.picture_style import (
     StateStyle,
     backed,
     height_pt,
+    light_ticks,
     name_ordinate,
     plain_ohm_axis,
     signed_text,
@@ -113,7 +114,7 @@ def style_phase_axis(axes: Axes) -> None:
     axes.yaxis.set_major_locator(FixedLocator([-90, -45, 0, 45, 90]))
     axes.yaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{signed_text(value)}°"))
     name_ordinate(axes, "Phase (thin line)", "Phase", colour=SOFT_INK)
-    axes.tick_params(which="both", colors=SOFT_INK, labelsize=SMALL_PT, width=0.7, length=3)
+    light_ticks(axes)
     for side in ("top", "left", "bottom"):
         axes.spines[side].set_visible(False)
     axes.spines["right"].set(color=RULE, linewidth=0.8)

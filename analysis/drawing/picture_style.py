@@ -134,10 +134,15 @@ def plain_axes(axes: Axes) -> None:
         axes.spines[side].set_visible(False)
     for side in ("left", "bottom"):
         axes.spines[side].set(color=RULE, linewidth=0.8)
-    axes.tick_params(which="both", colors=SOFT_INK, labelsize=SMALL_PT, width=0.7, length=3)
-    axes.tick_params(which="minor", length=2)
+    light_ticks(axes)
     axes.set_facecolor("none")
     axes.set_axisbelow(True)
+
+
+def light_ticks(axes: Axes) -> None:
+    """All that a tick is: what is not said here a ruler does not know."""
+    axes.tick_params(which="both", colors=SOFT_INK, labelsize=SMALL_PT, width=0.7, length=3, pad=3.5)
+    axes.tick_params(which="minor", length=2)
 
 
 class _ShownLocator(Locator):
