@@ -14,8 +14,8 @@ from stillbox.gui.screen_libraries import missing_libraries, require_libraries
 
 ICON = Path(__file__).parent / "desktop" / "stillbox.svg"
 
-SWITCH_S = 0.002
-"""How long Python lets one thread run while another waits: short, for the window's hands to stay quick."""
+SWITCH_S = 0.0005
+"""How long Python lets one thread run while another waits: short, for the window waits so long at every turn."""
 
 
 def open_window(build: Path | None = None) -> int:

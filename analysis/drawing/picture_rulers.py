@@ -52,9 +52,10 @@ class Ruler(Artist):
             self._draw_lines(renderer, context, places, major)
         self._draw_ticks(renderer, context, places, major)
         self._draw_ticks(renderer, context, self._in_view(self._axis.get_minorticklocs()), minor)
-        depth = self._pixels(major["length"] + major["pad"])
+        depth = 0.0
         if major[f"label{self._side}"] and places.size:
-            depth += self._draw_numbers(renderer, context, places, major, depth)
+            begin = self._pixels(major["length"] + major["pad"])
+            depth = begin + self._draw_numbers(renderer, context, places, major, begin)
         context.restore()
         self._draw_name(renderer, depth)
 

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from datetime import datetime
-from typing import Any
 
-from PyQt5.QtCore import QAbstractTableModel, QEvent, QItemSelectionModel, QModelIndex, QSize, Qt, pyqtSignal
+from PyQt5.QtCore import QEvent, QItemSelectionModel, QSize, Qt, pyqtSignal
+from PyQt5.QtGui import QStandardItem, QStandardItemModel
 from PyQt5.QtWidgets import QAbstractItemView, QHeaderView, QTableView
 
 from stillbox.capture.recording.take import TakeInfo
@@ -39,62 +39,59 @@ def _made(take: TakeInfo) -> str:
     return f"{made:%H:%M}" if made.date() == datetime.now().astimezone().date() else f"{made:%d %b}"
 
 
-class TakesModel(QAbstractTableModel):
-    """Takes, the newest first."""
+class TakesModel(QStandardItemModel):
+    """Takes, the newest first.
+
+    The words lie with Qt: asked of Python, every cell would wait for what computes beside the window.
+    """
 
     def __init__(self) -> None:
-        super().__init__()
+        super().__init__(0, len(COLUMNS))
         self.takes: list[TakeInfo] = []
+        self.setHorizontalHeaderLabels(COLUMNS)
+        for column, tip in enumerate(TIPS):
+            self.setHeaderData(column, Qt.Horizontal, tip, Qt.ToolTipRole)
 
     def set_takes(self, takes: list[TakeInfo]) -> None:
-        self.beginResetModel()
         self.takes = sorted(takes, key=lambda take: take.number, reverse=True)
-        self.endResetModel()
+        self.setRowCount(0)
+        for take in self.takes:
+            tip = _tip(take)
+            row = [QStandardItem(words) for words in _texts(take)]
+            for item in row:
+                item.setToolTip(tip)
+            self.appendRow(row)
 
-    def rowCount(self, parent: QModelIndex | None = None) -> int:
-        return 0 if parent is not None and parent.isValid() else len(self.takes)
 
-    def columnCount(self, parent: QModelIndex | None = None) -> int:
-        return len(COLUMNS)
+def _tip(take: TakeInfo) -> str:
+    return plain_tip(
+        "\n".join(
+            [
+                f"Take {take.number}: {SUBJECT_WORDS[take.subject][0]}, recorded "
+                f"{take.created.astimezone():%Y-%m-%d %H:%M} from {take.origin}",
+                *take.circumstances,
+                *([SIMULATED] if _is_simulated(take) else []),
+                *take.flags,
+                *(take.live.notes if take.live else ()),
+            ]
+        )
+    )
 
-    def headerData(self, section: int, orientation: Qt.Orientation, role: int = Qt.DisplayRole) -> Any:
-        if orientation != Qt.Horizontal:
-            return None
-        return {Qt.DisplayRole: COLUMNS[section], Qt.ToolTipRole: TIPS[section]}.get(Qt.ItemDataRole(role))
 
-    def data(self, index: QModelIndex, role: int = Qt.DisplayRole) -> Any:
-        take = self.takes[index.row()]
-        if role == Qt.DisplayRole:
-            return self._text(take, index.column())
-        if role == Qt.ToolTipRole:
-            return plain_tip(
-                "\n".join(
-                [
-                    f"Take {take.number}: {SUBJECT_WORDS[take.subject][0]}, recorded "
-                    f"{take.created.astimezone():%Y-%m-%d %H:%M} from {take.origin}",
-                    *take.circumstances,
-                    *([SIMULATED] if _is_simulated(take) else []),
-                    *take.flags,
-                    *(take.live.notes if take.live else ()),
-                ]
-                )
-            )
-        return None
-
-    @staticmethod
-    def _text(take: TakeInfo, column: int) -> str:
-        live = take.live
-        notes = len(take.flags) + (len(live.notes) if live else 0)
-        noted = [*(["port closed"] if take.port_closed else []), *(["rig"] if _is_simulated(take) else [])]
-        noted += [f"⚑ {notes}"] if notes else []
-        return (
-            str(take.number),
-            f"{take.subject}, {take.of}" if take.of else take.subject,
-            take.state or "–",
-            take.unit,
-            _made(take),
-            ", ".join(noted),
-        )[column]
+def _texts(take: TakeInfo) -> tuple[str, ...]:
+    """What each column says."""
+    live = take.live
+    notes = len(take.flags) + (len(live.notes) if live else 0)
+    noted = [*(["port closed"] if take.port_closed else []), *(["rig"] if _is_simulated(take) else [])]
+    noted += [f"⚑ {notes}"] if notes else []
+    return (
+        str(take.number),
+        f"{take.subject}, {take.of}" if take.of else take.subject,
+        take.state or "–",
+        take.unit,
+        _made(take),
+        ", ".join(noted),
+    )
 
 
 class TakesTable(QTableView):
