@@ -22,6 +22,8 @@ from stillbox.capture.arrays import FloatArray
 _TALLEST = "lp"
 """Letters from the highest to the lowest part of a line."""
 _BEHIND_CURVES = 0.5
+_EDGE_PT = 1.5
+"""A name keeps so far off the edge of the picture."""
 
 
 class Ruler(Artist):
@@ -154,6 +156,7 @@ class Ruler(Artist):
             return
         edge, out = self._edge()
         high = renderer.get_text_width_height_descent(_TALLEST, label.get_fontproperties(), False)[1]
+        high += self._pixels(_EDGE_PT)
         most = renderer.get_canvas_width_height()[1 if self._across else 0] - high
         across = min(max(edge + out * (depth + self._pixels(self._axis.labelpad)), high), most)
         box = self._panel.bbox
