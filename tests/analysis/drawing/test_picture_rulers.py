@@ -19,7 +19,7 @@ from stillbox.analysis.drawing.picture_style import (
 
 def panel(left: float = 0.2) -> tuple[Figure, Axes]:
     figure = new_figure(5, 3, 100)
-    axes = figure.add_axes((left, 0.2, 0.7, 0.7))
+    axes = figure.add_axes((left, 0.2, 0.6, 0.7))
     plain_axes(axes)
     frequency_axis(axes, 20, 20_000)
     axes.set_ylim(2, 90)
