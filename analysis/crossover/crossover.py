@@ -13,8 +13,9 @@ from stillbox.analysis.crossover.known_crossover import KnownCrossover, known_cr
 from stillbox.analysis.crossover.suspects import wrong_part_of
 from stillbox.analysis.network.bands import bands_of_draws, drawn_values
 from stillbox.analysis.network.changes import tried
-from stillbox.analysis.network.network import Network
+from stillbox.analysis.network.network import LOSS, Network
 from stillbox.analysis.network.nodal import Circuit, circuit_at
+from stillbox.analysis.network.usual_losses import drawn_untold_losses, untold_losses_ohm
 from stillbox.analysis.part.reading import PartReading
 from stillbox.analysis.wrong_part.result import WrongPart
 from stillbox.capture.arrays import ComplexArray, FloatArray
@@ -181,7 +182,7 @@ def report_of_known(
     volts = VOLTS.checked(volts) or USUAL_V
     measured = known.parts.measured
     built = computed(known, known.parts.network, volts, known.parts.tolerance_percent)
-    warnings = (*known.planned.notes, *known.parts.warnings, *_without_loss(known.parts.network))
+    warnings = (*known.planned.notes, *known.parts.warnings, *loss_warnings(known.parts.network))
     wrong = wrong_part_of(bench, known.take)
     return CrossoverReport(
         bench=bench,
@@ -213,7 +214,8 @@ def computed(
     circuit = circuit_at(network, hz, drivers)
     band_db: Mapping[str, FloatArray] = {}
     if tolerance_percent is not None:
-        drawn = drawn_values(network, tolerance_percent, DRAWS, np.random.default_rng(SEED))
+        rng = np.random.default_rng(SEED)
+        drawn = drawn_values(network, tolerance_percent, DRAWS, rng) | drawn_untold_losses(network, DRAWS, rng)
         band_db = bands_of_draws(network, hz, drivers, drawn).level_db
     levels = {place.name: _level(circuit, place.name, band_db.get(place.name)) for place in network.drivers}
     heat = {name: float(np.max(watts)) for name, watts in circuit.resistor_watts(volts).items()}
@@ -228,12 +230,14 @@ def _level(circuit: Circuit, driver: str, band_db: FloatArray | None) -> DriverL
     return DriverLevel(level_db, np.degrees(np.angle(transfer)), low_db, high_db)
 
 
-def _without_loss(network: Network) -> tuple[str, ...]:
+def loss_warnings(network: Network) -> tuple[str, ...]:
     """A word on coils and capacitors whose loss the netlist does not tell."""
-    names = [part.name for part in network.parts if part.kind != "resistor" and not part.loss_name]
-    if not names:
+    untold = untold_losses_ohm(network)
+    if not untold:
         return ()
+    names = [name.removesuffix(LOSS) for name in untold]
+    worst = max(untold, key=lambda name: untold[name])
     return (
-        f"the netlist tells no loss of {', '.join(names)}: a coil has some tenths of an ohm, an electrolytic capacitor "
-        f"an ohm or more, which takes level from what is behind it; write it as a resistor R{names[0]} in series",
+        f"no loss is told of {', '.join(names)}: the bands hold what is usual (up to {untold[worst]:.2g} ohm in "
+        f"{worst.removesuffix(LOSS)}); as a resistor R{names[0]} in series it is known",
     )
