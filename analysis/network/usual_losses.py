@@ -41,5 +41,5 @@ def untold_losses_ohm(network: Network) -> dict[str, float]:
 
 
 def drawn_untold_losses(network: Network, draws: int, rng: np.random.Generator) -> dict[str, FloatArray]:
-    """Losses that a netlist does not tell at random, evenly from none to the most that is usual; shape (draws,) each."""
+    """Losses at random that a netlist does not tell, evenly from none to the most usual; shape (draws,)."""
     return {name: most * rng.uniform(0, 1, draws) for name, most in untold_losses_ohm(network).items()}

@@ -7,7 +7,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from stillbox.analysis.crossover.crossover import loss_warnings, computed
+from stillbox.analysis.crossover.crossover import computed, loss_warnings
 from stillbox.analysis.network.netlist import network_from_text
 from stillbox.analysis.network.usual_losses import most_usual_loss_ohm, untold_losses_ohm
 from stillbox.analysis.physics.coils import brooks_bobbin_m, wound_to
