@@ -30,7 +30,7 @@ from stillbox.capture.files.whole_file import ON_WINDOWS
 from stillbox.capture.stop_signals import StopSignals, stop_signals
 from stillbox.commands.crossover import crossover
 from stillbox.commands.driver_and_box import bass, box, driver
-from stillbox.commands.live import devices, jig, record
+from stillbox.commands.live import cautions, devices, jig, record
 from stillbox.commands.parts import coil, combine, part, wire
 from stillbox.commands.printing import say, warn
 from stillbox.commands.recordings import excitation, import_recording, start, takes
@@ -39,6 +39,7 @@ from stillbox.commands.wrong_use import fault_of_number
 
 COMMANDS: dict[str, Callable[..., None]] = {
     "demo": demo,
+    "cautions": cautions,
     "jig": jig,
     "start": start,
     "devices": devices,

@@ -64,7 +64,7 @@ def jig(
 
     Wiring, best reference resistor, voltages and powers, attenuator for an amplifier, calibration standards.
     """
-    from stillbox.analysis.page.cautions import cautions_for
+    from stillbox.analysis.cautions import cautions_for
     from stillbox.capture.jig.jig_guide import jig_levels
     from stillbox.capture.jig.jig_text import jig_text
 
@@ -73,6 +73,17 @@ def jig(
     for text in cautions_for("amplifier", "heat and mains"):
         say(f"caution: {text}")
     say_lines(told)
+
+
+def cautions() -> None:
+    """What can hurt people or gear at each step, all of it.
+
+    What applies is shown where it applies, too: before sweeps, and with advice about parts.
+    """
+    from stillbox.analysis.cautions import CAUTIONS
+
+    for topic, text in CAUTIONS.items():
+        say(f"{topic}: {text}")
 
 
 def record(
@@ -130,7 +141,7 @@ def record(
 
     With a sound card or the practice rig, after a quiet check of the wiring.
     """
-    from stillbox.analysis.page.cautions import cautions_for
+    from stillbox.analysis.cautions import PARTS_IN_BRIEF, cautions_for
     from stillbox.capture.build.build_folder import BuildFolder
     from stillbox.capture.live.devices import find_device
     from stillbox.capture.live.first_use import heed_cautions, know_output, offer_removal
@@ -147,9 +158,10 @@ def record(
             "speaker, not of yours"
         )
     offer_removal(folder, dialogue)
-    heed_cautions(
-        folder, chosen, cautions_for("amplifier", "tweeter", "hearing", "heat and mains"), cautions_read, dialogue
-    )
+    told = cautions_for("amplifier", "tweeter", "hearing", "heat and mains", "parts")
+    heed_cautions(folder, chosen, told, cautions_read, dialogue)
+    if subject == "part" and not chosen.info.harmless:
+        say(PARTS_IN_BRIEF)
     know_output(folder, chosen, loudest_volts, dialogue)
     request = LiveRequest(
         subject=subject,

@@ -11,7 +11,7 @@ import typer
 from stillbox.analysis.part.part_controls import TOLERANCE
 from stillbox.commands.opening import open_bench
 from stillbox.commands.options import AnyUnitOption, BuildArgument, JsonOption, StateOption, number_option
-from stillbox.commands.printing import print_json, show, warn_of
+from stillbox.commands.printing import print_json, say, show, warn_of
 from stillbox.commands.telling import tell
 
 if TYPE_CHECKING:
@@ -49,7 +49,8 @@ def part(
     """Capacitor, coil or resistor from a take of it alone.
 
     Value, ESR or DC resistance, loss factor and Q over frequency, self-resonance where it is seen; against what stands
-    on it. Discharge a capacitor before you clip it on, and take parts out of their circuit, one end at least.
+    on it. Discharge a capacitor before you clip it on, and take parts out of their circuit, one end at least; hot parts
+    and solder: stillbox cautions.
     """
     bench = open_bench(build)
     from stillbox.analysis.part.topic import PART
@@ -84,10 +85,11 @@ def combine(
     Series, parallel and mixed combinations of up to three parts of one kind, the nearest first, with their tolerance
     and what they cost.
     """
+    from stillbox.analysis.cautions import PARTS_IN_BRIEF
     from stillbox.analysis.parts.combine_report import combine_report
 
     report = combine_report(target, drawer, kind, most_parts, results)
-    _tell(report, report.notes, as_json)
+    _tell(report, report.notes, as_json, PARTS_IN_BRIEF)
 
 
 def coil(
@@ -153,10 +155,12 @@ class _Report(Protocol):
     def said(self) -> Iterable[str | Table]: ...
 
 
-def _tell(report: _Report, notes: Iterable[str], as_json: bool) -> None:
+def _tell(report: _Report, notes: Iterable[str], as_json: bool, caution: str = "") -> None:
     if as_json:
         print_json(report.document())
         return
     for item in report.said():
         show(item)
+    if caution:
+        say(caution)
     warn_of(notes)

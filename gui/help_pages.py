@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import html
 from collections.abc import Callable
 
 from PyQt5.QtCore import QUrl
@@ -55,6 +56,13 @@ class HelpPages:
         self.jig_window.setFont(font)
         self.jig_window.resize(860, 640)
         self.jig_window.show()
+
+    def show_cautions(self) -> None:
+        """All that can hurt, as ``stillbox cautions`` says it."""
+        from stillbox.analysis.cautions import CAUTIONS
+
+        told = "".join(f"<p><b>{topic.capitalize()}.</b> {html.escape(text)}</p>" for topic, text in CAUTIONS.items())
+        self._tell("Cautions", told)
 
     def show_keys(self) -> None:
         meanings = "".join(f"<p>{text}</p>" for text in MEANING.values())

@@ -62,6 +62,7 @@ MENUS: tuple[tuple[str, tuple[tuple[str, str, str], ...]], ...] = (
         "&Help",
         (
             ("How to build the &jig", "F1", "show_jig"),
+            ("&Cautions", "Ctrl+F1", "show_cautions"),
             ("&Keys and mouse", "Shift+F1", "show_keys"),
             ("Open the &log", "Ctrl+L", "open_log"),
             ("&About Stillbox", "", "show_about"),

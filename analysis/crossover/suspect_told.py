@@ -13,10 +13,6 @@ from stillbox.analysis.parts.kinds import Kind
 from stillbox.analysis.parts.part_codes import value_words
 from stillbox.analysis.wrong_part.result import PartAsMeasured, Suspect
 
-LIFTING = (
-    "caution: amplifier off and unplugged from the speaker before a part is lifted; capacitors may be charged: "
-    "discharge them through a resistor"
-)
 NOT_READ = (
     "Whether the parts are right is not told: that needs a take of the finished speaker at its terminals, and one of "
     "each driver on its own."
@@ -40,7 +36,6 @@ def suspect_lines(report: CrossoverReport) -> Iterator[str]:
         yield f"  - {text}"
     if wrong.tell_apart_by:
         yield f"  - to tell them apart, {wrong.tell_apart_by}"
-    yield LIFTING
 
 
 def cells_by_the_curve(part: PartAsMeasured) -> tuple[str, str]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from stillbox.analysis.bench import Bench
+from stillbox.analysis.cautions import PARTS_IN_BRIEF
 from stillbox.analysis.controls import Asked
 from stillbox.analysis.crossover.crossover import CrossoverReport, crossover_report
 from stillbox.analysis.crossover.crossover_controls import USUAL_V, VOLTS
@@ -20,11 +21,6 @@ from stillbox.analysis.crossover.picture_crossover import picture_of_crossover
 from stillbox.analysis.crossover.suspect_told import opening_of, suspect_lines
 from stillbox.analysis.topic import File, Said, Topic, TopicPicture
 from stillbox.capture.files.output_file import NETLIST, write_output
-
-SOLDERING = (
-    "caution: capacitors may be charged, resistors and coils hot after playing; take the amplifier off before anything "
-    "is unsoldered, and keep out of the fumes"
-)
 
 
 def _crossover(bench: Bench, asked: Asked) -> CrossoverReport:
@@ -44,8 +40,8 @@ def _said(report: CrossoverReport, everything: bool) -> Said:
     if report.built.power.watts:
         yield heat_table(report)
     yield from change_lines(report)
-    if report.changed is not None:
-        yield SOLDERING
+    if report.changed is not None or (report.wrong is not None and report.wrong.suspect is not None):
+        yield PARTS_IN_BRIEF
 
 
 def _netlist(report: CrossoverReport, path: Path) -> None:

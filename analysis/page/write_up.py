@@ -9,6 +9,7 @@ from pathlib import Path
 from stillbox import __version__
 from stillbox.analysis.bench import Bench
 from stillbox.analysis.calibration_report import calibration_report
+from stillbox.analysis.cautions import CautionTopic, cautions_for
 from stillbox.analysis.comparison.comparison_pictures import pictured_together
 from stillbox.analysis.comparison.opening import opening_of
 from stillbox.analysis.curve.curve_files import write_curve_csv, write_touchstone
@@ -24,7 +25,6 @@ from stillbox.analysis.drawing.pictures import (
 )
 from stillbox.analysis.findings.findings_section import names_of
 from stillbox.analysis.impedance.findings import FindingsReport
-from stillbox.analysis.page.cautions import cautions_for
 from stillbox.analysis.page.report import Report, write_report
 from stillbox.analysis.page.topics import TOPICS
 from stillbox.analysis.ringing.ringing import listed
@@ -115,8 +115,15 @@ def report_of(bench: Bench, takes: Sequence[TakeInfo], pictures: tuple[ReportPic
         measurement=_measurement(bench),
         calibration=tuple(calibration_report(bench)),
         pictures=pictures,
-        cautions=cautions_for("amplifier", "tweeter", "hearing", "heat and mains", "materials"),
+        cautions=_cautions(bench, takes),
     )
+
+
+def _cautions(bench: Bench, takes: Sequence[TakeInfo]) -> tuple[str, ...]:
+    """What applies to all that was done, to the crossover's parts where they are known or were swept."""
+    parts = any(bench.network_of(take.number) for take in takes) or bench.takes_of("part")
+    more: tuple[CautionTopic, ...] = ("parts", "soldering") if parts else ()
+    return cautions_for("amplifier", "tweeter", "hearing", "heat and mains", "materials", *more)
 
 
 def _measurement(bench: Bench) -> tuple[Fact, ...]:

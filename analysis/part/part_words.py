@@ -6,6 +6,7 @@ import math
 from collections.abc import Iterator
 from typing import Any
 
+from stillbox.analysis.cautions import PARTS_IN_BRIEF
 from stillbox.analysis.maths.number_words import frequency_words, short_number
 from stillbox.analysis.maths.quantity import MINUS, Quantity, change_text, shown_decimals, value_text
 from stillbox.analysis.maths.table import Table
@@ -16,9 +17,6 @@ from stillbox.analysis.parts.part_codes import value_words
 from stillbox.analysis.topic import Said
 from stillbox.capture.recording.take import TakeInfo
 
-CAUTION = (
-    "before the clips go on: discharge a capacitor through a resistor, and lift at least one end of the part"
-)
 NONE_YET = "no take of a part; record one with --subject part --part C1"
 _LOSS_NAMES = {"capacitor": "ESR at 1 kHz", "coil": "DC resistance"}
 _UNITS = {
@@ -78,7 +76,7 @@ def said_of_parts(report: PartReport, everything: bool) -> Said:
     yield Table(("part", "state", "unit", "kind", "value", "ESR or DC resistance", "loss factor, 1 kHz", "notes"), rows)
     for pair in report.pairs:
         yield pair_sentence(pair)
-    yield CAUTION
+    yield PARTS_IN_BRIEF
 
 
 def _row(reading: PartReading) -> tuple[str, ...]:
@@ -100,7 +98,7 @@ def _one(report: PartReport) -> Said:
     yield f"{report.build}, {part_name(take)}" + (f", state {take.state}" if take.state else "") + f", unit {take.unit}"
     if reading.kind is None:
         yield f"neither a capacitor nor a coil nor a resistor: {reading.reason}"
-        yield CAUTION
+        yield PARTS_IN_BRIEF
         return
     named = [("value at 1 kHz" if reading.kind != "resistor" else "resistance", reading.value)]
     named.append((_LOSS_NAMES.get(reading.kind, ""), reading.loss))
@@ -131,7 +129,7 @@ def _lines(report: PartReport, reading: PartReading) -> Iterator[str]:
     yield load_sentence(reading)
     if reading.loss is not None or reading.kind == "resistor":
         yield contact_sentence(reading)
-    yield CAUTION
+    yield PARTS_IN_BRIEF
 
 
 def verdict_sentence(report: PartReport) -> str:

@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING
 from stillbox.capture.practice.practice_rig import DEFAULT_SPEAKER, RIG_NAME, rig_names
 from stillbox.gui.bench.bench_panel import BenchPanel
 from stillbox.gui.parts.plain_text import plain_tip
-from stillbox.gui.parts.words import safety_topics
 
 if TYPE_CHECKING:
     from stillbox.capture.errors import StillboxError
@@ -63,7 +62,7 @@ class DeviceChoice:
 
     def show_cautions(self) -> None:
         """Show what applies to this device and to what is on the clips."""
-        from stillbox.analysis.page.cautions import cautions_for
+        from stillbox.analysis.cautions import cautions_for, topics_of
 
-        topics = safety_topics(self._panel.subject_key(), self.harmless())
-        self._panel.show_cautions(cautions_for(*topics) if topics else ())  # type: ignore[arg-type]
+        told = () if self.harmless() else cautions_for(*topics_of(self._panel.subject_key()))
+        self._panel.show_cautions(told)

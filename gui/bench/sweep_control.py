@@ -13,7 +13,6 @@ from stillbox.capture.practice.practice_rig import RIG_NAME
 from stillbox.capture.sound.audio_device import AudioDevice, RecordingStopped, StreamState
 from stillbox.gui.bench.bench_panel import MARKED, BenchPanel
 from stillbox.gui.bench.gate_steps import NOTHING_PLAYED, GateSteps, Ways
-from stillbox.gui.parts.words import safety_topics
 from stillbox.gui.work.session import Session, record
 from stillbox.gui.work.work import Failure, Lane
 
@@ -109,9 +108,9 @@ class SweepControl(QObject):
 
     def _cautions(self) -> tuple[str, ...]:
         """What applies to what is on the clips of something real."""
-        from stillbox.analysis.page.cautions import cautions_for
+        from stillbox.analysis.cautions import cautions_for, topics_of
 
-        return cautions_for(*safety_topics(self._panel.subject_key(), False))  # type: ignore[arg-type]
+        return cautions_for(*topics_of(self._panel.subject_key()))
 
     def request(self) -> LiveRequest:
         """What the panel asks for."""

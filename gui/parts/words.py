@@ -79,15 +79,3 @@ def time_words(seconds: float) -> str:
 def take_words(take: TakeInfo) -> str:
     """A take as a person calls it: lined · A · take 8."""
     return " · ".join((take.state or SUBJECT_WORDS[take.subject][0], take.unit, f"take {take.number}"))
-
-
-def safety_topics(subject: str, harmless: bool) -> tuple[str, ...]:
-    """Topics of ``analysis.page.cautions`` that apply to what is on the clips."""
-    if harmless:
-        return ()
-    topics = ["amplifier", "hearing", "heat and mains"]
-    if subject in ("free-air", "added-mass", "part"):
-        topics.insert(1, "tweeter")
-    if subject in ("open", "short", "load", "check-resistor", "channel-match"):
-        topics.remove("hearing")
-    return tuple(topics)

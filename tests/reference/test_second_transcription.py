@@ -28,8 +28,8 @@ from reference.derived_again import (
     unflanged_end,
 )
 from reference.published import AIR, B4, BL4, C4, CLOSED, GUM_H2, HARMONIC_DELAYS, LEISSA, LOSSLESS, QB3, THIELE
+from stillbox.analysis.cautions import CAUTIONS
 from stillbox.analysis.enclosure import box_model
-from stillbox.analysis.page.cautions import CAUTIONS
 from stillbox.analysis.physics import air, alignments, cavity, plates, volume
 
 HERE = ROOT / "tests" / "reference"

@@ -12,12 +12,12 @@ import invented_speaker
 import numpy as np
 import pytest
 
+from stillbox.analysis.cautions import CAUTIONS, cautions_for
 from stillbox.analysis.comparison.comparison_section import comparison_section, tuning_section
 from stillbox.analysis.findings.findings_section import StateFindings, findings_section
 from stillbox.analysis.impedance.findings import Finding
 from stillbox.analysis.maths.quantity import value_text
 from stillbox.analysis.maths.table import Table
-from stillbox.analysis.page.cautions import CAUTIONS, cautions_for
 from stillbox.analysis.page.report import Report, render_report, write_report
 from stillbox.analysis.ringing.comparison import Change, Comparison, Verdict
 from stillbox.analysis.ringing.summary import summary_of_findings
