@@ -27,11 +27,14 @@ def opening_of(report: CrossoverReport) -> str:
 def suspect_lines(report: CrossoverReport) -> Iterator[str]:
     """Evidence, what to look at, what would tell more."""
     wrong = report.wrong
-    if wrong is None or wrong.suspect is None:
+    if wrong is None:
         return
-    for text in wrong.suspect.evidence:
+    suspects = (*(() if wrong.suspect is None else (wrong.suspect,)), *wrong.alternatives)
+    if not suspects:
+        return
+    for text in suspects[0].evidence:
         yield f"  - {text}"
-    looks = dict.fromkeys(text for one in (wrong.suspect, *wrong.alternatives) for text in one.look_at)
+    looks = dict.fromkeys(text for one in suspects for text in one.look_at)
     for text in looks:
         yield f"  - {text}"
     if wrong.tell_apart_by:

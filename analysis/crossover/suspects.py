@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
+
 import numpy as np
 
 from stillbox.analysis.bench import Bench
 from stillbox.analysis.impedance.impedance import curve_of_spectrum, logarithmic_grid
+from stillbox.analysis.network.network import Network
 from stillbox.analysis.through_crossover import network_of_netlist, tolerances_percent
 from stillbox.analysis.wrong_part.judging import wrong_part
 from stillbox.analysis.wrong_part.known_driver import KnownDriver, known_driver
@@ -14,7 +17,7 @@ from stillbox.analysis.wrong_part.result import WrongPart
 from stillbox.capture.arrays import FloatArray
 from stillbox.capture.recording.take import TakeInfo
 
-LOWEST_HZ, HIGHEST_HZ, PER_OCTAVE = 20.0, 20_000.0, 12
+LOWEST_HZ, HIGHEST_HZ, PER_OCTAVE = 20.0, 20_000.0, 8
 """What of a curve is looked at: parts of a crossover make nothing that is narrower than a third of an octave."""
 
 
@@ -37,6 +40,16 @@ def wrong_part_of(bench: Bench, take: TakeInfo) -> WrongPart | None:
 
 
 def _wrong_part(bench: Bench, take: TakeInfo) -> WrongPart | None:
+    given = measured_speaker(bench, take)
+    return None if given is None else wrong_part(*given)
+
+
+Given = tuple[Network, Mapping[str, float], Sequence[KnownDriver], Curve]
+"""What `wrong_part` takes."""
+
+
+def measured_speaker(bench: Bench, take: TakeInfo) -> Given | None:
+    """All that is known of a finished speaker: its network as planned, tolerances, drivers, and its curve."""
     netlist = None if take.of else bench.network_of(take.number)
     if netlist is None:
         return None
@@ -54,7 +67,7 @@ def _wrong_part(bench: Bench, take: TakeInfo) -> WrongPart | None:
     inside = (measured.frequency_hz >= hz[0] * 0.999) & (measured.frequency_hz <= hz[-1] * 1.001)
     common = tuple(np.interp(hz, spectrum.frequency_hz, one) for one in spectrum.common_ohm)
     curve = Curve(hz, measured.impedance_ohm[inside], measured.noise_variance_ohm2[inside], measured.scale_std, common)
-    return wrong_part(network, tolerances_percent(network, bench.description.crossover), drivers, curve)
+    return network, tolerances_percent(network, bench.description.crossover), drivers, curve
 
 
 def _known(bench: Bench, take: TakeInfo, name: str, hz: FloatArray) -> KnownDriver | None:
@@ -64,7 +77,8 @@ def _known(bench: Bench, take: TakeInfo, name: str, hz: FloatArray) -> KnownDriv
     known = bench.impedance_of(take.unit, name, hz)
     if own is None or known is None:
         return None
-    in_box = bench.seen(take)[0] or name
+    free = bench.free_air(take.unit)
+    in_box = bench.description.driver.name or (free.of if free is not None else name)
     changed = name == in_box and (own.subject == "free-air" or own.state != take.state)
     curve = bench.curve(own)
     return known_driver(name, hz, known[0], bench.fit(own), changed, (curve.frequency_hz[0], curve.frequency_hz[-1]))

@@ -14,10 +14,10 @@ from stillbox.analysis.network.network import GROUND, INPUT, Network
 from stillbox.analysis.wrong_part.result import FAULT_KINDS, Fault, FaultKind
 
 LEAST_DIFFERENCE = 1.1
-"""Ratio of two values, or times their tolerance, from which on an exchange is one."""
+"""Ratio of two values from which on an exchange is one."""
 
 
-def possible_faults(network: Network, tolerance_percent: Mapping[str, float]) -> Iterator[Fault]:
+def possible_faults(network: Network) -> Iterator[Fault]:
     """Every single fault that a network can have; of those that no measurement could ever tell apart, one.
 
     A part across the speaker's terminals cannot be shorted there: nothing would be left to measure.
@@ -31,8 +31,7 @@ def possible_faults(network: Network, tolerance_percent: Mapping[str, float]) ->
             yield Fault("loss", part.name)
     for one, other in combinations(network.parts, 2):
         larger, smaller = max(one.value, other.value), min(one.value, other.value)
-        least = 1 + max(tolerance_percent[one.name], tolerance_percent[other.name]) / 100
-        if one.kind == other.kind and larger / smaller > max(least, LEAST_DIFFERENCE):
+        if one.kind == other.kind and larger / smaller > LEAST_DIFFERENCE:
             yield Fault("exchanged", one.name, other.name)
     for place in network.drivers:
         yield Fault("driver not connected", place.name)
@@ -50,7 +49,8 @@ class Odds:
         return self.planned if fault is None else self.of_kind[fault.kind]
 
 
-PLANNED_BEFORE = 0.5
+PLANNED_BEFORE = 0.8
+"""Most speakers that are measured are right (no source)."""
 
 
 def odds_before(faults: tuple[Fault, ...]) -> Odds:

@@ -19,6 +19,10 @@ from stillbox.analysis.wrong_part.weighing import Weighed, weigh
 
 SERIOUS = 0.03
 """Of the probability of the likeliest: what is less likely than that is no alternative."""
+NAMED = 4.0
+"""Times as likely as a network as planned a fault must be to be named."""
+DOUBT = 0.1
+"""Probability from which on a fault is told beside a network that is rather as planned."""
 MOST_ALTERNATIVES = 6
 
 
@@ -42,15 +46,16 @@ def wrong_part(
     weighed = weigh(model)
     planned = weighed.faults.index(None)
     best = int(np.argmax(weighed.probability))
-    fault = weighed.faults[best]
-    suspects = _suspects(model, weighed) if fault is not None and weighed.explained else []
-    return _result(model, weighed, planned, best if weighed.explained else planned, suspects)
+    if not weighed.explained or weighed.probability[best] < NAMED * weighed.probability[planned]:
+        best = planned
+    suspects = _suspects(model, weighed, best) if weighed.explained else []
+    return _result(model, weighed, planned, best, suspects)
 
 
-def _suspects(model: Model, weighed: Weighed) -> list[Suspect]:
-    """All that is likely, the likeliest first."""
+def _suspects(model: Model, weighed: Weighed, best: int) -> list[Suspect]:
+    """All faults that are likely, the likeliest first."""
     order = np.argsort(-weighed.probability)
-    least = SERIOUS * weighed.probability[order[0]]
+    least = DOUBT if weighed.faults[best] is None else SERIOUS * weighed.probability[best]
     found = []
     for row in order:
         fault = weighed.faults[row]
@@ -81,19 +86,22 @@ def _result(model: Model, weighed: Weighed, planned: int, row: int, suspects: li
     off = weighed.found.off_percent
     with_words = [
         one.with_words(
-            evidence_of(model.curve, fitted, as_planned, float(off[row]), float(off[planned])) if number == 0 else (),
+            evidence_of(model.curve, fitted, as_planned, float(off[row]), float(off[planned]))
+            if number == 0 and row != planned
+            else (),
             places_to_look(one.fault, model.network),
         )
         for number, one in enumerate(suspects)
     ]
-    suspect = with_words[0] if with_words else None
+    suspect = with_words[0] if row != planned else None
+    others = tuple(with_words[1:] if row != planned else with_words)
     chance = float(weighed.probability[planned])
     open_question = suspect is not None and chance >= SERIOUS * suspect.probability
     return WrongPart(
-        sentence=opening_sentence(suspect, with_words[1:], model.network, weighed.explained, open_question),
+        sentence=opening_sentence(suspect, others, model.network, weighed.explained, open_question),
         parts=parts,
         suspect=suspect,
-        alternatives=tuple(with_words[1:]),
+        alternatives=others,
         tell_apart_by=what_would_tell(with_words, chance, model.network),
         planned_probability=chance,
         explained=weighed.explained,
@@ -111,7 +119,8 @@ def _parts(
     model: Model, found: Found, row: int, fault: Fault | None, suspects: Sequence[Suspect]
 ) -> Iterator[PartAsMeasured]:
     covariance = found.covariance_of(row)
-    named = {name for one in suspects[1:] for name in one.fault.parts}
+    rivals = suspects if fault is None else suspects[1:]
+    named = {name for one in rivals for name in one.fault.parts}
     for part in model.network.parts:
         first = int(model.place[part.name].start)
         value, value_std = _number(model, found, row, first)

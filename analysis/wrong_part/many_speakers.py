@@ -15,12 +15,12 @@ from stillbox.analysis.network.elimination import eliminate
 from stillbox.analysis.network.network import Network
 from stillbox.analysis.network.nodal import voltage_across
 from stillbox.analysis.wrong_part.known_driver import KnownDriver
-from stillbox.analysis.wrong_part.part_impedance import part_impedance, unknowns_of
+from stillbox.analysis.wrong_part.part_impedance import Unknown, part_impedance, unknowns_of
 from stillbox.analysis.wrong_part.result import Fault
 from stillbox.capture.arrays import ComplexArray, FloatArray
 
 OPEN_OHM, SHORT_OHM = 1e9, 1e-3
-MODEL_ERROR = 0.002
+MODEL_ERROR = 0.003
 """Of the impedance at each point, sqrt(E|.|^2): what no number of the model can follow."""
 CABLE_OHM, CABLE_OHM_STD = 0.05, 0.04
 CABLE_H, CABLE_H_SPREAD = 0.3e-6, 0.7
@@ -67,12 +67,15 @@ class Speakers:
         Of theta beforehand; infinite for what is free.
     replaced_ohm : ndarray, shape (speakers, elements)
         NaN, or the impedance that an open or shorted element has.
+    log_weight : ndarray, shape (speakers,)
+        Logarithm of the chance of all that was chosen for it.
     """
 
     theta: FloatArray
     middle: FloatArray
     std: FloatArray
     replaced_ohm: FloatArray
+    log_weight: FloatArray
 
     def some(self, which: NDArray[np.bool_] | NDArray[np.intp] | slice) -> Speakers:
         """Some of them."""
@@ -81,7 +84,7 @@ class Speakers:
     @property
     def tables(self) -> tuple[FloatArray, ...]:
         """In the order of the fields."""
-        return self.theta, self.middle, self.std, self.replaced_ohm
+        return self.theta, self.middle, self.std, self.replaced_ohm, self.log_weight
 
     def at(self, theta: FloatArray) -> Speakers:
         """The same with other numbers."""
@@ -190,11 +193,21 @@ class Model:
             else:
                 ohm = SHORT_OHM if fault.kind == "short" else OPEN_OHM
                 replaced[row, self.elements.index(fault.part)] = ohm
-        return Speakers(np.zeros((count, self.size)), middle, std, replaced)
+        return Speakers(np.zeros((count, self.size)), middle, std, replaced, np.zeros(count))
+
+    def unknowns_of(self, name: str) -> tuple[Unknown, ...]:
+        """What is not known of a part."""
+        return self.unknowns[[part.name for part in self.network.parts].index(name)]
 
     def number_of(self, fault: Fault) -> int:
         """Where the number stands that is free with a fault of value or loss."""
         return int(self.place[fault.part].start) + (fault.kind == "loss")
+
+    def like(self, speakers: Speakers, others: Speakers, row: int) -> Speakers:
+        """Speakers with all numbers of one of the others but those that are free."""
+        theta = np.tile(others.theta[row], (len(speakers.theta), 1))
+        theta[:, : self.of_parts] += np.log(others.middle[row] / speakers.middle)
+        return speakers.at(np.where(np.isinf(speakers.std), speakers.theta, theta))
 
     def start_of(self, fault: Fault, size: float) -> float:
         """Theta of a small fault: of a value ``size`` times its planned one and a tolerance more, of so many ohm."""

@@ -30,12 +30,8 @@ USUAL_COIL_OHM, COIL_SPREAD = 0.3, 0.8
 """DC resistance of a coil of 1 mH of which none is told, by the root of the inductance; and of its logarithm."""
 HYSTERESIS, EDDY, EDDY_HZ = (0.002, 1.2), (0.01, 1.2), (25e3, 0.5)
 """Middle, and standard deviation of the logarithm."""
-FOIL_PERCENT = 5.0
-"""Capacitors of this tolerance or a tighter one are foils; wider ones may be electrolytic."""
-FOIL_FACTOR, WIDE_FACTOR = (5e-4, 1.0), (6e-3, 1.3)
-FOIL_OHM = (0.012, 1.0)
-WIDE_LEAST_OHM, WIDE_MOST_FACTOR = 0.005, 0.06
-"""Series resistance of a capacitor that may be electrolytic: from that to so much of its reactance at 1 kHz."""
+ANY_OHM, ANY_FACTOR = (0.08, 2.0), (4e-3, 1.6)
+"""Of a capacitor of which it is not known yet whether it is a foil."""
 LEAST_FAULTY_OHM = 0.3
 """More than is told: less is no fault that anybody would look for."""
 RESISTOR_H = (0.4e-6, 1.2)
@@ -70,20 +66,7 @@ def unknowns_of(part: Part, tolerance_percent: float) -> tuple[Unknown, ...]:
         usual = Unknown("loss", USUAL_COIL_OHM * (part.value / 1e-3) ** 0.5, COIL_SPREAD)
         rest = (Unknown("hysteresis", *HYSTERESIS), Unknown("eddy", *EDDY), Unknown("eddy_hz", *EDDY_HZ))
         return (value, told if part.loss_ohm else usual, *rest)
-    reactance = 1 / (2 * np.pi * AT_HZ * part.value)
-    if tolerance_percent <= FOIL_PERCENT:
-        usual, factor = Unknown("loss", *FOIL_OHM), Unknown("factor", *FOIL_FACTOR)
-    else:
-        most = max(WIDE_MOST_FACTOR * reactance, 4 * WIDE_LEAST_OHM)
-        usual = Unknown("loss", (WIDE_LEAST_OHM * most) ** 0.5, 0.5 * np.log(most / WIDE_LEAST_OHM))
-        factor = Unknown("factor", *WIDE_FACTOR)
-    return value, told if part.loss_ohm else usual, factor
-
-
-def most_usual_ohm(part: Part, tolerance_percent: float) -> float:
-    """Series resistance up to which a part has no fault yet, ohm."""
-    loss = unknowns_of(part, tolerance_percent)[1]
-    return max(loss.middle * float(np.exp(2 * loss.std)), part.loss_ohm + LEAST_FAULTY_OHM)
+    return value, told if part.loss_ohm else Unknown("loss", *ANY_OHM), Unknown("factor", *ANY_FACTOR)
 
 
 def part_impedance(kind: str, numbers: FloatArray, frequency_hz: FloatArray) -> tuple[ComplexArray, list[ComplexArray]]:
@@ -110,11 +93,11 @@ def part_impedance(kind: str, numbers: FloatArray, frequency_hz: FloatArray) -> 
     unit = np.ones(frequency_hz.size)
     if kind == "capacitor":
         (factor,) = columns[2:]
-        own = np.exp(2 / np.pi * factor * turned) / (s * value)
+        own = _power(2 / np.pi * factor, turned) / (s * value)
         return loss + own, [-own, loss * unit + 0j, 2 / np.pi * factor * turned * own]
     hysteresis, eddy, eddy_hz = columns[2:]
     x = 1j * frequency_hz / eddy_hz
-    lossy = s * value * np.exp(-2 / np.pi * hysteresis * turned)
+    lossy = s * value * _power(-2 / np.pi * hysteresis, turned)
     less = eddy * x / (1 + x)
     own = lossy * (1 - less)
     return loss + own, [
@@ -124,3 +107,9 @@ def part_impedance(kind: str, numbers: FloatArray, frequency_hz: FloatArray) -> 
         -lossy * less,
         lossy * less / (1 + x),
     ]
+
+
+def _power(exponent: FloatArray, turned: ComplexArray) -> ComplexArray:
+    """(jf/f1)^exponent from the logarithm of jf/f1; its phase is the same at all frequencies."""
+    power: ComplexArray = np.exp(exponent * turned.real) * np.exp(0.5j * np.pi * exponent)
+    return power

@@ -75,7 +75,7 @@ class Found:
         _, whole = np.linalg.slogdet(self.posterior())
         prior = -2 * np.sum(np.log(np.where(free, 1.0, std)), axis=1)
         wide = free.sum(axis=1) * (0.5 * np.log(2 * np.pi) - np.log(free_width))
-        evidence: FloatArray = -self.cost - 0.5 * whole + 0.5 * prior + wide
+        evidence: FloatArray = self.speakers.log_weight - self.cost - 0.5 * whole + 0.5 * prior + wide
         return evidence
 
 

@@ -61,7 +61,10 @@ def opening_sentence(
             "this speaker, or whether more than one thing is wrong."
         )
     if suspect is None:
-        return "The crossover is as planned, within the tolerances of its parts."
+        if not others:
+            return "The crossover is as planned, within the tolerances of its parts."
+        doubts = "; ".join(fault_words(one, network) for one in others)
+        return f"The crossover is rather as planned, but this curve cannot rule out that {doubts}."
     what = fault_words(suspect, network)
     chance = f"{100 * suspect.probability:.0f} %" if suspect.probability < 0.995 else "more than 99 %"
     if not others and not maybe_planned:

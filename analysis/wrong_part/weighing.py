@@ -14,25 +14,27 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from stillbox.analysis.wrong_part.capacitor_makes import most_usual_ohm, of_other_makes, settled
 from stillbox.analysis.wrong_part.hypotheses import odds_before, possible_faults
 from stillbox.analysis.wrong_part.many_speakers import MODEL_ERROR, Model, Speakers
-from stillbox.analysis.wrong_part.part_impedance import most_usual_ohm
 from stillbox.analysis.wrong_part.result import Fault
 from stillbox.analysis.wrong_part.search import FARTHEST, Found, joined, looked_at, stepped
 from stillbox.capture.arrays import FloatArray
 
 STARTS = {"value": (-1.6, -0.9, -0.4, -0.15, 0.15, 0.4, 0.9, 1.6), "loss": (-1.0, 0.3, 1.4)}
 """Logarithm of the value over the planned one; of the loss over what a faulty one usually is."""
-THINNED = 3
-"""At the start each third point is enough."""
-SCREEN = ((0.1, 2, 2), (0.1, 3, 1), (0.02, 4, 1))
+THINNED = 2
+"""At the start each second point is enough."""
+SCREEN = ((0.1, 3, 2), (0.1, 4, 1), (0.03, 5, 1))
 """Error of the model, steps, and how many starts of each hypothesis go on."""
-RACE = ((0.02, 2, 24), (0.006, 4, 14), (MODEL_ERROR, 6, 10))
+RACE = ((0.03, 4, 28), (0.012, 5, 20), (0.005, 6, 14), (MODEL_ERROR, 6, 10))
 """The same with all points, and how many hypotheses go on."""
 SMALL = {"value": (1.25, 1 / 1.25), "loss": (0.5,)}
 """Factor on the value, beyond the tolerance; ohm of loss: with these it is tried again at the end."""
-FIRST, LAST = 3, 8
-"""Steps then, and at the end."""
+FIRST, LAST = 5, (4, 5)
+"""Steps then, and at the end of each round."""
+FLIPPED = 3
+"""So many in front are tried with other makes of capacitors."""
 FAR = 30.0
 """Nats behind the best of them: not followed."""
 MOST_ERROR = 0.03
@@ -63,12 +65,10 @@ class Weighed:
 
 def weigh(model: Model) -> Weighed:
     """Every single fault of a network against its curve."""
-    every = tuple(possible_faults(model.network, model.tolerance_percent))
+    every = tuple(possible_faults(model.network))
     faults = (None, *every)
-    of, found = _raced(model, *_screened(model, faults))
-    of, found = _once_more(model, faults, of, found)
-    real = np.array([_is_fault(model, faults[number], found.speakers, row) for row, number in enumerate(of)])
-    of, found = of[real], found.some(real)
+    field = _finished(model, faults, _raced(model, faults, *_screened(model, faults)))
+    of, found = field.of, field.found
     odds = odds_before(every)
     before = np.log([odds.of(faults[number]) for number in of])
     # Where even the best is farther off than the model should be, all of it is worth less.
@@ -101,48 +101,84 @@ def _screened(model: Model, faults: tuple[Fault | None, ...]) -> tuple[NDArray[n
     return of, speakers
 
 
-def _raced(model: Model, of: NDArray[np.intp], speakers: Speakers) -> tuple[NDArray[np.intp], Found]:
+def _raced(model: Model, faults: tuple[Fault | None, ...], of: NDArray[np.intp], speakers: Speakers) -> _Field:
     """Those that stay in front, and the network as planned."""
     for error, steps, most in RACE:
-        found = stepped(model, looked_at(model, speakers, error), steps, error)
-        kept = np.argsort(found.cost)[:most]
-        if 0 not in of[kept]:
-            kept = np.append(kept, np.flatnonzero(of == 0))
+        found = stepped(model, looked_at(model, settled(model, speakers), error), steps, error)
+        kept = of == 0
+        kept[np.argsort(found.cost)[:most]] = True
         of, found = of[kept], found.some(kept)
         speakers = found.speakers
-    return of, found
+    return _Field(of, found).real(model, faults)
 
 
-def _once_more(
-    model: Model, faults: tuple[Fault | None, ...], of: NDArray[np.intp], found: Found
-) -> tuple[NDArray[np.intp], Found]:
-    """The same, each from where it is and from where the best of all is, whichever leads farther.
+@dataclass(frozen=True)
+class _Field:
+    """Hypotheses under way: number of each row, and where it is."""
 
-    Small faults have hidden within tolerances as long as the error of the model was large: every value and every loss
-    is tried again as a small one, with all else as in the best.
+    of: NDArray[np.intp]
+    found: Found
+
+    def some(self, which: NDArray[np.bool_] | NDArray[np.intp]) -> _Field:
+        return _Field(self.of[which], self.found.some(which))
+
+    def and_more(self, other: _Field) -> _Field:
+        return _Field(np.concatenate([self.of, other.of]), joined(self.found, other.found))
+
+    def real(self, model: Model, faults: tuple[Fault | None, ...]) -> _Field:
+        """Without those that have come to no fault at all: they are the network as planned."""
+        rows = enumerate(self.of)
+        return self.some(np.array([_is_fault(model, faults[number], self.found.speakers, row) for row, number in rows]))
+
+    @property
+    def told(self) -> FloatArray:
+        """Logarithm of the evidence of each."""
+        return self.found.log_evidence(2 * FARTHEST)
+
+
+def _finished(model: Model, faults: tuple[Fault | None, ...], field: _Field) -> _Field:
+    """Each hypothesis where it is likeliest.
+
+    What one has found, others are told: each goes on from where it is and from where the likeliest of all is. Small
+    faults have hidden within tolerances as long as the error of the model was large: every value and every loss is
+    tried again as a small one. And what capacitors are of is tried the other way round in those in front.
     """
-    best = int(np.argmin(found.cost))
-    theta = found.speakers.theta[best]
-    again = np.where(np.isinf(found.speakers.std), found.speakers.theta, theta)
-    small = [
+    field = field.and_more(_small(model, faults, field))
+    for steps in LAST:
+        order = np.argsort(-field.told)
+        best = int(order[0])
+        again = settled(model, model.like(field.found.speakers, field.found.speakers, best))
+        more = _Field(field.of, looked_at(model, again))
+        for row in dict.fromkeys([*order[:FLIPPED].tolist(), *np.flatnonzero(field.of == 0).tolist()]):
+            others = of_other_makes(model, field.found.speakers, row)
+            more = more.and_more(_Field(np.full(len(others.theta), field.of[row]), looked_at(model, others)))
+        more = _in_front(_Field(more.of, stepped(model, more.found, FIRST)))
+        field = field.and_more(more)
+        field = field.some(_best_of_each(field.of, -field.told, 2))
+        field = _Field(field.of, stepped(model, field.found, steps))
+        field = _in_front(field.some(_best_of_each(field.of, -field.told, 1)).real(model, faults))
+    return field
+
+
+def _small(model: Model, faults: tuple[Fault | None, ...], field: _Field) -> _Field:
+    """Small faults of value and loss, with all else as in the likeliest."""
+    rows = [
         (number, model.start_of(fault, size))
         for number, fault in enumerate(faults)
         if fault is not None
         for size in SMALL.get(fault.kind, ())
     ]
-    numbers = np.array([number for number, _ in small])
+    numbers, starts = np.array([number for number, _ in rows]), np.array([start for _, start in rows])
     speakers = model.speakers([faults[number] for number in numbers])
-    starts = np.array([start for _, start in small])
-    tried = looked_at(model, speakers.at(np.where(np.isinf(speakers.std), starts[:, None], theta)))
-    tried = stepped(model, tried, FIRST)
-    near = tried.cost < np.min(tried.cost) + FAR
-    numbers, tried = numbers[near], tried.some(near)
-    every = np.concatenate([of, of, numbers])
-    both = joined(joined(found, looked_at(model, found.speakers.at(again))), tried)
-    kept = _best_of_each(every, both.cost, 2)
-    both, every = stepped(model, both.some(kept), LAST), every[kept]
-    kept = _best_of_each(every, both.cost, 1)
-    return every[kept], both.some(kept)
+    speakers = speakers.at(np.where(np.isinf(speakers.std), starts[:, None], 0.0))
+    speakers = settled(model, model.like(speakers, field.found.speakers, int(np.argmax(field.told))))
+    return _in_front(_Field(numbers, stepped(model, looked_at(model, speakers), FIRST)))
+
+
+def _in_front(field: _Field) -> _Field:
+    """Those that may still win, and the network as planned."""
+    told = field.told
+    return field.some((told > told.max() - FAR) | (field.of == 0))
 
 
 def _best_of_each(of: NDArray[np.intp], cost: FloatArray, most: int) -> NDArray[np.intp]:
@@ -162,4 +198,4 @@ def _is_fault(model: Model, fault: Fault | None, speakers: Speakers, row: int) -
     tolerance = model.tolerance_percent[part.name]
     if fault.kind == "value":
         return abs(number / part.value - 1) > tolerance / 100
-    return number > most_usual_ohm(part, tolerance)
+    return number > most_usual_ohm(model, speakers, row, part.name)

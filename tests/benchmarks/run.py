@@ -30,6 +30,7 @@ TOPICS = (
     "network",
     "parts",
     "crossover",
+    "wrong_part",
 )
 """Modules with ``rows(quick)``."""
 
