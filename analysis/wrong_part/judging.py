@@ -10,9 +10,9 @@ from stillbox.analysis.network.changes import opened, shorted, with_values
 from stillbox.analysis.network.network import LOSS, Network
 from stillbox.analysis.parts.kinds import REASONABLE
 from stillbox.analysis.wrong_part.known_driver import KnownDriver
-from stillbox.analysis.wrong_part.many_speakers import Curve, Model
+from stillbox.analysis.wrong_part.many_speakers import Curve, Model, Speakers
 from stillbox.analysis.wrong_part.result import Fault, PartAsMeasured, Suspect, Verdict, WrongPart
-from stillbox.analysis.wrong_part.search import Found
+from stillbox.analysis.wrong_part.search import Found, looked_at
 from stillbox.analysis.wrong_part.suspect_words import evidence_of, opening_sentence, places_to_look
 from stillbox.analysis.wrong_part.telling_apart import what_would_tell
 from stillbox.analysis.wrong_part.weighing import Weighed, weigh
@@ -82,11 +82,13 @@ def _number(model: Model, found: Found, row: int, place: int) -> tuple[float, fl
 def _result(model: Model, weighed: Weighed, planned: int, row: int, suspects: list[Suspect]) -> WrongPart:
     fault = weighed.faults[row]
     parts = tuple(_parts(model, weighed.found, row, fault, suspects))
-    fitted, as_planned = (model.curve_of(weighed.found.speakers, one) for one in (row, planned))
-    off = weighed.found.off_percent
+    fitted = model.curve_of(weighed.found.speakers, row)
+    off_percent = float(weighed.found.off_percent[row])
+    mended = looked_at(model, _mended(model, weighed.found, row, fault))
+    as_planned, planned_off_percent = model.curve_of(mended.speakers, 0), float(mended.off_percent[0])
     with_words = [
         one.with_words(
-            evidence_of(model.curve, fitted, as_planned, float(off[row]), float(off[planned]))
+            evidence_of(one, model.network, model.curve, as_planned, off_percent, planned_off_percent)
             if number == 0 and row != planned
             else (),
             places_to_look(one.fault, model.network),
@@ -105,14 +107,24 @@ def _result(model: Model, weighed: Weighed, planned: int, row: int, suspects: li
         tell_apart_by=what_would_tell(with_words, chance, model.network),
         planned_probability=chance,
         explained=weighed.explained,
-        misfit_percent=float(off[row]),
-        planned_misfit_percent=float(off[planned]),
+        misfit_percent=off_percent,
+        planned_misfit_percent=planned_off_percent,
         as_measured=_as_measured(model.network, parts, fault),
         frequency_hz=model.curve.frequency_hz,
         measured_ohm=model.curve.impedance_ohm,
         fitted_ohm=fitted,
         planned_ohm=as_planned,
     )
+
+
+def _mended(model: Model, found: Found, row: int, fault: Fault | None) -> Speakers:
+    """The same speaker with the fault undone, its part as planned."""
+    mended = model.like(model.speakers([None]), found.speakers, row)
+    theta = mended.theta.copy()
+    for name in () if fault is None else fault.parts:
+        if name in model.place:
+            theta[:, model.place[name]] = 0.0
+    return mended.at(theta)
 
 
 def _parts(

@@ -99,7 +99,8 @@ def known_driver(
         # In the bass the peaks may be anywhere: what is known there is about how high the curve is.
         bass = mass_line**2 / (mass_line**2 + resistance**2)
         impedance_ohm = (1 - bass) * impedance_ohm + bass * (coil + mass_line)
-        box = np.minimum(IN_BOX * mass_line**2 / resistance, MOST_IN_BOX * np.abs(impedance_ohm))
+        box = IN_BOX * (1 + 3 * bass) * mass_line**2 / resistance  # as free air goes over into any peak
+        box = np.minimum(box, MOST_IN_BOX * np.abs(impedance_ohm))
         spread = np.hypot(spread, box)
     return KnownDriver(name, impedance_ohm, tuple(slopes), spread)
 

@@ -117,11 +117,11 @@ class WrongPart:
         Whether anything explains the curve: where not, no suspect is named.
     misfit_percent, planned_misfit_percent : float
         How far model and curve lie apart, percent of the impedance, rms over where the curve tells of the network: with
-        what was found, and with all parts within tolerance.
+        what was found, and with the suspect as planned and all else as found.
     as_measured : Network
         The network with the values as measured, and with the suspect's fault.
     frequency_hz, measured_ohm, fitted_ohm, planned_ohm : ndarray, shape (n,)
-        The curve, what was found, and the best of a network within tolerance.
+        The curve, what was found, and that with the suspect as planned and all else as found.
     """
 
     sentence: str

@@ -21,6 +21,10 @@ LONGEST_STEP = 1.0
 """Of any number that is free."""
 FARTHEST = 2.3
 """Of the logarithm of a free number from its middle: a factor of ten."""
+FARTHEST_KNOWN = 8.0
+"""Of any other number."""
+LEAST_GAIN = 0.01
+"""Nats that a step must gain for another to be worth it."""
 
 
 @dataclass(frozen=True)
@@ -101,32 +105,47 @@ def cost_of(answer: Answer, speakers: Speakers) -> FloatArray:
 
 
 def stepped(model: Model, found: Found, steps: int, error: float = MODEL_ERROR) -> Found:
-    """After some steps each."""
+    """After some steps each; who gains nothing more rests."""
     damping = np.full(found.cost.size, 1e-3)
+    going = np.arange(found.cost.size)
     for _ in range(steps):
         checked()
-        whole = found.posterior()
-        size = np.einsum("kii->ki", whole)
-        matrix = whole + np.eye(whole.shape[-1]) * (damping[:, None] * size + 1e-12)[:, None, :]
-        step = np.linalg.solve(matrix, -found.gradient[..., None])[..., 0]
-        free = np.isinf(found.speakers.std)
-        longest = np.max(np.where(free, np.abs(step), np.abs(step) / 6), axis=1)
-        step *= np.minimum(1.0, LONGEST_STEP / np.maximum(longest, 1e-12))[:, None]
-        theta = found.speakers.theta + step
-        theta = np.where(free, np.clip(theta, -FARTHEST, FARTHEST), np.clip(theta, -8, 8))
-        tried = looked_at(model, found.speakers.at(theta), error)
-        better = tried.cost < found.cost
-        damping = np.where(better, np.maximum(damping / 10, 1e-9), damping * 10)
-        found = _better_of(found, tried, better)
+        now = found.some(going)
+        tried = looked_at(model, now.speakers.at(_next_theta(now, damping[going])), error)
+        gained = now.cost - tried.cost
+        better = gained > 0
+        damping[going] = np.where(better, np.maximum(damping[going] / 10, 1e-9), damping[going] * 10)
+        found = _replaced(found, going[better], tried.some(better))
+        going = going[~better | (gained > LEAST_GAIN)]
+        if not going.size:
+            break
     return found
 
 
-def _better_of(found: Found, tried: Found, better: NDArray[np.bool_]) -> Found:
-    def chosen(one: FloatArray, other: FloatArray) -> FloatArray:
-        return np.where(better.reshape((-1,) + (1,) * (one.ndim - 1)), other, one)
+def _next_theta(found: Found, damping: FloatArray) -> FloatArray:
+    """One step from each."""
+    whole = found.posterior()
+    size = np.einsum("kii->ki", whole)
+    matrix = whole + np.eye(whole.shape[-1]) * (damping[:, None] * size + 1e-12)[:, None, :]
+    step = np.linalg.solve(matrix, -found.gradient[..., None])[..., 0]
+    free = np.isinf(found.speakers.std)
+    longest = np.max(np.where(free, np.abs(step), np.abs(step) / 6), axis=1)
+    step *= np.minimum(1.0, LONGEST_STEP / np.maximum(longest, 1e-12))[:, None]
+    bound = np.where(free, FARTHEST, FARTHEST_KNOWN)
+    theta: FloatArray = np.clip(found.speakers.theta + step, -bound, bound)
+    return theta
 
-    speakers = found.speakers.at(chosen(found.speakers.theta, tried.speakers.theta))
-    return Found(speakers, *map(chosen, found.tables, tried.tables))
+
+def _replaced(found: Found, which: NDArray[np.intp], by: Found) -> Found:
+    """With some speakers farther on."""
+
+    def put(one: FloatArray, other: FloatArray) -> FloatArray:
+        new = one.copy()
+        new[which] = other
+        return new
+
+    speakers = found.speakers.at(put(found.speakers.theta, by.speakers.theta))
+    return Found(speakers, *map(put, found.tables, by.tables))
 
 
 def joined(one: Found, other: Found) -> Found:

@@ -13,7 +13,8 @@ from stillbox.analysis.wrong_part.many_speakers import Curve
 from stillbox.analysis.wrong_part.result import Fault, Suspect
 from stillbox.capture.arrays import ComplexArray
 
-SURE, LIKELY = 0.95, 0.6
+BOX_IS_OVER_HZ = 250.0
+"""Below it the box makes what it likes of a driver that was swept in free air: no evidence is shown from there."""
 LOOSE = {
     "capacitor": "a leg that broke or a joint that is cold",
     "coil": "an end whose enamel was not scraped off, a joint that is cold",
@@ -76,27 +77,37 @@ def opening_sentence(
 
 
 def evidence_of(
+    suspect: Suspect,
+    network: Network,
     curve: Curve,
-    fitted_ohm: ComplexArray,
-    planned_ohm: ComplexArray,
+    mended_ohm: ComplexArray,
     off_percent: float,
-    planned_off_percent: float,
+    mended_off_percent: float,
 ) -> tuple[str, ...]:
-    """Why a fault is believed: how far it is met, and where a network as planned is not."""
-    with_it = short_number(max(off_percent, 0.01))
-    without = short_number(max(planned_off_percent, 0.01))
-    met = (
-        f"with that the curve is met to {with_it} %, with all parts within their tolerances to {without} % at best "
-        "(rms, where the curve tells of the network)"
-    )
-    apart = np.abs(np.log(planned_ohm / fitted_ohm))
+    """Why a fault is believed: how near the curve comes with it, and how far off it would be with that part right.
+
+    Parameters
+    ----------
+    mended_ohm : complex ndarray, shape (n,)
+        With that one fault undone, all else as found.
+    off_percent, mended_off_percent : float
+        Rms, where the curve tells of the network.
+    """
+    fault = suspect.fault
+    right = f"with {' and '.join(fault.parts)} {'connected' if fault.part not in _names(network) else 'as planned'}"
+    apart = np.abs(np.log(mended_ohm / curve.impedance_ohm)) * (curve.frequency_hz > BOX_IS_OVER_HZ)
     place = int(np.argmax(apart))
-    measured, planned = abs(curve.impedance_ohm[place]), abs(planned_ohm[place])
-    where = (
-        f"the difference is greatest at {frequency_words(float(curve.frequency_hz[place]))}: measured {measured:.3g} "
-        f"ohm, at best {planned:.3g} ohm with all parts within their tolerances"
+    measured, other = abs(curve.impedance_ohm[place]), abs(mended_ohm[place])
+    return (
+        f"with that the curve is met to {short_number(max(off_percent, 0.01))} %; {right} it would be off by "
+        f"{short_number(max(mended_off_percent, 0.01))} % (rms, where it tells of the network)",
+        f"at {frequency_words(float(curve.frequency_hz[place]))} {measured:.3g} ohm are measured; {right} it would be "
+        f"{other:.3g} ohm",
     )
-    return met, where
+
+
+def _names(network: Network) -> list[str]:
+    return [part.name for part in network.parts]
 
 
 def places_to_look(fault: Fault, network: Network) -> tuple[str, ...]:
