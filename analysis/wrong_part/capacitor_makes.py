@@ -20,7 +20,7 @@ FOIL_PERCENT = 5.0
 ELECTROLYTIC_CHANCE = (0.03, 0.4)
 """Of a tight tolerance, and of a wider one."""
 FOIL_OHM, FOIL_FACTOR = (0.012, 0.8), (2e-3, 1.4)
-ELECTROLYTIC_PART, ELECTROLYTIC_FACTOR = (0.03, 0.5), (0.04, 0.5)
+ELECTROLYTIC_PART, ELECTROLYTIC_FACTOR = (0.03, 0.4), (0.04, 0.4)
 """Series resistance over the reactance at 1 kHz, loss factor: middle, and standard deviation of the logarithm."""
 
 

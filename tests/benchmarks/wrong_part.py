@@ -28,7 +28,8 @@ from stillbox.analysis.wrong_part.result import WrongPart
 from stillbox.capture.build.kept_networks import keep_network
 from stillbox.capture.sweep.excitation import Excitation
 
-FIRST, SPEAKERS, QUICK_SPEAKERS = 0, 40, 6
+FIRST, SPEAKERS, QUICK_SPEAKERS = 100, 40, 6
+"""Seeds from the first on; the code was made with those below 20."""
 SWEEP = Excitation(repeats=1)
 TAKES = (("channel-match", ""), ("load", ""), ("free-air", "woofer"), ("free-air", "tweeter"), ("in-box", ""))
 NATS = 5.0
