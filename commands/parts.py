@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING, Annotated, Any, Protocol
 
 import typer
 
-from stillbox.analysis.part.part_controls import TOLERANCE
+from stillbox.analysis.part.part_controls import AT_HZ, LOUDEST, TOLERANCE
 from stillbox.commands.opening import open_bench
-from stillbox.commands.options import AnyUnitOption, BuildArgument, JsonOption, StateOption, number_option
+from stillbox.commands.options import AnyUnitOption, BuildArgument, JsonOption, PlotOption, StateOption, number_option
 from stillbox.commands.printing import print_json, say, show, warn_of
 from stillbox.commands.telling import tell
 
@@ -44,19 +44,24 @@ def part(
         str | None, typer.Option(metavar="VALUE", help="What stands on the part: 4R7J, 6n8, 0.33 mH.")
     ] = None,
     tolerance: Annotated[float | None, number_option(TOLERANCE, "PERCENT")] = None,
+    at_hz: Annotated[float | None, number_option(AT_HZ, "HZ", "140")] = None,
+    loudest_volts: Annotated[float | None, number_option(LOUDEST, "V")] = None,
+    plot: PlotOption = None,
     as_json: JsonOption = False,
 ) -> None:
     """Capacitor, coil or resistor from a take of it alone.
 
     Value, ESR or DC resistance, loss factor and Q over frequency, self-resonance where it is seen; against what stands
-    on it. Discharge a capacitor before you clip it on, and take parts out of their circuit, one end at least; hot parts
-    and solder: stillbox cautions.
+    on it. Takes of a coil at several levels ('record --level') tell iron from air, inductance and harmonics of the
+    current over the level, and where it saturates. Discharge a capacitor before you clip it on, and take parts out of
+    their circuit, one end at least; hot parts and solder: stillbox cautions.
     """
     bench = open_bench(build)
     from stillbox.analysis.part.topic import PART
 
-    asked = {"name": name, "state": state, "unit": unit, "marked": marked, TOLERANCE.key: tolerance}
-    tell(PART, bench, asked, as_json=as_json)
+    asked: dict[str, Any] = {"name": name, "state": state, "unit": unit, "marked": marked, TOLERANCE.key: tolerance}
+    asked |= {AT_HZ.key: at_hz, LOUDEST.key: loudest_volts}
+    tell(PART, bench, asked, {"--plot": plot}, as_json=as_json)
 
 
 def combine(

@@ -33,8 +33,8 @@ FROM_THE_GROUND = (
     "analysis.maths", "analysis.physics", "analysis.parts", "analysis.sweeps", "analysis.impedance", "analysis.network",
     "analysis.wrong_part", "analysis.ringing",
     "analysis.waterfall", "analysis.drawing", "analysis.lumped", "analysis.enclosure", "analysis.system",
-    "analysis", "analysis.curve", "analysis.decay", "analysis.findings", "analysis.driver", "analysis.box",
-    "analysis.bass", "analysis.part", "analysis.crossover", "analysis.comparison", "analysis.page",
+    "analysis", "analysis.levels", "analysis.curve", "analysis.decay", "analysis.findings", "analysis.driver",
+    "analysis.box", "analysis.bass", "analysis.part", "analysis.crossover", "analysis.comparison", "analysis.page",
     "gui.parts", "gui.work", "gui.results", "gui.views", "gui.bench", "gui",
     "commands",
 )  # fmt: skip

@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import combinations
 from typing import Literal
 
+import numpy as np
+
 from stillbox.analysis.bench import Bench
 from stillbox.analysis.controls import Asked
-from stillbox.analysis.part.part_controls import TOLERANCE
+from stillbox.analysis.levels.level_series import LevelSeries, level_series
+from stillbox.analysis.levels.level_words import Into
+from stillbox.analysis.part.part_controls import AT_HZ, LOUDEST, TOLERANCE, USUAL_HZ
 from stillbox.analysis.part.reading import Estimate, PartReading, group_of, newest_parts, reading_of
 from stillbox.analysis.parts.kinds import Kind
 from stillbox.analysis.parts.part_codes import Marking, read_marking
@@ -17,6 +21,9 @@ from stillbox.capture.errors import StillboxError
 from stillbox.capture.recording.take import TakeInfo, fitting_takes, words_of_choice
 
 Verdict = Literal["within", "outside", "cannot be told"]
+USUAL_RATED_OHM = 8.0
+"""What a coil is taken to stand before, where build.toml does not say."""
+ASSUMED = Into(USUAL_RATED_OHM, "assumed")
 MATCHED = 0.05
 """Parts that differ by more are no pair."""
 
@@ -48,6 +55,10 @@ class PartReport:
     marked_text : str or None
     verdict : str or None
         None where nothing stands on it.
+    levels : LevelSeries or None
+        Of a coil: over the levels at which it was swept.
+    into : Into
+        What its current is told for in volts and watts.
     """
 
     build: str
@@ -59,6 +70,8 @@ class PartReport:
     tolerance_percent: float | None = None
     verdict: Verdict | None = None
     warnings: tuple[str, ...] = ()
+    levels: LevelSeries | None = None
+    into: Into = ASSUMED
 
 
 def part_report(bench: Bench, asked: Asked) -> PartReport:
@@ -78,7 +91,32 @@ def part_report(bench: Bench, asked: Asked) -> PartReport:
             f"{bench.build.path} has no take of a part {name}{words_of_choice(state, unit)}",
             f"there are: {there}" if there else f"record one with --subject part --part {name}",
         )
-    return _one_part(bench, reading_of(bench, fitting[-1]), marked, tolerance)
+    take = fitting[-1]
+    series = _series(bench, take, asked)
+    # Iron changes with the level; what stands on a coil is for the smallest.
+    small = take if series is None or series.core != "iron" else series.levels[0].take
+    report = _one_part(bench, reading_of(bench, small), marked, tolerance)
+    if series is None or (report.readings[0].kind != "coil"):
+        return report
+    rated = bench.description.rated_ohm
+    into = ASSUMED if rated is None else Into(rated, "rated impedance")
+    return replace(report, levels=series, into=into)
+
+
+def _series(bench: Bench, take: TakeInfo, asked: Asked) -> LevelSeries | None:
+    """All takes of what this one is of; None where it is no coil."""
+    at_hz = AT_HZ.checked(asked.get(AT_HZ.key)) or USUAL_HZ
+    same = [
+        one
+        for one in bench.takes_of("part", take.unit)
+        if (one.of, one.state, one.jig, one.excitation.sample_rate_hz)
+        == (take.of, take.state, take.jig, take.excitation.sample_rate_hz)
+    ]
+    spectrum = bench.at_clips(take)
+    reactance = np.interp(at_hz, spectrum.frequency_hz, spectrum.impedance_ohm.imag)
+    if reactance <= 0:
+        return None
+    return level_series(bench, same, at_hz, LOUDEST.checked(asked.get(LOUDEST.key)))
 
 
 def _one_part(bench: Bench, reading: PartReading, text: str | None, tolerance: float | None) -> PartReport:

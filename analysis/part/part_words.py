@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from typing import Any
 
 from stillbox.analysis.cautions import PARTS_IN_BRIEF
+from stillbox.analysis.levels.level_words import level_document, level_lines
 from stillbox.analysis.maths.number_words import frequency_words, short_number
 from stillbox.analysis.maths.quantity import MINUS, Quantity, change_text, shown_decimals, value_text
 from stillbox.analysis.maths.table import Table
@@ -112,6 +113,10 @@ def _one(report: PartReport) -> Said:
             (frequency_words(hz), estimate_text(one), _quality_text(one)) for hz, one in reading.loss_factor
         )
         yield Table(("frequency", "loss factor", "Q"), factors)
+    if report.levels is not None:
+        if reading.take.number != report.levels.loudest.take.number and report.levels.core == "iron":
+            yield f"the numbers above are of take {reading.take.number}, the quietest"
+        yield from level_lines(report.levels, report.into, "coil")
     yield from _lines(report, reading)
 
 
@@ -189,6 +194,7 @@ def parts_document(report: PartReport) -> dict[str, Any]:
             "marked": report.marked_text,
             "tolerance_percent": report.tolerance_percent,
             "verdict": report.verdict,
+            "levels": level_document(report.levels, report.into),
             "warnings": list(report.warnings),
         }
     return {

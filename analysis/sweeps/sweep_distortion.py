@@ -153,8 +153,8 @@ def _harmonics_of(
     excitation = recording.info.excitation
     rate_hz = excitation.sample_rate_hz
     length = fft.next_fast_len(excitation.sweep_frames + excitation.silence_after_frames, real=True)
-    first = _mean_spectrum(recording, hum, length, 0)
-    left_over = fft.irfft(_left_over(recording, hum, first, length, frequency_hz, ratio), length)
+    first = mean_spectrum(recording, hum, length, 0)
+    rest = fft.irfft(left_over(recording, hum, first, length, frequency_hz, ratio), length)
     every_hz = fft.rfftfreq(length, 1 / rate_hz)
     powers = []
     for order in (2, 3):
@@ -165,7 +165,7 @@ def _harmonics_of(
         place = (frame / rate_hz - earliest_s) / (latest_s - earliest_s)
         window = np.sqrt(np.maximum(np.sin(np.pi * place), 0.0))
         there = np.zeros(length)
-        there[frame] = left_over[frame] * window
+        there[frame] = rest[frame] * window
         smooth = _smoothed(every_hz, np.abs(fft.rfft(there)) ** 2, frequency_hz)
         # Noise goes with the length of the window in time.
         expected = noise * np.sum(window**2) * (frequency_hz[1] - frequency_hz[0]) / rate_hz
@@ -173,7 +173,7 @@ def _harmonics_of(
     return first, _Harmonics(frequency_hz, powers[0], powers[1])
 
 
-def _left_over(
+def left_over(
     recording: Recording,
     hum: Hum | None,
     first: ComplexArray,
@@ -183,7 +183,7 @@ def _left_over(
 ) -> ComplexArray:
     """Spectrum of what channel 2 has besides the linear answer, over channel 1, in the mean of the sweeps."""
     excitation = recording.info.excitation
-    left = _mean_spectrum(recording, hum, length, 1)
+    left = mean_spectrum(recording, hum, length, 1)
     linear = interpolate.CubicSpline(frequency_hz, ratio)
     for begin in range(0, left.size, _BLOCK):
         checked()
@@ -198,7 +198,7 @@ def _left_over(
     return left
 
 
-def _mean_spectrum(recording: Recording, hum: Hum | None, length: int, channel: int) -> ComplexArray:
+def mean_spectrum(recording: Recording, hum: Hum | None, length: int, channel: int) -> ComplexArray:
     """Spectrum of the mean of the sweeps of one channel, hum taken out, padded to ``length``."""
     info, excitation = recording.info, recording.info.excitation
     frames = excitation.sweep_frames + excitation.silence_after_frames
