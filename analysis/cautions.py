@@ -51,7 +51,12 @@ PARTS_IN_BRIEF = (
     "caution: before parts are touched: amplifier off and unplugged, discharge capacitors through a resistor, let "
     f"resistors and coils cool, keep out of solder fumes; the rest: {WHERE}"
 )
-"""One line, where much else is said."""
+LOUDER_IN_BRIEF = (
+    "caution: louder sweeps make coils and the reference resistor hot enough to burn: let them cool between takes, wear "
+    "ear protection, and keep tweeters within their limits; 'record' goes no louder than [limits] in build.toml; the "
+    f"rest: {WHERE}"
+)
+"""One line each, where much else is said."""
 
 
 def topics_of(subject: str) -> tuple[CautionTopic, ...]:

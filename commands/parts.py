@@ -44,7 +44,7 @@ def part(
         str | None, typer.Option(metavar="VALUE", help="What stands on the part: 4R7J, 6n8, 0.33 mH.")
     ] = None,
     tolerance: Annotated[float | None, number_option(TOLERANCE, "PERCENT")] = None,
-    at_hz: Annotated[float | None, number_option(AT_HZ, "HZ", "140")] = None,
+    at_hz: Annotated[float | None, number_option(AT_HZ, "HZ")] = None,
     loudest_volts: Annotated[float | None, number_option(LOUDEST, "V")] = None,
     plot: PlotOption = None,
     as_json: JsonOption = False,

@@ -8,17 +8,13 @@ from typing import Any
 
 import numpy as np
 
+from stillbox.analysis.cautions import LOUDER_IN_BRIEF
 from stillbox.analysis.levels.level_series import HarmonicLevel, Level, LevelSeries
 from stillbox.analysis.levels.saturation import LOST
 from stillbox.analysis.maths.number_words import frequency_words, short_number
 from stillbox.analysis.maths.quantity import MINUS, Quantity, value_text
 from stillbox.analysis.maths.table import Table
 from stillbox.analysis.sweeps.sweep_harmonics import ORDERS
-
-LOUD_CAUTION = (
-    "louder sweeps make coils and the reference resistor hot: let them cool between takes, protect your ears, keep "
-    "tweeters within their limits; 'record' goes no louder than [limits] in build.toml"
-)
 
 
 @dataclass(frozen=True)
@@ -49,7 +45,7 @@ def level_lines(series: LevelSeries, into: Into, what: str) -> Iterator[str | Ta
     if any(level.inductance is not None for level in series.levels):
         yield saturation_sentence(series, into, what)
     if len(series.levels) > 1 or series.core == "iron":
-        yield LOUD_CAUTION
+        yield LOUDER_IN_BRIEF
 
 
 def level_table(series: LevelSeries) -> Table:

@@ -14,7 +14,7 @@ USUAL_HZ = 140.0
 """Of the table over the level: where an iron core bends most, and no harmonic of the mains lies."""
 AT_HZ = Number(
     "at_hz", "at", "Hz", 20.0, 2000.0, 10.0, USUAL_HZ, 0,
-    "Frequency at which a coil is told over the level, Hz.", "--at-hz",
+    "Frequency at which a coil is told over the level, Hz; left out: 140.", "--at-hz",
 )  # fmt: skip
 LOUDEST = Number(
     "loudest_volts", "full scale", "V", *LOUDEST_RANGE_VOLTS, 1.0, None, 4,

@@ -11,7 +11,7 @@ import numpy as np
 
 from stillbox.analysis.bench import Bench
 from stillbox.analysis.controls import Asked
-from stillbox.analysis.levels.level_series import LevelSeries, level_series
+from stillbox.analysis.levels.level_series import LevelSeries, level_series, smoothed
 from stillbox.analysis.levels.level_words import Into
 from stillbox.analysis.part.part_controls import AT_HZ, LOUDEST, TOLERANCE, USUAL_HZ
 from stillbox.analysis.part.reading import Estimate, PartReading, group_of, newest_parts, reading_of
@@ -23,6 +23,8 @@ from stillbox.capture.recording.take import TakeInfo, fitting_takes, words_of_ch
 Verdict = Literal["within", "outside", "cannot be told"]
 USUAL_RATED_OHM = 8.0
 """What a coil is taken to stand before, where build.toml does not say."""
+COIL_HZ = (40.0, 1000.0)
+"""A coil's reactance is positive all over this band, whatever its core does; a driver's is not."""
 ASSUMED = Into(USUAL_RATED_OHM, "assumed")
 MATCHED = 0.05
 """Parts that differ by more are no pair."""
@@ -96,7 +98,9 @@ def part_report(bench: Bench, asked: Asked) -> PartReport:
     # Iron changes with the level; what stands on a coil is for the smallest.
     small = take if series is None or series.core != "iron" else series.levels[0].take
     report = _one_part(bench, reading_of(bench, small), marked, tolerance)
-    if series is None or (report.readings[0].kind != "coil"):
+    kind = report.readings[0].kind
+    # A core that is driven too far makes of a coil none of the three.
+    if series is None or not (kind == "coil" or (kind is None and series.core == "iron")):
         return report
     rated = bench.description.rated_ohm
     into = ASSUMED if rated is None else Into(rated, "rated impedance")
@@ -113,8 +117,8 @@ def _series(bench: Bench, take: TakeInfo, asked: Asked) -> LevelSeries | None:
         == (take.of, take.state, take.jig, take.excitation.sample_rate_hz)
     ]
     spectrum = bench.at_clips(take)
-    reactance = np.interp(at_hz, spectrum.frequency_hz, spectrum.impedance_ohm.imag)
-    if reactance <= 0:
+    low_hz, high_hz = max(COIL_HZ[0], 1.5 * spectrum.frequency_hz[0]), min(COIL_HZ[1], spectrum.frequency_hz[-1] / 1.5)
+    if low_hz >= high_hz or np.any(smoothed(spectrum, np.geomspace(low_hz, high_hz, 13))[0].imag <= 0):
         return None
     return level_series(bench, same, at_hz, LOUDEST.checked(asked.get(LOUDEST.key)))
 

@@ -99,6 +99,9 @@ def _one(report: PartReport) -> Said:
     yield f"{report.build}, {part_name(take)}" + (f", state {take.state}" if take.state else "") + f", unit {take.unit}"
     if reading.kind is None:
         yield f"neither a capacitor nor a coil nor a resistor: {reading.reason}"
+        if report.levels is not None:
+            yield "a coil whose core is driven too far looks so: read it from a take at a lower level (record --level)"
+            yield from level_lines(report.levels, report.into, "coil")
         yield PARTS_IN_BRIEF
         return
     named = [("value at 1 kHz" if reading.kind != "resistor" else "resistance", reading.value)]

@@ -9,6 +9,7 @@ from typing import Any
 
 import pytest
 import typer
+from iron_takes import Bending, iron_bench
 from made_once import demonstration
 from places import ROOT
 
@@ -32,7 +33,7 @@ ASKED: dict[str, dict[str, Any]] = {
     "box": {"state": "stock"},
     "bass": {"state": "lined", "against": "stock"},
     "crossover": {"state": "stock", "swaps": ("L1=0.7mH",)},
-    "part": {},
+    "part": {"name": "L1"},
 }
 
 
@@ -50,8 +51,17 @@ def crossed(tmp_path_factory: pytest.TempPathFactory) -> Bench:
 
 
 @pytest.fixture(scope="module")
-def results(bench: Bench, crossed: Bench) -> dict[str, Any]:
-    benches = {"crossover": crossed}
+def coil(tmp_path_factory: pytest.TempPathFactory) -> Bench:
+    """A build with a coil swept once."""
+    jig = iron_bench(1, 10.0, 5.0)
+    folder = jig.start(tmp_path_factory.mktemp("coil") / "build")
+    jig.keep(folder, Bending(1e-3, 0.2, 0.3).swept(jig, -6.0, 1), -6.0, "part", of="L1")
+    return Bench(folder)
+
+
+@pytest.fixture(scope="module")
+def results(bench: Bench, crossed: Bench, coil: Bench) -> dict[str, Any]:
+    benches = {"crossover": crossed, "part": coil}
     return {topic.name: topic.compute(benches.get(topic.name, bench), ASKED[topic.name]) for topic in TOPICS}
 
 

@@ -12,6 +12,7 @@ from iron_takes import SWEEP, Bending, IronBench, iron_bench
 from reference.iron_core import Cores, Magnetised, step
 
 from stillbox.analysis.bench import Bench
+from stillbox.analysis.cautions import LOUDER_IN_BRIEF
 from stillbox.analysis.drawing.layout import save_picture
 from stillbox.analysis.levels.level_series import level_series, source_resistance
 from stillbox.analysis.levels.saturation import Evidence, core_of, saturation
@@ -81,7 +82,7 @@ def test_it_is_said_in_volts_and_watts_with_what_it_is_driven_into(report: PartR
     words = words_of(report)
     assert "iron core: third harmonic of the current up to" in words
     assert "saturates from" in words and "W into 8 ohm, assumed) on" in words
-    assert "louder sweeps make coils and the reference resistor hot" in words
+    assert LOUDER_IN_BRIEF in words
     document = PART.document(report) if PART.document else {}
     levels: dict[str, Any] = document["levels"]
     found = levels["saturation"]
