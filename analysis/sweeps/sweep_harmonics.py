@@ -2,7 +2,8 @@
 
 What channel 2 has besides the linear answer to channel 1 was made behind channel 1: an amplifier's own harmonics stand
 in both channels as the linear answer has them, and cancel. After division by the sweep, harmonic k of what is excited at
-f stands at ``-L ln k`` with the frequency k f and a phase of its own (Novak, Lotton, Simon, JAES 63(10) 786-798, 2015).
+f stands at ``-L ln k`` with the frequency k f and a phase of its own (Novak, Lotton, Simon, JAES 63(10) 786-798,
+2015).
 Each order is cut out there, and its amplitude at k f is that of a local fit in the logarithm of frequency, complex, so
 that noise averages out: harmonics are smooth where resonances are not sharp.
 
