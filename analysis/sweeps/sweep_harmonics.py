@@ -1,11 +1,10 @@
 """Harmonics that what is on the clips adds to the current, order by order, from the sweep that gives the impedance.
 
 What channel 2 has besides the linear answer to channel 1 was made behind channel 1: an amplifier's own harmonics stand
-in both channels as the linear answer has them, and cancel. After division by the sweep, harmonic k of what is excited at
-f stands at ``-L ln k`` with the frequency k f and a phase of its own (Novak, Lotton, Simon, JAES 63(10) 786-798,
-2015).
-Each order is cut out there, and its amplitude at k f is that of a local fit in the logarithm of frequency, complex, so
-that noise averages out: harmonics are smooth where resonances are not sharp.
+in both channels as the linear answer has them, and cancel. After division by the sweep, harmonic k of what is excited
+at f stands at ``-L ln k`` with the frequency k f and a phase of its own (Novak, Lotton, Simon, JAES 63(10) 786-798,
+2015). Each order is cut out there, and its amplitude at k f is that of a local fit in the logarithm of frequency,
+complex, so that noise averages out: harmonics are smooth where resonances are not sharp.
 
 The floor is what the noise has in a third of an octave there, as an analyser would show it beside a steady tone, and
 never less than what noise could pass for a harmonic.
