@@ -53,8 +53,8 @@ PARTS_IN_BRIEF = (
 )
 LOUDER_IN_BRIEF = (
     "caution: louder sweeps make coils and the reference resistor hot enough to burn: let them cool between takes, "
-    "wear ear protection, and keep tweeters within their limits; 'record' goes no louder than [limits] in build.toml; the "
-    f"rest: {WHERE}"
+    "wear ear protection, and keep tweeters within their limits; 'record' goes no louder than [limits] in build.toml; "
+    f"the rest: {WHERE}"
 )
 """One line each, where much else is said."""
 
