@@ -9,7 +9,8 @@ from typing import Any
 import numpy as np
 
 from stillbox.analysis.cautions import LOUDER_IN_BRIEF
-from stillbox.analysis.levels.level_series import HarmonicLevel, Level, LevelSeries
+from stillbox.analysis.levels.level_reading import HarmonicLevel, Level
+from stillbox.analysis.levels.level_series import LevelSeries
 from stillbox.analysis.levels.saturation import LOST
 from stillbox.analysis.maths.number_words import frequency_words, short_number
 from stillbox.analysis.maths.quantity import MINUS, Quantity, value_text

@@ -8,7 +8,8 @@ from matplotlib.axes import Axes
 from stillbox.analysis.drawing.panels import Curve, Panel, PictureDescription
 from stillbox.analysis.drawing.picture_style import GRID, INK, name_ordinate, state_styles, tint
 from stillbox.analysis.drawing.state_panels import add_legend
-from stillbox.analysis.levels.level_series import Level, LevelSeries
+from stillbox.analysis.levels.level_reading import Level
+from stillbox.analysis.levels.level_series import LevelSeries
 from stillbox.analysis.maths.number_words import short_number
 from stillbox.capture.arrays import FloatArray
 

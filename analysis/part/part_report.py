@@ -11,7 +11,8 @@ import numpy as np
 
 from stillbox.analysis.bench import Bench
 from stillbox.analysis.controls import Asked
-from stillbox.analysis.levels.level_series import LevelSeries, level_series, smoothed
+from stillbox.analysis.levels.level_reading import smoothed
+from stillbox.analysis.levels.level_series import LevelSeries, level_series
 from stillbox.analysis.levels.level_words import Into
 from stillbox.analysis.part.part_controls import AT_HZ, LOUDEST, TOLERANCE, USUAL_HZ
 from stillbox.analysis.part.reading import Estimate, PartReading, group_of, newest_parts, reading_of

@@ -14,7 +14,8 @@ from reference.iron_core import Cores, Magnetised, step
 from stillbox.analysis.bench import Bench
 from stillbox.analysis.cautions import LOUDER_IN_BRIEF
 from stillbox.analysis.drawing.layout import save_picture
-from stillbox.analysis.levels.level_series import level_series, source_resistance
+from stillbox.analysis.levels.level_reading import source_resistance
+from stillbox.analysis.levels.level_series import level_series
 from stillbox.analysis.levels.saturation import Evidence, core_of, saturation
 from stillbox.analysis.part.part_report import PartReport
 from stillbox.analysis.part.topic import PART
