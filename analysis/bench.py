@@ -29,10 +29,13 @@ from stillbox.analysis.impedance.repeated_takes import repeats_of
 from stillbox.analysis.impedance.resonances import fit_resonances, fit_with_poles
 from stillbox.analysis.impedance.sound_in_sweep import fit_beside_sounds
 from stillbox.analysis.impedance.unlike_takes import alike, difference, unlike_sentence
+from stillbox.analysis.lumped.driver import fit_driver
 from stillbox.analysis.ringing.causes import assign_causes
 from stillbox.analysis.ringing.comparison import Comparison, compare, unshared_poles
+from stillbox.analysis.ringing.crossover_cause import between
 from stillbox.analysis.sweeps.transfer import ChannelRatio, channel_ratio
 from stillbox.analysis.through_crossover import through_crossover
+from stillbox.analysis.through_unknown import LIKELY, through_unknown, unlike_alone
 from stillbox.analysis.watched_build import WatchedBuild, nameless, told_apart
 from stillbox.analysis.waterfall.decay_response import DecayResponse, decay_response
 from stillbox.calibration.jig import JigCalibration, fit_jig
@@ -190,13 +193,58 @@ class Bench(WatchedBuild):
         return self._of_take("spectrum", take, self._seen)
 
     def _seen(self, take: TakeInfo) -> tuple[str, ImpedanceSpectrum]:
-        kept = None if take.subject != "in-box" or take.of else self.network_of(take.number)
-        if kept is None:
+        if take.subject != "in-box" or take.of:
             return "", self.at_clips(take)
+        kept = self.network_of(take.number)
+        if kept is None:
+            return self._through_unknown(take)
         boxed = self.free_air(take.unit)
         names = [name for name in (self.description.driver.name, boxed and boxed.of) if name]
         known = partial(self.impedance_of, take.unit)
         return through_crossover(self.at_clips(take), kept, self.description.crossover, names, known)
+
+    def _through_unknown(self, take: TakeInfo) -> tuple[str, ImpedanceSpectrum]:
+        """Where no netlist is kept: what was on the clips, unless a crossover lies between and can be fitted along."""
+        clips, alone = self.at_clips(take), self.free_air(take.unit)
+        if alone is None:
+            return "", clips
+        if not unlike_alone(curve_of_spectrum(clips), self.curve(alone)):
+            return "", clips
+        shown, own = self.fit_at_clips(take), self.fit(alone)
+        if between(shown, own, self._has_several(take.unit, alone)).probability < LIKELY:
+            return "", clips
+        others = self._others(take.unit, alone.of)
+        name = alone.of or self.description.driver.name or "driver"
+        try:
+            known = [self.impedance_of(take.unit, other, clips.frequency_hz) for other in others]
+            other = (others[0], *known[0]) if len(known) == 1 and known[0] is not None else None
+            driver = self.kept(
+                "driver fit", (alone, None), lambda: fit_driver(self.spectrum(alone), self.fit(alone), None)
+            )
+            return name, through_unknown(clips, shown, own, driver, name, other)
+        except StillboxError as error:
+            doubt = f"not seen through the crossover, so these numbers are those at the speaker's terminals: {error}"
+            return "", replace(clips, warnings=(*clips.warnings, doubt))
+
+    def fit_at_clips(self, take: TakeInfo) -> ResonanceFit:
+        """Baseline and resonances of what was on the clips, whatever lies between them and the driver."""
+
+        def fitted(one: TakeInfo) -> ResonanceFit:
+            hints = self._motional_hints(one)
+            clips = self.at_clips(one)
+            return fit_beside_sounds(clips, one.excitation, lambda spectrum: fit_resonances(spectrum, *hints))[1]
+
+        return self._of_take("fit at the clips", take, fitted)
+
+    def _has_several(self, unit: str, own: TakeInfo | None) -> bool:
+        """Whether the speaker is known to have more than one driver: a name is given to tell it from others."""
+        name = "" if own is None else own.of
+        return bool(name or self._others(unit, name) or self.other_drivers)
+
+    def _others(self, unit: str, own: str) -> list[str]:
+        """Names of the drivers beside one that were swept alone."""
+        swept = [take.of for take in self.takes_of("free-air", unit)]
+        return list(dict.fromkeys(name for name in swept if name and name != own))
 
     def impedance_of(
         self, unit: str, driver: str, frequency_hz: FloatArray
@@ -354,17 +402,18 @@ class Bench(WatchedBuild):
         def told() -> tuple[tuple[Finding, ...], tuple[str, ...]]:
             free_air = self.free_air(take.unit, take.of)
             free_fit = None if free_air is None else self.fit(free_air)
-            return assign_causes(fit, free_fit, self.description_at(take), self._other_fits(take, free_air))
+            others, several = self._other_fits(take, free_air), self._has_several(take.unit, free_air)
+            return assign_causes(fit, free_fit, self.description_at(take), others, several)
 
         return self.kept("causes", nameless(take), told, fit)
 
     def _other_fits(self, take: TakeInfo, free_air: TakeInfo | None) -> dict[str, ResonanceFit]:
         """Of the speaker's other drivers on their own terminals, for a take of the finished speaker."""
-        own = {take.of, "" if free_air is None else free_air.of}
         if take.of:
             return {}
-        newest = {one.of: one for one in self.takes_of("free-air", take.unit) if one.of not in own}
-        return {name: self.fit(one) for name, one in newest.items()}
+        names = self._others(take.unit, "" if free_air is None else free_air.of)
+        newest = {name: self.newest("free-air", unit=take.unit, of=name) for name in names}
+        return {name: self.fit(one) for name, one in newest.items() if one is not None}
 
     def unlike(self, take: TakeInfo) -> tuple[str, ...]:
         """A word where the take before this one, of the same state, is unlike it; empty where all is well."""

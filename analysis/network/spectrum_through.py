@@ -23,7 +23,7 @@ LEAST_SHARE = 1 / 3
 """Part of the current at the terminals that must go through the driver: below it what is seen is mostly the parts."""
 
 MOST_DOUBT = 0.2
-"""Part of its impedance that the tolerances may make up, as a standard deviation."""
+"""As tolerances of parts are: more is no crossover that was told."""
 FEWEST_BINS = 16
 
 _SMOOTH_OCTAVES, _PER_OCTAVE = 1.0, 48
@@ -41,6 +41,8 @@ def spectrum_through(
     others: Mapping[str, tuple[ComplexArray, FloatArray]],
     value_std: Mapping[str, float],
     own_ohm: ComplexArray | None = None,
+    moving_together: Sequence[Mapping[str, float]] = (),
+    most_doubt: float = MOST_DOUBT,
 ) -> ImpedanceSpectrum:
     """A take at the terminals as a take of one driver, as far up as enough current goes through it.
 
@@ -57,6 +59,10 @@ def spectrum_through(
     own_ohm : complex ndarray, shape (n,), optional
         What the driver's impedance is about, swept alone: how much current goes through it is told by that, as what is
         seen would confirm itself.
+    moving_together : sequence of mapping of str to float
+        Deviations of several values by one cause, F, H or ohm, one standard deviation; the causes are independent.
+    most_doubt : float
+        Part of its impedance that all this may make up, as a standard deviation.
 
     Raises
     ------
@@ -67,8 +73,12 @@ def spectrum_through(
     hz, terminals_ohm = spectrum.frequency_hz, spectrum.impedance_ohm
     with np.errstate(divide="ignore", invalid="ignore"):  # where the driver makes no difference at all
         through = see_through(network, hz, terminals_ohm, driver, impedances)
-    doubt_ohm = np.sqrt(sum(np.abs(through.by_others.by_value[name] * std) ** 2 for name, std in value_std.items()))
-    is_sure = np.isfinite(through.impedance_ohm) & (doubt_ohm < MOST_DOUBT * np.abs(through.impedance_ohm))
+    by_value = through.by_others.by_value
+    causes = [*({name: std} for name, std in value_std.items() if std > 0), *moving_together]
+    nothing = np.zeros(hz.size, dtype=complex)
+    by_causes = [sum((by_value[name] * by for name, by in cause.items()), start=nothing) for cause in causes]
+    doubt_ohm = np.sqrt(sum((np.abs(one) ** 2 for one in by_causes), start=np.zeros(hz.size)))
+    is_sure = np.isfinite(through.impedance_ohm) & (doubt_ohm < most_doubt * np.abs(through.impedance_ohm))
     share = through.share if own_ohm is None else _share(network, driver, hz, impedances, own_ohm)
     kept = _band(hz, np.where(is_sure, share, 0.0))
     if kept.stop - kept.start < FEWEST_BINS:
@@ -80,7 +90,7 @@ def spectrum_through(
     power = np.abs(by_terminals) ** 2
     # What a wrong ohm does to the driver is more or less than a wrong ohm of the driver, which ``scale_std`` says.
     scale_ohm = spectrum.scale_std * (by_terminals * spectrum.impedance_ohm - through.impedance_ohm[kept])
-    by_parts = [slopes.by_value[name][kept] * std for name, std in value_std.items() if std > 0]
+    by_parts = [one[kept] for one in by_causes]
     of_others = sum(
         ((np.abs(slopes.by_driver[name]) ** 2 * variance)[kept] for name, (_, variance) in others.items()),
         start=np.zeros(power.size),

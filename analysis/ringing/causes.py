@@ -108,6 +108,7 @@ def assign_causes(
     free_air: ResonanceFit | None,
     description: BuildDescription,
     others: Mapping[str, ResonanceFit] = MappingProxyType({}),
+    several: bool = False,
 ) -> tuple[tuple[Finding, ...], tuple[str, ...]]:
     """A finding for each resonance of the box, and warnings on what is missing.
 
@@ -119,6 +120,8 @@ def assign_causes(
     description : BuildDescription
     others : mapping of str to ResonanceFit
         The speaker's other drivers on their own terminals, by their names.
+    several : bool
+        Whether the speaker is known to have other drivers, swept alone or not.
 
     Returns
     -------
@@ -128,7 +131,7 @@ def assign_causes(
     """
     missing = Missing(free_air=free_air is None, dimensions=description.inside_mm is None)
     setting = setting_of(in_box, free_air)
-    lies_between = between(in_box, free_air)
+    lies_between = between(in_box, free_air, several or bool(others))
     through = lies_between.probability > _LEAST_CERTAIN
     candidates = driver_candidates(in_box, free_air, through) + crossover_candidates(others, lies_between)
     if setting is not None:

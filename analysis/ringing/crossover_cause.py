@@ -1,8 +1,8 @@
 """The crossover as a cause: at a speaker's terminals the network makes bumps of its own, and shows other drivers.
 
-It is asked about only where the terminals show that something lies before the driver: above the box their impedance is
-not that of the driver swept alone, or, without such a take, it falls again as that of no single driver does. A speaker
-without a crossover shows neither, and its resonances are judged as ever.
+It is asked about only where the terminals show that something lies before the driver: above the box their impedance
+is not that of the driver swept alone, and, where no other driver is told of or there is no such take, it falls again as
+that of no single driver does. A speaker without a crossover shows neither, and its resonances are judged as ever.
 """
 
 from __future__ import annotations
@@ -19,6 +19,7 @@ from stillbox.analysis.impedance.held_cone import as_it_shows
 from stillbox.analysis.maths.number_words import frequency_words
 from stillbox.analysis.maths.quantity import bell
 from stillbox.analysis.ringing.cause_candidates import Candidate
+from stillbox.capture.arrays import ComplexArray, FloatArray
 
 FROM_HZ, TO_HZ = 300.0, 20_000.0
 """Above the one a driver is much the same in a box and without (common practice, no source)."""
@@ -69,7 +70,7 @@ class Between:
     sign: str = ""
 
 
-def between(at_terminals: ResonanceFit, alone: ResonanceFit | None) -> Between:
+def between(at_terminals: ResonanceFit, alone: ResonanceFit | None, several: bool = False) -> Between:
     """Whether something lies between the terminals and the driver.
 
     Parameters
@@ -78,6 +79,9 @@ def between(at_terminals: ResonanceFit, alone: ResonanceFit | None) -> Between:
         Of a take in the box.
     alone : ResonanceFit or None
         Of the driver on its own terminals, in free air.
+    several : bool
+        Whether the speaker is known to have several drivers. Where it is not, terminals that are not the driver alone
+        may as well be of another driver: they have to look like a crossover too.
     """
     own = None if alone is None or not _has_coil(alone) else alone
     if not _has_coil(at_terminals):
@@ -87,10 +91,19 @@ def between(at_terminals: ResonanceFit, alone: ResonanceFit | None) -> Between:
         return Between()
     hz = np.geomspace(low, high, 2 + round(_PER_OCTAVE * math.log2(high / low)))
     shown = at_terminals.baseline_ohm(hz)
-    if own is not None:
-        apart = float(np.median(np.abs(shown / own.baseline_ohm(hz) - 1)))
-        sign = f"above {low:.0f} Hz the terminals show {100 * apart:.0f} % else than the driver does alone"
-        return _between(apart, APART, MORE_APART, sign)
+    if own is None:
+        return _falls_again(hz, shown)
+    apart = float(np.median(np.abs(shown / own.baseline_ohm(hz) - 1)))
+    sign = f"above {low:.0f} Hz the terminals show {100 * apart:.0f} % else than the driver does alone"
+    unlike = _between(apart, APART, MORE_APART, sign)
+    if several or not unlike.probability:
+        return unlike
+    falls = _falls_again(hz, shown)
+    return Between(min(unlike.probability, falls.probability), falls.sign)
+
+
+def _falls_again(hz: FloatArray, shown: ComplexArray) -> Between:
+    """By the fall of the impedance above the driver's least one."""
     size, first = np.abs(shown), int(np.argmax(shown.imag > 0))
     if shown.imag[first] <= 0:
         return Between()

@@ -114,6 +114,27 @@ def test_the_box_is_that_around_the_driver(known: BuildFolder) -> None:
     assert low < (71 / 42) ** 2 - 1 < high
 
 
+def test_without_a_netlist_a_crossover_is_fitted_along(known: BuildFolder) -> None:
+    """The terminals alone would have the tuning of another box and other heights."""
+    kept = kept_networks(known)[0].path
+    kept.rename(known.path / "aside.cir")
+    try:
+        bench = Bench(known)
+        take = bench.in_box()
+        name, seen = bench.seen(take)
+        assert name == "woofer"
+        (said,) = [text for text in seen.warnings if "a crossover was fitted along" in text]
+        assert "with the netlist they are surer" in said and "driver 'woofer'" in said
+        found = heights(bench)
+        assert found[431] == pytest.approx(0.8, rel=0.05) and found[792] == pytest.approx(0.5, rel=0.1)
+        alpha = box_report(bench).fit.alpha
+        assert alpha.value == pytest.approx((71 / 42) ** 2 - 1, rel=0.02)
+        low, high = alpha.interval_95
+        assert low < (71 / 42) ** 2 - 1 < high
+    finally:
+        (known.path / "aside.cir").rename(kept)
+
+
 def test_what_is_read_is_said(known: BuildFolder) -> None:
     said = " ".join(Bench(known).findings().warnings + Bench(known).spectrum(Bench(known).in_box()).warnings)
     assert "seen through the crossover (0001.cir): these numbers are those of driver 'woofer' alone, up to " in said
@@ -174,14 +195,22 @@ def test_a_tweeter_is_neither_the_driver_in_the_box_nor_seen_in_it(known: BuildF
 
 
 def test_speaker_and_driver_behind_the_crossover_are_not_compared(known: BuildFolder) -> None:
+    """Without the woofer's own take what is at the terminals stays what it is, unless there is a netlist."""
     swept(known, "in-box", finished(woofer(71, waves=True)), state="final")
-    first = kept_networks(known)[0].path
+    first, moved = kept_networks(known)[0].path, known.path / "takes" / "0001-free-air-A-woofer.json"
+    path = known.path / "build.toml"
+    text = path.read_text(encoding="utf-8")
     first.rename(first.with_name("0001-state=final.cir"))
+    moved.rename(known.path / "aside.json")
+    assert "\n[driver]\n" in text
+    path.write_text(text.replace("\n[driver]\n", '\n[driver]\nname = "woofer"\n'), encoding="utf-8")
     try:
         with pytest.raises(StillboxError, match="the one is of the speaker's terminals, the other of driver 'woofer'"):
             Bench(known).comparison("stock", "final")
     finally:
         first.with_name("0001-state=final.cir").rename(first)
+        (known.path / "aside.json").rename(moved)
+        path.write_text(text, encoding="utf-8")
     assert Bench(known).comparison("stock", "final").changes
 
 

@@ -108,3 +108,13 @@ def test_another_gasket_and_a_warmer_coil_are_no_crossover() -> None:
     known = fit(free_air)
     warmer = replace(known, real_coefficients=1.04 * known.real_coefficients)
     assert between(fit(woofer), warmer).probability == 0.0
+
+
+def other_driver(hz: np.ndarray) -> np.ndarray:
+    return 3.6 + 0.045 * (2j * np.pi * hz) ** 0.62 + peak(hz, 60, 3, 15) + peak(hz, 437, 22, 0.8)
+
+
+def test_another_driver_in_the_box_is_no_crossover_where_nobody_told_of_one() -> None:
+    assert between(fit(other_driver), fit(free_air)).probability == 0.0
+    assert between(fit(other_driver), fit(free_air), several=True).probability == 1.0
+    assert between(fit(finished), fit(free_air)).probability == 1.0
