@@ -17,6 +17,7 @@ from stillbox.gui.bench.first_start import FirstStart
 from stillbox.gui.bench.sweep_control import SweepControl
 from stillbox.gui.help_pages import HelpPages
 from stillbox.gui.menus import fill_menu, make_menus
+from stillbox.gui.network_keeping import NetworkKeeping
 from stillbox.gui.parts.plain_text import plain_action
 from stillbox.gui.parts.theme import apply_theme, theme_named
 from stillbox.gui.reading_control import ReadingControl
@@ -64,6 +65,7 @@ class MainWindow(QMainWindow):
         )
         self.sweeps = SweepControl(self.bench, self.lanes["capture"], self)
         self.edits = BuildEdits(self, self.lanes["files"], self.refresh, self.show_failure, self._say)
+        NetworkKeeping(self.results.desk, self.edits, self)
         self._lay_out()
         self.actions_by_name, self.menus = make_menus(self, (self, self.transfers, self.edits, self.help_pages))
         self._make_varying_menus()

@@ -67,6 +67,7 @@ class ReadingControl(QObject):
         panel.pane.drawn.connect(self._drawn.set)
         self._waiting: tuple[Session, list[TakeInfo], str | None] | None = None
         panel.controls.asked_changed.connect(self.change)
+        panel.desk.asked_changed.connect(self.change)
 
     def load_views(self) -> None:
         """Import what computes and draws; it takes a moment, so the window stands before."""

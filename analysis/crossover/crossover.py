@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -66,6 +66,11 @@ class Computed:
     def lowest_ohm(self) -> float:
         return float(np.min(np.abs(self.input_ohm)))
 
+    def driven_by(self, volts: float) -> Computed:
+        """The same with another voltage at the terminals."""
+        heat = {name: watts * (volts / self.power.volts) ** 2 for name, watts in self.power.watts.items()}
+        return replace(self, power=PowerAtTerminals(volts, heat))
+
 
 @dataclass(frozen=True)
 class CrossoverReport:
@@ -113,6 +118,12 @@ class CrossoverReport:
     warnings: tuple[str, ...]
 
     @property
+    def compared(self) -> tuple[str, ...]:
+        """Drivers that are there before and after the change."""
+        there = () if self.changed is None else self.changed.drivers
+        return tuple(name for name in self.built.drivers if name in there)
+
+    @property
     def build(self) -> str:
         return self.bench.name
 
@@ -142,7 +153,7 @@ class CrossoverReport:
         return float(magnitude[place]), float(self.frequency_hz[place])
 
     def difference_db(self, driver: str) -> FloatArray:
-        """What the change does to the level of a driver, shape (n,)."""
+        """What the change does to the level of a driver that is in both, shape (n,)."""
         assert self.changed is not None
         difference: FloatArray = self.changed.drivers[driver].level_db - self.built.drivers[driver].level_db
         return difference
@@ -176,15 +187,18 @@ def crossover_report(
 
 
 def report_of_known(
-    bench: Bench, known: KnownCrossover, swaps: Sequence[str] = (), volts: float = USUAL_V
+    bench: Bench,
+    known: KnownCrossover,
+    swaps: Sequence[str] = (),
+    volts: float = USUAL_V,
+    by_the_curve: bool = True,
 ) -> CrossoverReport:
-    """The same of a crossover that is known already."""
+    """The same of a crossover that is known already; what the curve says of its parts takes a moment longer."""
     volts = VOLTS.checked(volts) or USUAL_V
     measured = known.parts.measured
     built = computed(known, known.parts.network, volts, known.parts.tolerance_percent)
-    warnings = (*known.planned.notes, *known.parts.warnings, *loss_warnings(known.parts.network))
-    wrong = wrong_part_of(bench, known.take)
-    return CrossoverReport(
+    wrong = wrong_part_of(bench, known.take) if by_the_curve else None
+    report = CrossoverReport(
         bench=bench,
         take=known.take,
         netlist=known.netlist,
@@ -192,18 +206,20 @@ def report_of_known(
         measured_ohm=known.measured_ohm,
         planned=computed(known, known.planned, volts, known.tolerance_percent) if measured else built,
         built=built,
-        changed=computed(known, tried(known.parts.network, swaps), volts, known.parts.tolerance_percent)
-        if swaps
-        else None,
-        swaps=tuple(swaps),
+        changed=None,
+        swaps=(),
         tolerance_percent=known.tolerance_percent,
         measured_parts=measured,
         wrong=wrong,
         as_measured=None
         if wrong is None or not wrong.explained
         else computed(known, wrong.as_measured, volts, wrong.left_percent),
-        warnings=warnings,
+        warnings=(*known.planned.notes, *known.parts.warnings, *loss_warnings(known.parts.network)),
     )
+    if not swaps:
+        return report
+    changed = computed(known, tried(known.parts.network, swaps), volts, known.parts.tolerance_percent)
+    return replace(report, changed=changed, swaps=tuple(swaps))
 
 
 def computed(

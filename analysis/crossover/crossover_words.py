@@ -104,10 +104,11 @@ def crossover_lines(report: CrossoverReport) -> Iterator[str]:
     whence = "computed" if report.measured_ohm is None else "measured"
     yield f"lowest impedance at the terminals: {ohm:.2f} ohm at {frequency_words(hz)} ({whence})"
     for name, level in report.built.drivers.items():
-        yield f"{name}: {_reach(report.frequency_hz, level)}"
+        yield f"{name}: {reach_words(report.frequency_hz, level)}"
 
 
-def _reach(frequency_hz: FloatArray, level: DriverLevel) -> str:
+def reach_words(frequency_hz: FloatArray, level: DriverLevel) -> str:
+    """The highest level, and the band within 3 dB of it."""
     highest = int(np.argmax(level.level_db))
     if level.level_db[highest] < NOTHING_DB:
         return "gets nothing"
@@ -124,7 +125,7 @@ def change_lines(report: CrossoverReport) -> Iterator[str]:
         return
     yield f"with {', '.join(report.swaps)}:"
     largest = 0.0
-    for name in report.built.drivers:
+    for name in report.compared:
         worst_db, at_hz, spread_db = largest_difference(report, name)
         largest = max(largest, abs(worst_db))
         if abs(worst_db) < LEAST_CHANGE_DB:
@@ -186,7 +187,7 @@ def crossover_document(report: CrossoverReport) -> dict[str, Any]:
             "input": _impedance_document(report.frequency_hz, report.changed.input_ohm),
             "lowest_ohm": report.changed.lowest_ohm,
             **_computed_document(report.frequency_hz, report.changed),
-            "difference_db": {name: report.difference_db(name).tolist() for name in report.built.drivers},
+            "difference_db": {name: report.difference_db(name).tolist() for name in report.compared},
         },
         "warnings": list(report.warnings),
     }

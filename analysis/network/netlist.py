@@ -80,7 +80,9 @@ def read_netlist(path: Path) -> str:
         ) from error
 
 
-def network_from_text(text: str, source: str = "netlist", known_drivers: Collection[str] | None = None) -> Network:
+def network_from_text(
+    text: str, source: str = "netlist", known_drivers: Collection[str] | None = None, by_line: bool = True
+) -> Network:
     """The network that a netlist describes.
 
     Parameters
@@ -91,13 +93,15 @@ def network_from_text(text: str, source: str = "netlist", known_drivers: Collect
         What to call it in errors.
     known_drivers : collection of str, optional
         Names that drivers of this build have; left out: any.
+    by_line : bool
+        Whether errors say in which line it is; else the names of parts have to do.
 
     Raises
     ------
     StillboxError
         With line, fault and remedy.
     """
-    return _Reader(source, known_drivers).network(text)
+    return _Reader(source, known_drivers, by_line).network(text)
 
 
 def netlist_text(network: Network) -> str:
@@ -124,8 +128,8 @@ def netlist_text(network: Network) -> str:
 class _Reader:
     """Reads one netlist; knows what to call it in errors."""
 
-    def __init__(self, source: str, known_drivers: Collection[str] | None) -> None:
-        self._source = source
+    def __init__(self, source: str, known_drivers: Collection[str] | None, by_line: bool) -> None:
+        self._source, self._by_line = source, by_line
         self._known = None if known_drivers is None else {driver_name(name) for name in known_drivers}
         self._notes: list[str] = []
         self._title = ""
@@ -146,7 +150,7 @@ class _Reader:
         return Network(self._title, parts, drivers, tuple(self._notes))
 
     def _fault(self, line: int, fault: str, remedy: str) -> StillboxError:
-        return StillboxError(f"{self._source}, line {line}: {fault}", remedy)
+        return StillboxError(f"{self._source}, line {line}: {fault}" if self._by_line else fault, remedy)
 
     # Lines
 
@@ -286,9 +290,8 @@ class _Reader:
         lines: dict[str, int] = {}
         for element in elements:
             if element.key in lines:
-                raise self._fault(
-                    element.line, f"{element.name} is there twice, first in line {lines[element.key]}", "rename one"
-                )
+                where = f", first in line {lines[element.key]}" if self._by_line else ""
+                raise self._fault(element.line, f"{element.name} is there twice{where}", "rename one")
             lines[element.key] = element.line
         for element in elements:
             if element.letter == "X" and element.key[1:] in lines:

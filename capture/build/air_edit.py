@@ -4,14 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from pydantic import ValidationError
-
-from stillbox.capture.build.build_description import BuildDescription, read_toml
+from stillbox.capture.build.build_description import BuildDescription
 from stillbox.capture.build.build_folder import BuildFolder
-from stillbox.capture.errors import StillboxError, describe_validation_error
-from stillbox.capture.files.build_layout import DESCRIPTION_FILE
-from stillbox.capture.files.small_file import read_small_text
-from stillbox.capture.files.whole_file import write_whole
+from stillbox.capture.build.description_edit import change_description
 
 
 @dataclass(frozen=True)
@@ -28,27 +23,5 @@ class BuildAir:
 
 
 def set_air(build: BuildFolder, air: BuildAir) -> None:
-    """Write the air into ``build.toml``; comments and all other lines stay as they are.
-
-    Raises
-    ------
-    StillboxError
-        A value is out of range, or the file cannot be read or written.
-    """
-    import tomlkit
-
-    path = build.path / DESCRIPTION_FILE
-    with build.lock():
-        before = read_toml(path)
-        values = vars(air)
-        try:
-            BuildDescription.model_validate({**before, **values})
-        except ValidationError as error:
-            raise StillboxError(describe_validation_error(error), "give another value") from error
-        document = tomlkit.parse(read_small_text(path))
-        for key, value in values.items():
-            if value is not None:
-                document[key] = value
-            elif key in document:
-                del document[key]
-        write_whole(path, tomlkit.dumps(document))
+    """Write the air into ``build.toml``; StillboxError as `change_description` has it."""
+    change_description(build, {(key,): value for key, value in vars(air).items()})

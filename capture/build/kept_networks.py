@@ -20,7 +20,7 @@ from pathlib import Path
 from stillbox.capture.build.build_folder import BuildFolder
 from stillbox.capture.build.states import check_name
 from stillbox.capture.errors import StillboxError
-from stillbox.capture.files.build_layout import CROSSOVER_FOLDER, own_folder
+from stillbox.capture.files.build_layout import CROSSOVER_FOLDER, WASTEBASKET_FOLDER, own_folder
 from stillbox.capture.files.small_file import read_small_text, why_unreadable
 from stillbox.capture.files.whole_file import move_file, write_whole
 from stillbox.capture.recording.take import TakeInfo
@@ -92,13 +92,41 @@ def keep_network(
         folder = own_folder(build.path, CROSSOVER_FOLDER)
         try:
             folder.mkdir(exist_ok=True)
-            numbers = [int(name[1]) for entry in os.scandir(folder) if (name := _NAME.fullmatch(entry.name))]
+            numbers = [*_numbers(folder), *_numbers(own_folder(build.path, WASTEBASKET_FOLDER))]
         except OSError as error:
             raise StillboxError(f"cannot write to {folder}: {error.strerror}", "check the rights there") from error
         number = max(numbers, default=0) + 1
         path = folder / _file_name(number, state, unit)
         write_whole(path, text)
     return KeptNetwork(number, state, unit, path)
+
+
+def _numbers(folder: Path) -> list[int]:
+    """Of all netlists in a folder, which need not be there."""
+    if not folder.is_dir():
+        return []
+    return [int(name[1]) for entry in os.scandir(folder) if (name := _NAME.fullmatch(entry.name))]
+
+
+def set_network_aside(build: BuildFolder, network: KeptNetwork) -> None:
+    """Move a netlist to the wastebasket of its build: as if it had never been kept."""
+    _move_network(build, network, CROSSOVER_FOLDER, WASTEBASKET_FOLDER)
+
+
+def bring_network_back(build: BuildFolder, network: KeptNetwork) -> None:
+    """Take a netlist out of the wastebasket again."""
+    _move_network(build, network, WASTEBASKET_FOLDER, CROSSOVER_FOLDER)
+
+
+def _move_network(build: BuildFolder, network: KeptNetwork, source: str, target: str) -> None:
+    with build.lock():
+        folder = own_folder(build.path, target)
+        name = network.path.name
+        try:
+            folder.mkdir(exist_ok=True)
+            move_file(own_folder(build.path, source) / name, folder / name)
+        except OSError as error:
+            raise StillboxError(f"cannot move {name} to {folder}: {error.strerror}", "see what lies there") from error
 
 
 def carry_networks(build: BuildFolder, take: TakeInfo, state: str) -> tuple[str, ...]:

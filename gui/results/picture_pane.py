@@ -13,8 +13,9 @@ from PyQt5.QtWidgets import QSizePolicy, QWidget
 
 from stillbox.analysis.drawing.medium import LEFT_PX, RIGHT_PX
 from stillbox.gui.parts.theme import LIGHT, Theme
+from stillbox.gui.results.overlay import paint_overlay
 from stillbox.gui.results.picture_making import Picture, draw_picture
-from stillbox.gui.results.view import Results, View, Wish
+from stillbox.gui.results.view import Overlay, Results, View, Wish
 from stillbox.gui.work.work import Failure, Lane
 
 if TYPE_CHECKING:
@@ -63,6 +64,7 @@ class PicturePane(QWidget):
         self._results: Results | None = None
         self._whole_hz = ENDS_HZ
         self._image: QImage | None = None
+        self._overlay: Overlay = ()
         self._drag_from: tuple[float, tuple[float, float]] | None = None
         self._band_from: float | None = None
         self._moved = False
@@ -82,9 +84,10 @@ class PicturePane(QWidget):
     def show_results(self, view: View | None, results: Results | None) -> None:
         """Show other results; zoom and cursor stay while the whole axis is the same."""
         self._view, self._results = view, results
+        self._overlay = () if results is None else results.overlay
+        self.update()
         if results is None or view is None:
             self.picture = self._image = None
-            self.update()
             return
         if results.ends_hz != self._whole_hz:
             self._whole_hz = self.ends_hz = results.ends_hz
@@ -143,7 +146,7 @@ class PicturePane(QWidget):
 
         def work() -> None:
             drawing = draw_picture(view, results, wish, ends, size, scale, dark)
-            self._lane.tell(lambda: self._take_picture(drawing.picture))
+            self._lane.tell(lambda: self._take_picture(drawing.picture, results))
             drawing.take_apart()
 
         self._lane.order(work, lambda _: None, self._fail, topic="picture")
@@ -151,10 +154,10 @@ class PicturePane(QWidget):
     def _fail(self, failure: Failure) -> None:
         self.failed.emit(failure)
 
-    def _take_picture(self, picture: Picture) -> None:
+    def _take_picture(self, picture: Picture, results: Results) -> None:
+        self._overlay = () if results is self._results else self._overlay
         rows, columns, _ = picture.pixels.shape
-        pixels = picture.pixels.data
-        image = QImage(pixels, columns, rows, 4 * columns, QImage.Format_RGBA8888)  # type: ignore[call-overload]
+        image = QImage(picture.pixels.data, columns, rows, 4 * columns, QImage.Format_RGBA8888)  # type: ignore[call-overload]
         # Once in the screen's own form, so that painting it costs no conversion.
         self._image = image.convertToFormat(QImage.Format_ARGB32_Premultiplied)
         self._image.setDevicePixelRatio(picture.scale)
@@ -190,6 +193,7 @@ class PicturePane(QWidget):
             self._paint_selection(painter, panel)
             if self.cursor_hz is not None:
                 self._paint_cursor(painter, panel, self.cursor_hz)
+        paint_overlay(painter, self.picture.panels, self._overlay, self.x_of, self.theme.accent)
         if self._band_from is not None and self.cursor_hz is not None:
             shade = QColor(self.theme.accent)
             shade.setAlpha(50)

@@ -23,6 +23,7 @@ from stillbox.gui.parts.theme import Theme
 from stillbox.gui.parts.words import MEANING
 from stillbox.gui.results.control_fields import ControlFields
 from stillbox.gui.results.findings_list import FindingsList
+from stillbox.gui.results.parts_desk import PartsDesk
 from stillbox.gui.results.picture_pane import PicturePane
 from stillbox.gui.results.view import Results, Row, View, Wish
 from stillbox.gui.work.work import Lane
@@ -76,13 +77,20 @@ class ResultsPanel(QFrame):
         split.setStretchFactor(1, 0)
         split.setSizes([900, 268])
         split.setChildrenCollapsible(False)
+        self.desk = PartsDesk()
+        self.desk.hide()
+        desk = QSplitter(Qt.Vertical)
+        desk.addWidget(self.desk)
+        desk.addWidget(split)
+        desk.setSizes([300, 360])
+        desk.setChildrenCollapsible(False)
         layout = QVBoxLayout(self)
         layout.setContentsMargins(14, 10, 12, 8)
         layout.setSpacing(6)
         layout.addWidget(self.trouble_row)
         layout.addWidget(self.sentence)
         layout.addWidget(self.choices_row)
-        layout.addWidget(split, 1)
+        layout.addWidget(desk, 1)
         self.findings.selected.connect(self._light)
         self.pane.picked.connect(self.findings.select_near)
 
@@ -114,6 +122,7 @@ class ResultsPanel(QFrame):
 
     def set_theme(self, theme: Theme) -> None:
         self.pane.theme = self.findings.theme = theme
+        self.desk.set_theme(theme)
         self.pane.redraw()
         self.findings.list.viewport().update()
 
@@ -149,7 +158,10 @@ class ResultsPanel(QFrame):
             group.setVisible(view.decays)
         self.controls.show_controls(results.controls, results.asked)
         # A second line of words must not move the picture while numbers are being tried.
-        self.sentence.setMinimumHeight(2 * self.sentence.fontMetrics().lineSpacing() if results.controls else 0)
+        changes = bool(results.controls) or results.sheet is not None
+        self.sentence.setMinimumHeight(2 * self.sentence.fontMetrics().lineSpacing() if changes else 0)
+        self.desk.show_sheet(results.sheet)
+        self.desk.setVisible(results.sheet is not None)
         self.findings.show_rows(results.rows, tuple(said_once(results.notes)), view, results.first)
         self._stack.setCurrentWidget(self.pane)
         # The words may have changed the room that is left for the picture: it is drawn once, in its size.
@@ -161,6 +173,8 @@ class ResultsPanel(QFrame):
     def show_nothing(self, words: str = EMPTY) -> None:
         self.sentence.setText(words)
         self.controls.show_controls((), {})
+        self.desk.show_sheet(None)
+        self.desk.hide()
         self.findings.show_rows([], ())
         self.pane.show_results(None, None)
 
@@ -181,6 +195,7 @@ class ResultsPanel(QFrame):
     def _show_tools(self, shown: bool) -> None:
         self.choices_row.setVisible(shown)
         self.findings.setVisible(shown)
+        self.desk.setVisible(shown and self.desk.sheet is not None)
 
     def show_trouble(self, sentence: str) -> None:
         """Say what went wrong until it is understood or something works again."""

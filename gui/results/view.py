@@ -14,11 +14,17 @@ from types import MappingProxyType
 from typing import TYPE_CHECKING, Any, Literal
 
 from stillbox.analysis.controls import Asked, Control
+from stillbox.capture.arrays import FloatArray
+from stillbox.gui.results.parts_sheet import PartsSheet
 
 if TYPE_CHECKING:
     from stillbox.analysis.bench import Bench
     from stillbox.analysis.drawing.panels import PictureDescription
     from stillbox.capture.recording.take import TakeInfo
+
+
+Overlay = tuple[tuple[int, FloatArray, FloatArray], ...]
+"""Place of a panel from the top, frequencies and values of each curve."""
 
 
 @dataclass(frozen=True)
@@ -87,6 +93,10 @@ class Results:
         Whether more usually follows within a moment: it is drawn only where that takes longer.
     first : int or None
         So many rows are shown at first, the rest folded; None shows all.
+    sheet : PartsSheet or None
+        Parts of a crossover, to be written on; the window has a table for them.
+    overlay : tuple of (int, ndarray, ndarray)
+        Painted at once over the picture that is there, until that of these results is drawn.
     """
 
     sentence: str
@@ -100,6 +110,8 @@ class Results:
     complete: bool = True
     passing: bool = False
     first: int | None = None
+    sheet: PartsSheet | None = None
+    overlay: Overlay = ()
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "asked", MappingProxyType(dict(self.asked)))

@@ -3,6 +3,6 @@
 from __future__ import annotations
 
 from stillbox.gui.results.view import View
-from stillbox.gui.views import box_and_bass, driver, one_state, two_states
+from stillbox.gui.views import box_and_bass, driver, network, one_state, two_states
 
-ALL_VIEWS: tuple[View, ...] = (one_state.VIEW, two_states.VIEW, driver.VIEW, box_and_bass.VIEW)
+ALL_VIEWS: tuple[View, ...] = (one_state.VIEW, two_states.VIEW, driver.VIEW, box_and_bass.VIEW, network.VIEW)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from typing import TYPE_CHECKING
 
 from PyQt5.QtWidgets import (
@@ -20,7 +20,7 @@ from stillbox.capture.shown_text import as_sentence
 from stillbox.gui.parts.plain_text import PlainLabel
 from stillbox.gui.parts.words import take_words
 from stillbox.gui.work.session import Session
-from stillbox.gui.work.undo_steps import Step
+from stillbox.gui.work.undo_steps import DraftStep, Step
 from stillbox.gui.work.work import Failure, Lane
 
 if TYPE_CHECKING:
@@ -162,6 +162,45 @@ class BuildEdits:
             self._apply(forward)
             return
         self._push(f"R = {reference_ohm:g} Ω", forward, lambda: _drop(build.set_calibration(*before)))
+
+
+    def show_draft(self, words: str, before: object, after: object, show: Callable[[object], None]) -> None:
+        """A change of what is being written; it can be taken back like those of the disk."""
+        self.stack.push(DraftStep(words, before, after, show))
+
+    def keep_crossover(
+        self,
+        text: str,
+        state: str | None,
+        unit: str | None,
+        tolerances: Mapping[str, tuple[float | None, float | None]],
+    ) -> None:
+        """Keep a netlist, with tolerances of parts as (before, after), percent; None: build.toml does not say."""
+        from stillbox.capture.build.description_edit import set_tolerances
+        from stillbox.capture.build.kept_networks import (
+            KeptNetwork,
+            bring_network_back,
+            keep_network,
+            set_network_aside,
+        )
+
+        if self._session is None:
+            return
+        build, kept = self._session.build, list[KeptNetwork]()
+
+        def forward() -> None:
+            if kept:
+                bring_network_back(build, kept[0])
+            else:
+                kept.append(keep_network(build, text, state, unit))
+            set_tolerances(build, {name: after for name, (_, after) in tolerances.items()})
+            self._say(f"Kept {kept[0].words}: {kept[0].path.name}")
+
+        def backward() -> None:
+            set_network_aside(build, kept[0])
+            set_tolerances(build, {name: before for name, (before, _) in tolerances.items()})
+
+        self._push("keeping this crossover", forward, backward)
 
 
 def _drop(_: object) -> None:

@@ -30,3 +30,25 @@ class Step(QUndoCommand):
 
     def undo(self) -> None:
         self._apply(self._backward)
+
+
+class DraftStep(QUndoCommand):
+    """A change of what somebody writes in the window; nothing is on the disk yet.
+
+    Parameters
+    ----------
+    words : str
+    before, after : object
+    show : callable
+        Shows the one or the other.
+    """
+
+    def __init__(self, words: str, before: object, after: object, show: Callable[[object], None]) -> None:
+        super().__init__(words)
+        self._before, self._after, self._show = before, after, show
+
+    def redo(self) -> None:
+        self._show(self._after)
+
+    def undo(self) -> None:
+        self._show(self._before)

@@ -17,8 +17,11 @@ from reference.wild_two_ways import WildTwoWay, wild_two_way, write_build
 from stillbox.analysis.bench import Bench
 from stillbox.analysis.box.box_report import box_of_take
 from stillbox.analysis.crossover.crossover_words import parts_table
+from stillbox.analysis.crossover.draft import draft_of
+from stillbox.analysis.crossover.known_crossover import known_crossover
 from stillbox.analysis.crossover.measured_parts import known_parts
 from stillbox.analysis.crossover.topic import CROSSOVER
+from stillbox.analysis.crossover.trying import trial
 from stillbox.analysis.driver.driver_report import driver_of_take
 from stillbox.analysis.maths.table import Table
 from stillbox.analysis.network.nodal import circuit_at
@@ -161,6 +164,31 @@ def test_a_cable_takes_level_from_all_drivers(bench: Bench) -> None:
     assert report.changed.power.watts["RLcable"] > 0.1
     assert "RLcable" not in report.built.power.watts
     assert any("Lcable" in row for row in parts_table(report).rows)
+
+
+def test_what_is_written_in_a_table_is_what_a_swap_is(bench: Bench) -> None:
+    """At once without bands, a moment later with them; other volts, a cable, a part more."""
+    asked = CROSSOVER.compute(bench, {"swaps": ("C1=6.8u", "cable=3m,1.5mm2")})
+    known = known_crossover(bench, bench.in_box())
+    planned = CROSSOVER.compute(bench, {})
+    draft = draft_of(known.planned, known.tolerance_percent)
+    place = next(place for place, row in enumerate(draft.rows) if row.name == "C1")
+    draft = draft.with_row(place, draft.rows[place].with_field("value", "6.8u"))
+    quick, whole = (trial(bench, known, planned, draft, "3m,1.5mm2", 5.0, bands) for bands in (False, True))
+    assert asked.changed is not None and quick.changed is not None and whole.changed is not None
+    for name in ("woofer", "tweeter"):
+        one, other = whole.changed.drivers[name], asked.changed.drivers[name]
+        assert one.level_db == pytest.approx(other.level_db, abs=1e-9)
+        assert np.array_equal(quick.changed.drivers[name].level_db, one.level_db)
+        assert np.array_equal(quick.changed.drivers[name].low_db, one.level_db) and np.any(one.low_db < one.level_db)
+    heat, at_283 = whole.changed.power.watts, asked.changed.power.watts
+    assert heat == pytest.approx({name: watts * (5 / 2.83) ** 2 for name, watts in at_283.items()})
+    assert quick.swaps[0] == "C1 12 → 6.8 µF" and quick.swaps[1].startswith("cable 3 m of 1.5 mm²")
+    assert trial(bench, known, planned, None, "", 2.83, True).changed is None
+    more = trial(bench, known, planned, draft.with_new_part("resistor"), "", 2.83, False)
+    assert "R3 (10 ohm) added" in more.swaps
+    with pytest.raises(StillboxError, match="impedance of driver 'mid' is not known"):
+        trial(bench, known, planned, draft.with_new_driver(("mid",)), "", 2.83, False)
 
 
 @pytest.mark.skipif(not ngspice_there(), reason="ngspice is not installed")
