@@ -12,7 +12,7 @@ from pathlib import Path
 
 from filelock import FileLock
 
-from stillbox.analysis.page.demonstration import demonstration_build
+from stillbox.analysis.page.demonstration import BOX, demonstration_build
 from stillbox.capture.build.build_folder import BuildFolder
 
 _FOLDERS: list[Path] = []
@@ -45,6 +45,10 @@ def copy_of(name: str, target: Path, make: Callable[[Path], object]) -> Path:
     return target
 
 
-def demonstration(target: Path) -> BuildFolder:
-    """The build of the demonstration."""
-    return BuildFolder.open(copy_of("demonstration", target, lambda path: demonstration_build(path, lambda _: None)))
+def demonstration(target: Path, manifest: str = BOX) -> BuildFolder:
+    """A build of the demonstration: of the box, or `TWO_WAY`."""
+
+    def make(path: Path) -> None:
+        demonstration_build(path, lambda _: None, manifest)
+
+    return BuildFolder.open(copy_of(f"demonstration-{manifest}", target, make))

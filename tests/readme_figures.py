@@ -17,14 +17,18 @@ from pathlib import Path
 from places import ROOT
 
 README = ROOT / "README.md"
-BUILD = "stillbox-demo/build"
-"""As README names the demonstration's build."""
+BUILD, TWO_WAY_BUILD = "stillbox-demo/build", "stillbox-demo/two-way"
+"""As README names the demonstration's builds."""
 
 SHOWN = {
     f"compare {BUILD} stock lined": (r"From stock", r"frequency", r"\d", r"\d", r"\d", r"tuning between"),
     f"bass {BUILD} --state lined --against stock": (
         r"bass ", r"3 dB point, Hz", r"slope there", r"from stock to lined", r"lined: 3 dB point"
     ),
+    f"crossover {TWO_WAY_BUILD} --state finished --swap R1=3.3": (
+        r"One part is wrong", r"  - read", r"with R1=3.3, against the speaker", r"  - woofer", r"  - tweeter"
+    ),
+    f"part {TWO_WAY_BUILD} C1 --marked 5u6K": (r"capacitor", r"value", r"ESR", r"marked"),
 }  # fmt: skip
 """Commands shown, and how the lines begin that are shown of each, in their order."""
 LONGEST = 118
@@ -55,12 +59,13 @@ def chosen(lines: list[str], beginnings: tuple[str, ...]) -> Iterator[str]:
         place = found + 1
 
 
-def blocks(build: Path, run: Callable[[list[str]], list[str]] = printed) -> dict[str, list[str]]:
-    """What README shows of each command, for the demonstration's build in a folder."""
-    return {
-        command: list(chosen(run(command.replace(BUILD, str(build)).split()), beginnings))
-        for command, beginnings in SHOWN.items()
-    }
+def blocks(build: Path, two_way: Path, run: Callable[[list[str]], list[str]] = printed) -> dict[str, list[str]]:
+    """What README shows of each command, for the demonstration's builds in these folders."""
+
+    def words(command: str) -> list[str]:
+        return command.replace(BUILD, str(build)).replace(TWO_WAY_BUILD, str(two_way)).split()
+
+    return {command: list(chosen(run(words(command)), beginnings)) for command, beginnings in SHOWN.items()}
 
 
 def with_figures(text: str, shown: dict[str, list[str]]) -> str:
@@ -76,10 +81,11 @@ def with_figures(text: str, shown: dict[str, list[str]]) -> str:
 
 def main(arguments: list[str]) -> int:
     """Compare or write; 1 where README differs and is not written."""
-    from stillbox.analysis.page.demonstration import demonstration_build
+    from stillbox.analysis.page.demonstration import BOX, TWO_WAY, demonstration_build
 
     with tempfile.TemporaryDirectory() as folder:
-        shown = blocks(demonstration_build(Path(folder) / "build", lambda _: None).path)
+        made = [demonstration_build(Path(folder) / one, lambda _: None, one).path for one in (BOX, TWO_WAY)]
+        shown = blocks(*made)
     old = README.read_text(encoding="utf-8")
     new = with_figures(old, shown)
     if new == old:

@@ -136,6 +136,11 @@ class CrossoverReport:
         return self.take.unit
 
     @property
+    def is_wrong(self) -> bool:
+        """Whether a part is suspected."""
+        return self.wrong is not None and self.wrong.suspect is not None
+
+    @property
     def shown(self) -> Computed:
         """What is asked for: as changed where something is tried."""
         return self.built if self.changed is None else self.changed

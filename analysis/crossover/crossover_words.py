@@ -123,7 +123,7 @@ def change_lines(report: CrossoverReport) -> Iterator[str]:
     """What the change does, driver by driver, against the spread that the tolerances make, and what listeners tell."""
     if report.changed is None:
         return
-    yield f"with {', '.join(report.swaps)}:"
+    yield f"with {', '.join(report.swaps)}{', against the plan' if report.is_wrong else ''}:"
     largest = 0.0
     for name in report.compared:
         worst_db, at_hz, spread_db = largest_difference(report, name)
@@ -139,7 +139,7 @@ def change_lines(report: CrossoverReport) -> Iterator[str]:
         )
     before, after = report.built.lowest_ohm, report.changed.lowest_ohm
     yield f"  - lowest impedance: {before:.2f} ohm before, {after:.2f} ohm then (both computed)"
-    if largest < HEARD_DB:
+    if largest < HEARD_DB and not report.is_wrong:
         yield (
             f"  - no difference that anybody has been shown to hear: the smallest change of level that listeners are "
             f"reported to have told apart in the bass is {HEARD_DB:g} dB"

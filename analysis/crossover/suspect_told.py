@@ -6,13 +6,18 @@ import math
 from collections.abc import Iterator
 from typing import Any
 
+import numpy as np
+
 from stillbox.analysis.crossover.crossover import CrossoverReport
-from stillbox.analysis.maths.quantity import shown_decimals
+from stillbox.analysis.maths.number_words import frequency_words
+from stillbox.analysis.maths.quantity import MINUS, shown_decimals
 from stillbox.analysis.network.network import Part
 from stillbox.analysis.parts.kinds import Kind
 from stillbox.analysis.parts.part_codes import value_words
 from stillbox.analysis.wrong_part.result import PartAsMeasured, Suspect
 
+LEAST_DB = -30.0
+"""What a driver gets below this is not compared: nobody hears it beside the other."""
 NOT_READ = (
     "Whether the parts are right is not told: that needs a take of the finished speaker at its terminals, and one of "
     "each driver on its own."
@@ -39,6 +44,23 @@ def suspect_lines(report: CrossoverReport) -> Iterator[str]:
         yield f"  - {text}"
     if wrong.tell_apart_by:
         yield f"  - to tell them apart, {wrong.tell_apart_by}"
+
+
+def mending_lines(report: CrossoverReport) -> Iterator[str]:
+    """What a change does to the speaker as it is where a part of it is wrong: beside the plan that is another thing."""
+    measured, changed = report.as_measured, report.changed
+    if measured is None or changed is None or not report.is_wrong:
+        return
+    yield f"with {', '.join(report.swaps)}, against the speaker as it was measured:"
+    for name, level in measured.drivers.items():
+        if name not in changed.drivers:
+            continue
+        after_db = changed.drivers[name].level_db
+        heard = np.maximum(after_db, level.level_db) > np.max(level.level_db) + LEAST_DB
+        difference_db = np.where(heard, after_db - level.level_db, 0.0)
+        place = int(np.argmax(np.abs(difference_db)))
+        signed = f"{difference_db[place]:+.2f}".replace("-", MINUS)
+        yield f"  - {name}: {signed} dB at {frequency_words(float(report.frequency_hz[place]))}"
 
 
 def cells_by_the_curve(part: PartAsMeasured) -> tuple[str, str]:

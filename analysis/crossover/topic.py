@@ -18,7 +18,7 @@ from stillbox.analysis.crossover.crossover_words import (
     parts_table,
 )
 from stillbox.analysis.crossover.picture_crossover import picture_of_crossover
-from stillbox.analysis.crossover.suspect_told import opening_of, suspect_lines
+from stillbox.analysis.crossover.suspect_told import mending_lines, opening_of, suspect_lines
 from stillbox.analysis.topic import File, Said, Topic, TopicPicture
 from stillbox.capture.files.output_file import NETLIST, write_output
 
@@ -39,8 +39,9 @@ def _said(report: CrossoverReport, everything: bool) -> Said:
     yield from crossover_lines(report)
     if report.built.power.watts:
         yield heat_table(report)
+    yield from mending_lines(report)
     yield from change_lines(report)
-    if report.changed is not None or (report.wrong is not None and report.wrong.suspect is not None):
+    if report.changed is not None or report.is_wrong:
         yield PARTS_IN_BRIEF
 
 

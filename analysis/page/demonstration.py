@@ -13,35 +13,47 @@ from stillbox.analysis.bench import Bench, Progress
 from stillbox.analysis.calibration_report import calibration_report
 from stillbox.analysis.comparison.comparison_words import changes_table
 from stillbox.analysis.comparison.opening import opening_of
+from stillbox.analysis.crossover.crossover import crossover_report
+from stillbox.analysis.crossover.crossover_words import parts_table
+from stillbox.analysis.crossover.picture_crossover import picture_of_crossover
+from stillbox.analysis.crossover.suspect_told import mending_lines, suspect_lines
+from stillbox.analysis.crossover.suspect_told import opening_of as opening_of_crossover
+from stillbox.analysis.drawing.layout import picture_bytes
 from stillbox.analysis.findings.findings_words import findings_table, motional_text
 from stillbox.analysis.maths.table import Table
-from stillbox.analysis.page.write_up import write_everything
+from stillbox.analysis.page.write_up import write_build_report, write_everything
+from stillbox.analysis.part.topic import PART
 from stillbox.analysis.ringing.summary import summary_of_findings
 from stillbox.capture.build.build_folder import BuildFolder
+from stillbox.capture.build.kept_networks import keep_network
 from stillbox.capture.build.take_import import import_take
 from stillbox.capture.errors import StillboxError
 from stillbox.capture.files.build_layout import DESCRIPTION_FILE
-from stillbox.capture.files.output_file import check_folder
+from stillbox.capture.files.output_file import PICTURE, check_folder, write_output
+from stillbox.capture.files.small_file import read_small_text
 from stillbox.capture.files.whole_file import write_whole
 from stillbox.capture.sweep.excitation import read_excitation
 
 RECORDINGS = Path(__file__).resolve().parents[2] / "demo_recordings"
+BOX, TWO_WAY = "demo.toml", "two-way.toml"
 BEFORE, AFTER = "stock", "lined"
+AS_BOUGHT, MENDED = "finished", "mended"
+SWAP, SWEPT_PART, MARKED = "R1=3.3", "C1", "5u6K"
 _DESCRIBED = (
     "inside_mm", "rated_ohm", "temperature_c", "metres_above_sea", "driver", "port", "added_mass", "volumes", "lining",
-    "stuffing",
+    "stuffing", "limits",
 )  # fmt: skip
 
 
-def demonstration_build(folder: Path, progress: Progress) -> BuildFolder:
-    """A build made of the demonstration's recordings, the way a person would import them.
+def demonstration_build(folder: Path, progress: Progress, manifest_file: str = BOX) -> BuildFolder:
+    """A build made of the demonstration's recordings, the way a person would import them: of the box, or `TWO_WAY`.
 
     Raises
     ------
     StillboxError
         If the recordings are not beside the program, or ``folder`` holds a build already.
     """
-    manifest = RECORDINGS / "demo.toml"
+    manifest = RECORDINGS / manifest_file
     if not manifest.is_file():
         raise StillboxError(
             f"{manifest} is missing",
@@ -64,18 +76,21 @@ def demonstration_build(folder: Path, progress: Progress) -> BuildFolder:
             subject=take["subject"],
             state=take.get("state"),
             unit=demo["unit"],
+            of=take.get("of", ""),
             jig=demo["jig"],
             load_ohm=take.get("load_ohm"),
             load_tolerance_percent=take.get("load_tolerance_percent"),
         )
     build.set_calibration(demo["reference_ohm"], demo["reference_tolerance_percent"])
+    if "netlist" in demo:
+        keep_network(build, read_small_text(RECORDINGS / demo["netlist"]))
     return build
 
 
 def _require_empty(folder: Path) -> None:
     """StillboxError where something lies in the folder: files of a person's own may have the names of ours."""
     check_folder(folder)
-    if os.path.lexists(folder / "build"):
+    if any(os.path.lexists(folder / name) for name in ("build", "two-way")):
         raise StillboxError(f"{folder} holds a demonstration already", "give another folder with --out")
     if folder.is_dir() and any(folder.iterdir()):
         raise StillboxError(f"{folder} is not empty", "give a new folder with --out")
@@ -105,3 +120,29 @@ def run_demonstration(folder: Path, progress: Progress) -> Iterator[str | Table]
     yield f"wrote {build_path} (a build folder: try 'stillbox findings {build_path}')"
     for path in write_everything(bench, BEFORE, AFTER, unit, folder):
         yield f"wrote {path}"
+    yield ""
+    yield from _crossover_chapter(folder, progress)
+
+
+def _crossover_chapter(folder: Path, progress: Progress) -> Iterator[str | Table]:
+    """The same speaker finished: its wrong part, what the right one does, a part alone."""
+    build = demonstration_build(folder / "two-way", progress, TWO_WAY)
+    bench = Bench(build, progress=progress)
+    unit = bench.takes[-1].unit
+    yield f"the same box finished as a two-way: {build.path}"
+    found = crossover_report(bench, AS_BOUGHT, unit, (SWAP,))
+    yield f"{AS_BOUGHT}: {opening_of_crossover(found)}"
+    yield from suspect_lines(found)
+    yield parts_table(found)
+    yield from mending_lines(found)
+    yield f"{MENDED}: {opening_of_crossover(crossover_report(bench, MENDED, unit))}"
+    yield ""
+    yield from PART.said(PART.compute(bench, {"name": SWEPT_PART, "unit": unit, "marked": MARKED}), False)
+    progress("drawing")
+    picture, page = folder / "crossover.png", folder / "two-way.html"
+    write_output(picture, PICTURE, picture_bytes(picture_of_crossover(found), ".png"))
+    write_build_report(bench, [bench.in_box(state, unit) for state in (AS_BOUGHT, MENDED)], page)
+    yield ""
+    yield f"wrote {build.path} (a build folder: try 'stillbox crossover {build.path} --state {AS_BOUGHT}')"
+    yield f"wrote {picture}"
+    yield f"wrote {page}"

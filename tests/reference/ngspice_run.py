@@ -12,6 +12,7 @@ import math
 import shutil
 import subprocess
 import tempfile
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
@@ -33,6 +34,13 @@ BLEEDER = 1e12
 SHORTEST_SEGMENT_M = 1e-6
 
 
+@dataclass(frozen=True)
+class NetlistDevice:
+    """Anything between the nodes ``e0`` and ``0`` of a high-side jig, as lines of a netlist."""
+
+    lines: tuple[str, ...]
+
+
 def ngspice_there() -> bool:
     return shutil.which("ngspice") is not None
 
@@ -47,8 +55,8 @@ def bins(first: int, last: int, spacing_hz: float) -> str:
     return f"lin {last - first + 1} {first * spacing_hz!r} {last * spacing_hz!r}"
 
 
-def jig_netlist(device: SpeakerCircuit | float, jig: Jig, both_on_source: bool = False) -> str:
-    """Netlist of a jig with a speaker or a resistor (0 = short, inf = open) on its clips.
+def jig_netlist(device: SpeakerCircuit | NetlistDevice | float, jig: Jig, both_on_source: bool = False) -> str:
+    """Netlist of a jig with a speaker, a network or a resistor (0 = short, inf = open) on its clips.
 
     Nodes ``one`` and ``two`` are the inputs. ``both_on_source`` is the channel match.
     """
@@ -64,6 +72,8 @@ def jig_netlist(device: SpeakerCircuit | float, jig: Jig, both_on_source: bool =
         lines += [f"rin1 one 0 {jig.input_ohm!r}", f"rin2 two 0 {jig.input_ohm!r}"]
     if isinstance(device, SpeakerCircuit):
         lines += speaker_lines(device, "e0", low)
+    elif isinstance(device, NetlistDevice):
+        lines += device.lines
     elif math.isfinite(device):
         lines += [_resistor("rdevice", "e0", low, device)]
     return "\n".join(lines)

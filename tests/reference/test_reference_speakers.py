@@ -8,9 +8,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from reference import demo_build
+from reference import demo_build, demo_two_way
 from reference.analytic import impedance_ohm
-from reference.make_demo_recordings import PROJECT, TAKES, DemoTake, samples_of
+from reference.make_demo_recordings import OWN_TWO_WAY_TAKES, PROJECT, TAKES, TWO_WAY_TAKES, DemoTake, samples_of
 from reference.make_stock import STOCK_JIG, read_stock, simulate, stock_circuits
 from reference.ngspice_run import ngspice_there
 from reference.random_speakers import KINDS, Kind, random_speaker, to_be_found
@@ -95,15 +95,16 @@ def test_demonstration_tells_its_story() -> None:
     assert drivers[2].height_ohm == pytest.approx(drivers[1].height_ohm, rel=0.03)
 
 
-def test_manifest_describes_the_files() -> None:
-    manifest = tomllib.loads((DEMO / "demo.toml").read_text(encoding="utf-8"))
-    assert [take["file"] for take in manifest["takes"]] == [take.file for take in TAKES]
+@pytest.mark.parametrize(("name", "takes"), [("demo.toml", TAKES), ("two-way.toml", TWO_WAY_TAKES)])
+def test_manifest_describes_the_files(name: str, takes: tuple[DemoTake, ...]) -> None:
+    manifest = tomllib.loads((DEMO / name).read_text(encoding="utf-8"))
+    assert [take["file"] for take in manifest["takes"]] == [take.file for take in takes]
     for take in manifest["takes"]:
         excitation = read_excitation(DEMO / take["excitation"])
         info = soundfile.info(DEMO / take["file"])
         assert (info.samplerate, info.channels, info.subtype) == (excitation.sample_rate_hz, 2, "PCM_24")
         assert info.frames > excitation.total_frames
-    assert sum(path.stat().st_size for path in DEMO.iterdir()) < 6e6
+    assert sum(path.stat().st_size for path in DEMO.iterdir()) < 7e6
 
 
 @pytest.mark.parametrize("take", [TAKES[3], *TAKES[5:]], ids=lambda take: take.file)
@@ -114,6 +115,33 @@ def test_demonstration_recording_equals_closed_form(take: DemoTake) -> None:
     expected = record(take.device, take.excitation, chain, seed=20_000 + number)
     stored, _ = soundfile.read(DEMO / take.file)
     assert np.max(np.abs(stored - expected)) <= 2.01 / 2**23
+
+
+def test_the_finished_speaker_of_the_demonstration_equals_closed_form() -> None:
+    """Two recordings out of ngspice, by impedances in series and side by side."""
+
+    def beside(*impedances: np.ndarray) -> np.ndarray:
+        return 1 / np.sum([1 / one for one in impedances], axis=0)
+
+    def tweeter(hz: np.ndarray) -> np.ndarray:
+        s = 2j * np.pi * np.maximum(hz, 1e-3)
+        dc_ohm, coil_h, loss_ohm, spring_h, mass_f = demo_two_way.TWEETER
+        return dc_ohm + s * coil_h + beside(loss_ohm + 0 * s, s * spring_h, 1 / (s * mass_f))
+
+    def finished(hz: np.ndarray) -> np.ndarray:
+        s = 2j * np.pi * np.maximum(hz, 1e-3)
+        of = {part.name: (part.value, part.loss_ohm) for part in (*demo_two_way.PARTS, demo_two_way.WRONG)}
+        coil = {name: of[name][1] + s * of[name][0] for name in ("L1", "L2")}
+        capacitor = {name: of[name][1] + 1 / (s * of[name][0]) for name in ("C1", "C2")}
+        low = coil["L1"] + beside(capacitor["C2"], impedance_ohm(demo_build.LINED, np.maximum(hz, 1e-3)))
+        return beside(low, capacitor["C1"] + beside(coil["L2"], of["R1"][0] + tweeter(hz)))
+
+    for number, device in ((0, tweeter), (1, finished)):
+        take = OWN_TWO_WAY_TAKES[number]
+        chain = replace(demo_build.CHAIN, offset_frames=2_000 + 177 * number, tail_frames=4_800)
+        expected = record(device, take.excitation, chain, seed=20_000 + number)
+        stored, _ = soundfile.read(DEMO / take.file)
+        assert np.max(np.abs(stored - expected)) <= 2.01 / 2**23
 
 
 @needs_ngspice
