@@ -17,6 +17,7 @@ from stillbox.calibration.jig import STANDARD_SUBJECTS
 from stillbox.capture.build.build_description import BuildDescription
 from stillbox.capture.build.build_folder import BuildFolder, CalibrationSettings
 from stillbox.capture.build.kept_networks import KeptNetwork, kept_networks, network_of_take
+from stillbox.capture.build.notebook import Entry, Notebook, in_force, read_notebook
 from stillbox.capture.errors import StillboxError
 from stillbox.capture.files.small_file import real_path
 from stillbox.capture.recording.take import JigKind, TakeInfo, driver_name, fitting_takes, words_of_choice
@@ -132,6 +133,13 @@ class _Disk:
     @cached_property
     def calibration(self) -> CalibrationSettings | None:
         return self._build.calibration
+
+    @cached_property
+    def told_notebook(self) -> tuple[Notebook, tuple[str, ...]]:
+        try:
+            return read_notebook(self._build.path), ()
+        except StillboxError as error:  # a warning like any other: what does not need the notebook goes on
+            return Notebook(), (f"the notebook is not counted: {error}",)
 
     @cached_property
     def networks(self) -> list[KeptNetwork]:
@@ -284,6 +292,18 @@ class WatchedBuild:
             return None if kept is None else Netlist(kept.path.name, kept.words, kept.text())
         except StillboxError as error:  # an answer like any other: it is asked for again, and may be mended by then
             return Netlist("crossover", "", "", str(error))
+
+    @asked
+    def notebook(self) -> tuple[Notebook, tuple[str, ...]]:
+        """The notebook, and a warning where it cannot be read."""
+        return self._disk.told_notebook
+
+    @asked
+    def logged_materials(self, number: int) -> tuple[tuple[Entry, ...], tuple[str, ...]]:
+        """Entries of the notebook whose material is in the box at a take, and a warning where they cannot be read."""
+        take = next((one for one in self._disk.takes if one.number == number), None)
+        notebook, unread = self._disk.told_notebook
+        return (() if take is None else in_force(notebook.standing, self._disk.takes, take)), unread
 
     def address_now(self, take: TakeInfo) -> str:
         """Address of a take with the name of its state; not noted: for what is said of the work, no part of it."""

@@ -12,3 +12,7 @@ PORT_DIAMETER_RANGE_MM, PORT_LENGTH_RANGE_MM = (5.0, 1000.0), (1.0, 5000.0)
 RATED_RANGE_OHM = (0.5, 1000.0)
 LOUDEST_RANGE_VOLTS = (0.001, 200.0)
 """Of an output at full scale, rms."""
+AREA_RANGE_CM2, LAYER_RANGE_MM, MASS_RANGE_G = (0.1, 1_000_000.0), (0.01, 1000.0), (0.1, 100_000.0)
+"""Of a material in the box: what it covers, how thick it is, what it weighs."""
+COST_RANGE, MINUTES_RANGE = (0.0, 1_000_000.0), (0.0, 100_000.0)
+"""Of one piece of work."""

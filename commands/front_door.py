@@ -31,6 +31,7 @@ from stillbox.capture.stop_signals import StopSignals, stop_signals
 from stillbox.commands.crossover import crossover
 from stillbox.commands.driver_and_box import bass, box, driver
 from stillbox.commands.live import cautions, devices, jig, record
+from stillbox.commands.notebook import log
 from stillbox.commands.parts import coil, combine, part, wire
 from stillbox.commands.printing import say, warn
 from stillbox.commands.recordings import excitation, import_recording, start, takes
@@ -60,6 +61,7 @@ COMMANDS: dict[str, Callable[..., None]] = {
     "combine": combine,
     "coil": coil,
     "wire": wire,
+    "log": log,
     "report": report,
 }
 

@@ -18,6 +18,7 @@ NUMBER, WHOLE = "number", "whole number"
 _EXAMPLES = {
     "S": "0.5", "HZ": "1000", "PERCENT": "1", "P": "80", "R": "8", "V": "1", "DBFS": "-20", "W": "50", "T": "20",
     "M": "500", "MM": "100", "QA": "10", "N": "3", "N STATE": "3", "Q": "0.4",
+    "CM2": "3500", "G": "150", "AMOUNT": "12.50",
 }  # fmt: skip
 """A number that could be meant, by what an option calls its value in the help."""
 _LEADING = re.compile(r"\s*([+-]?\d+(?:[.,]\d+)?)(.*)", re.DOTALL)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -42,8 +42,8 @@ from stillbox.analysis.system.described_box import (
     described_modes_hz,
     described_shared_air,
     described_softening,
-    described_stuffing,
 )
+from stillbox.analysis.system.filling import Filling, described_filling
 from stillbox.analysis.watched_build import nameless
 from stillbox.capture.errors import StillboxError
 from stillbox.capture.recording.take import TakeInfo
@@ -60,7 +60,7 @@ class BoxReport:
 
     ``doubts`` say that the model does not follow the take, so that no number is to be trusted; they are warnings too.
     ``origins`` are the causes of the small resonances, for the sound. ``port_closed``: a take with the port
-    closed has told of leak and volume.
+    closed has told of leak and volume. ``filling``: what lines and fills it.
     """
 
     build: str
@@ -80,6 +80,7 @@ class BoxReport:
     origins: tuple[Origin, ...] = ()
     port_closed: bool = False
     of: str = ""
+    filling: Filling = field(default_factory=Filling)
 
 
 def box_report(
@@ -125,7 +126,9 @@ def _fitted_box(
 def _box_of_take(bench: Bench, take: TakeInfo, driver: DriverReport) -> BoxReport:
     description = bench.description
     vented = True if description.port.diameter_mm is not None and not take.port_closed else None
-    softening = described_softening(description, take.state)
+    logged, unread = bench.logged_materials(take.number)
+    filling = described_filling(description, take.state, logged)
+    softening = described_softening(description, take.state, logged)
     hand = None if vented is False or take.port_closed else bench.with_port_closed(take)
     closed_port = None
     if hand is not None:
@@ -162,8 +165,8 @@ def _box_of_take(bench: Bench, take: TakeInfo, driver: DriverReport) -> BoxRepor
             "the driver in the box is not quite the driver in free air (suspension or temperature have changed); its "
             "parameters were given more freedom: make both takes one after the other"
         )
-    budget = described_budget(description, take.state)
-    warnings += budget_question(description)
+    budget = described_budget(description, take.state, logged)
+    warnings += [*budget_question(description), *unread, *filling.notes]
     effective = None
     if driver.absolute is not None:
         effective = effective_volume_m3(driver.absolute.vas_m3, fit.alpha)
@@ -181,7 +184,7 @@ def _box_of_take(bench: Bench, take: TakeInfo, driver: DriverReport) -> BoxRepor
         closed=closed,
         vented=vented_box,
         leak=undecided(leak_verdict(fit), doubts[0]) if doubts else _leak(fit, closed_port),
-        hump=tuning_hump(fit, described_modes_hz(description), bool(described_stuffing(description, take.state))),
+        hump=tuning_hump(fit, described_modes_hz(description), bool(filling.stuffing)),
         budget=budget,
         effective_m3=effective,
         volumes=compared,
@@ -190,6 +193,7 @@ def _box_of_take(bench: Bench, take: TakeInfo, driver: DriverReport) -> BoxRepor
         origins=_origins(bench, take),
         port_closed=closed_port is not None,
         of=take.of,
+        filling=filling,
     )
 
 

@@ -13,6 +13,7 @@ from stillbox.analysis.lumped.plausibility import misfit_text
 from stillbox.analysis.maths.quantity import Quantity, scaled
 from stillbox.analysis.maths.table import Table
 from stillbox.analysis.physics.volume import LITRE, VolumeBudget
+from stillbox.analysis.system.filling import entries_words
 
 
 def _box_quantities(report: BoxReport) -> dict[str, Quantity]:
@@ -93,7 +94,9 @@ def box_document(report: BoxReport) -> dict[str, Any]:
             "kind": hump.kind,
             "evidence": list(hump.evidence),
         },
-        "volume": None if report.budget is None else _budget_document(report.budget),
+        "volume": None
+        if report.budget is None
+        else {**_budget_document(report.budget), "from_notebook": list(report.filling.logged)},
         "volume_verdict": None if report.volumes is None else report.volumes.sentence,
         "fit": box_fit_report(report.fit).document(remedies(report.fit, report.port_closed)),
         "warnings": list(report.warnings),
@@ -164,6 +167,8 @@ def box_lines(report: BoxReport) -> Iterator[str]:
             yield f"  - {sentence}"
     if report.budget is not None:
         yield from _budget_lines(report.budget)
+        if report.filling.logged:
+            yield f"  counted from the notebook: {entries_words(report.filling.logged)}"
     if report.volumes is not None:
         yield report.volumes.sentence
     elif report.effective_m3 is None:

@@ -12,7 +12,8 @@ from stillbox.analysis.curve.topic import CURVE
 from stillbox.analysis.decay.topic import DECAY
 from stillbox.analysis.driver.topic import DRIVER
 from stillbox.analysis.findings.topic import FINDINGS
+from stillbox.analysis.notebook.topic import NOTEBOOK
 from stillbox.analysis.part.topic import PART
 from stillbox.analysis.topic import Topic
 
-TOPICS: tuple[Topic[Any], ...] = (COMPARISON, FINDINGS, CURVE, DECAY, DRIVER, BOX, BASS, CROSSOVER, PART)
+TOPICS: tuple[Topic[Any], ...] = (NOTEBOOK, COMPARISON, FINDINGS, CURVE, DECAY, DRIVER, BOX, BASS, CROSSOVER, PART)

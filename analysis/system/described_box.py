@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 
 from stillbox.analysis.maths.quantity import Quantity
@@ -20,7 +22,6 @@ from stillbox.analysis.physics.shared_air import Mouth, shared_air_s2
 from stillbox.analysis.physics.volume import (
     GAMMA,
     Softening,
-    Stuffing,
     VolumeBudget,
     VolumeItem,
     isothermal_factor,
@@ -28,7 +29,9 @@ from stillbox.analysis.physics.volume import (
     volume_budget,
 )
 from stillbox.analysis.system.absolute import Air
+from stillbox.analysis.system.filling import described_filling
 from stillbox.capture.build.build_description import BuildDescription, InsideSize
+from stillbox.capture.build.notebook import Entry
 
 MODES_UP_TO_HZ = 400.0
 FILLED, FILLED_STD = 0.6, 0.3
@@ -89,28 +92,20 @@ def described_modes_hz(description: BuildDescription) -> np.ndarray | None:
     return np.array([mode.frequency_hz for mode in modes])
 
 
-def described_stuffing(description: BuildDescription, state: str) -> tuple[Stuffing, ...]:
-    """What fills the box in a state."""
-    return tuple(
-        Stuffing(part.grams / 1000, part.material) for part in description.stuffing if part.is_in(state) and part.grams
-    )
-
-
-def described_softening(description: BuildDescription, state: str) -> Softening | None:
+def described_softening(
+    description: BuildDescription, state: str, logged: Sequence[Entry] = ()
+) -> Softening | None:
     """How much softer what is told of filling makes the air at low frequency; None where no filling is told of.
 
     Loose fibre at most by its heat, a porous lining by the part of the volume that it is in; how much of it is reached
-    is not known.
+    is not known. ``logged`` is of the notebook, see `described_filling`.
     """
     if description.inside_mm is None:
         return None
     volume_m3 = float(np.prod(_inside(description.inside_mm))) / 1e9
-    loose = isothermal_factor(described_stuffing(description, state), volume_m3, air_of(description).density_kg_m3) - 1
-    lined = sum(
-        (GAMMA - 1) * lining.volume_m3 * lining.porosity / volume_m3
-        for lining in description.lining
-        if lining.is_in(state)
-    )
+    filling = described_filling(description, state, logged)
+    loose = isothermal_factor(filling.stuffing, volume_m3, air_of(description).density_kg_m3) - 1
+    lined = sum((GAMMA - 1) * lining.volume_m3 * lining.porosity / volume_m3 for lining in filling.lining)
     if loose + lined <= 0:
         return None
     scale = min(1.0, (GAMMA - 1) / (loose + lined))
@@ -126,8 +121,10 @@ def budget_question(description: BuildDescription) -> list[str]:
     return ["the volume budget lacks the driver: [volumes] driver_litres in build.toml"]
 
 
-def described_budget(description: BuildDescription, state: str) -> VolumeBudget | None:
-    """What is in the box in a state; None where the inside is not known."""
+def described_budget(
+    description: BuildDescription, state: str, logged: Sequence[Entry] = ()
+) -> VolumeBudget | None:
+    """What is in the box in a state, by ``build.toml`` and ``logged``; None where the inside is not known."""
     if description.inside_mm is None:
         return None
     volumes, port = description.volumes, description.port
@@ -143,16 +140,13 @@ def described_budget(description: BuildDescription, state: str) -> VolumeBudget 
     if port.diameter_mm is not None and port.length_mm is not None:
         wall_m = (port.wall_mm or 0.0) / 1000
         items.append(VolumeItem("port", port_volume_m3(port.diameter_mm / 1000, port.length_mm / 1000, wall_m)))
-    items += [
-        VolumeItem(lining.what, lining.volume_m3, lining.porosity)
-        for lining in description.lining
-        if lining.is_in(state)
-    ]
+    filling = described_filling(description, state, logged)
+    items += filling.lining
     height, width, depth = _inside(description.inside_mm)
     return volume_budget(
         (height / 1000, width / 1000, depth / 1000),
         items,
-        described_stuffing(description, state),
+        filling.stuffing,
         air_of(description).density_kg_m3,
     )
 

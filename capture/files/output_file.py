@@ -16,7 +16,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from stillbox.capture.errors import StillboxError
-from stillbox.capture.files.build_layout import CROSSOVER_FOLDER, OWN_FOLDERS, owner_of
+from stillbox.capture.files.build_layout import CROSSOVER_FOLDER, NOTEBOOK_FOLDER, OWN_FOLDERS, owner_of
 from stillbox.capture.files.small_file import absolute_path, kind_of, real_path
 from stillbox.capture.files.whole_file import write_whole
 
@@ -36,7 +36,7 @@ TABLE_HEADS = {
 """First lines of tables; a table has no place for a mark, and is known by this."""
 
 
-HELD = {CROSSOVER_FOLDER: "the netlists kept there"}
+HELD = {CROSSOVER_FOLDER: "the netlists kept there", NOTEBOOK_FOLDER: "the pictures of its notebook"}
 """What the folders of a build are for, where that is no take."""
 
 _NO_TEXT = re.compile("[\\x00-\\x08\\x0e-\\x1f\ufffd]")

@@ -34,6 +34,7 @@ ASKED: dict[str, dict[str, Any]] = {
     "bass": {"state": "lined", "against": "stock"},
     "crossover": {"state": "stock", "swaps": ("L1=0.7mH",)},
     "part": {"name": "L1"},
+    "log": {},
 }
 
 

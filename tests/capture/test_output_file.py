@@ -346,7 +346,7 @@ def test_every_file_is_written_by_one_of_a_few() -> None:
     """Whoever writes a file of a person's choice goes through ``capture.files.output_file``."""
     allowed = {
         "capture": {"build_folder", "build_lock", "consent", "output_calibration", "output_file", "sidecar"}
-        | {"air_edit", "kept_networks"},
+        | {"air_edit", "kept_networks", "notebook_edit"},
         "analysis": {"demonstration"},
         "gui": {"session", "settings"},
     }
