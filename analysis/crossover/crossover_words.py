@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from typing import Any
 
 import numpy as np
@@ -23,14 +23,26 @@ LEAST_DB = -30.0
 """What a driver gets below this is not compared: nobody hears it beside the other."""
 
 
+def planned_table(network: Network, tolerance_percent: Mapping[str, float]) -> Table:
+    """Parts as planned."""
+    rows = [
+        (
+            part.name,
+            part.kind,
+            value_words(part.value, part.kind),
+            f"{tolerance_percent[part.name]:g} %" if part.name in tolerance_percent else "",
+            _loss_words(part.loss_ohm),
+        )
+        for part in network.parts
+    ]
+    return Table(("part", "kind", "value", "tolerance", "loss"), tuple(rows))
+
+
 def parts_table(report: CrossoverReport) -> Table:
     """Parts as planned, with what of them is known: what was measured, what is tried."""
-    heads: tuple[str, ...] = ("part", "kind", "value", "tolerance", "loss")
-    rows: list[tuple[str, ...]] = [
-        (part.name, part.kind, value_words(part.value, part.kind), f"{report.tolerance_percent[part.name]:g} %",
-         _loss_words(part.loss_ohm))
-        for part in report.planned.network.parts
-    ]  # fmt: skip
+    planned = planned_table(report.planned.network, report.tolerance_percent)
+    heads: tuple[str, ...] = tuple(planned.heads)
+    rows: list[tuple[str, ...]] = list(planned.rows)
     if report.measured_parts:
         heads = (*heads, "measured alone")
         rows = [(*row, _measured_words(report.measured_parts.get(row[0]))) for row in rows]

@@ -10,6 +10,7 @@ from stillbox.analysis.controls import Asked
 from stillbox.analysis.crossover.crossover import CrossoverReport, crossover_report
 from stillbox.analysis.crossover.crossover_controls import USUAL_V, VOLTS
 from stillbox.analysis.crossover.crossover_netlist import crossover_netlist
+from stillbox.analysis.crossover.crossover_section import network_sections
 from stillbox.analysis.crossover.crossover_words import (
     change_lines,
     crossover_document,
@@ -61,5 +62,6 @@ CROSSOVER = Topic(
     document=crossover_document,
     controls=(VOLTS,),
     files=(File("--spice", "Crossover and its fitted drivers as a netlist", NETLIST, _netlist),),
+    sections=network_sections,
     pictures=(TopicPicture("--plot", "Picture of the crossover", picture_of_crossover),),
 )

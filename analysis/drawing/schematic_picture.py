@@ -2,22 +2,24 @@
 
 from __future__ import annotations
 
+from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from stillbox.analysis.drawing.picture_style import INK, figure_bytes, new_figure
 from stillbox.analysis.drawing.schematic import Label, Schematic
 
 INCH_PER_UNIT = 0.105
-MOST_IN = 11.0
+PAGE_IN = 11.0
+"""As of the other pictures of a page, so that letters are as large."""
 LETTERS_PT = 8.5
 
 
 def schematic_figure(schematic: Schematic) -> Figure:
-    """Drawn as large as its words need, smaller where it would be wider than a page."""
-    unit = min(INCH_PER_UNIT, MOST_IN / schematic.width)
-    figure = new_figure(schematic.width * unit, schematic.height * unit, 160.0)
+    """Drawn as large as its words need, smaller where it would be wider than a page, on the width of a page."""
+    unit = min(INCH_PER_UNIT, PAGE_IN / schematic.width)
+    figure = new_figure(PAGE_IN, schematic.height * unit)
     axes = figure.add_axes((0, 0, 1, 1))
-    axes.set_xlim(0, schematic.width)
+    axes.set_xlim(0, PAGE_IN / unit)
     axes.set_ylim(schematic.height, 0)
     axes.set_axis_off()
     for stroke in schematic.strokes:
@@ -33,10 +35,10 @@ def schematic_figure(schematic: Schematic) -> Figure:
     return figure
 
 
-def _draw_label(axes: object, label: Label, size_pt: float) -> None:
+def _draw_label(axes: Axes, label: Label, size_pt: float) -> None:
     side = {"left": "left", "middle": "center", "right": "right"}[label.side]
     weight = "bold" if label.strong else "normal"
-    axes.text(  # type: ignore[attr-defined]
+    axes.text(
         label.x, label.y, label.text, ha=side, va="center", fontsize=size_pt, color=INK, fontweight=weight, zorder=5
     )
 

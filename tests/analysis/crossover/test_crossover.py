@@ -191,6 +191,23 @@ def test_what_is_written_in_a_table_is_what_a_swap_is(bench: Bench) -> None:
         trial(bench, known, planned, draft.with_new_driver(("mid",)), "", 2.83, False)
 
 
+def test_the_report_has_circuit_parts_and_levels(bench: Bench, build: Path, tmp_path: Path) -> None:
+    (section,) = CROSSOVER.sections(bench, [bench.in_box()])
+    first, levels, heat = section.parts
+    assert section.title == "Network" and first.table is not None and first.picture is not None
+    assert [row[0] for row in first.table.rows] == ["L1", "C1", "L2", "C2", "R1", "R2"]
+    assert b"<svg" in first.picture.content and levels.picture is not None and heat.table is not None
+    assert any(line.startswith("Lowest impedance at the terminals: ") for line in levels.sentences)
+    assert any("as planned" in line for line in first.sentences)
+    folder = BuildFolder.open(shutil.copytree(build, tmp_path / "box"))
+    keep_network(folder, build.with_suffix(".cir").read_text(encoding="ascii").replace("Xtweeter", "Xhorn"))
+    unknown = Bench(folder)
+    (section,) = CROSSOVER.sections(unknown, [unknown.in_box()])
+    assert len(section.parts) == 1 and "the impedance of driver 'horn' is not known" in section.parts[0].sentences[1]
+    shutil.rmtree(folder.path / "crossover")
+    assert list(CROSSOVER.sections(Bench(folder), [unknown.in_box()])) == []
+
+
 @pytest.mark.skipif(not ngspice_there(), reason="ngspice is not installed")
 def test_its_netlist_is_what_a_simulator_runs(bench: Bench, tmp_path: Path) -> None:
     """Exactly the network with the drivers as fitted; within 4 % what is computed with them as seen and measured."""
