@@ -8,7 +8,7 @@ import numpy as np
 
 from stillbox.analysis.crossover.crossover import HEARD_DB, CrossoverReport
 from stillbox.analysis.crossover.crossover_words import LEAST_CHANGE_DB, largest_difference, reach_words
-from stillbox.analysis.crossover.suspect_told import cells_by_the_curve, value_with_std
+from stillbox.analysis.crossover.suspect_told import cells_by_the_curve, mending_lines, value_with_std
 from stillbox.analysis.maths.number_words import frequency_words, short_number, signed_db
 from stillbox.analysis.part.part_report import against_band
 from stillbox.capture.shown_text import as_sentence
@@ -38,6 +38,9 @@ def _sentence_of_change(report: CrossoverReport) -> str:
         for name, (db, hz, _) in largest.items()
         if abs(db) >= LEAST_CHANGE_DB
     ]
+    if mending := list(mending_lines(report)):
+        head, *drivers = mending
+        return as_sentence(f"{head} {', '.join(line.removeprefix('  - ') for line in drivers)}")
     if most < HEARD_DB:
         rest = f": {', '.join(told)}" if told else ""
         return f"No difference that anybody has been shown to hear{rest}."
