@@ -108,7 +108,8 @@ def unlike_own(seen: ImpedanceSpectrum, own_ohm: ComplexArray, driver: str) -> t
         return ()
     return (
         f"what is seen does not fit the own take of driver '{driver}' (it is {apart:.0f} times as far "
-        "off as the tolerances allow): look whether the netlist is that of this speaker, with the losses of its parts",
+        "off as the tolerances allow), so do not trust these numbers yet: 'stillbox crossover' looks for a wrong part; "
+        "else look whether the netlist is that of this speaker, with the losses of its parts",
     )
 
 

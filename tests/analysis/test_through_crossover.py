@@ -222,6 +222,7 @@ def test_the_netlist_of_another_speaker_is_noticed(known: BuildFolder) -> None:
         bench = Bench(known)
         (said,) = [text for text in bench.spectrum(bench.in_box()).warnings if "does not fit" in text]
         assert "the own take of driver 'woofer'" in said and "look whether the netlist is that of this speaker" in said
+        assert "'stillbox crossover' looks for a wrong part" in said
     finally:
         kept_networks(known)[-1].path.unlink()
 
