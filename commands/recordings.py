@@ -76,6 +76,10 @@ def start(
     ] = None,
     rated_ohms: Annotated[float | None, number_option(RATED_OHM, "R")] = None,
     metres_above_sea: Annotated[float | None, number_option(ABOVE_SEA, "M")] = None,
+    practice: Annotated[
+        str | None,
+        typer.Option(metavar="SPEAKER", help="For this speaker of the practice rig, with all that is known of it."),
+    ] = None,
 ) -> None:
     """Make the folder of a new build.
 
@@ -85,12 +89,26 @@ def start(
     from stillbox.capture.build.build_folder import BuildFolder
     from stillbox.capture.files.build_layout import DESCRIPTION_FILE
 
+    if practice is not None:
+        if (inside, rated_ohms, metres_above_sea) != (None, None, None):
+            raise StillboxError("--practice says all of the box itself", "leave the other options out")
+        _start_practice(build, practice)
+        return
     inside_mm = _inside_mm(inside)
     made = BuildFolder.create(build, inside_mm, rated_ohms, metres_above_sea)
     doubt = None if inside_mm is None else doubt_of_inside(inside_mm)
     if doubt is not None:
         warn(doubt)
     say(f"{made.path / DESCRIPTION_FILE}: edit it in a text editor; what you know of the box makes causes surer")
+
+
+def _start_practice(path: Path, speaker: str) -> None:
+    """A build for the practice rig."""
+    from stillbox.capture.practice.practice_build import practice_build
+    from stillbox.capture.practice.practice_rig import RIG_NAME
+
+    made = practice_build(path, speaker)
+    say(f"{made.path}: box, drivers and jig of the practice rig; sweep with --device '{RIG_NAME}: {speaker}'")
 
 
 def import_recording(

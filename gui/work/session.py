@@ -15,15 +15,6 @@ from typing import TYPE_CHECKING
 from stillbox.capture.build.build_folder import BuildFolder
 from stillbox.capture.build.take_edit import removed_takes
 from stillbox.capture.files.small_file import real_path
-from stillbox.capture.practice.practice_speakers import (
-    ADDED_MASS_KG,
-    CONE_MM,
-    DRIVER_M,
-    INSIDE_M,
-    PORT_DIAMETER_M,
-    PORT_LENGTH_M,
-    PORT_M,
-)
 from stillbox.capture.shown_text import short_name
 
 if TYPE_CHECKING:
@@ -35,8 +26,6 @@ if TYPE_CHECKING:
 
 PRACTICE_FOLDER = "practice, bare box"
 """Another one than that of an earlier box, whose takes must not be taken for those of this one."""
-PRACTICE_REFERENCE_OHM = 10.0
-PRACTICE_TOLERANCE_PERCENT = 1.0
 
 
 @dataclass(frozen=True)
@@ -107,16 +96,12 @@ def record(
 
 def practice_build(parent: Path) -> Path:
     """A build for the practice rig, with what is known of its invented box; an earlier one is opened again."""
-    from stillbox.capture.files.whole_file import write_whole
+    from stillbox.capture.practice import practice_build as made
 
     path = parent / PRACTICE_FOLDER
     if not (path / "build.toml").is_file():
         parent.mkdir(parents=True, exist_ok=True)
-        build = BuildFolder.create(path, _in_mm(INSIDE_M), 8.0, 0.0)
-        text = (path / "build.toml").read_text(encoding="utf-8")
-        head = text[: text.index("[driver]")]
-        write_whole(path / "build.toml", head + _practice_notes())
-        build.set_calibration(PRACTICE_REFERENCE_OHM, PRACTICE_TOLERANCE_PERCENT)
+        made.practice_build(path)
     return path
 
 
@@ -124,29 +109,6 @@ def _proposed_ohm(rated_ohm: float | None) -> float:
     from stillbox.capture.jig.jig_guide import JigLevels, proposed_reference
 
     return proposed_reference(JigLevels() if rated_ohm is None else JigLevels(rated_ohm)).reference_ohm
-
-
-def _practice_notes() -> str:
-    """What ``build.toml`` says of the practice rig's woofer and box."""
-    tables = {
-        "added_mass": {"grams": 1000 * ADDED_MASS_KG},
-        "driver": {"diameter_mm": CONE_MM, **_place(DRIVER_M)},
-        "port": {"diameter_mm": 1000 * PORT_DIAMETER_M, "length_mm": 1000 * PORT_LENGTH_M, **_place(PORT_M)},
-    }
-    return "\n".join(
-        "\n".join([f"[{table}]", *(f"{key} = {value:g}" for key, value in lines.items()), ""])
-        for table, lines in tables.items()
-    )
-
-
-def _place(place_m: tuple[float, float, float]) -> dict[str, float]:
-    from_top_mm, from_left_mm, _ = _in_mm(place_m)
-    return {"from_top_mm": from_top_mm, "from_left_mm": from_left_mm}
-
-
-def _in_mm(lengths_m: tuple[float, float, float]) -> tuple[float, float, float]:
-    first, second, third = (round(1000 * length, 3) for length in lengths_m)
-    return first, second, third
 
 
 def builds_folder() -> Path:

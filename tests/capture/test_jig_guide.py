@@ -263,10 +263,10 @@ def test_the_proposed_resistor_is_common_and_costs_little(jig: str, rated_ohm: f
 
 
 def test_guide_readme_and_window_propose_one_resistor() -> None:
+    from stillbox.capture.practice.practice_build import REFERENCE_OHM
     from stillbox.gui.bench.first_start import SHOPPING
-    from stillbox.gui.work.session import PRACTICE_REFERENCE_OHM
 
     ohm = proposed_reference(JigLevels()).reference_ohm
     assert f"--reference-ohms {ohm:g} " in (ROOT / "README.md").read_text(encoding="utf-8")
     assert f"<b>A reference resistor</b>: {ohm:g} Ω for 8 Ω speakers" in SHOPPING
-    assert ohm == PRACTICE_REFERENCE_OHM == RigParts().reference_ohm
+    assert ohm == REFERENCE_OHM == RigParts().reference_ohm

@@ -5,26 +5,23 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
+from invoked import run
 from practice_sound import silent
 
 from stillbox.analysis.bench import Bench
 from stillbox.analysis.crossover.suspects import wrong_part_of
 from stillbox.capture.build.build_folder import BuildFolder
 from stillbox.capture.live.live_take import LiveRequest, record_take
+from stillbox.capture.practice.practice_build import practice_build
 from stillbox.capture.practice.practice_rig import PracticeRig
-from stillbox.gui.work.session import practice_build
 
-BOXED, LOWEST = '[driver]\nname = "woofer"\n', "[limits.drivers.tweeter]\nlowest_hz = 1500\n"
 OF_THE_BOX_HZ = (379, 751, 840, 1139, 1211, 1364, 1425, 1500)
 """What the same box shows without a crossover; none of it is of a wall."""
 
 
 def swept(parent: Path, speaker: str) -> Bench:
     """The finished speaker before and after, with own takes of its drivers."""
-    path = practice_build(parent)
-    text = (path / "build.toml").read_text(encoding="utf-8").replace("[driver]\n", BOXED)
-    (path / "build.toml").write_text(text + LOWEST, encoding="utf-8")
-    build, rig = BuildFolder.open(path), PracticeRig(speaker, seed=4)
+    build, rig = practice_build(parent / "two", speaker), PracticeRig(speaker, seed=4)
     for request in (
         LiveRequest("free-air", of="woofer", seconds=1.0, repeats=1),
         LiveRequest("free-air", of="tweeter", seconds=1.0, repeats=1),
@@ -52,3 +49,17 @@ def test_a_wrong_capacitor_is_found_and_no_wall_is_blamed(tmp_path: Path) -> Non
     compared = bench.comparison("stock", "final")
     assert any("crossover" in one for one in compared.warnings)
     assert compared.tuning and not [line for line in compared.tuning if "a shift (" in line]
+
+
+def test_a_practice_build_knows_its_speaker(tmp_path: Path) -> None:
+    status, out, _ = run("start", tmp_path / "two", "--practice", "exchanged coils")
+    assert status == 0 and "practice rig: exchanged coils" in out
+    build = BuildFolder.open(tmp_path / "two")
+    description = build.description
+    assert description.driver.name == "woofer" and description.limits.drivers["tweeter"].lowest_hz == 1500
+    assert description.inside_mm is not None and build.calibration is not None
+    plain = practice_build(tmp_path / "plain").description
+    assert plain.driver.name is None and not plain.limits.drivers
+    assert "choose one of good box" in run("start", tmp_path / "none", "--practice", "horn")[2]
+    assert "leave the other options out" in run("start", tmp_path / "x", "--practice", "leaky", "--rated-ohms", "4")[2]
+    assert not (tmp_path / "none").exists() and not (tmp_path / "x").exists()
