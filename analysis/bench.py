@@ -33,6 +33,7 @@ from stillbox.analysis.lumped.driver import fit_driver
 from stillbox.analysis.ringing.causes import assign_causes
 from stillbox.analysis.ringing.comparison import Comparison, compare, unshared_poles
 from stillbox.analysis.ringing.crossover_cause import between
+from stillbox.analysis.ringing.terminal_bumps import terminal_bumps
 from stillbox.analysis.sweeps.transfer import ChannelRatio, channel_ratio
 from stillbox.analysis.through_crossover import through_crossover
 from stillbox.analysis.through_unknown import LIKELY, through_unknown, unlike_alone
@@ -236,6 +237,17 @@ class Bench(WatchedBuild):
 
         return self._of_take("fit at the clips", take, fitted)
 
+    def terminal_bumps_of(self, take: TakeInfo) -> tuple[Finding, ...]:
+        """What the terminals show and the driver behind a crossover does not; empty where none is seen through."""
+        if not self.seen(take)[0]:
+            return ()
+
+        def found(one: TakeInfo) -> tuple[Finding, ...]:
+            others = self._other_fits(one, self.free_air(one.unit, one.of))
+            return terminal_bumps(self.fit_at_clips(one), self.fit(one), others)
+
+        return self._of_take("bumps at the terminals", take, found)
+
     def _has_several(self, unit: str, own: TakeInfo | None) -> bool:
         """Whether the speaker is known to have more than one driver: a name is given to tell it from others."""
         name = "" if own is None else own.of
@@ -393,6 +405,7 @@ class Bench(WatchedBuild):
             peak_spread=spread_of_fundamental(repeats.same),
             celsius=take.celsius,
             of=take.of,
+            at_terminals=self.terminal_bumps_of(take),
             warnings=(*self.unlike(take), *fit.warnings, *warnings),
         )
 

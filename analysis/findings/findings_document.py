@@ -53,6 +53,7 @@ def findings_document(report: FindingsReport) -> dict[str, Any]:
             {**finding_document(finding), "rings_out_s": float(seconds)}
             for finding, seconds in zip(report.findings, ringing_of(report), strict=True)
         ],
+        "at_terminals": [finding_document(finding) for finding in report.at_terminals],
         "detection_limit": {
             "frequency_hz": [float(value) for value in limit.frequency_hz],
             "height_ohm": [float(value) for value in limit.height_ohm],

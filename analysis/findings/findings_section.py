@@ -8,6 +8,7 @@ from typing import Any
 
 from stillbox.analysis.bench import Bench
 from stillbox.analysis.decay.decay_of_take import ridges_of
+from stillbox.analysis.findings.findings_words import terminals_text
 from stillbox.analysis.impedance.detection import typical_limit
 from stillbox.analysis.impedance.findings import Finding, FindingsReport
 from stillbox.analysis.maths.number_words import counted, short_number
@@ -74,6 +75,7 @@ def _take_facts(bench: Bench, take: TakeInfo) -> tuple[Fact, ...]:
         ("Noise of the channels", " and ".join(f"{level:.0f} dBFS" for level in ratio.noise_dbfs)),
         ("Mains hum", hum),
         ("Resolution", f"{bench.spectrum(take).resolution_hz:.2g} Hz"),
+        *(("At the terminals", text) for text in [terminals_text(bench.findings_of(take))] if text),
     )
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from stillbox.analysis.impedance.findings import Finding, FindingsReport
+from stillbox.analysis.maths.number_words import frequency_words, short_number
 from stillbox.analysis.maths.quantity import value_text
 from stillbox.analysis.maths.table import Table
 from stillbox.analysis.ringing.result_words import (
@@ -39,6 +40,18 @@ def finding_text(finding: Finding) -> Iterator[str]:
     for sentence in finding.evidence:
         yield f"  - {sentence}"
     yield f"  advice: {finding.advice}"
+
+
+def terminals_text(report: FindingsReport) -> str:
+    """Bumps of the crossover in a line; empty where there is none, or nothing is seen through."""
+    if not report.at_terminals:
+        return ""
+    listed = ", ".join(
+        f"{frequency_words(one.resonance.frequency_hz)} (Q {one.resonance.q:.2g}, "
+        f"{short_number(one.resonance.height_ohm)} ohm)"
+        for one in report.at_terminals
+    )
+    return f"of the crossover, at the speaker's terminals only: {listed}"
 
 
 def motional_text(report: FindingsReport) -> str:

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from stillbox.analysis.bench import Bench
 from stillbox.analysis.findings.findings_document import findings_document
 from stillbox.analysis.findings.findings_section import findings_section, names_of, state_findings
-from stillbox.analysis.findings.findings_words import finding_text, findings_table, motional_text
+from stillbox.analysis.findings.findings_words import finding_text, findings_table, motional_text, terminals_text
 from stillbox.analysis.impedance.findings import FindingsReport
 from stillbox.analysis.ringing.result_words import (
     RINGING_MEANING,
@@ -25,6 +25,9 @@ def _said(report: FindingsReport, everything: bool) -> Said:
     yield summary_of_findings(report)
     yield ""
     yield f"{report.build}, state {report.state or '-'}, unit {report.unit}: {motional_text(report)}"
+    of_network = terminals_text(report)
+    if of_network:
+        yield of_network
     if not report.findings:
         return
     first = None if everything else FIRST
@@ -34,6 +37,9 @@ def _said(report: FindingsReport, everything: bool) -> Said:
         yield f"and {folded} smaller: --all"
     yield RINGING_MEANING
     for finding, _ in in_order(report)[:first]:
+        yield ""
+        yield from finding_text(finding)
+    for finding in report.at_terminals if everything else ():
         yield ""
         yield from finding_text(finding)
 

@@ -191,8 +191,10 @@ class FindingsReport:
     peak_spread: Spread = Spread()
     """How far the peak or peaks of driver and box repeat."""
     celsius: float | None = None
-    of: str = ""
     """Temperature of the air where it was said for this take."""
+    of: str = ""
+    at_terminals: tuple[Finding, ...] = ()
+    """What only the speaker's terminals show, where the driver is seen through a crossover: bumps of the network."""
 
     def peak_std_hz(self, peak: Resonance) -> float:
         """Standard uncertainty of a motional peak's frequency: noise, and how far it repeats."""

@@ -13,6 +13,8 @@ from simple_recordings import record
 
 from stillbox.analysis.bench import Bench
 from stillbox.analysis.box.box_report import box_report
+from stillbox.analysis.findings.findings_document import findings_document
+from stillbox.analysis.findings.findings_words import terminals_text
 from stillbox.analysis.impedance.resonances import fit_resonances
 from stillbox.analysis.network.netlist import network_from_text
 from stillbox.analysis.through_crossover import value_stds
@@ -112,6 +114,17 @@ def test_the_box_is_that_around_the_driver(known: BuildFolder) -> None:
     assert report.fit.alpha.value == pytest.approx((71 / 42) ** 2 - 1, rel=0.02)
     low, high = report.fit.alpha.interval_95
     assert low < (71 / 42) ** 2 - 1 < high
+
+
+def test_a_bump_that_is_gone_behind_the_crossover_is_the_networks(known: BuildFolder) -> None:
+    """The terminals show one at 1.6 kHz, where coil and capacitor resonate; the woofer has none."""
+    report = Bench(known).findings()
+    (bump,) = report.at_terminals
+    assert bump.resonance.frequency_hz == pytest.approx(1616, rel=0.01)
+    assert bump.cause == "crossover" and bump.evidence[0].startswith("at the terminals 2")
+    assert not any(one.resonance.q < 4 for one in report.findings)
+    assert findings_document(report)["at_terminals"][0]["cause"] == "crossover"
+    assert terminals_text(report).startswith("of the crossover, at the speaker's terminals only: 1.6")
 
 
 def test_without_a_netlist_a_crossover_is_fitted_along(known: BuildFolder) -> None:
