@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any
 
 import typer
 
 from stillbox.analysis.crossover.crossover_controls import VOLTS
+from stillbox.analysis.part.part_controls import LOUDEST
 from stillbox.capture.errors import StillboxError
 from stillbox.commands.opening import open_bench, open_build
 from stillbox.commands.options import AnyUnitOption, BuildArgument, JsonOption, PlotOption, check_netlist, number_option
@@ -54,22 +55,25 @@ def crossover(
             help="Netlist of the crossover with its drivers as fitted, for a circuit simulator (SPICE, .cir).",
         ),
     ] = None,
+    loudest_volts: Annotated[float | None, number_option(LOUDEST, "V")] = None,
     plot: PlotOption = None,
     as_json: JsonOption = False,
 ) -> None:
     """What the crossover gives each driver, and what changing a part would do.
 
     With its netlist and takes of the drivers alone, findings, compare, box, bass and decay read the driver behind it.
+    Takes of the finished speaker at several levels tell from which level on a coil in it saturates.
     """
     if netlist is not None:
-        if swap or volts is not None or spice is not None or plot is not None or as_json:
+        if swap or as_json or any(one is not None for one in (volts, spice, plot, loudest_volts)):
             raise StillboxError("--netlist keeps a netlist and does nothing else", "ask for the rest afterwards")
         _keep(build, netlist, state, unit)
         return
     bench = open_bench(build)
     from stillbox.analysis.crossover.topic import CROSSOVER
 
-    asked = {"state": state, "unit": unit, "swaps": tuple(swap or ()), "volts": volts}
+    asked: dict[str, Any] = {"state": state, "unit": unit, "swaps": tuple(swap or ()), "volts": volts}
+    asked |= {LOUDEST.key: loudest_volts}
     tell(CROSSOVER, bench, asked, {"--spice": spice, "--plot": plot}, as_json=as_json)
 
 

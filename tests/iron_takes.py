@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -99,10 +99,14 @@ class Bending:
     limit_a: float
     ohm: float
 
+    behind: Callable[[Real], Real] = np.zeros_like
+    """Impedance in series, of what is on the clips with it, over frequency."""
+
     def current(self, drive_v: Real, rate_hz: float, loop_ohm: float, rounds: int = 30) -> Real:
         """Periodic over the length of the drive, shape of ``drive_v``."""
-        omega = 2j * np.pi * np.fft.rfftfreq(drive_v.size, 1 / rate_hz)
-        spectrum, impedance = np.fft.rfft(drive_v), loop_ohm + self.ohm + omega * self.henry
+        hz = np.fft.rfftfreq(drive_v.size, 1 / rate_hz)
+        omega = 2j * np.pi * hz
+        spectrum, impedance = np.fft.rfft(drive_v), loop_ohm + self.ohm + omega * self.henry + self.behind(hz)
         current = np.fft.irfft(spectrum / impedance, drive_v.size)
         for _ in range(rounds):
             bent = self.henry * current * ((1 + (current / self.limit_a) ** 2) ** -0.5 - 1)
@@ -123,7 +127,7 @@ class Bending:
         drive = bench.loudest_v * 10 ** (level_dbfs / 20) * np.sin(2 * np.pi * np.arange(count) / count)
         loop = bench.jig.source_ohm + bench.jig.reference_ohm
         current = np.fft.rfft(self.current(drive, hz * count, loop)) * 2 / count
-        impedance = np.fft.rfft(drive)[1] * 2 / count / current[1] - loop
+        impedance = np.fft.rfft(drive)[1] * 2 / count / current[1] - loop - self.behind(np.array([hz]))[0]
         with np.errstate(divide="ignore"):
             harmonics = 20 * np.log10(np.abs(current[:6] / current[1]))
         return float(abs(current[1])), float(impedance.imag / (2 * np.pi * hz)), harmonics

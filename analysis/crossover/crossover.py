@@ -9,7 +9,9 @@ import numpy as np
 
 from stillbox.analysis.bench import Bench
 from stillbox.analysis.crossover.crossover_controls import USUAL_V, VOLTS
+from stillbox.analysis.crossover.damping import DampedPeak, damped_peaks
 from stillbox.analysis.crossover.known_crossover import KnownCrossover, known_crossover, planned_network
+from stillbox.analysis.crossover.speaker_levels import SpeakerLevels, speaker_levels
 from stillbox.analysis.crossover.suspects import wrong_part_of
 from stillbox.analysis.network.bands import bands_of_draws, drawn_values
 from stillbox.analysis.network.changes import tried
@@ -100,6 +102,8 @@ class CrossoverReport:
         What the curve at the terminals says of the parts; None where there is none, or a driver was not swept alone.
     as_measured : Computed or None
         With the values that it gives them.
+    levels : SpeakerLevels or None
+        The speaker over the levels at which it was swept, where there are several.
     """
 
     bench: Bench
@@ -115,6 +119,7 @@ class CrossoverReport:
     measured_parts: Mapping[str, PartReading]
     wrong: WrongPart | None
     as_measured: Computed | None
+    levels: SpeakerLevels | None
     warnings: tuple[str, ...]
 
     @property
@@ -122,6 +127,13 @@ class CrossoverReport:
         """Drivers that are there before and after the change."""
         there = () if self.changed is None else self.changed.drivers
         return tuple(name for name in self.built.drivers if name in there)
+
+    @property
+    def damping(self) -> tuple[DampedPeak, ...]:
+        """What the change does to the Q of the driver in the box."""
+        if self.changed is None:
+            return ()
+        return damped_peaks(self.bench, self.take, self.built.network, self.changed.network)
 
     @property
     def build(self) -> str:
@@ -170,6 +182,7 @@ def crossover_report(
     unit: str | None = None,
     swaps: Sequence[str] = (),
     volts: float = USUAL_V,
+    loudest_volts: float | None = None,
 ) -> CrossoverReport:
     """The crossover in force at the newest take in the box of a state and unit.
 
@@ -179,6 +192,8 @@ def crossover_report(
         Changes to try, as in ``C2=6.8u`` and ``L1.loss=0.2``.
     volts : float
         At the terminals, V rms, for the heat in the resistors.
+    loudest_volts : float, optional
+        Output at full scale, V rms, for takes at several levels that do not tell.
 
     Raises
     ------
@@ -188,7 +203,12 @@ def crossover_report(
     VOLTS.checked(volts)
     take = bench.in_box(state, unit)
     tried(planned_network(bench, take)[1], swaps)  # what cannot be is told before the work, not after it
-    return report_of_known(bench, known_crossover(bench, take), swaps, volts)
+    if state is None or take.state == state:
+        # A core that bends would pass for a wrong part: the network is read at the lowest level.
+        levels = speaker_levels(bench, take, loudest_volts)
+        if levels is not None and levels.series.core == "iron":
+            take = levels.series.levels[0].take
+    return report_of_known(bench, known_crossover(bench, take), swaps, volts, loudest_volts=loudest_volts)
 
 
 def report_of_known(
@@ -197,6 +217,7 @@ def report_of_known(
     swaps: Sequence[str] = (),
     volts: float = USUAL_V,
     by_the_curve: bool = True,
+    loudest_volts: float | None = None,
 ) -> CrossoverReport:
     """The same of a crossover that is known already; what the curve says of its parts takes a moment longer."""
     volts = VOLTS.checked(volts) or USUAL_V
@@ -219,6 +240,7 @@ def report_of_known(
         as_measured=None
         if wrong is None or not wrong.explained
         else computed(known, wrong.as_measured, volts, wrong.left_percent),
+        levels=speaker_levels(bench, known.take, loudest_volts) if by_the_curve else None,
         warnings=(*known.planned.notes, *known.parts.warnings, *loss_warnings(known.parts.network)),
     )
     if not swaps:

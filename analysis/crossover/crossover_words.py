@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
+from dataclasses import asdict
 from typing import Any
 
 import numpy as np
 
 from stillbox.analysis.crossover.crossover import HEARD_DB, Computed, CrossoverReport, DriverLevel
+from stillbox.analysis.crossover.damping import DampedPeak
 from stillbox.analysis.crossover.suspect_told import cells_by_the_curve, part_document, suspects_document
+from stillbox.analysis.levels.level_words import level_document
 from stillbox.analysis.maths.number_words import frequency_words, short_number
 from stillbox.analysis.maths.quantity import MINUS
 from stillbox.analysis.maths.table import Table
@@ -149,6 +152,7 @@ def change_lines(report: CrossoverReport) -> Iterator[str]:
             f"  - {name}: {signed} dB at {frequency_words(at_hz)}, {against} the tolerances of the parts make there "
             f"(\u00b1{spread_db:.2f} dB)"
         )
+    yield from map(damping_line, report.damping)
     before, after = report.built.lowest_ohm, report.changed.lowest_ohm
     yield f"  - lowest impedance: {before:.2f} ohm before, {after:.2f} ohm then (both computed)"
     if largest < HEARD_DB and not report.is_wrong:
@@ -156,6 +160,16 @@ def change_lines(report: CrossoverReport) -> Iterator[str]:
             f"  - no difference that anybody has been shown to hear: the smallest change of level that listeners are "
             f"reported to have told apart in the bass is {HEARD_DB:g} dB"
         )
+
+
+def damping_line(peak: DampedPeak) -> str:
+    """What a change does to the Q of the driver in the box."""
+    change = f"{100 * (peak.changed / peak.built - 1):+.1f} %".replace("-", MINUS)
+    return (
+        f"  - {peak.q_name} of the {peak.driver} at {frequency_words(peak.hz)}: {peak.built:.3f} behind "
+        f"{peak.built_ohm:.2f} ohm of the network, then {peak.changed:.3f} behind {peak.changed_ohm:.2f} ohm "
+        f"({change}; {peak.own:.3f} straight on the amplifier)"
+    )
 
 
 def largest_difference(report: CrossoverReport, driver: str) -> tuple[float, float, float]:
@@ -192,6 +206,7 @@ def crossover_document(report: CrossoverReport) -> dict[str, Any]:
         "by_the_curve": None
         if report.as_measured is None
         else _computed_document(report.frequency_hz, report.as_measured),
+        "levels": None if report.levels is None else level_document(report.levels.series, report.levels.into),
         "change": None
         if report.changed is None
         else {
@@ -199,6 +214,7 @@ def crossover_document(report: CrossoverReport) -> dict[str, Any]:
             "input": _impedance_document(report.frequency_hz, report.changed.input_ohm),
             "lowest_ohm": report.changed.lowest_ohm,
             **_computed_document(report.frequency_hz, report.changed),
+            "damping": [asdict(peak) for peak in report.damping],
             "difference_db": {name: report.difference_db(name).tolist() for name in report.compared},
         },
         "warnings": list(report.warnings),

@@ -18,6 +18,7 @@ from stillbox.analysis.drawing.picture_style import (
     tint,
 )
 from stillbox.analysis.drawing.state_panels import add_legend
+from stillbox.analysis.levels.picture_levels import level_panels
 
 LOWEST_DB, HIGHEST_DB = -36.0, 9.0
 IMPEDANCE_IN, LEVEL_IN, PHASE_IN, DIFFERENCE_IN = 2.2, 2.8, 1.8, 2.0
@@ -42,6 +43,8 @@ def picture_of_crossover(report: CrossoverReport) -> PictureDescription:
     panels = [_impedance_panel(report, states), _level_panel(report, states), _phase_panel(report, states)]
     if report.changed is not None:
         panels.insert(2, _difference_panel(report))
+    if report.levels is not None:
+        panels += level_panels(report.levels.series)
     title = f"{report.build}, unit {report.unit}: crossover"
     ends_hz = (float(report.frequency_hz[0]), float(report.frequency_hz[-1]))
     return PictureDescription(title, tuple(panels), ends_hz=ends_hz)

@@ -20,6 +20,8 @@ from stillbox.analysis.crossover.crossover_words import (
 )
 from stillbox.analysis.crossover.picture_crossover import picture_of_crossover
 from stillbox.analysis.crossover.suspect_told import mending_lines, opening_of, suspect_lines
+from stillbox.analysis.levels.level_words import level_lines
+from stillbox.analysis.part.part_controls import LOUDEST
 from stillbox.analysis.topic import File, Said, Topic, TopicPicture
 from stillbox.capture.files.output_file import NETLIST, write_output
 
@@ -28,7 +30,12 @@ def _crossover(bench: Bench, asked: Asked) -> CrossoverReport:
     """Of a ``state`` and ``unit``, with ``swaps`` to try and ``volts`` at the terminals."""
     volts = asked.get("volts")
     return crossover_report(
-        bench, asked.get("state"), asked.get("unit"), asked.get("swaps") or (), USUAL_V if volts is None else volts
+        bench,
+        asked.get("state"),
+        asked.get("unit"),
+        asked.get("swaps") or (),
+        USUAL_V if volts is None else volts,
+        asked.get(LOUDEST.key),
     )
 
 
@@ -41,6 +48,10 @@ def _said(report: CrossoverReport, everything: bool) -> Said:
     if report.built.power.watts:
         yield heat_table(report)
     yield from mending_lines(report)
+    if report.levels is not None:
+        if report.take.number != report.levels.series.loudest.take.number:
+            yield f"what is told above is of take {report.take.number}, the quietest of these:"
+        yield from level_lines(report.levels.series, report.levels.into, "speaker")
     yield from change_lines(report)
     if report.changed is not None or report.is_wrong:
         yield PARTS_IN_BRIEF
@@ -60,7 +71,7 @@ CROSSOVER = Topic(
     said=_said,
     warnings=lambda report: report.warnings,
     document=crossover_document,
-    controls=(VOLTS,),
+    controls=(VOLTS, LOUDEST),
     files=(File("--spice", "Crossover and its fitted drivers as a netlist", NETLIST, _netlist),),
     sections=network_sections,
     pictures=(TopicPicture("--plot", "Picture of the crossover", picture_of_crossover),),

@@ -53,7 +53,7 @@ def level_table(series: LevelSeries) -> Table:
     """A row a take, the quietest first."""
     with_coil = any(level.inductance is not None for level in series.levels)
     heads = ("take", *(("current", "at the clips") if series.known else ("level re the loudest",)))
-    name = "inductance" if series.coil is None else series.coil.name
+    name = "inductance" if series.coil is None else f"{series.coil.name}, first as planned"
     heads += (*((name,) if with_coil else ()), "resistance", *_ORDINALS.values(), "floor of the 3rd")
     return Table(heads, tuple(_row(series, level, with_coil) for level in series.levels))
 

@@ -21,10 +21,15 @@ _PALEST = 0.35
 
 def picture_of_levels(series: LevelSeries, title: str) -> PictureDescription:
     """Inductance (of a coil on the clips), third harmonic, and the others of the loudest take."""
-    panels = [_third_panel(series), _others_panel(series)]
+    return PictureDescription(title, level_panels(series), ends_hz=ENDS_HZ)
+
+
+def level_panels(series: LevelSeries) -> tuple[Panel, ...]:
+    """The same to be put below others."""
+    harmonics = (_third_panel(series), _others_panel(series))
     if series.coil is None and all(level.inductance is not None for level in series.levels):
-        panels.insert(0, _inductance_panel(series))
-    return PictureDescription(title, tuple(panels), ends_hz=ENDS_HZ)
+        return (_inductance_panel(series), *harmonics)
+    return harmonics
 
 
 def _name(series: LevelSeries, level: Level) -> str:
