@@ -14,11 +14,11 @@ Fact = tuple[str, str]
 
 @dataclass(frozen=True)
 class ReportPicture:
-    """A picture with its caption; ``content`` is the whole SVG or PNG file."""
+    """A picture with its caption; ``content`` is the whole file: SVG or PNG of a drawing, JPEG of a photograph."""
 
     caption: str
     content: bytes
-    kind: Literal["svg", "png"] = "svg"
+    kind: Literal["svg", "png", "jpeg"] = "svg"
 
 
 @dataclass(frozen=True)

@@ -136,7 +136,7 @@ def _effects_between(bench: Bench, before: TakeInfo, after: TakeInfo, parts: Seq
     found = [_of_finding(change) for change in order_of_changes(comparison.changes, *reports)]
     found += _of_tuning(comparison)
     missing: list[str] = []
-    for of_what, effects in (("volume and bass are", _of_box), ("the drive of the drivers is", _of_crossover)):
+    for of_what, effects in (("volume and bass are", _of_box), ("the drive of the drivers is", drive_effects)):
         try:
             found += effects(bench, before, after, parts)
         except StillboxError as error:
@@ -204,7 +204,8 @@ def _judged(kind: Kind, name: str, frequency_hz: float | None, change: Quantity)
     return Effect(kind, name, frequency_hz, change, told, verdict)
 
 
-def _of_crossover(bench: Bench, before: TakeInfo, after: TakeInfo, parts: Sequence[str]) -> Iterator[Effect]:
+def drive_effects(bench: Bench, before: TakeInfo, after: TakeInfo, parts: Sequence[str]) -> Iterator[Effect]:
+    """What each driver gets after the work over before: by the netlists, or by ``parts`` where these are the same."""
     if after.of or bench.network_of(after.number) is None:
         if parts:
             raise StillboxError("no netlist of the crossover is kept", "give one: 'stillbox crossover BUILD --netlist'")

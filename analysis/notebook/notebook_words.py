@@ -30,7 +30,7 @@ def entry_lines(report: NotebookReport) -> Iterator[str]:
     for entry in report.notebook.entries:
         yield entry_line(entry)
         for former in entry.former:
-            yield f"  - until {made_words(former.changed)}: {former_words(former)}"
+            yield f"  - until {made_words(former.changed)}: {former_words(former, entry.currency)}"
 
 
 def entry_line(entry: Entry) -> str:
@@ -41,11 +41,12 @@ def entry_line(entry: Entry) -> str:
     return "  ".join(filter(None, (str(entry.number), made_words(entry.made), place, withdrawn + told)))
 
 
-def former_words(former: Former) -> str:
-    """What stood there before a correction."""
+def former_words(former: Former, currency: str | None = None) -> str:
+    """What stood there before a correction; ``currency`` is that of the entry, if it was the same."""
     place = [f"state {former.state}" if former.state else "", f"unit {former.unit}" if former.unit else ""]
     made = f"made {made_words(former.made)}" if former.made else ""
-    return "; ".join(filter(None, (*place, made, said_words(former)))) or "nothing"
+    told = said_words(former.model_copy(update={"currency": former.currency or currency}))
+    return "; ".join(filter(None, (*place, made, told))) or "nothing"
 
 
 def said_words(said: Said) -> str:
@@ -53,8 +54,6 @@ def said_words(said: Said) -> str:
     heard = f"heard: {in_one_line(said.heard)}" if said.heard else ""
     gone = f"takes out {entries_words(said.takes_out)}" if said.takes_out else ""
     cost = "" if said.cost is None else money(said.cost, said.currency or "")
-    if said.cost is None and said.currency and isinstance(said, Former):
-        cost = said.currency
     minutes = "" if said.minutes is None else time_words(said.minutes)
     pictures = counted(len(said.pictures), "picture") if said.pictures else ""
     every = (in_one_line(said.text), heard, material_words(said), *said.parts, gone, cost, minutes, pictures)
@@ -62,7 +61,7 @@ def said_words(said: Said) -> str:
 
 
 def material_words(said: Said) -> str:
-    """felt 3500 cm² x 10 mm, 150 g, on back and sides."""
+    """felt 3500 cm², 10 mm at back and sides."""
     sizes = [
         f"{value:g} {unit}"
         for value, unit in ((said.area_cm2, "cm²"), (said.thickness_mm, "mm"), (said.mass_g, "g"))
@@ -71,7 +70,7 @@ def material_words(said: Said) -> str:
     if said.porosity is not None:
         sizes.append(f"{100 * said.porosity:g} % air")
     told = " ".join(filter(None, (said.material, ", ".join(sizes))))
-    return f"{told} on {said.at}" if said.at else told
+    return f"{told} at {said.at}" if said.at else told
 
 
 def money(amount: float, currency: str) -> str:

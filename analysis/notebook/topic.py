@@ -7,6 +7,7 @@ from stillbox.analysis.controls import Asked
 from stillbox.analysis.notebook.notebook_controls import NUMBERS
 from stillbox.analysis.notebook.notebook_document import notebook_document
 from stillbox.analysis.notebook.notebook_report import NotebookReport, notebook_report
+from stillbox.analysis.notebook.notebook_section import notebook_sections
 from stillbox.analysis.notebook.notebook_words import (
     effects_table,
     entry_lines,
@@ -50,4 +51,5 @@ NOTEBOOK = Topic(
     warnings=lambda report: report.warnings,
     document=notebook_document,
     controls=NUMBERS,
+    sections=notebook_sections,
 )

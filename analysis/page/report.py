@@ -22,7 +22,7 @@ from stillbox.capture.files.output_file import PAGE, write_output
 from stillbox.capture.shown_text import visible
 
 _TEMPLATES = Path(__file__).parent / "templates"
-_MEDIA_TYPES = {"svg": "image/svg+xml", "png": "image/png"}
+_MEDIA_TYPES = {"svg": "image/svg+xml", "png": "image/png", "jpeg": "image/jpeg"}
 _ITEM = "  - "
 
 
@@ -121,4 +121,5 @@ def _gathered(sentences: Sequence[str]) -> list[tuple[str, list[str]]]:
 
 def _picture_row(picture: ReportPicture) -> dict[str, str]:
     encoded = base64.b64encode(picture.content).decode("ascii")
-    return {"caption": picture.caption, "source": f"data:{_MEDIA_TYPES[picture.kind]};base64,{encoded}"}
+    source = f"data:{_MEDIA_TYPES[picture.kind]};base64,{encoded}"
+    return {"caption": picture.caption, "source": source, "shown": "photo" if picture.kind == "jpeg" else "drawn"}

@@ -108,7 +108,7 @@ def of_entry(entry: Entry) -> VolumeItem | Stuffing | str:
         porosity = POROSITY[known]
     if porosity is None:
         return f"{asked}: which part of it is air is not known; give --porosity (0 for a solid sheet, 0.95 for foam)"
-    place = f" on {entry.at}" if entry.at else ""
+    place = f" at {entry.at}" if entry.at else ""
     return VolumeItem(f"{entry.material}{place} (notebook, entry {entry.number})", volume_m3, porosity)
 
 

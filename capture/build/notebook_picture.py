@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import IO, TYPE_CHECKING
 
 from stillbox.capture.errors import StillboxError
-from stillbox.capture.files.build_layout import is_link
+from stillbox.capture.files.build_layout import NOTEBOOK_FOLDER, is_link, own_folder
 from stillbox.capture.files.small_file import kind_of, why_unreadable
 
 if TYPE_CHECKING:
@@ -45,9 +45,9 @@ def picture_for_notebook(path: Path, longest_px: int = LONGEST_PX) -> bytes:
         raise StillboxError(f"cannot read the picture {path}: {why_unreadable(error)}", "give another file") from error
 
 
-def smaller(picture: bytes, longest_px: int) -> bytes:
-    """A picture of the notebook with its longer side ``longest_px`` at most; StillboxError where it is damaged."""
-    return _small_jpeg(io.BytesIO(picture), "of the notebook", longest_px)
+def kept_picture(build_path: Path, name: str, longest_px: int) -> bytes:
+    """A picture of the notebook, its longer side ``longest_px`` at most; StillboxError where it cannot be shown."""
+    return picture_for_notebook(own_folder(build_path, NOTEBOOK_FOLDER) / name, longest_px)
 
 
 def _opened(path: Path) -> IO[bytes]:

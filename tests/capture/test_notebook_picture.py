@@ -14,7 +14,7 @@ from PIL import Image
 from stillbox.capture.build.build_folder import BuildFolder
 from stillbox.capture.build.notebook import read_notebook
 from stillbox.capture.build.notebook_edit import add_entry, correct_entry
-from stillbox.capture.build.notebook_picture import picture_for_notebook, smaller
+from stillbox.capture.build.notebook_picture import kept_picture, picture_for_notebook
 from stillbox.capture.errors import StillboxError
 
 UPRIGHT = ("red", "lime", "blue", "white")
@@ -69,7 +69,9 @@ def test_it_is_small_and_says_nothing_of_place_or_camera(tmp_path: Path) -> None
     assert kept.size == (1067, 1600) and kept.format == "JPEG" and len(content) < 200_000
     assert not kept.getexif() and b"SECRET" not in content and b"Exif" not in content and b"http" not in content
     assert set(kept.info) <= {"jfif", "jfif_version", "jfif_unit", "jfif_density"}
-    assert Image.open(io.BytesIO(smaller(content, 320))).size == (214, 320)
+    (tmp_path / "notebook").mkdir()
+    (tmp_path / "notebook" / "0001-1.jpg").write_bytes(content)
+    assert Image.open(io.BytesIO(kept_picture(tmp_path, "0001-1.jpg", 320))).size == (214, 320)
 
 
 @pytest.mark.parametrize(
