@@ -59,9 +59,10 @@ def crossover(
     plot: PlotOption = None,
     as_json: JsonOption = False,
 ) -> None:
-    """What the crossover gives each driver, and what changing a part would do.
+    """Which part of the crossover is wrong, what it gives each driver, and what changing a part would do.
 
-    With its netlist and takes of the drivers alone, findings, compare, box, bass and decay read the driver behind it.
+    A take of the finished speaker at its terminals is held against the netlist, with one fault in every part in turn.
+    With the netlist and takes of the drivers alone, findings, compare, box, bass and decay read the driver behind it.
     Takes of the finished speaker at several levels tell from which level on a coil in it saturates.
     """
     if netlist is not None:

@@ -241,7 +241,12 @@ def report_of_known(
         if wrong is None or not wrong.explained
         else computed(known, wrong.as_measured, volts, wrong.left_percent),
         levels=speaker_levels(bench, known.take, loudest_volts) if by_the_curve else None,
-        warnings=(*known.planned.notes, *known.parts.warnings, *loss_warnings(known.parts.network)),
+        warnings=(
+            *known.planned.notes,
+            *known.parts.warnings,
+            *loss_warnings(known.parts.network),
+            *(() if wrong is None else wrong.warnings),
+        ),
     )
     if not swaps:
         return report

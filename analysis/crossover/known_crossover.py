@@ -8,9 +8,11 @@ import numpy as np
 
 from stillbox.analysis.bench import Bench
 from stillbox.analysis.crossover.measured_parts import KnownParts, known_parts
+from stillbox.analysis.crossover.suspects import wrong_part_of
 from stillbox.analysis.impedance.impedance import curve_of_spectrum
 from stillbox.analysis.network.network import Network
 from stillbox.analysis.through_crossover import network_of_netlist, tolerances_percent
+from stillbox.analysis.wrong_part.result import WrongPart
 from stillbox.capture.arrays import ComplexArray, FloatArray
 from stillbox.capture.errors import StillboxError
 from stillbox.capture.recording.take import TakeInfo
@@ -62,7 +64,7 @@ def known_crossover(bench: Bench, take: TakeInfo) -> KnownCrossover:
     """
     netlist, network = planned_network(bench, take)
     hz = np.geomspace(LOWEST_HZ, HIGHEST_HZ, round(PER_OCTAVE * np.log2(HIGHEST_HZ / LOWEST_HZ)) + 1)
-    drivers = drivers_ohm(bench, take, network, hz)
+    drivers = drivers_ohm(bench, take, network, hz, _fitted(bench, take, network))
     tolerance = tolerances_percent(network, bench.description.crossover)
     parts = known_parts(bench, take, network, tolerance)
     return KnownCrossover(take, netlist, network, parts, tolerance, hz, drivers, measured_ohm(bench, take, hz))
@@ -85,8 +87,21 @@ def planned_network(bench: Bench, take: TakeInfo) -> tuple[str, Network]:
     return f"{netlist.name}, {netlist.words}", network_of_netlist(netlist)
 
 
-def drivers_ohm(bench: Bench, take: TakeInfo, network: Network, hz: FloatArray) -> dict[str, ComplexArray]:
+def _fitted(bench: Bench, take: TakeInfo, network: Network) -> WrongPart | None:
+    """What the curve at the terminals says of drivers that were not swept alone; None where nothing, or all were."""
+    hz = np.array([LOWEST_HZ])
+    if all(bench.impedance_of(take.unit, place.name, hz) is not None for place in network.drivers):
+        return None
+    told = wrong_part_of(bench, take)
+    return told if told is not None and told.explained else None
+
+
+def drivers_ohm(
+    bench: Bench, take: TakeInfo, network: Network, hz: FloatArray, fitted: WrongPart | None = None
+) -> dict[str, ComplexArray]:
     """Impedance of each driver of a network on its own terminals, shape (n,) each.
+
+    Of those that were not swept there it is as ``fitted`` along with the parts, where that is given.
 
     Raises
     ------
@@ -109,6 +124,8 @@ def drivers_ohm(bench: Bench, take: TakeInfo, network: Network, hz: FloatArray) 
             found[place.name] = share * through + (1 - share) * own[0]
         elif own is not None:
             found[place.name] = own[0]
+        elif fitted is not None and place.name in fitted.drivers_ohm:
+            found[place.name] = np.interp(hz, fitted.frequency_hz, fitted.drivers_ohm[place.name])
         else:
             raise StillboxError(
                 f"the impedance of driver '{place.name}' is not known",

@@ -18,10 +18,7 @@ from stillbox.analysis.wrong_part.result import PartAsMeasured, Suspect
 
 LEAST_DB = -30.0
 """What a driver gets below this is not compared: nobody hears it beside the other."""
-NOT_READ = (
-    "Whether the parts are right is not told: that needs a take of the finished speaker at its terminals, and one of "
-    "each driver on its own."
-)
+NOT_READ = "Whether the parts are right is not told: that needs a take of the finished speaker at its terminals."
 
 
 def opening_of(report: CrossoverReport) -> str:

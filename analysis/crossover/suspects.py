@@ -10,9 +10,10 @@ from stillbox.analysis.bench import Bench
 from stillbox.analysis.impedance.impedance import curve_of_spectrum, logarithmic_grid
 from stillbox.analysis.network.network import Network
 from stillbox.analysis.through_crossover import network_of_netlist, tolerances_percent
+from stillbox.analysis.wrong_part.guessed_driver import guessed_driver
 from stillbox.analysis.wrong_part.judging import wrong_part
-from stillbox.analysis.wrong_part.known_driver import KnownDriver, known_driver
-from stillbox.analysis.wrong_part.many_speakers import Curve
+from stillbox.analysis.wrong_part.known_driver import known_driver
+from stillbox.analysis.wrong_part.many_speakers import Curve, Driver
 from stillbox.analysis.wrong_part.result import WrongPart
 from stillbox.capture.arrays import FloatArray
 from stillbox.capture.recording.take import TakeInfo
@@ -24,7 +25,7 @@ LOWEST_HZ, HIGHEST_HZ, PER_OCTAVE = 20.0, 20_000.0, 8
 def wrong_part_of(bench: Bench, take: TakeInfo) -> WrongPart | None:
     """What is wrong in the crossover of a finished speaker, computed once.
 
-    None where there is no netlist, or the terminals of the speaker or of a driver were not swept.
+    None where there is no netlist, or the take is of a driver alone.
 
     Parameters
     ----------
@@ -44,7 +45,7 @@ def _wrong_part(bench: Bench, take: TakeInfo) -> WrongPart | None:
     return None if given is None else wrong_part(*given)
 
 
-Given = tuple[Network, Mapping[str, float], Sequence[KnownDriver], Curve]
+Given = tuple[Network, Mapping[str, float], Sequence[Driver], Curve]
 """What `wrong_part` takes."""
 
 
@@ -57,12 +58,7 @@ def measured_speaker(bench: Bench, take: TakeInfo) -> Given | None:
     spectrum = bench.at_clips(take)
     low, high = max(LOWEST_HZ, spectrum.frequency_hz[0] * 1.05), min(HIGHEST_HZ, spectrum.frequency_hz[-1] / 1.05)
     hz = logarithmic_grid(float(low), float(high), PER_OCTAVE)
-    drivers = []
-    for place in network.drivers:
-        known = _known(bench, take, place.name, hz)
-        if known is None:
-            return None
-        drivers.append(known)
+    drivers = [_driver(bench, take, network, place.name, hz) for place in network.drivers]
     measured = curve_of_spectrum(spectrum, points_per_octave=PER_OCTAVE)
     inside = (measured.frequency_hz >= hz[0] * 0.999) & (measured.frequency_hz <= hz[-1] * 1.001)
     common = tuple(np.interp(hz, spectrum.frequency_hz, one) for one in spectrum.common_ohm)
@@ -70,15 +66,19 @@ def measured_speaker(bench: Bench, take: TakeInfo) -> Given | None:
     return network, tolerances_percent(network, bench.description.crossover), drivers, curve
 
 
-def _known(bench: Bench, take: TakeInfo, name: str, hz: FloatArray) -> KnownDriver | None:
-    """A driver of the speaker from its newest own take, best in this very box."""
+def _driver(bench: Bench, take: TakeInfo, network: Network, name: str, hz: FloatArray) -> Driver:
+    """A driver of the speaker: from its newest own take, best in this very box; else as its kind is."""
     boxed = bench.newest("in-box", take.state, take.unit, name) or bench.newest("in-box", unit=take.unit, of=name)
     own = boxed or bench.newest("free-air", unit=take.unit, of=name)
-    known = bench.impedance_of(take.unit, name, hz)
-    if own is None or known is None:
-        return None
     free = bench.free_air(take.unit)
     in_box = bench.description.driver.name or (free.of if free is not None else name)
+    if own is None:
+        places = bench.description.drivers
+        told = places[name].re_ohm if name in places else bench.description.driver.re_ohm if name == in_box else None
+        return guessed_driver(name, network, hz, told, name == in_box)
     changed = name == in_box and (own.subject == "free-air" or own.state != take.state)
-    curve = bench.curve(own)
-    return known_driver(name, hz, known[0], bench.fit(own), changed, (curve.frequency_hz[0], curve.frequency_hz[-1]))
+    curve, fit = bench.curve(own), bench.fit(own)
+    band_hz = (float(curve.frequency_hz[0]), float(curve.frequency_hz[-1]))
+    swept = np.interp(hz, curve.frequency_hz, curve.impedance_ohm)
+    ohm = np.where((hz >= band_hz[0]) & (hz <= band_hz[1]), swept, fit.impedance_ohm(hz))
+    return known_driver(name, hz, ohm, fit, changed, band_hz)

@@ -9,8 +9,7 @@ import numpy as np
 from stillbox.analysis.network.changes import opened, shorted, with_values
 from stillbox.analysis.network.network import LOSS, Network
 from stillbox.analysis.parts.kinds import REASONABLE
-from stillbox.analysis.wrong_part.known_driver import KnownDriver
-from stillbox.analysis.wrong_part.many_speakers import Curve, Model, Speakers
+from stillbox.analysis.wrong_part.many_speakers import Curve, Driver, Model, Speakers
 from stillbox.analysis.wrong_part.result import Fault, PartAsMeasured, Suspect, Verdict, WrongPart
 from stillbox.analysis.wrong_part.search import Found, looked_at
 from stillbox.analysis.wrong_part.suspect_words import evidence_of, opening_sentence, places_to_look
@@ -19,15 +18,15 @@ from stillbox.analysis.wrong_part.weighing import Weighed, weigh
 
 SERIOUS = 0.03
 """Of the probability of the likeliest: what is less likely than that is no alternative."""
-NAMED = 4.0
-"""Times as likely as a network as planned a fault must be to be named."""
+NAMED, NAMED_BY_KIND = 4.0, 1000.0
+"""Times as likely as a network as planned a fault must be to be named; where a driver is known by its kind alone."""
 DOUBT = 0.1
 """Probability from which on a fault is told beside a network that is rather as planned."""
 MOST_ALTERNATIVES = 6
 
 
 def wrong_part(
-    network: Network, tolerance_percent: Mapping[str, float], drivers: Sequence[KnownDriver], curve: Curve
+    network: Network, tolerance_percent: Mapping[str, float], drivers: Sequence[Driver], curve: Curve
 ) -> WrongPart:
     """Which single fault explains the curve of a finished speaker, or that it is as planned within tolerance.
 
@@ -37,7 +36,7 @@ def wrong_part(
         As planned, with all drivers of the speaker.
     tolerance_percent : mapping of str to float
         Of each part, by its name.
-    drivers : sequence of KnownDriver
+    drivers : sequence of Driver
         One for each of the network's, at the frequencies of the curve.
     curve : Curve
         At the speaker's terminals.
@@ -46,7 +45,8 @@ def wrong_part(
     weighed = weigh(model)
     planned = weighed.faults.index(None)
     best = int(np.argmax(weighed.probability))
-    if not weighed.explained or weighed.probability[best] < NAMED * weighed.probability[planned]:
+    odds = NAMED_BY_KIND if model.guessed else NAMED
+    if not weighed.explained or weighed.probability[best] < odds * weighed.probability[planned]:
         best = planned
     suspects = _suspects(model, weighed, best) if weighed.explained else []
     return _result(model, weighed, planned, best, suspects)
@@ -114,7 +114,17 @@ def _result(model: Model, weighed: Weighed, planned: int, row: int, suspects: li
         measured_ohm=model.curve.impedance_ohm,
         fitted_ohm=fitted,
         planned_ohm=as_planned,
+        drivers_ohm=model.drivers_ohm(weighed.found.speakers, row),
+        warnings=tuple(_doubts(model)),
     )
+
+
+def _doubts(model: Model) -> Iterator[str]:
+    for name in model.guessed:
+        yield (
+            f"driver '{name}' was not swept on its own terminals: it was fitted along from this very curve, and what "
+            "is said of the parts is less sure; sweep it alone"
+        )
 
 
 def _mended(model: Model, found: Found, row: int, fault: Fault | None) -> Speakers:

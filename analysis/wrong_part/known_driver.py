@@ -53,6 +53,21 @@ class KnownDriver:
     slopes_ohm: tuple[ComplexArray, ...]
     spread_ohm: FloatArray
 
+    @property
+    def count(self) -> int:
+        """How many numbers are not known."""
+        return len(self.slopes_ohm)
+
+    def thinned(self, step: int) -> KnownDriver:
+        """At each so-many-th frequency."""
+        slopes = tuple(slope[::step] for slope in self.slopes_ohm)
+        return KnownDriver(self.name, self.impedance_ohm[::step], slopes, self.spread_ohm[::step])
+
+    def at(self, theta: FloatArray) -> tuple[ComplexArray, list[ComplexArray]]:
+        """Impedance and its derivatives by theta, for theta of shape (speakers, numbers)."""
+        slopes = list(self.slopes_ohm)
+        return self.impedance_ohm + theta @ np.array(slopes), slopes
+
 
 def known_driver(
     name: str,
@@ -99,10 +114,19 @@ def known_driver(
         # In the bass the peaks may be anywhere: what is known there is about how high the curve is.
         bass = mass_line**2 / (mass_line**2 + resistance**2)
         impedance_ohm = (1 - bass) * impedance_ohm + bass * (coil + mass_line)
-        box = IN_BOX * (1 + 3 * bass) * mass_line**2 / resistance  # as free air goes over into any peak
-        box = np.minimum(box, MOST_IN_BOX * np.abs(impedance_ohm))
-        spread = np.hypot(spread, box)
+        spread = np.hypot(spread, box_spread_ohm(per_s, resistance, frequency_hz, impedance_ohm))
     return KnownDriver(name, impedance_ohm, tuple(slopes), spread)
+
+
+def box_spread_ohm(
+    per_s: float, resistance_ohm: float, frequency_hz: FloatArray, impedance_ohm: ComplexArray
+) -> FloatArray:
+    """Standard deviation of what a box makes of a driver, from Bl^2/M (ohm/s) and its DC resistance, shape (n,)."""
+    mass_line = per_s / (2 * np.pi * frequency_hz)
+    bass = mass_line**2 / (mass_line**2 + resistance_ohm**2)
+    box = IN_BOX * (1 + 3 * bass) * mass_line**2 / resistance_ohm  # as free air goes over into any peak
+    spread: FloatArray = np.minimum(box, MOST_IN_BOX * np.abs(impedance_ohm))
+    return spread
 
 
 def _motional_slopes(pairs: Sequence[Resonance], frequency_hz: FloatArray) -> Iterator[ComplexArray]:

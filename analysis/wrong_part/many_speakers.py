@@ -14,11 +14,13 @@ from numpy.typing import NDArray
 from stillbox.analysis.network.elimination import eliminate
 from stillbox.analysis.network.network import Network
 from stillbox.analysis.network.nodal import voltage_across
+from stillbox.analysis.wrong_part.guessed_driver import RESONANCE, UNLIKE, GuessedDriver
 from stillbox.analysis.wrong_part.known_driver import KnownDriver
 from stillbox.analysis.wrong_part.part_impedance import Unknown, part_impedance, unknowns_of
 from stillbox.analysis.wrong_part.result import Fault
 from stillbox.capture.arrays import ComplexArray, FloatArray
 
+Driver = KnownDriver | GuessedDriver
 OPEN_OHM, SHORT_OHM = 1e9, 1e-3
 MODEL_ERROR = 0.003
 """Of the impedance at each point, sqrt(E|.|^2): what no number of the model can follow."""
@@ -128,13 +130,13 @@ class Model:
     network : Network
     tolerance_percent : mapping
         Of each part.
-    drivers : sequence of KnownDriver
+    drivers : sequence of Driver
         One for each driver of the network, at the frequencies of the curve.
     curve : Curve
     """
 
     def __init__(
-        self, network: Network, tolerance_percent: Mapping[str, float], drivers: Sequence[KnownDriver], curve: Curve
+        self, network: Network, tolerance_percent: Mapping[str, float], drivers: Sequence[Driver], curve: Curve
     ) -> None:
         self.network, self.curve, self.tolerance_percent = network, curve, tolerance_percent
         self.unknowns = [unknowns_of(part, tolerance_percent[part.name]) for part in network.parts]
@@ -143,25 +145,19 @@ class Model:
         known = {driver.name: driver for driver in drivers}
         self.drivers = [known[place.name] for place in network.drivers]
         self.of_parts = int(ends[-1])
-        self.size = self.of_parts + sum(len(one.slopes_ohm) for one in self.drivers) + 3 + len(curve.common_ohm)
+        self.size = self.of_parts + sum(one.count for one in self.drivers) + 3 + len(curve.common_ohm)
         both = [
             *((part.name, part.nodes) for part in network.parts),
             *((one.name, one.nodes) for one in network.drivers),
         ]
+        self.guessed = [driver.name for driver in self.drivers if isinstance(driver, GuessedDriver)]
+        self.error = float(np.hypot(MODEL_ERROR, UNLIKE if self.guessed else 0.0))
         self.elements, self.nodes = [name for name, _ in both], [nodes for _, nodes in both]
 
     def thinned(self, step: int) -> Model:
         """The same at each so-many-th frequency."""
         some = slice(None, None, step)
-        drivers = [
-            replace(
-                driver,
-                impedance_ohm=driver.impedance_ohm[some],
-                slopes_ohm=tuple(slope[some] for slope in driver.slopes_ohm),
-                spread_ohm=driver.spread_ohm[some],
-            )
-            for driver in self.drivers
-        ]
+        drivers = [driver.thinned(step) for driver in self.drivers]
         curve = replace(
             self.curve,
             frequency_hz=self.curve.frequency_hz[some],
@@ -195,6 +191,15 @@ class Model:
                 replaced[row, self.elements.index(fault.part)] = ohm
         return Speakers(np.zeros((count, self.size)), middle, std, replaced, np.zeros(count))
 
+    def guessed_resonances(self) -> list[int]:
+        """Where the numbers stand that say where drivers resonate of which only their kind is known."""
+        found, first = [], self.of_parts
+        for driver in self.drivers:
+            if isinstance(driver, GuessedDriver) and not driver.in_box:
+                found.append(first + RESONANCE)
+            first += driver.count
+        return found
+
     def unknowns_of(self, name: str) -> tuple[Unknown, ...]:
         """What is not known of a part."""
         return self.unknowns[[part.name for part in self.network.parts].index(name)]
@@ -215,9 +220,9 @@ class Model:
             return float(np.log(size / FAULTY_OHM))
         return float(np.log(size) + np.sign(np.log(size)) * self.tolerance_percent[fault.part] / 100)
 
-    def answer(self, speakers: Speakers, error: float = MODEL_ERROR) -> Answer:
-        """Curves with all derivatives; ``error``: of the model, relative, sqrt(E|.|^2)."""
-        curve = self.curve
+    def answer(self, speakers: Speakers, error: float = 0.0) -> Answer:
+        """Curves with all derivatives; ``error``: of the model where it is to be coarser than it is, `Model.error`."""
+        curve, error = self.curve, max(error, self.error)
         elements = self._elements(speakers)
         siemens = [1 / element.ohm for element in elements]
         taken_apart = eliminate(list(zip(self.nodes, siemens, strict=True)))
@@ -256,11 +261,9 @@ class Model:
             found.append(self._element(speakers, *part_impedance(part.kind, own, self.curve.frequency_hz), len(found)))
         first = self.of_parts
         for driver in self.drivers:
-            slopes = list(driver.slopes_ohm)
-            theta = speakers.theta[:, first : first + len(slopes)]
-            ohm = driver.impedance_ohm + theta @ np.array(slopes)
-            found.append(self._element(speakers, ohm, slopes, len(found), driver.spread_ohm))
-            first += len(slopes)
+            theta = speakers.theta[:, first : first + driver.count]
+            found.append(self._element(speakers, *driver.at(theta), len(found), driver.spread_ohm))
+            first += driver.count
         return found
 
     def _element(
@@ -284,6 +287,14 @@ class Model:
         reactance = CABLE_H * np.exp(CABLE_H_SPREAD * henry) * 2j * np.pi * self.curve.frequency_hz
         by_ohm = np.full(reactance.shape, CABLE_OHM_STD, dtype=complex)
         return CABLE_OHM + CABLE_OHM_STD * ohm + reactance, [by_ohm, CABLE_H_SPREAD * reactance]
+
+    def drivers_ohm(self, speakers: Speakers, row: int) -> dict[str, ComplexArray]:
+        """Impedance of each driver in one of some speakers, with its wire."""
+        found, first = {}, self.of_parts
+        for driver in self.drivers:
+            found[driver.name] = driver.at(speakers.theta[row : row + 1, first : first + driver.count])[0][0]
+            first += driver.count
+        return found
 
     def curve_of(self, speakers: Speakers, row: int) -> ComplexArray:
         """What would be measured of one of some speakers, ohm."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Literal, get_args
 
@@ -122,6 +123,8 @@ class WrongPart:
         The network with the values as measured, and with the suspect's fault.
     frequency_hz, measured_ohm, fitted_ohm, planned_ohm : ndarray, shape (n,)
         The curve, what was found, and that with the suspect as planned and all else as found.
+    drivers_ohm : mapping of str to ndarray, shape (n,)
+        Impedance of each driver as fitted along; of one in a box without its peaks in the bass.
     """
 
     sentence: str
@@ -138,6 +141,7 @@ class WrongPart:
     measured_ohm: ComplexArray
     fitted_ohm: ComplexArray
     planned_ohm: ComplexArray
+    drivers_ohm: Mapping[str, ComplexArray]
     warnings: tuple[str, ...] = ()
 
     @property

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stillbox.analysis.maths.stopping import checked
-from stillbox.analysis.wrong_part.many_speakers import MODEL_ERROR, Answer, Model, Speakers
+from stillbox.analysis.wrong_part.many_speakers import Answer, Model, Speakers
 from stillbox.capture.arrays import FloatArray
 
 LONGEST_STEP = 1.0
@@ -83,7 +83,7 @@ class Found:
         return evidence
 
 
-def looked_at(model: Model, speakers: Speakers, error: float = MODEL_ERROR) -> Found:
+def looked_at(model: Model, speakers: Speakers, error: float = 0.0) -> Found:
     """Speakers as they are."""
     answer = model.answer(speakers, error)
     weight = np.sqrt(2 / answer.variance)
@@ -104,7 +104,7 @@ def cost_of(answer: Answer, speakers: Speakers) -> FloatArray:
     return cost
 
 
-def stepped(model: Model, found: Found, steps: int, error: float = MODEL_ERROR) -> Found:
+def stepped(model: Model, found: Found, steps: int, error: float = 0.0) -> Found:
     """After some steps each; who gains nothing more rests."""
     damping = np.full(found.cost.size, 1e-3)
     going = np.arange(found.cost.size)

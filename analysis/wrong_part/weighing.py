@@ -16,18 +16,20 @@ from numpy.typing import NDArray
 
 from stillbox.analysis.wrong_part.capacitor_makes import most_usual_ohm, of_other_makes, settled
 from stillbox.analysis.wrong_part.hypotheses import odds_before, possible_faults
-from stillbox.analysis.wrong_part.many_speakers import MODEL_ERROR, Model, Speakers
+from stillbox.analysis.wrong_part.many_speakers import Model, Speakers
 from stillbox.analysis.wrong_part.result import Fault
 from stillbox.analysis.wrong_part.search import FARTHEST, Found, joined, looked_at, stepped
 from stillbox.capture.arrays import FloatArray
 
 STARTS = {"value": (-1.6, -0.9, -0.4, -0.15, 0.15, 0.4, 0.9, 1.6), "loss": (-1.0, 0.3, 1.4)}
 """Logarithm of the value over the planned one; of the loss over what a faulty one usually is."""
+RESONANCE_STARTS = (-1.2, 0.0, 1.2)
+"""Of the resonance of a driver of which only its kind is known, standard deviations."""
 THINNED = 2
 """At the start each second point is enough."""
 SCREEN = ((0.1, 3, 2), (0.1, 4, 1), (0.03, 5, 1))
 """Error of the model, steps, and how many starts of each hypothesis go on."""
-RACE = ((0.03, 4, 28), (0.012, 5, 20), (0.005, 6, 14), (MODEL_ERROR, 6, 10))
+RACE = ((0.03, 4, 28), (0.012, 5, 20), (0.005, 6, 14), (0.0, 6, 10))
 """The same with all points, and how many hypotheses go on."""
 SMALL = {"value": (1.25, 1 / 1.25), "loss": (0.5,)}
 """Factor on the value, beyond the tolerance; ohm of loss: with these it is tried again at the end."""
@@ -79,7 +81,7 @@ def weigh(model: Model) -> Weighed:
         faults=tuple(faults[number] for number in of),
         found=found,
         probability=probability / probability.sum(),
-        explained=excess * MODEL_ERROR**2 < MOST_ERROR**2,
+        explained=excess * model.error**2 < MOST_ERROR**2,
     )
 
 
@@ -89,10 +91,17 @@ def _starts(fault: Fault | None) -> Sequence[float]:
 
 def _screened(model: Model, faults: tuple[Fault | None, ...]) -> tuple[NDArray[np.intp], Speakers]:
     """For each hypothesis its best start, a few steps on: its number, and the speaker."""
-    of = np.array([number for number, fault in enumerate(faults) for _ in _starts(fault)])
+    numbers = [number for number, fault in enumerate(faults) for _ in _starts(fault)]
     starts = np.array([start for fault in faults for start in _starts(fault)])
-    speakers = model.speakers([faults[number] for number in of])
+    speakers = model.speakers([faults[number] for number in numbers])
     speakers = speakers.at(np.where(np.isinf(speakers.std), starts[:, None], 0.0))
+    for place in model.guessed_resonances():
+        moved = [speakers.theta.copy() for _ in RESONANCE_STARTS]
+        for theta, start in zip(moved, RESONANCE_STARTS, strict=True):
+            theta[:, place] = start
+        repeated = speakers.some(np.tile(np.arange(len(numbers)), len(moved)))
+        speakers, numbers = repeated.at(np.concatenate(moved)), numbers * len(moved)
+    of = np.array(numbers)
     thin = model.thinned(THINNED)
     for error, steps, most in SCREEN:
         found = stepped(thin, looked_at(thin, speakers, error), steps, error)
@@ -147,8 +156,10 @@ def _finished(model: Model, faults: tuple[Fault | None, ...], field: _Field) -> 
     for steps in LAST:
         order = np.argsort(-field.told)
         best = int(order[0])
-        again = settled(model, model.like(field.found.speakers, field.found.speakers, best))
-        more = _Field(field.of, looked_at(model, again))
+        more = field.some(np.zeros(0, dtype=int))
+        for row in dict.fromkeys([best, int(np.flatnonzero(field.of == 0)[0])]):
+            again = settled(model, model.like(field.found.speakers, field.found.speakers, row))
+            more = more.and_more(_Field(field.of, looked_at(model, again)))
         for row in dict.fromkeys([*order[:FLIPPED].tolist(), *np.flatnonzero(field.of == 0).tolist()]):
             others = of_other_makes(model, field.found.speakers, row)
             more = more.and_more(_Field(np.full(len(others.theta), field.of[row]), looked_at(model, others)))

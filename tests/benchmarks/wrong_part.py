@@ -4,12 +4,13 @@ Two speakers for each seed, of one plan: as built within tolerance, and with a f
 tolerances, and takes of both drivers in free air: what the box does to the woofer is not. A fault is right where the
 part is named first. Where it is not, the generator's own Fisher information (`reference.wild_fisher`) decides: a fault
 that it cannot tell by 5 nats from what was named (or from a network as planned, where nothing was) counts as right.
-The rival accuses whatever fits best.
+The rival accuses whatever fits best. Once more from the finished speaker alone, both drivers known by their kind.
 """
 
 from __future__ import annotations
 
 import tempfile
+from collections.abc import Iterable
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
@@ -17,12 +18,13 @@ from time import process_time
 
 import numpy as np
 from reference.wild_faults import Fault, draw_fault, with_fault
-from reference.wild_fisher import Information
+from reference.wild_fisher import FROM_THE_CURVE, MEASURED, Information, Known
 from reference.wild_two_ways import WildTwoWay, wild_two_way, write_build
 from table import Row, at_least, at_most
 
 from stillbox.analysis.bench import Bench
 from stillbox.analysis.crossover.suspects import measured_speaker
+from stillbox.analysis.wrong_part.guessed_driver import guessed_driver
 from stillbox.analysis.wrong_part.judging import wrong_part
 from stillbox.analysis.wrong_part.result import WrongPart
 from stillbox.capture.build.kept_networks import keep_network
@@ -49,7 +51,8 @@ class Judged:
     value_off: float | None
     within: bool | None
     seconds: float
-    parts: int
+    good_without_takes: bool
+    right_without_takes: bool
 
 
 def rows(quick: bool = False) -> list[Row]:
@@ -59,14 +62,25 @@ def rows(quick: bool = False) -> list[Row]:
         judged = list(pool.map(judge, range(FIRST, FIRST + speakers)))
     what = f"{speakers} two-ways"
     off = np.array([one.value_off for one in judged if one.value_off is not None])
-    accused = 100 * float(np.mean([not one.good_is_good for one in judged]))
-    right = 100 * float(np.mean([one.right for one in judged]))
-    named = 100 * float(np.mean([one.named for one in judged]))
+    accused = _percent(not one.good_is_good for one in judged)
+    right, named = _percent(one.right for one in judged), _percent(one.named for one in judged)
     within = [one.within for one in judged if one.within is not None]
     found = [
         at_most(f"{what}, all parts within tolerance: accused, %", accused, 5.0, "{:.1f}", "100"),
         at_least(f"{what}, one fault each: right part first, or none could, %", right, 90.0, "{:.1f}"),
         at_least(f"{what}, one fault each: right part first, %", named, 80.0, "{:.1f}"),
+        at_most(
+            f"{what}, good, no take of a driver: accused, %",
+            _percent(not one.good_without_takes for one in judged),
+            10.0,
+            "{:.1f}",
+        ),
+        at_least(
+            f"{what}, one fault, no take of a driver: right, %",
+            _percent(one.right_without_takes for one in judged),
+            70.0,
+            "{:.1f}",
+        ),
         at_most(f"{what}: seconds of the processor, largest", max(one.seconds for one in judged), 1.0, "{:.2f}"),
     ]
     if off.size:
@@ -92,7 +106,7 @@ def judge(seed: int) -> Judged:
         path.write_text(said, encoding="utf-8")
         keep_network(build, wild.netlist())
         bench = Bench(build)
-        found = {}
+        found, alone = {}, {}
         seconds = 0.0
         for state in ("stock", "faulty"):
             given = measured_speaker(bench, bench.in_box(state, "A"))
@@ -100,19 +114,30 @@ def judge(seed: int) -> Judged:
             begin = process_time()
             found[state] = wrong_part(*given)
             seconds = max(seconds, process_time() - begin)
+            network, tolerance, drivers, curve = given
+            hz = curve.frequency_hz
+            by_kind = [guessed_driver(one.name, network, hz, None, one.name == "woofer") for one in drivers]
+            alone[state] = wrong_part(network, tolerance, by_kind, curve)
     named = _names(found["faulty"], fault)
     right = named or _could_not(wild, faulty, fault, found["faulty"])
+    seen = _names(alone["faulty"], fault) or _could_not(wild, faulty, fault, alone["faulty"], FROM_THE_CURVE)
     off, within = _value(found["faulty"], fault) if named else (None, None)
-    return Judged(found["stock"].suspect is None, named, right, off, within, seconds, len(wild.plan.parts))
+    return Judged(
+        found["stock"].suspect is None, named, right, off, within, seconds, alone["stock"].suspect is None, seen
+    )
 
 
 def _names(told: WrongPart, fault: Fault) -> bool:
     return told.suspect is not None and bool(set(told.suspect.fault.parts) & fault.parts)
 
 
-def _could_not(wild: WildTwoWay, faulty: WildTwoWay, fault: Fault, told: WrongPart) -> bool:
+def _percent(some: Iterable[bool]) -> float:
+    return 100 * float(np.mean(list(some)))
+
+
+def _could_not(wild: WildTwoWay, faulty: WildTwoWay, fault: Fault, told: WrongPart, known: Known = MEASURED) -> bool:
     """Whether the curve does not hold what would tell the fault from what was named."""
-    verdict = Information(wild).judge(fault, faulty)
+    verdict = Information(wild, known).judge(fault, faulty)
     if told.suspect is None:
         return verdict.over_planned < NATS
     ours = told.suspect.fault

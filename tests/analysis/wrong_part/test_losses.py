@@ -8,6 +8,7 @@ from invented_findings import report
 from reference.wild_parts import Part
 
 from stillbox.analysis.network.netlist import network_from_text
+from stillbox.analysis.wrong_part.guessed_driver import MIDRANGE, TWEETER, WOOFER, guessed_driver
 from stillbox.analysis.wrong_part.known_driver import known_driver
 from stillbox.analysis.wrong_part.part_impedance import part_impedance
 from stillbox.analysis.wrong_part.result import Fault, Suspect
@@ -65,6 +66,34 @@ def test_what_a_box_does_falls_with_the_square_of_the_mass_line() -> None:
     assert np.max(np.abs(boxed.impedance_ohm / ohm - 1)[high]) < 0.02
     cut = known_driver("woofer", HZ, ohm, fit, boxed_since=False, band_hz=(500.0, 20e3))
     assert cut.spread_ohm[HZ < 250] == pytest.approx(0.3 * np.abs(ohm[HZ < 250]))
+
+
+PLAN = network_from_text(
+    "* three ways\nL1 in a 3m\nC1 a 0 47u\nXwoofer a 0 w\nC2 in b 47u\nL2 b c 0.4m\nXmidrange c 0 m\n"
+    "C3 in d 4.7u\nL3 d 0 0.3m\nXtweeter 0 d t\n"
+)
+
+
+def test_a_driver_is_guessed_by_its_place() -> None:
+    middles = {name: guessed_driver(name, PLAN, HZ, None, False).middle for name in ("woofer", "midrange", "tweeter")}
+    assert middles == {"woofer": WOOFER[0], "midrange": MIDRANGE[0], "tweeter": TWEETER[0]}
+    told = guessed_driver("tweeter", PLAN, HZ, 3.3, False)
+    assert told.middle[0] == 3.3 and told.std[0] < 0.05
+    boxed = guessed_driver("woofer", PLAN, HZ, None, True)
+    assert boxed.spread_ohm[0] > 10 * boxed.spread_ohm[-1] > 0
+
+
+def test_derivatives_of_a_guessed_driver() -> None:
+    driver = guessed_driver("tweeter", PLAN, HZ, None, False)
+    theta = np.array([[0.3, -0.5, 0.2, 0.7, -0.4, 0.1]])
+    ohm, slopes = driver.at(theta)
+    f0, q, height = (driver.middle[k] * np.exp(driver.std[k] * theta[0, k]) for k in (3, 4, 5))
+    peak = height / (1 + 1j * q * (HZ / f0 - f0 / HZ))
+    assert np.max(np.abs(slopes[5] / driver.std[5] - peak)) < 1e-12
+    for number, slope in enumerate(slopes):
+        step = 1e-5 * np.eye(6)[number]
+        low, high = driver.at(theta - step)[0], driver.at(theta + step)[0]
+        assert np.max(np.abs((high - low) / 2e-5 - slope)) < 1e-7 * np.max(np.abs(ohm))
 
 
 def test_the_part_to_lift_is_the_one_that_parts_the_explanations() -> None:

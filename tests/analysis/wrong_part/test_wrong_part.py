@@ -16,6 +16,7 @@ from reference.wild_two_ways import WildTwoWay, wild_two_way
 
 from stillbox.analysis.network.netlist import network_from_text
 from stillbox.analysis.network.nodal import circuit_at
+from stillbox.analysis.wrong_part.guessed_driver import guessed_driver
 from stillbox.analysis.wrong_part.hypotheses import possible_faults
 from stillbox.analysis.wrong_part.judging import wrong_part
 from stillbox.analysis.wrong_part.known_driver import KnownDriver
@@ -100,7 +101,7 @@ def test_least_cost_alone_would_accuse() -> None:
     wild = replace(wild, plan=wild.plan.with_parts(*edge))
     model = Model(
         network_from_text(wild.netlist()),
-        {name: 0.6 * percent for name, percent in wild.tolerances_percent().items()},
+        {name: 0.75 * percent for name, percent in wild.tolerances_percent().items()},
         [driver(wild, name) for name in wild.drivers],
         curve(wild),
     )
@@ -128,6 +129,23 @@ def test_a_netlist_of_another_speaker_accuses_nobody() -> None:
     found = wrong_part(network, wild.tolerances_percent(), [driver(wild, name) for name in wild.drivers], curve(other))
     assert not found.explained and found.suspect is None and found.alternatives == ()
     assert found.sentence.startswith("No single wrong part explains this curve")
+
+
+def test_without_takes_of_drivers_they_are_fitted_along() -> None:
+    """Only the finished speaker was swept: a coil of a third is found, and it is said on what that rests."""
+    wild = wild_two_way(3)
+    network = network_from_text(wild.netlist())
+    drivers = [guessed_driver(name, network, HZ, None, name == "woofer") for name in wild.drivers]
+    faulty = with_fault(wild, TrueFault("value", "L1", value=0.23e-3))
+    found = wrong_part(network, wild.tolerances_percent(), drivers, curve(faulty))
+    assert found.suspect is not None and found.suspect.fault == Fault("value", "L1")
+    assert found.suspect.value == pytest.approx(0.23e-3, rel=0.1)
+    assert len(found.warnings) == 2 and "was not swept on its own terminals" in found.warnings[0]
+    high = HZ > 2000
+    true_ohm = wild.driver_ohm("tweeter", "in-box", "", HZ)
+    assert np.median(np.abs(found.drivers_ohm["tweeter"] / true_ohm - 1)[high]) < 0.15
+    good = wrong_part(network, wild.tolerances_percent(), drivers, curve(wild))
+    assert good.suspect is None
 
 
 def test_slopes_are_those_of_the_curve() -> None:
