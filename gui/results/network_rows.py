@@ -93,8 +93,16 @@ def measured_cells(report: CrossoverReport) -> Mapping[str, tuple[str, str]]:
         if reading is not None and reading.value is not None:
             words = value_with_std(reading.value.value, reading.value.std, part.kind)
             verdict = against_band(reading.value.interval_95, part.value, report.tolerance_percent[part.name])
-            cells[part.name] = (f"{words} alone".replace("ohm", "Ω"), verdict)
+            cells[part.name] = (words.replace("ohm", "Ω"), verdict)
         elif report.wrong is not None:
             words, told = cells_by_the_curve(report.wrong.part(part.name))
             cells[part.name] = (words.replace("ohm", "Ω"), told)
     return cells
+
+
+def measured_notes(report: CrossoverReport) -> tuple[str, ...]:
+    """Whence what was measured of each part is known."""
+    alone = [f"{name} (take {reading.take.number})" for name, reading in report.measured_parts.items()]
+    if not alone:
+        return ()
+    return (f"measured alone: {', '.join(alone)}; all is computed with that. The other parts: by the curve",)

@@ -24,12 +24,18 @@ from stillbox.analysis.crossover.trying import trial
 from stillbox.analysis.curve.topic import CURVE, CurveReport
 from stillbox.analysis.drawing.panels import PictureDescription
 from stillbox.analysis.drawing.pictures import picture_of_curve
+from stillbox.analysis.impedance.impedance import curve_of_spectrum
 from stillbox.analysis.network.network import GROUND, INPUT
 from stillbox.analysis.through_crossover import tolerances_percent
 from stillbox.capture.errors import StillboxError
 from stillbox.capture.files.output_file import TABLE
 from stillbox.gui.results.exports import document_of, files_of
-from stillbox.gui.results.network_rows import measured_cells, rows_of_crossover, sentence_of_crossover
+from stillbox.gui.results.network_rows import (
+    measured_cells,
+    measured_notes,
+    rows_of_crossover,
+    sentence_of_crossover,
+)
 from stillbox.gui.results.parts_sheet import PartsSheet
 from stillbox.gui.results.view import Export, Overlay, Results, View, Wish
 from stillbox.gui.work.work import sentence_of_error
@@ -40,8 +46,8 @@ if TYPE_CHECKING:
     from stillbox.capture.recording.take import TakeInfo
 
 NOTHING_KEPT = (
-    "No crossover is known of this take. Write its parts into the table, where each begins and ends, and keep it; or "
-    "keep a netlist with 'stillbox crossover BUILD --netlist FILE'."
+    "No crossover is kept for this take. Write its parts into the table with the places that each joins (in and 0 are "
+    "the terminals), and keep it."
 )
 
 
@@ -71,7 +77,7 @@ class _Network(View):
 
     def compute(self, bench: Bench, takes: Sequence[TakeInfo]) -> Iterator[Results]:
         (take,) = takes
-        curve = bench.curve(take)
+        curve = curve_of_spectrum(bench.at_clips(take))
         title = f"{bench.name}, {take.state + ', ' if take.state else ''}unit {take.unit}: crossover"
         data = Network(CurveReport(bench, take, curve))
         base = Results("", notes=curve.warnings, title=title, ends_hz=(LOWEST_HZ, HIGHEST_HZ), data=data)
@@ -130,7 +136,7 @@ def _told(results: Results, data: Network, report: CrossoverReport) -> Results:
         results,
         sentence=sentence_of_crossover(report),
         rows=tuple(rows_of_crossover(report)),
-        notes=tuple(dict.fromkeys((*report.warnings, *data.measured.curve.warnings))),
+        notes=tuple(dict.fromkeys((*measured_notes(report), *report.warnings, *data.measured.curve.warnings))),
         data=replace(data, report=report),
         sheet=replace(sheet, measured=measured_cells(report)),
         overlay=(),

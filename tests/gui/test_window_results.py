@@ -346,7 +346,7 @@ def test_a_file_that_the_suffix_leads_to_is_asked_about(
 
 def test_views_find_themselves() -> None:
     views = ALL_VIEWS
-    assert [view.key for view in views] == ["take", "compare", "driver", "bass"]
+    assert [view.key for view in views] == ["take", "compare", "driver", "bass", "network"]
     assert set(CAUSE_SIGNS)
 
 
