@@ -321,7 +321,7 @@ _BUILT = _PLANNED.with_values(
     L1=(0.807e-3, 0.275), C2=(10.2e-6, 0.03), C1=(6.87e-6, 0.02), L2=(0.475e-3, 0.225), R1=(2.23, 0.0)
 )
 """No part is quite what stands on it."""
-_CORE = IronCore(share=0.92, full_a=0.15, lag_per_a=1.0)
+_CORE = IronCore(share=0.92, full_a=0.07, lag_per_a=0.5)
 """A rod far too small: the hundredths of an ampere that a sound card gives begin to fill it."""
 
 
