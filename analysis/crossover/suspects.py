@@ -7,7 +7,9 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 
 from stillbox.analysis.bench import Bench
-from stillbox.analysis.impedance.impedance import curve_of_spectrum, logarithmic_grid
+from stillbox.analysis.crossover.measured_parts import KnownParts, known_parts
+from stillbox.analysis.impedance.impedance import curve_of_spectrum
+from stillbox.analysis.network.changes import with_values
 from stillbox.analysis.network.network import Network
 from stillbox.analysis.through_crossover import network_of_netlist, tolerances_percent
 from stillbox.analysis.wrong_part.guessed_driver import guessed_driver
@@ -18,6 +20,8 @@ from stillbox.analysis.wrong_part.result import WrongPart
 from stillbox.capture.arrays import FloatArray
 from stillbox.capture.recording.take import TakeInfo
 
+MEASURED_PERCENT = 1.5
+"""A part alone and in its speaker: leads, temperature, level (no source)."""
 LOWEST_HZ, HIGHEST_HZ, PER_OCTAVE = 20.0, 20_000.0, 8
 """What of a curve is looked at: parts of a crossover make nothing that is narrower than a third of an octave."""
 
@@ -54,16 +58,34 @@ def measured_speaker(bench: Bench, take: TakeInfo) -> Given | None:
     netlist = None if take.of else bench.network_of(take.number)
     if netlist is None:
         return None
-    network = network_of_netlist(netlist)
+    planned = network_of_netlist(netlist)
+    tolerance = tolerances_percent(planned, bench.description.crossover)
+    network, tolerance = taken_over(planned, tolerance, known_parts(bench, take, planned, tolerance))
     spectrum = bench.at_clips(take)
     low, high = max(LOWEST_HZ, spectrum.frequency_hz[0] * 1.05), min(HIGHEST_HZ, spectrum.frequency_hz[-1] / 1.05)
-    hz = logarithmic_grid(float(low), float(high), PER_OCTAVE)
-    drivers = [_driver(bench, take, network, place.name, hz) for place in network.drivers]
     measured = curve_of_spectrum(spectrum, points_per_octave=PER_OCTAVE)
-    inside = (measured.frequency_hz >= hz[0] * 0.999) & (measured.frequency_hz <= hz[-1] * 1.001)
+    inside = (measured.frequency_hz >= low) & (measured.frequency_hz <= high)
+    hz = measured.frequency_hz[inside]
+    drivers = [_driver(bench, take, network, place.name, hz) for place in network.drivers]
     common = tuple(np.interp(hz, spectrum.frequency_hz, one) for one in spectrum.common_ohm)
     curve = Curve(hz, measured.impedance_ohm[inside], measured.noise_variance_ohm2[inside], measured.scale_std, common)
-    return network, tolerances_percent(network, bench.description.crossover), drivers, curve
+    return network, tolerance, drivers, curve
+
+
+def taken_over(
+    planned: Network, tolerance_percent: dict[str, float], parts: KnownParts
+) -> tuple[Network, dict[str, float]]:
+    """The network with what takes of parts alone tell, and how far that may be off, percent.
+
+    A part that is outside of its tolerance stays as planned: the curve is to say so by itself.
+    """
+    values, percents = {}, dict(tolerance_percent)
+    for name in parts.measured:
+        value, plan = parts.network.part(name).value, planned.part(name).value
+        if abs(value / plan - 1) <= tolerance_percent[name] / 100:
+            values[name] = value
+            percents[name] = min(max(parts.tolerance_percent[name], MEASURED_PERCENT), tolerance_percent[name])
+    return with_values(planned, values), percents
 
 
 def _driver(bench: Bench, take: TakeInfo, network: Network, name: str, hz: FloatArray) -> Driver:

@@ -19,12 +19,16 @@ from stillbox.analysis.box.box_report import box_of_take
 from stillbox.analysis.crossover.crossover_words import parts_table
 from stillbox.analysis.crossover.draft import draft_of
 from stillbox.analysis.crossover.known_crossover import known_crossover
-from stillbox.analysis.crossover.measured_parts import known_parts
+from stillbox.analysis.crossover.measured_parts import KnownParts, known_parts
+from stillbox.analysis.crossover.suspects import taken_over
 from stillbox.analysis.crossover.topic import CROSSOVER
 from stillbox.analysis.crossover.trying import trial
 from stillbox.analysis.driver.driver_report import driver_of_take
 from stillbox.analysis.maths.table import Table
+from stillbox.analysis.network.changes import with_values
+from stillbox.analysis.network.netlist import network_from_text
 from stillbox.analysis.network.nodal import circuit_at
+from stillbox.analysis.part.reading import PartReading
 from stillbox.analysis.through_crossover import network_of_netlist
 from stillbox.capture.build.build_folder import BuildFolder
 from stillbox.capture.build.kept_networks import keep_network
@@ -246,6 +250,16 @@ def test_good_parts_are_told_to_be_good(speaker: WildTwoWay, document: dict) -> 
         off.append((part["value"] - true.value) / part["value_std"])
     assert np.max(np.abs(off)) < 3.5
     assert sum(part["verdict"] == "within" for part in parts.values()) >= 4
+
+
+def test_a_part_that_was_measured_alone_is_no_suspect_any_more() -> None:
+    """Within its tolerance it is known by its own take; outside it is for the curve to say so."""
+    planned = network_from_text("* t\nC1 in a 10u\nR1 a b 4.7\nXtweeter b 0 t\n")
+    read: dict[str, PartReading] = dict.fromkeys(("C1", "R1"))  # type: ignore[arg-type]
+    alone = KnownParts(with_values(planned, {"C1": 9.7e-6, "R1": 6.8}), {"C1": 0.4, "R1": 0.4}, read)
+    network, percent = taken_over(planned, {"C1": 5.0, "R1": 5.0}, alone)
+    assert [part.value for part in network.parts] == [9.7e-6, 4.7]
+    assert percent == {"C1": 1.5, "R1": 5.0}
 
 
 def test_the_wrong_part_is_told(bench: Bench) -> None:
