@@ -31,8 +31,9 @@ FROM_HZ, UNLIKE = 300.0, 0.05
 0.03 is usual, the coil of a crossover makes 0.3 to 1; common practice, no source)."""
 LIKELY = 0.5
 """Probability of a crossover between from which on one is fitted along."""
-MOST_MISFIT = 0.01
-"""What is left of the terminals' curve, relative, at half of all frequencies: beyond it the network is another one."""
+MOST_OFF = 0.025
+"""Relative: nine tenths of the terminals' curve may be no farther from that of the network found: two-ways are off by
+0.002 to 0.01, two woofers side by side by 0.2."""
 MOST_DOUBT = 0.5
 """Part of its impedance that the network may leave in doubt, one standard deviation: at a peak that is a lot."""
 _BROAD_Q, _SAME = 6.0, 0.02
@@ -101,10 +102,11 @@ def through_unknown(
         If no such network shows what the terminals do, or hardly any current goes through the woofer.
     """
     fitted = _fitted(at_terminals, alone, driver, name, spectrum, other)
-    if fitted.misfit > MOST_MISFIT:
+    if fitted.fit.most_off > MOST_OFF:
         raise NotSeenThrough(
-            "what lies between the terminals and the driver cannot be told from the curve alone: the crossover of a "
-            f"two-way with one woofer leaves {100 * fitted.misfit:.1f} % of it",
+            "what lies between the terminals and the driver cannot be told from the curve alone: no crossover of a "
+            f"two-way with one woofer comes nearer than {100 * fitted.fit.most_off:.0f} % (two woofers, a midrange, or "
+            "another driver than the one swept alone would explain that)",
             WHAT_TO_DO,
         )
     network = fitted.network

@@ -24,6 +24,8 @@ _MISFIT = 0.01
 """Relative: how far a driver in its box may be from one in free air, and a coarse box from a true one."""
 _LEAST_MISFIT = 0.002
 """No fit is believed to be better than that, whatever is left (common practice, no source)."""
+_NEARLY_ALL = 90
+"""Percent of the curve that a network must explain: the rest may be small resonances."""
 _FAR, _NEAR = 100.0, 3.0
 """Deviations from which on a point counts less and less: first hardly any does, for the peaks must be found; then all
 that stand out."""
@@ -55,6 +57,8 @@ class UnknownFit:
         Of these, with all that is not known of the driver in its box.
     misfit : float
         Relative, the median of what is left.
+    most_off : float
+        Relative: nine tenths of the curve are no farther off.
     own_ohm : complex ndarray, shape (n,)
         Of the driver in its box as fitted along.
     """
@@ -63,6 +67,7 @@ class UnknownFit:
     logarithms: FloatArray
     covariance: FloatArray
     misfit: float
+    most_off: float
     own_ohm: ComplexArray
 
 
@@ -167,13 +172,14 @@ def fit_unknown(
         walks = [_followed(problem, walk, steps) for walk in walks]
     best = min(walks, key=lambda walk: walk.cost(_NEAR))
     misfit = _misfit(best)
+    most_off = _MISFIT * float(np.percentile(np.abs(best.deviation), _NEARLY_ALL))
     # As if each point were off by what is left, and all within half an octave by the same.
     less = (max(misfit, _LEAST_MISFIT) / _MISFIT) ** 2 * POINTS_PER_OCTAVE * _ALIKE_OCTAVES
     told = best.told_slopes.T @ best.told_slopes
     covariance = np.linalg.inv((best.normal - told) / less + told)
     count = len(unknown.names)
     return UnknownFit(
-        unknown, best.x[:count], covariance[:count, :count], misfit, problem.own(best.x[count:])[0]
+        unknown, best.x[:count], covariance[:count, :count], misfit, most_off, problem.own(best.x[count:])[0]
     )
 
 

@@ -207,6 +207,26 @@ def test_a_tweeter_is_neither_the_driver_in_the_box_nor_seen_in_it(known: BuildF
         path.write_text(text, encoding="utf-8")
 
 
+def test_two_woofers_side_by_side_are_not_taken_for_one(known: BuildFolder) -> None:
+    """Without a netlist it is said that this cannot be told, and what to do."""
+
+    def pair(hz: np.ndarray) -> np.ndarray:
+        own = woofer(71, waves=False)
+        return finished(lambda one: 1 / (1 / own(one) + 1 / (1.02 * own(1.03 * one))))(hz)
+
+    kept = kept_networks(known)[0].path
+    kept.rename(known.path / "aside.cir")
+    taken = swept(known, "in-box", pair, state="pair")
+    try:
+        name, spectrum = Bench(known).seen(taken)
+        (said,) = [text for text in spectrum.warnings if "cannot be told from the curve alone" in text]
+        assert name == "" and "two woofers" in said and "--netlist FILE" in said and "--driver NAME" in said
+    finally:
+        (known.path / "aside.cir").rename(kept)
+        for left in (known.path / "takes").glob(f"{taken.number:04d}-*"):
+            left.unlink()
+
+
 def test_speaker_and_driver_behind_the_crossover_are_not_compared(known: BuildFolder) -> None:
     """Without the woofer's own take what is at the terminals stays what it is, unless there is a netlist."""
     swept(known, "in-box", finished(woofer(71, waves=True)), state="final")
