@@ -466,6 +466,7 @@ class MainWindow(QMainWindow):
             "ask_import": self.session is not None,
             "edit_description": self.session is not None,
             "ask_air": self.session is not None,
+            "ask_notebook": self.session is not None,
             "undo": stack.canUndo(),
             "redo": stack.canRedo(),
             "print_picture": self.reading.results is not None,

@@ -22,6 +22,7 @@ MENUS: tuple[tuple[str, tuple[tuple[str, str, str], ...]], ...] = (
             ("&Take in a recording …", "Ctrl+I", "ask_import"),
             ("&Edit what is known of the box", "Ctrl+E", "edit_description"),
             ("&Air of this build …", "Ctrl+Shift+A", "ask_air"),
+            ("Note&book …", "Ctrl+Shift+N", "ask_notebook"),
             SEPARATOR,
             ("&Quit", "Ctrl+Q", "close"),
         ),

@@ -25,7 +25,7 @@ COST = Number(
     "cost", "&Cost", "", *COST_RANGE, 1.0, None, 2, "What the work cost in money.", "--cost", "not told"
 )
 MINUTES = Number(
-    "minutes", "&Minutes", "min", *MINUTES_RANGE, 5.0, None, 0, "What the work took in time, minutes.", "--minutes",
+    "minutes", "M&inutes", "min", *MINUTES_RANGE, 5.0, None, 0, "What the work took in time, minutes.", "--minutes",
     "not told",
 )  # fmt: skip
 NUMBERS = (AREA, THICKNESS, MASS, POROSITY, COST, MINUTES)

@@ -21,11 +21,13 @@ from stillbox.capture.build.notebook import (
     notebook_from_text,
     notebook_path,
     notebook_text,
+    read_notebook,
 )
 from stillbox.capture.build.notebook_picture import picture_for_notebook
 from stillbox.capture.errors import StillboxError, describe_validation_error
 from stillbox.capture.files.build_layout import NOTEBOOK_FOLDER, own_folder
 from stillbox.capture.files.whole_file import write_whole
+from stillbox.capture.recording.take import TakeInfo
 from stillbox.capture.stop_signals import kept_back
 
 CONTENT = tuple(Said.model_fields)
@@ -244,3 +246,38 @@ def _free_names(build: BuildFolder, notebook: Notebook, count: int) -> list[str]
         raise StillboxError(f"cannot write to {folder}: {error.strerror}", "check the rights there") from error
     names = (f"{notebook.next_number:04d}-{place}.jpg" for place in range(1, len(there) + count + 1))
     return [name for name in names if name not in there][:count]
+
+
+def carry_entries(build: BuildFolder, take: TakeInfo, state: str) -> tuple[str, ...]:
+    """Let the entries of a take's state go with it to another name where no take of the old one stays, or say why not.
+
+    To be called with the lock of the build held, before the take gets its other state.
+
+    Returns
+    -------
+    tuple of str
+        What became of them, in words; empty where no entry is concerned.
+    """
+    if take.subject != "in-box" or not take.state or not state or state == take.state:
+        return ()
+    try:
+        notebook = read_notebook(build.path)
+    except StillboxError as error:
+        return (f"entries of the notebook stay with state '{take.state}': {error}",)
+    carried, words = [], []
+    for entry in notebook.entries:
+        if entry.state != take.state or entry.unit not in (None, take.unit):
+            continue
+        mine = [one for one in build.takes() if one.subject == "in-box" and entry.unit in (None, one.unit)]
+        left = {one.state for one in mine if one.number != take.number}
+        if take.state in left:
+            continue
+        if state in left:
+            stays = f"entry {entry.number} of the notebook stays with state '{take.state}'"
+            words.append(f"{stays}, of which no take is left: there is '{state}' already")
+            continue
+        correct_entry(build, entry.number, {"state": state})
+        carried.append(str(entry.number))
+    if carried:
+        words.append(f"of the notebook these entries go with it to state '{state}': {', '.join(carried)}")
+    return tuple(words)

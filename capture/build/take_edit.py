@@ -11,6 +11,7 @@ from pathlib import Path
 
 from stillbox.capture.build.build_folder import AUDIO_SUFFIXES, BuildFolder
 from stillbox.capture.build.kept_networks import carry_networks
+from stillbox.capture.build.notebook_edit import carry_entries
 from stillbox.capture.build.sidecar import read_sidecar, write_sidecar
 from stillbox.capture.build.states import check_name
 from stillbox.capture.errors import StillboxError
@@ -21,7 +22,7 @@ from stillbox.capture.stop_signals import kept_back
 
 
 def rename_state(build: BuildFolder, number: int, state: str) -> tuple[TakeInfo, tuple[str, ...]]:
-    """Give a take another state, and netlists that begin with it, where no other take is of the old one.
+    """Give a take another state, and netlists and notebook that name it, where no other take is of the old one.
 
     Parameters
     ----------
@@ -33,7 +34,7 @@ def rename_state(build: BuildFolder, number: int, state: str) -> tuple[TakeInfo,
     TakeInfo
         What its sidecar says then.
     tuple of str
-        What became of netlists, in words.
+        What became of netlists and of the notebook, in words.
 
     Raises
     ------
@@ -47,7 +48,7 @@ def rename_state(build: BuildFolder, number: int, state: str) -> tuple[TakeInfo,
             check_name(state)
         check_state(info.subject, state)
         changed = info.model_copy(update={"state": state})
-        said = () if state == info.state else carry_networks(build, info, state)
+        said = () if state == info.state else (*carry_networks(build, info, state), *carry_entries(build, info, state))
         write_sidecar(path, changed)
     return changed, said
 

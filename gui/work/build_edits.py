@@ -19,6 +19,7 @@ from PyQt5.QtWidgets import (
 from stillbox.capture.shown_text import as_sentence
 from stillbox.gui.parts.plain_text import PlainLabel
 from stillbox.gui.parts.words import take_words
+from stillbox.gui.work.notebook_edits import NotebookEdits, drop
 from stillbox.gui.work.session import Session
 from stillbox.gui.work.undo_steps import DraftStep, Step
 from stillbox.gui.work.work import Failure, Lane
@@ -147,6 +148,11 @@ class BuildEdits:
             build = self._session.build
             self._push("another air", lambda: set_air(build, after), lambda: set_air(build, before))
 
+    def ask_notebook(self) -> None:
+        """Show the notebook, to be added to and corrected."""
+        if self._session is not None:
+            NotebookEdits(self._window, self._lane, self._push, self._failed).show(self._session.build)
+
     def set_reference(
         self, before: tuple[float, float | None] | None, reference_ohm: float, tolerance_percent: float
     ) -> None:
@@ -161,7 +167,7 @@ class BuildEdits:
         if before is None:
             self._apply(forward)
             return
-        self._push(f"R = {reference_ohm:g} Ω", forward, lambda: _drop(build.set_calibration(*before)))
+        self._push(f"R = {reference_ohm:g} Ω", forward, lambda: drop(build.set_calibration(*before)))
 
 
     def show_draft(self, words: str, before: object, after: object, show: Callable[[object], None]) -> None:
@@ -201,10 +207,6 @@ class BuildEdits:
             set_tolerances(build, {name: before for name, (before, _) in tolerances.items()})
 
         self._push("keeping this crossover", forward, backward)
-
-
-def _drop(_: object) -> None:
-    """Only the effect is wanted."""
 
 
 def _each(numbers: list[int], change: Callable[[int], None]) -> None:

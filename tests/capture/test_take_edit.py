@@ -11,6 +11,8 @@ from invoked import run
 from stillbox.analysis.bench import Bench
 from stillbox.capture.build.build_folder import BuildFolder
 from stillbox.capture.build.kept_networks import keep_network, kept_networks, network_of_take
+from stillbox.capture.build.notebook import read_notebook
+from stillbox.capture.build.notebook_edit import add_entry
 from stillbox.capture.build.take_edit import remove_take, removed_takes, rename_state, restore_take
 from stillbox.capture.errors import StillboxError
 from stillbox.capture.live.live_take import LiveRequest, record_take
@@ -149,3 +151,19 @@ def test_a_netlist_of_the_other_unit_is_left_alone(build: BuildFolder) -> None:
     keep_network(build, "* t\nR1 in 0 8\n")
     assert rename_state(build, 2, "bare")[1] == ()
     assert kept(build) == ["0001-state=stock-unit=B.cir", "0002.cir"]
+
+
+def test_entries_of_the_notebook_go_with_their_state(build: BuildFolder) -> None:
+    add_entry(build, {"text": "felt", "state": "stock"})
+    add_entry(build, {"text": "foam", "state": "stock", "unit": "B"})
+    _, said = rename_state(build, 2, "lined")
+    assert said == ("of the notebook these entries go with it to state 'lined': 1",)
+    assert [entry.state for entry in read_notebook(build.path).entries] == ["lined", "stock"]
+    assert rename_state(build, 2, "stock")[1] and read_notebook(build.path).entry(1).state == "stock"
+    record_take(build, PracticeRig(seed=4), LiveRequest("in-box", "lined", seconds=2.0), say=lambda _: None)
+    (stays,) = rename_state(build, 2, "lined")[1]
+    assert stays.startswith("entry 1 of the notebook stays with state 'stock'")
+    rename_state(build, 2, "stock")
+    (build.path / "notebook.toml").write_text("[[entry]\n")
+    (told,) = rename_state(build, 2, "final")[1]
+    assert "mend it" in told and build.find_take("2").state == "final"
