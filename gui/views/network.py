@@ -112,8 +112,10 @@ class _Network(View):
         at_once = trial(bench, known, planned, draft, cable, volts, with_bands=False)
         changed = _told(replace(results, asked=asked), data, at_once)
         if at_once.changed is not None:
-            yield replace(changed, overlay=_overlay(at_once), complete=False)
-            changed = _told(changed, data, trial(bench, known, planned, draft, cable, volts, with_bands=True))
+            # Its picture would delay that with the bands, which follows at once; the curves are painted meanwhile.
+            yield replace(changed, overlay=_overlay(at_once), complete=False, passing=True)
+            whole = trial(bench, known, planned, draft, cable, volts, with_bands=True)
+            changed = replace(_told(changed, data, whole), overlay=_overlay(whole))  # until its picture is there
         yield changed
 
     def picture(self, results: Results, wish: Wish) -> PictureDescription:

@@ -34,7 +34,7 @@ TOPICS = (
 )
 """Modules with ``rows(quick)``."""
 
-APART = ("live_capture", "window")
+APART = ("live_capture", "window", "window_network")
 """Modules with ``rows(quick)`` that need a process of their own (Qt, audio servers)."""
 
 _PRINT_ROWS = """
