@@ -19,6 +19,7 @@ STATUS = (
 )
 FILES = (
     ("BUILD/build.toml", "What a person says of box, driver and limits."),
+    ("BUILD/notebook.toml", "What was done and heard, and what it cost."),
     ("BUILD/takes/", "The recordings as they were made, each with a JSON that describes it."),
 )
 

@@ -26,7 +26,7 @@ from stillbox.capture.build.build_folder import BuildFolder
 from stillbox.capture.build.notebook import read_notebook
 from stillbox.capture.build.notebook_edit import add_entry, correct_entry
 
-LONGEST_LIFE_S = 0.12
+LONGEST_LIFE_S = 0.4
 
 
 @dataclass(frozen=True)

@@ -31,6 +31,7 @@ TOPICS = (
     "parts",
     "crossover",
     "wrong_part",
+    "notebook",
 )
 """Modules with ``rows(quick)``."""
 
