@@ -11,6 +11,7 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
+from numpy.typing import NDArray
 
 from stillbox.analysis.impedance.impedance import ImpedanceSpectrum
 from stillbox.analysis.network.network import Network
@@ -21,6 +22,8 @@ from stillbox.capture.errors import StillboxError
 
 LEAST_SHARE = 1 / 3
 """Part of the current at the terminals that must go through the driver: below it what is seen is mostly the parts."""
+AT_A_PEAK, PEAK_RATIO = 0.05, 2.0
+"""The same at a peak, where a few ohm across the terminals take the rest, and how wide such a peak is at most."""
 
 MOST_DOUBT = 0.2
 """As tolerances of parts are: more is no crossover that was told."""
@@ -124,13 +127,29 @@ def _share(
 
 
 def _band(frequency_hz: FloatArray, share: FloatArray) -> slice:
-    """The widest band in which enough current goes through the driver, by the ratio of its ends."""
-    enough = np.concatenate([[False], share >= LEAST_SHARE, [False]]).astype(int)
-    begins, ends = np.flatnonzero(np.diff(enough) == 1), np.flatnonzero(np.diff(enough) == -1)
+    """The widest band in which enough current goes through the driver, by the ratio of its ends.
+
+    At a peak of the driver a resistor across the terminals takes most of it: that is no end.
+    """
+    begins, ends = _runs(share >= LEAST_SHARE)
     if not begins.size:
         return slice(0, 0)
-    widest = int(np.argmax(frequency_hz[ends - 1] / frequency_hz[begins]))
-    return slice(int(begins[widest]), int(ends[widest]))
+    joined = [[int(begins[0]), int(ends[0])]]
+    for begin, end in zip(begins[1:].tolist(), ends[1:].tolist(), strict=True):
+        before = joined[-1][1]
+        is_narrow = frequency_hz[begin] < PEAK_RATIO * frequency_hz[before - 1]
+        if is_narrow and np.all(share[before:begin] > AT_A_PEAK):
+            joined[-1][1] = end
+        else:
+            joined.append([begin, end])
+    begin, end = max(joined, key=lambda one: float(frequency_hz[one[1] - 1] / frequency_hz[one[0]]))
+    return slice(begin, end)
+
+
+def _runs(is_in: NDArray[np.bool_]) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """Where stretches begin, and the places after their ends."""
+    steps = np.diff(np.concatenate([[False], is_in, [False]]).astype(int))
+    return np.flatnonzero(steps == 1), np.flatnonzero(steps == -1)
 
 
 def _unsmooth(frequency_hz: FloatArray, common_ohm: Sequence[ComplexArray]) -> FloatArray:

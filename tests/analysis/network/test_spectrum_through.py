@@ -101,3 +101,15 @@ def test_where_nothing_is_seen_that_is_told() -> None:
     far = network_from_text("* no way\nC1 in a 1p\nXwoofer a 0 any\nXtweeter in 0 any\n")
     with pytest.raises(StillboxError, match="hardly any current"):
         spectrum_through(spectrum(HZ, tweeter(HZ)), far, "woofer", {"tweeter": (1.1 * tweeter(HZ), 0 * HZ)}, {})
+
+
+def test_a_peak_is_no_end_of_what_is_seen() -> None:
+    """A resistor across the terminals takes most of the current there; what is seen is as exact as ever."""
+    network = network_from_text(NETLIST.replace("RL2 u 0 0.2\n", "").replace("Xwoofer", "R9 in 0 12\nXwoofer"))
+    hz = np.arange(14.0, 4000.0, 0.5)
+    shown = 1 / (1 / terminals(hz, woofer(hz), tweeter(hz)) + 1 / 12)
+    nothing = np.zeros(hz.size)
+    seen = spectrum_through(spectrum(hz, shown, 1e-7), network, "woofer", {"tweeter": (tweeter(hz), nothing)}, {})
+    at_peak = np.argmin(np.abs(seen.frequency_hz - 62))
+    assert seen.frequency_hz[0] == 14.0 and 12 / abs(seen.impedance_ohm[at_peak]) < 1 / 2
+    assert np.allclose(seen.impedance_ohm, woofer(seen.frequency_hz), rtol=1e-4)
