@@ -20,12 +20,13 @@ from stillbox.gui.menus import fill_menu, make_menus
 from stillbox.gui.network_keeping import NetworkKeeping
 from stillbox.gui.parts.plain_text import plain_action
 from stillbox.gui.parts.theme import apply_theme, theme_named
+from stillbox.gui.practising import Practising
 from stillbox.gui.reading_control import ReadingControl
 from stillbox.gui.results.results_panel import ResultsPanel
 from stillbox.gui.transfers import Transfers
 from stillbox.gui.work.build_edits import BuildEdits, Wastebasket
 from stillbox.gui.work.garbage import GarbageTimer
-from stillbox.gui.work.session import Listing, Session, builds_folder, known_devices, practice_build
+from stillbox.gui.work.session import Listing, Session, builds_folder, known_devices
 from stillbox.gui.work.settings import Settings, write_settings
 from stillbox.gui.work.work import Failure, Lane, sentence_of_error
 
@@ -66,8 +67,10 @@ class MainWindow(QMainWindow):
         self.sweeps = SweepControl(self.bench, self.lanes["capture"], self)
         self.edits = BuildEdits(self, self.lanes["files"], self.refresh, self.show_failure, self._say)
         NetworkKeeping(self.results.desk, self.edits, self)
+        self.practising = Practising(self.devices, self.lanes["files"], self.open_build, self.show_failure, self)
         self._lay_out()
-        self.actions_by_name, self.menus = make_menus(self, (self, self.transfers, self.edits, self.help_pages))
+        owners = (self, self.practising, self.transfers, self.edits, self.help_pages)
+        self.actions_by_name, self.menus = make_menus(self, owners)
         self._make_varying_menus()
         self._connect()
         self._restore_settings()
@@ -92,6 +95,8 @@ class MainWindow(QMainWindow):
         self.setCentralWidget(self.split)
 
     def _make_varying_menus(self) -> None:
+        speakers = self.practising.menu(self.menus["Build"])
+        self.menus["Build"].insertMenu(self.actions_by_name["ask_import"], speakers)
         self.recent_menu = QMenu("&Recent builds", self)
         self.menus["Build"].insertMenu(self.actions_by_name["ask_import"], self.recent_menu)
         self.recent_menu.aboutToShow.connect(self._fill_recent)
@@ -101,6 +106,7 @@ class MainWindow(QMainWindow):
         build_menu = QMenu(self)
         for name in ("new_build", "ask_build", "practise"):
             build_menu.addAction(self.actions_by_name[name])
+        build_menu.addMenu(speakers)
         build_menu.addMenu(self.recent_menu)
         self.bench.build_button.setMenu(build_menu)
 
@@ -115,7 +121,7 @@ class MainWindow(QMainWindow):
         self.bench.takes.setContextMenuPolicy(Qt.ActionsContextMenu)
         for name in ("compare", "rename", "remove", "wastebasket"):
             self.bench.takes.addAction(self.actions_by_name[name])
-        self.first_start.practice_wanted.connect(self.practise)
+        self.first_start.practice_wanted.connect(self.practising.practise)
         self.first_start.new_wanted.connect(self.new_build)
         self.first_start.open_wanted.connect(self.ask_build)
         self.sweeps.taken.connect(self.taken)
@@ -186,11 +192,6 @@ class MainWindow(QMainWindow):
 
     # Builds
 
-    def practise(self) -> None:
-        """Open the build of the practice rig, made if need be."""
-        self.devices.choose_practice()
-        self.lanes["files"].order(lambda: practice_build(builds_folder()), self.open_build, self.show_failure)
-
     def new_build(self) -> None:
         """Ask for a new build and open it."""
         from stillbox.capture.build.build_folder import BuildFolder
@@ -199,9 +200,7 @@ class MainWindow(QMainWindow):
         form = NewBuildForm(self, builds_folder())
         if form.exec_():
             path, known = form.path, (form.inside_mm(), form.rated_ohm(), form.metres_above_sea())
-            self.lanes["files"].order(
-                lambda: BuildFolder.create(path, *known).path, self.open_build, self.show_failure
-            )
+            self.lanes["files"].order(lambda: BuildFolder.create(path, *known).path, self.open_build, self.show_failure)
 
     def ask_build(self) -> None:
         """Ask for a folder and open it."""

@@ -12,14 +12,14 @@ from stillbox.capture.build.build_folder import BuildFolder
 from stillbox.capture.live.live_take import LiveRequest, record_take
 from stillbox.capture.practice.practice_rig import PracticeRig
 from stillbox.capture.recording.take import Subject
-from stillbox.gui.work.session import PRACTICE_FOLDER, practice_build
+from stillbox.gui.work.session import practice_build
 
 SEED = 3
 
 
 def practice_takes(parent: Path, takes: Iterable[tuple[Subject, str | None]]) -> Path:
     """A practice build in ``parent`` with a take of each subject and state; what is swept again has other noise."""
-    return _swept(parent / PRACTICE_FOLDER, tuple(takes))
+    return _swept(parent / "practice, bare box", tuple(takes))
 
 
 def _swept(path: Path, takes: tuple[tuple[Subject, str | None], ...]) -> Path:

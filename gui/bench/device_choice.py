@@ -13,7 +13,9 @@ if TYPE_CHECKING:
     from stillbox.capture.sound.audio_device import DeviceInfo
 
 
-PRACTICE_DEVICE = f"{RIG_NAME}: {DEFAULT_SPEAKER}"
+def practice_device(speaker: str = DEFAULT_SPEAKER) -> str:
+    """Name of the practice rig with that speaker."""
+    return f"{RIG_NAME}: {speaker}"
 
 
 class DeviceChoice:
@@ -25,12 +27,12 @@ class DeviceChoice:
         panel.device.clear()
         for name in rig_names():
             panel.device.addItem(name[:1].upper() + name[1:], name)
-        panel.device.setCurrentIndex(panel.device.findData(PRACTICE_DEVICE))
+        panel.device.setCurrentIndex(panel.device.findData(practice_device()))
 
-    def choose_practice(self) -> None:
-        """The practice rig, whatever else there is."""
+    def choose_practice(self, speaker: str) -> None:
+        """The practice rig with that speaker, whatever else there is."""
         self._practising = True
-        self._panel.device.setCurrentIndex(self._panel.device.findData(PRACTICE_DEVICE))
+        self._panel.device.setCurrentIndex(self._panel.device.findData(practice_device(speaker)))
 
     def show_devices(self, found: tuple[list[tuple[str, str, DeviceInfo | None]], StillboxError | None]) -> None:
         """Fill the list: what was used last is chosen, else the first card, else the practice rig."""
@@ -41,7 +43,7 @@ class DeviceChoice:
         field.clear()
         for words, name, _ in devices:
             field.addItem(words, name)
-        usual = field.findData(PRACTICE_DEVICE)
+        usual = field.findData(practice_device())
         there = field.findText(wanted) if wanted else -1
         field.setCurrentIndex(there if there >= 0 else usual if trouble else 0)
         field.blockSignals(False)

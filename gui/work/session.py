@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 from stillbox.capture.build.build_folder import BuildFolder
 from stillbox.capture.build.take_edit import removed_takes
 from stillbox.capture.files.small_file import real_path
+from stillbox.capture.practice.practice_speakers import BARE_BOX
 from stillbox.capture.shown_text import short_name
 
 if TYPE_CHECKING:
@@ -23,9 +24,6 @@ if TYPE_CHECKING:
     from stillbox.capture.live.live_take import LiveRequest
     from stillbox.capture.recording.take import TakeInfo
     from stillbox.capture.sound.audio_device import AudioDevice, DeviceInfo, StreamState
-
-PRACTICE_FOLDER = "practice, bare box"
-"""Another one than that of an earlier box, whose takes must not be taken for those of this one."""
 
 
 @dataclass(frozen=True)
@@ -94,14 +92,14 @@ def record(
     return info
 
 
-def practice_build(parent: Path) -> Path:
-    """A build for the practice rig, with what is known of its invented box; an earlier one is opened again."""
+def practice_build(parent: Path, speaker: str = BARE_BOX) -> Path:
+    """A build for a speaker of the practice rig, with all that is known of it; an earlier one is opened again."""
     from stillbox.capture.practice import practice_build as made
 
-    path = parent / PRACTICE_FOLDER
+    path = parent / f"practice, {speaker}"
     if not (path / "build.toml").is_file():
         parent.mkdir(parents=True, exist_ok=True)
-        made.practice_build(path)
+        made.practice_build(path, speaker)
     return path
 
 
