@@ -9,7 +9,7 @@ import numpy as np
 from stillbox.analysis.bench import Bench
 from stillbox.analysis.sweeps.sweep_harmonics import SweepHarmonics, sweep_harmonics
 from stillbox.analysis.watched_build import nameless
-from stillbox.capture.arrays import FloatArray
+from stillbox.capture.arrays import ComplexArray, FloatArray
 from stillbox.capture.recording.take import TakeInfo
 
 USUAL_CHAIN_DB = -90.0
@@ -17,6 +17,8 @@ USUAL_CHAIN_DB = -90.0
 MOST_RESISTORS, _AS_LOUD = 3, 1.5
 """Takes of resistors that are looked at, and by how much a coil's may be louder to be judged by them."""
 _LEAST_STD = 4.5
+_LEAST_PART = 0.1
+"""Of what an input makes, that a resistor shows: much less hides all of it."""
 
 
 def harmonics_of(bench: Bench, take: TakeInfo) -> SweepHarmonics:
@@ -28,10 +30,23 @@ def harmonics_of(bench: Bench, take: TakeInfo) -> SweepHarmonics:
 
 
 @dataclass(frozen=True)
-class Chain:
-    """What jig and card make by themselves, by takes of resistors on the same clips."""
+class Resistor:
+    """Harmonics with a resistor on the clips, and the ratio of the channels with it."""
 
-    seen: tuple[SweepHarmonics, ...]
+    harmonics: SweepHarmonics
+    ratio: float
+
+
+@dataclass(frozen=True)
+class Chain:
+    """What jig and card make by themselves, by takes of resistors on the same clips.
+
+    An input that bends adds to its channel order k with the power k of its level. What channel 2 then has beside the
+    linear answer m to channel 1 is ``d2 m(f)^k - m(k f) d1`` times the level of channel 1 to that power. A resistor
+    shows the difference of both, with the same m: as if both inputs bent alike, it tells d.
+    """
+
+    resistors: tuple[Resistor, ...]
 
     @staticmethod
     def of(bench: Bench, take: TakeInfo) -> Chain:
@@ -41,26 +56,47 @@ class Chain:
             for one in bench.takes_of(subject)
             if one.jig == take.jig and one.excitation.sample_rate_hz == take.excitation.sample_rate_hz
         ]
-        return Chain(tuple(harmonics_of(bench, one) for one in fitting[-MOST_RESISTORS:]))
+        return Chain(
+            tuple(
+                Resistor(harmonics_of(bench, one), float(np.median(np.abs(bench.ungated.ratio(one).ratio))))
+                for one in fitting[-MOST_RESISTORS:]
+            )
+        )
 
     @property
     def told(self) -> bool:
-        return bool(self.seen)
+        return bool(self.resistors)
 
-    def ratio(self, order: int, hz: FloatArray, level: FloatArray) -> FloatArray:
-        """The most that an order may have of it, over channel 1 at that level of it, shape (n,)."""
-        # A curve that bends a little makes order k with the power k of the level.
+    def ratio(
+        self, order: int, hz: FloatArray, level: FloatArray, ratio: ComplexArray, ratio_there: ComplexArray
+    ) -> FloatArray:
+        """The most that an order may have of it, over channel 1, shape (n,).
+
+        Parameters
+        ----------
+        hz, level : ndarray, shape (n,)
+            Of channel 1.
+        ratio, ratio_there : complex ndarray, shape (n,)
+            Channel 2 over channel 1 at ``hz`` and at ``order * hz``.
+        """
         usual = 10 ** (USUAL_CHAIN_DB / 20) * level ** (order - 1)
-        limit = usual
-        for one in self.seen:
-            own = one.orders[order]
-            size, std, at_level = (
-                np.interp(hz, one.frequency_hz, values) for values in (np.abs(own.ratio), own.std, one.level)
-            )
-            louder = level / at_level
-            is_seen = size > _LEAST_STD * std
-            told = (size + 2 * std) * np.maximum(louder, 0.1) ** (order - 1)
-            # A resistor that was swept less loud, without a harmonic of its own, tells nothing of louder sweeps.
-            told = np.where(is_seen | (louder < _AS_LOUD), told, usual)
-            limit = np.where(np.isfinite(told), told if one is self.seen[0] else np.fmax(limit, told), limit)
-        return np.asarray(limit)
+        bent = usual
+        for number, one in enumerate(self.resistors):
+            told = one_bent(one, order, hz, level)
+            told = np.where(np.isfinite(told), told, usual)
+            bent = told if number == 0 else np.fmax(bent, told)
+        return np.asarray(bent * (np.abs(ratio_there) + np.abs(ratio) ** order))
+
+
+def one_bent(one: Resistor, order: int, hz: FloatArray, level: FloatArray) -> FloatArray:
+    """How far an input bends at that level by one resistor; NaN where that does not tell."""
+    known = one.harmonics
+    own = known.orders[order]
+    size, std, at_level = (
+        np.interp(hz, known.frequency_hz, values) for values in (np.abs(own.ratio), own.std, known.level)
+    )
+    louder = level / at_level
+    # A resistor that was swept less loud, without a harmonic of its own, tells nothing of louder sweeps.
+    tells = (size > _LEAST_STD * std) | (louder < _AS_LOUD)
+    seen_part = max(abs(one.ratio - one.ratio**order), _LEAST_PART)
+    return np.where(tells, (size + 2 * std) / seen_part * np.maximum(louder, 0.1) ** (order - 1), np.nan)

@@ -126,10 +126,12 @@ def level_of(bench: Bench, take: TakeInfo, at_hz: float, loudest_volts: float | 
         share = np.abs(loop_there / (loop_there + source_ohm)) / first
         size, std = np.abs(own.ratio[keep]) * share, own.std[keep] * share
         noise = own.floor[keep] * share
-        made = chain.ratio(order, hz, level) * share
+        there = np.interp(order * hz, measured.frequency_hz, measured.ratio)
+        made = chain.ratio(order, hz, level, ratio, there) * share
         floor = np.maximum(noise, made)
         seen = (size > floor) & np.isfinite(size)
-        curves_db[order], floors_db[order] = _db(np.where(seen, size, np.nan)), _db(floor)
+        curves_db[order] = _db(np.where(seen, size, np.nan))
+        floors_db[order] = _db(np.where(np.isfinite(size), floor, np.nan))
         place = int(np.argmin(np.abs(np.log(hz / at_hz))))
         if np.isfinite(size[place]):
             found[order] = _harmonic(hz, at_hz, size, std, floor)

@@ -10,6 +10,7 @@ import tempfile
 from dataclasses import dataclass, field
 from pathlib import Path
 
+import iron_cores
 import numpy as np
 from part_takes import drawer_of, part_bench
 from reference.wild_parts import AT_HZ, Part
@@ -75,7 +76,7 @@ def rows(quick: bool = False) -> list[Row]:
     kinds = at_most(
         f"parts: of {count} taken for another kind", len(tally.wrong_kind), 0, "{:.0f}", ", ".join(tally.wrong_kind)
     )
-    return [value, loss, cover, kinds]
+    return [value, loss, cover, kinds, *iron_cores.rows(quick)]
 
 
 def _bench(seed: int, tally: Tally) -> None:
