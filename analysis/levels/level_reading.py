@@ -21,6 +21,8 @@ from stillbox.analysis.sweeps.sweep_harmonics import ORDERS
 from stillbox.capture.arrays import ComplexArray, FloatArray
 from stillbox.capture.recording.take import TakeInfo
 
+LEAST_FLOOR = 2 * CHAIN_FLOOR
+"""Of a harmonic over the first: what windows leave of the linear answer."""
 _CHAIN_MARGIN_DB = 6.0
 """So much above what the jig makes by itself a harmonic is that of what is on the clips."""
 _LOOKED_AT_HZ = (60.0, 700.0)
@@ -128,7 +130,7 @@ def level_of(bench: Bench, take: TakeInfo, at_hz: float, loudest_volts: float | 
         noise = own.floor[keep] * share
         there = np.interp(order * hz, measured.frequency_hz, measured.ratio)
         made = chain.ratio(order, hz, level, ratio, there) * share
-        floor = np.maximum(noise, made)
+        floor = np.maximum(np.maximum(noise, made), LEAST_FLOOR)
         seen = (size > floor) & np.isfinite(size)
         curves_db[order] = _db(np.where(seen, size, np.nan))
         floors_db[order] = _db(np.where(np.isfinite(size), floor, np.nan))
@@ -171,7 +173,7 @@ def _clearest(
     hz: FloatArray, size: FloatArray, noise: FloatArray, made: FloatArray
 ) -> tuple[float, float] | None:
     """The third harmonic where it stands out most over what noise and jig leave: dB, and by how much."""
-    limit = np.maximum(noise, made * 10 ** (_CHAIN_MARGIN_DB / 20))
+    limit = np.maximum(np.maximum(noise, LEAST_FLOOR), made * 10 ** (_CHAIN_MARGIN_DB / 20))
     over = np.where((hz >= _LOOKED_AT_HZ[0]) & (hz <= _LOOKED_AT_HZ[1]) & np.isfinite(size), size / limit, 0.0)
     # An octave of it, so that no line of hum passes for iron.
     lasting = np.minimum.reduce([np.roll(over, shift) for shift in range(-3, 4)])
