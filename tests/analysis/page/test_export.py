@@ -101,8 +101,8 @@ def test_an_unknown_noise_floor_is_left_empty() -> None:
 
 def test_findings_document_has_the_agreed_keys() -> None:
     document = json.loads(json.dumps(findings_document(invented_speaker.report(FIT))))
-    keys = ["build", "state", "unit", "of", "summary", "good_enough", "findings", "detection_limit", "warnings"]
-    assert list(document) == keys
+    keys = ["build", "state", "unit", "of", "summary", "good_enough", "findings"]
+    assert list(document) == [*keys, "at_terminals", "detection_limit", "warnings"]
     assert list(document["findings"][0]) == [
         "frequency_hz",
         "frequency_std_hz",
