@@ -55,6 +55,8 @@ class Weighed:
         A speaker for each.
     probability : ndarray
         Of each, together 1.
+    evidence, before : ndarray
+        Logarithms of the probability of the curve with each, and of each beforehand.
     explained : bool
         Whether the best of them is near enough to the curve.
     """
@@ -62,6 +64,8 @@ class Weighed:
     faults: tuple[Fault | None, ...]
     found: Found
     probability: FloatArray
+    evidence: FloatArray
+    before: FloatArray
     explained: bool
 
 
@@ -75,12 +79,15 @@ def weigh(model: Model) -> Weighed:
     before = np.log([odds.of(faults[number]) for number in of])
     # Where even the best is farther off than the model should be, all of it is worth less.
     excess = max(1.0, float(np.min(found.reduced)))
-    told = found.log_evidence(2 * FARTHEST) / excess + before
+    evidence = found.log_evidence(2 * FARTHEST)
+    told = evidence / excess + before
     probability = np.exp(told - told.max())
     return Weighed(
         faults=tuple(faults[number] for number in of),
         found=found,
         probability=probability / probability.sum(),
+        evidence=evidence,
+        before=before,
         explained=excess * model.error**2 < MOST_ERROR**2,
     )
 
