@@ -13,10 +13,6 @@ from stillbox.capture.build.build_folder import BuildFolder
 from stillbox.capture.errors import StillboxError
 from stillbox.capture.recording.take import TakeInfo, fitting_takes
 
-AGAINST_HELP = (
-    "What it is set against: a state, a take's number or address (in-box/stock/A), or OTHERBUILD:address"
-)
-
 
 @dataclass(frozen=True)
 class ReferenceTake:

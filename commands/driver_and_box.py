@@ -11,6 +11,7 @@ from stillbox.analysis.bass.bass_controls import PORT_DIAMETER, PORT_LENGTH, USU
 from stillbox.capture.errors import StillboxError
 from stillbox.commands.opening import open_bench
 from stillbox.commands.options import (
+    AgainstOption,
     AnyUnitOption,
     BuildArgument,
     DriverOption,
@@ -94,9 +95,7 @@ def bass(
     state: StateOption = None,
     unit: AnyUnitOption = None,
     driver: DriverOption = None,
-    against: Annotated[
-        str | None, typer.Option(metavar="STATE", help="The state before: differences are this state minus that.")
-    ] = None,
+    against: AgainstOption = None,
     volume_percent: Annotated[float | None, number_option(VOLUME, "P")] = None,
     port_diameter: Annotated[float | None, number_option(PORT_DIAMETER, "MM")] = None,
     port_length: Annotated[float | None, number_option(PORT_LENGTH, "MM")] = None,
@@ -115,7 +114,7 @@ def bass(
     as_json: JsonOption = False,
     gate: GateOption = None,
 ) -> None:
-    """Bass of the box as measured and as changed.
+    """Bass of the box as measured and as changed; set against a state before, differences are this state minus that.
 
     Response, 3 dB point, group delay, peak; with a second take of the driver also excursion and air speed.
     """

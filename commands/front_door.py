@@ -28,6 +28,7 @@ from stillbox import __version__
 from stillbox.capture.errors import StillboxError, describe_program_fault
 from stillbox.capture.files.whole_file import ON_WINDOWS
 from stillbox.capture.stop_signals import StopSignals, stop_signals
+from stillbox.commands.checking import check
 from stillbox.commands.crossover import crossover
 from stillbox.commands.driver_and_box import bass, box, driver
 from stillbox.commands.live import cautions, devices, jig, record
@@ -57,6 +58,7 @@ COMMANDS: dict[str, Callable[..., None]] = {
     "box": box,
     "bass": bass,
     "crossover": crossover,
+    "check": check,
     "part": part,
     "combine": combine,
     "coil": coil,

@@ -44,6 +44,15 @@ StateOption = Annotated[
     str | None,
     typer.Option("--state", metavar="NAME", help="Stage of the work, or a take's number; left out: the newest take's."),
 ]
+AgainstOption = Annotated[
+    str | None,
+    typer.Option(
+        "--against",
+        metavar="REF",
+        help="What it is set against: a state, a take's number or address (in-box/stock/A), or OTHERBUILD:address; "
+        "left out: for check the plan and the other unit, else an earlier state.",
+    ),
+]
 TakeArgument = Annotated[
     str,
     typer.Argument(

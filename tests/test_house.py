@@ -34,8 +34,8 @@ FROM_THE_GROUND = (
     "analysis.wrong_part", "analysis.ringing",
     "analysis.waterfall", "analysis.drawing", "analysis.lumped", "analysis.enclosure", "analysis.system",
     "analysis", "analysis.levels", "analysis.curve", "analysis.decay", "analysis.findings", "analysis.driver",
-    "analysis.box", "analysis.bass", "analysis.part", "analysis.crossover", "analysis.comparison", "analysis.notebook",
-    "analysis.page",
+    "analysis.box", "analysis.bass", "analysis.part", "analysis.crossover", "analysis.checking",
+    "analysis.comparison", "analysis.notebook", "analysis.page",
     "gui.parts", "gui.work", "gui.results", "gui.views", "gui.bench", "gui",
     "commands",
 )  # fmt: skip

@@ -21,6 +21,7 @@ from stillbox.analysis.box.box_report import BoxReport, box_of_take
 from stillbox.analysis.driver.driver_report import driver_report
 from stillbox.analysis.maths.quantity import Quantity
 from stillbox.analysis.physics.port import Port
+from stillbox.analysis.reference_take import reference_take
 from stillbox.analysis.system.box_sound import BassSystem, bass_system
 from stillbox.analysis.system.described_box import (
     air_of,
@@ -66,7 +67,8 @@ def bass_report(
 ) -> BassReport:
     """Bass response of the box as measured, of a changed box, and the difference from another state.
 
-    ``against`` is the state before: differences are this state minus that one, as `Bench.comparison` has them.
+    ``against`` is the state before, or any other box (`reference_take`): differences are this one minus that one, as
+    `Bench.comparison` has them. What they cost is told of boxes of one driver.
 
     Raises
     ------
@@ -77,11 +79,16 @@ def bass_report(
     box = box_of_take(bench, take, driver_report(bench, take.unit, of=take.of))
     other = None
     if against is not None:
-        before = bench.in_box(against, take.unit)
-        other = box if before.number == take.number else box_of_take(bench, before, box.driver)
-        if other is not box:
-            names = told_apart(before, take)
-            other, box = replace(other, state=names[0]), replace(box, state=names[1])
+        found = reference_take(bench, against, take.unit)
+        before, here = found.take, found.bench is bench
+        if here and before.number == take.number:
+            other = box
+        else:
+            same = here and before.unit == take.unit
+            driver = box.driver if same else driver_report(found.bench, before.unit, of=before.of)
+            names = told_apart(before, take) if here else (found.words, box.state)
+            other = replace(box_of_take(found.bench, before, driver), state=names[0])
+            box = replace(box, state=names[1])
     if change is None:
         return bass_as_measured(bench, box, other, voltage_v)
     return bass_of_box(box, bench.description, change, other, voltage_v)
@@ -107,7 +114,7 @@ def bass_of_box(
     before: BoxReport | None = None,
     voltage_v: float = USUAL_V,
 ) -> BassReport:
-    """The same from boxes fitted already; ``before`` leans on the same driver."""
+    """The same from boxes fitted already."""
     if before is not None and before.state == box.state:
         raise StillboxError(
             f"state {box.state or '-'} cannot be set against itself",
@@ -147,7 +154,9 @@ def bass_of_box(
         against=None if before is None else before.state,
         against_figures=None if other is None else bass_figures(other),
         against_curves=None if other is None else bass_curves(other, voltage_v, absolute, area),
-        cost=None if before is None or other is None else lining_cost(before.fit, box.fit, (other, system)),
+        cost=None
+        if before is None or other is None or before.fit.driver is not box.fit.driver
+        else lining_cost(before.fit, box.fit, (other, system)),
         published=_published(box, system),
         voltage_v=voltage_v,
         warnings=tuple(dict.fromkeys(warnings)),

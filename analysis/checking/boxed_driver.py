@@ -1,9 +1,9 @@
 """A driver in its box as a lumped circuit: what another one of its kind, or another box, would make of its impedance.
 
 The motional impedance is ``Bl^2/(j w M + R + 1/(j w C) + box)`` with the box
-``k/(j w + wB^2/(j w + wB dp) + wl)``: stiffness k of the air, tuning wB, loss dp of the port (1/Qp), rate wl at which a
-leak empties the box (Small, JAES 21(5) to 21(10), 1973; all acoustic losses put into port and leak). With wB = 0 there
-is no port. Everything is told in electrical units (Bl = 1 for the speaker that is known): M in F, C in H.
+``k/(j w/(1 + j w t) + wB^2/(j w + wB dp) + wl)``: stiffness k of the air, time t by which fibres hold it back, tuning
+wB, loss dp of the port (1/Qp), rate wl at which a leak empties the box (Small, JAES 21(5) to 21(10), 1973). With wB = 0
+there is no port. Everything is told in electrical units (Bl = 1 for the speaker that is known): M in F, C in H.
 
 What the circuit misses is no matter: only what it changes from one speaker to another is taken from it.
 """
@@ -11,7 +11,7 @@ What the circuit misses is no matter: only what it changes from one speaker to a
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import astuple, dataclass, replace
 from typing import Literal, get_args
 
 import numpy as np
@@ -20,7 +20,7 @@ from scipy import optimize
 from stillbox.analysis.wrong_part.known_driver import KnownDriver
 from stillbox.capture.arrays import ComplexArray, FloatArray
 
-Name = Literal["re", "coil", "tilt", "bl", "mass", "compliance", "loss", "air", "tuning", "port_loss", "leak"]
+Name = Literal["re", "coil", "tilt", "bl", "mass", "compliance", "loss", "air", "tuning", "port_loss", "leak", "fibre"]
 NAMES: tuple[Name, ...] = get_args(Name)
 ABOUT_HZ = 2000.0
 """Around it the coil is tilted."""
@@ -28,13 +28,17 @@ MOTION_HZ = (12.0, 400.0)
 """Where the circuit is fitted to a speaker that is known."""
 STARTS = tuple((air, leak) for air in (0.5, 1.5, 4.0) for leak in (0.02, 0.15))
 """Stiffness of the air over that of the suspension; loss by a leak."""
+FIBRE = 0.03
+"""Loss by fibres to begin with, 1/QA."""
+TIGHTEST, FREEST, EMPTIEST = 100.0, 100.0, 100.0
+"""QL of the tightest box, Qp of the freest port, QA of the emptiest box."""
 MISSED = 0.05
 """Of what the circuit changes in the impedance: so well it says that."""
 
 
 @dataclass(frozen=True)
 class Motion:
-    """Numbers of the circuit: F, H, S, 1/H, rad/s, 1, rad/s; all above 0, ``tuning`` 0 without a port."""
+    """Numbers of the circuit: F, H, S, 1/H, rad/s, 1, rad/s, s; all above 0, ``tuning`` 0 without a port."""
 
     mass: float
     compliance: float
@@ -43,10 +47,11 @@ class Motion:
     tuning: float
     port_loss: float
     leak: float
+    fibre: float = 1e-9
 
     def values(self) -> FloatArray:
         """In the order of the fields."""
-        return np.array([self.mass, self.compliance, self.loss, self.air, self.tuning, self.port_loss, self.leak])
+        return np.array(list(astuple(self)))
 
     @property
     def closed_rad_s(self) -> float:
@@ -63,7 +68,7 @@ def motional_ohm(values: FloatArray, frequency_hz: FloatArray) -> tuple[ComplexA
 
     Parameters
     ----------
-    values : ndarray, shape (speakers, 7)
+    values : ndarray, shape (speakers, 8)
         As `Motion.values` has them.
     frequency_hz : ndarray, shape (n,)
 
@@ -72,10 +77,11 @@ def motional_ohm(values: FloatArray, frequency_hz: FloatArray) -> tuple[ComplexA
     ndarray, shape (speakers, n), and one for each number
     """
     s = 2j * np.pi * frequency_hz
-    mass, compliance, loss, air, tuning, port_loss, leak = (column[:, None] for column in values.T)
+    mass, compliance, loss, air, tuning, port_loss, leak, fibre = (column[:, None] for column in values.T)
     port = s + tuning * port_loss
     pull = tuning**2 / port
-    whole = s + pull + leak
+    free = s / (1 + s * fibre)
+    whole = free + pull + leak
     box = air / whole
     admittance = s * mass + loss + 1 / (s * compliance) + box
     ohm = 1 / admittance
@@ -88,6 +94,7 @@ def motional_ohm(values: FloatArray, frequency_hz: FloatArray) -> tuple[ComplexA
         -box / whole * pull * (2 - lost),
         box / whole * pull * lost,
         -box / whole * leak,
+        box / whole * free**2 * fibre,
     ]
     return ohm, [-(ohm**2) * one for one in by]
 
@@ -112,7 +119,7 @@ def fitted_motion(
     hz, ohm = frequency_hz[inside], motional[inside]
     weight = 1 / (0.02 * np.abs(ohm) + 0.01 * np.max(np.abs(ohm)))
     tuning = 2 * np.pi * float(np.sqrt(np.prod(peaks_hz))) if vented else 0.0
-    free = np.ones(7, bool) if vented else np.array([True, True, True, True, False, False, True])
+    free = np.array([True, True, True, True, vented, vented, True, True])
     best: tuple[float, FloatArray] | None = None
     for air, leak in STARTS:
         start = _start(hz, ohm, alone, air, leak, tuning, max(peaks_hz))
@@ -130,7 +137,18 @@ def fitted_motion(
             values[free] *= np.exp(found.x[:-1])
             best = float(found.cost), values
     assert best is not None
-    return Motion(*(float(value) for value in best[1]))
+    return with_usual_losses(Motion(*(float(value) for value in best[1])))
+
+
+def with_usual_losses(motion: Motion) -> Motion:
+    """The same, no box being tighter and no port freer than they can be: what is nothing cannot change by a part."""
+    about = motion.tuning or motion.closed_rad_s
+    return replace(
+        motion,
+        leak=max(motion.leak, about / TIGHTEST),
+        port_loss=max(motion.port_loss, 1 / FREEST),
+        fibre=max(motion.fibre, 1 / (about * EMPTIEST)),
+    )
 
 
 def _start(
@@ -144,7 +162,7 @@ def _start(
         compliance = (1 + air) / ((2 * np.pi * peak_hz) ** 2 * mass)
         loss = 1 / float(np.max(np.abs(ohm)))
     own = float(np.sqrt((1 + air) / (compliance * mass)))
-    return np.array([mass, compliance, loss, air / compliance, tuning, 0.03, leak * own])
+    return np.array([mass, compliance, loss, air / compliance, tuning, 0.03, leak * own, FIBRE / own])
 
 
 @dataclass(frozen=True)
@@ -172,7 +190,7 @@ class BoxedDriver(KnownDriver):
     stds: Mapping[Name, float]
 
     @property
-    def numbers(self) -> int:
+    def count(self) -> int:
         return len(NAMES) + len(self.slopes_ohm)
 
     def at(self, theta: FloatArray) -> tuple[ComplexArray, list[ComplexArray]]:
@@ -197,19 +215,27 @@ class BoxedDriver(KnownDriver):
         ]
         return ohm, [*(one * size for one, size in zip(by, std, strict=True)), *self.slopes_ohm]
 
+    def still_at(self, theta: FloatArray) -> ComplexArray:
+        """Impedance with the cone held, shape (n,); ``theta`` of shape (numbers,)."""
+        std = np.array([self.stds[name] for name in NAMES[:3]])
+        octaves = np.log10(self.frequency_hz / ABOUT_HZ)
+        shape = np.exp(theta[1] * std[1] + theta[2] * std[2] * octaves)
+        found: ComplexArray = np.exp(theta[0] * std[0]) * self.resistance_ohm + shape * self.blocked_ohm
+        return found
+
     @property
     def _known_ohm(self) -> ComplexArray:
         known: ComplexArray = motional_ohm(self.known.values()[None], self.frequency_hz)[0][0]
         return known
 
-    def some(self, which: slice) -> BoxedDriver:
+    def thinned(self, step: int) -> BoxedDriver:
         return replace(
             self,
-            impedance_ohm=self.impedance_ohm[which],
-            slopes_ohm=tuple(slope[which] for slope in self.slopes_ohm),
-            spread_ohm=self.spread_ohm[which],
-            frequency_hz=self.frequency_hz[which],
-            blocked_ohm=self.blocked_ohm[which],
+            impedance_ohm=self.impedance_ohm[::step],
+            slopes_ohm=tuple(slope[::step] for slope in self.slopes_ohm),
+            spread_ohm=self.spread_ohm[::step],
+            frequency_hz=self.frequency_hz[::step],
+            blocked_ohm=self.blocked_ohm[::step],
         )
 
     def told_at(self, theta: FloatArray) -> BoxedDriver:

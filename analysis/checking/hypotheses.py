@@ -17,14 +17,18 @@ BoxFault = Literal["other driver", "leak", "port blocked", "no stuffing"]
 OTHER_UNIT: Mapping[Name, float] = {
     "re": 0.02, "coil": 0.025, "tilt": 0.025, "bl": 0.02, "mass": 0.02, "compliance": 0.025, "loss": 0.06,
     "air": 0.015, "tuning": 0.01, "port_loss": 0.2, "leak": 0.2,
+    "fibre": 0.25,
 }  # fmt: skip
 SAME_UNIT: Mapping[Name, float] = {
     "re": 0.004, "coil": 0.006, "tilt": 0.006, "bl": 0.003, "mass": 0.003, "compliance": 0.012, "loss": 0.03,
     "air": 0.01, "tuning": 0.005, "port_loss": 0.15, "leak": 0.15,
+    "fibre": 0.15,
 }  # fmt: skip
-WORKED_ON: Mapping[Name, float] = {"air": 0.08, "tuning": 0.04, "port_loss": 0.6, "leak": 0.6}
+WORKED_ON: Mapping[Name, float] = {"loss": 0.5, "air": 0.1, "tuning": 0.04, "port_loss": 0.8, "leak": 1.5, "fibre": 1.5}
 """Of the same unit in another state: lining, damping and a moved port are meant to change these."""
-OTHER_DRIVER = 0.25
+OTHER_DRIVER: Mapping[Name, float] = {
+    "re": 0.15, "coil": 0.3, "tilt": 0.3, "bl": 0.25, "mass": 0.25, "compliance": 0.25, "loss": 0.5,
+}  # fmt: skip
 LEAK_Q, LEAK_SPREAD = 7.0, 0.8
 """QL of a leak that is a fault, and standard deviation of its logarithm: 1.4 to 35."""
 STIFFER, STIFFER_SPREAD = 0.10, 0.08
@@ -67,9 +71,28 @@ def box_hypotheses(known: Motion, stds: Mapping[Name, float], filled: bool | Non
         narrow = replace(known, port_loss=1.5)
         yield BoxHypothesis("port blocked", narrow, {**stds, "port_loss": 0.7, "tuning": 0.2})
     if filled is not False:
-        bare = replace(known, air=known.air * (1 + STIFFER), leak=known.leak / 2, port_loss=known.port_loss / 1.5)
-        losses: dict[Name, float] = {"leak": 1.0, "port_loss": 0.5, "tuning": 0.04, "air": STIFFER_SPREAD}
+        bare = replace(known, air=known.air * (1 + STIFFER), fibre=known.fibre / 4, port_loss=known.port_loss / 1.5)
+        losses: dict[Name, float] = {
+            "leak": 0.5, "port_loss": 0.5, "tuning": 0.04, "air": STIFFER_SPREAD, "fibre": 1.0,
+        }  # fmt: skip
         yield BoxHypothesis("no stuffing", bare, {**stds, **losses}, rough=1.0)
-    wide = {name: max(std, OTHER_DRIVER if name in ("coil", "tilt", "bl", "mass", "compliance") else std)
-            for name, std in stds.items()}  # fmt: skip
-    yield BoxHypothesis("other driver", known, {**wide, "re": 0.15, "loss": 0.5}, rough=0.3)
+    yield BoxHypothesis("other driver", known, other_driver_stds(stds), rough=0.3)
+
+
+LEAST_LEAK = 40.0
+"""QL of the smallest leak that is one: a box loses about as much without (Small, JAES 21(5), 1973, has 5 to 20)."""
+
+
+def is_real(fault: BoxFault | None, known: Motion, found: Motion) -> bool:
+    """Whether what a hypothesis has come to is that fault at all."""
+    about = known.tuning or known.closed_rad_s
+    if fault == "leak":
+        return found.leak > known.leak + about / LEAST_LEAK
+    if fault == "no stuffing":
+        return found.air > known.air and found.fibre < known.fibre
+    return True
+
+
+def other_driver_stds(stds: Mapping[Name, float]) -> dict[Name, float]:
+    """Of a driver of another kind."""
+    return {name: max(std, OTHER_DRIVER.get(name, std)) for name, std in stds.items()}

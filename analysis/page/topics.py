@@ -6,6 +6,7 @@ from typing import Any
 
 from stillbox.analysis.bass.topic import BASS
 from stillbox.analysis.box.topic import BOX
+from stillbox.analysis.checking.topic import CHECK
 from stillbox.analysis.comparison.topic import COMPARISON
 from stillbox.analysis.crossover.topic import CROSSOVER
 from stillbox.analysis.curve.topic import CURVE
@@ -16,4 +17,6 @@ from stillbox.analysis.notebook.topic import NOTEBOOK
 from stillbox.analysis.part.topic import PART
 from stillbox.analysis.topic import Topic
 
-TOPICS: tuple[Topic[Any], ...] = (NOTEBOOK, COMPARISON, FINDINGS, CURVE, DECAY, DRIVER, BOX, BASS, CROSSOVER, PART)
+TOPICS: tuple[Topic[Any], ...] = (
+    NOTEBOOK, COMPARISON, FINDINGS, CURVE, DECAY, DRIVER, BOX, BASS, CROSSOVER, CHECK, PART,
+)  # fmt: skip

@@ -32,6 +32,7 @@ ASKED: dict[str, dict[str, Any]] = {
     "driver": {},
     "box": {"state": "stock"},
     "bass": {"state": "lined", "against": "stock"},
+    "check": {"state": "stock"},
     "crossover": {"state": "stock", "swaps": ("L1=0.7mH",)},
     "part": {"name": "L1"},
     "log": {},

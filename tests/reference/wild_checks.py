@@ -1,7 +1,8 @@
 """Pairs of finished two-ways of which the second has just been put together, with one thing wrong, or nothing.
 
-``wild_check(seed, fault)`` draws one: unit A of ``wild_two_ways``, and a twin of it whose drivers scatter by 2 % in each
-of their numbers, whose parts scatter by their tolerance, whose port is cut to 0.5 mm and whose panels are others by 1 %
+``wild_check(seed, fault)`` draws one: unit A of ``wild_two_ways``, and a twin of it whose drivers scatter by 2 % in
+each of their numbers, whose parts scatter by their tolerance, whose port is cut to 0.5 mm and whose panels are others
+by 1 %
 (common practice, no source). What may be wrong, and its sizes:
 
 - ``open``, ``short`` at the clips: 1 Mohm, 0.02 to 0.2 ohm. ``intermittent``: 2 to 8 times in the take the contact has
@@ -32,9 +33,8 @@ from reference.wild_drivers import Coil, Driver
 from reference.wild_enclosure import Slit
 from reference.wild_faults import Fault, draw_fault, with_fault
 from reference.wild_inside import Opening
-from reference.wild_network import Branch, Network
 from reference.wild_parts import built
-from reference.wild_speaker import Jig, mechanical_in, through_jig
+from reference.wild_speaker import mechanical_in, through_jig
 from reference.wild_tweeters import SmallDriver, draw_tweeter
 from reference.wild_two_ways import WildTwoWay, Wire, wild_two_way
 from stillbox.capture.sweep.excitation import Excitation, excitation_samples, sweep_starts
@@ -223,7 +223,8 @@ def _with_other_driver(wild: WildTwoWay, rng: np.random.Generator) -> WildTwoWay
         lightest = 8 / 3 * wild.box.enclosure.air.density * new.radius_m**3
         fs_off = abs(0.5 * np.log(new.compliance * new.dry_kg / own_driver.compliance / own_driver.dry_kg))
         re_off = abs(np.log(new.re_ohm / own_driver.re_ohm))
-        if new.dry_kg > 0.5 * lightest and sum(edge.kg for edge in new.edges) < 0.4 * new.dry_kg and max(fs_off, re_off) > 0.1:
+        possible = new.dry_kg > 0.5 * lightest and sum(edge.kg for edge in new.edges) < 0.4 * new.dry_kg
+        if possible and max(fs_off, re_off) > 0.1:
             return replace(wild, box=replace(wild.box, driver=new))
 
 
