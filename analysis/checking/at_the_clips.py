@@ -132,7 +132,7 @@ def _steadiness(
     else:
         words = f"a contact comes and goes ({times} time{'s' * (times != 1)} in this take)"
     evidence = (
-        f"up to {ohm_words(largest)} off in one sweep of what the others have, while {frequency_words(at_hz)} was swept",
+        f"up to {ohm_words(largest)} off in one sweep of the others, while {frequency_words(at_hz)} was swept",
     )
     suspect = CheckSuspect("intermittent", None, None, float(largest), 1.0, evidence, words, remedy)
     return (Item(named[0], "look", *named[1:], remedy),), (suspect,)

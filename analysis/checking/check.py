@@ -84,25 +84,27 @@ def check_of_take(bench: Bench, take: TakeInfo, against: SetAgainst) -> CheckRep
     clips = at_the_clips(bench, take, least)
     items, suspects = list(clips.items), list(clips.suspects)
     doubts: list[str] = []
-    expected = judged = None
+    expected = judged = network = None
     if clips.connected and not suspects:
         if against.reference is not None:
             expected, judged = _judged(bench, take, against.reference)
             items += items_of(expected, judged, f"against {against.words}")
             suspects += suspects_of(expected, judged)
             doubts += expected.doubts
+            network = expected.network
         else:
             planned = of_the_plan(bench, take)
             items += planned.items
             suspects += planned.suspects
             doubts += planned.doubts
+            network = planned.network
         rough, suspect = roughness(
             clips.rest, _other_rest(against), clips.frequency_hz, clips.impedance_ohm, bench.settings.reference_ohm
         )
         items.append(rough)
         if suspect is not None:
             suspects.append(suspect)
-    stop = None if expected is None else stops(expected, suspects)
+    stop = None if network is None else stops(network, suspects)
     verdict = "stop" if stop is not None else worst(item.verdict for item in items)
     if verdict == "good" and suspects:
         verdict = "look"

@@ -36,7 +36,7 @@ def verdict_sentence(
         what = f"{names} outside the limits"
     else:
         chance = f"{100 * first.probability:.0f} %" if first.probability < SURE else "more than 99 %"
-        seen = first.fault in ("open", "short", "intermittent")
+        seen = first.kind in ("open", "short", "intermittent")
         what = first.words if seen else f"{first.words} (probability {chance})"
         if stop is None and judged is not None and judged.second is not None and len(suspects) > 1:
             what = f"{what}, and {suspects[1].words}"
@@ -44,7 +44,7 @@ def verdict_sentence(
         why = what
         if stop is not None:
             why = f"the tweeter seems to be without its series capacitor: {what}"
-        elif first is None or first.fault not in ("short",):
+        elif first is None or first.kind not in ("short",):
             least = next((item for item in bad if item.name == "lowest impedance"), None)
             if least is not None and least.measured is not None:
                 why = f"the impedance falls to {ohm_words(least.measured)}" + ("" if first is None else f"; {what}")

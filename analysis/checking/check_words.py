@@ -66,7 +66,7 @@ def check_document(report: CheckReport) -> dict[str, Any]:
         ],
         "suspects": [
             {
-                "fault": one.fault,
+                "fault": one.kind,
                 "part": one.part,
                 "part_fault": one.part_fault,
                 "value": one.value,

@@ -22,7 +22,7 @@ from stillbox.analysis.impedance.impedance import ImpedanceSpectrum, curve_of_sp
 from stillbox.analysis.network.network import GROUND, INPUT, DriverPlace, Network
 from stillbox.analysis.network.spectrum_through import NotSeenThrough
 from stillbox.analysis.reference_take import ReferenceTake
-from stillbox.analysis.system.described_box import described_stuffing
+from stillbox.analysis.system.filling import described_filling
 from stillbox.analysis.through_crossover import network_of_netlist, tolerances_percent
 from stillbox.analysis.wrong_part.known_driver import MOST_IN_BOX
 from stillbox.analysis.wrong_part.many_speakers import Curve
@@ -158,11 +158,11 @@ def _stds(take: TakeInfo, against: ReferenceTake) -> dict[Name, float]:
 
 def _filled(bench: Bench, take: TakeInfo) -> bool | None:
     description = bench.description
-    told = bool(description.stuffing or description.lining)
-    if not told:
+    logged, _ = bench.logged_materials(take.number)
+    if not (description.stuffing or description.lining or logged):
         return None
-    lined = any(one.is_in(take.state) for one in description.lining)
-    return lined or bool(described_stuffing(description, take.state))
+    filling = described_filling(description, take.state, logged)
+    return bool(filling.stuffing or filling.lining)
 
 
 def _curve(spectrum: ImpedanceSpectrum) -> Curve:

@@ -43,7 +43,7 @@ class BoxHypothesis:
     resistance (see `analysis.wrong_part.known_driver`).
     """
 
-    fault: BoxFault | None
+    kind: BoxFault | None
     start: Motion
     stds: Mapping[Name, float]
     rough: float = 0.0

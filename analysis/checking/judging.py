@@ -51,7 +51,7 @@ class Explanation:
         Its numbers.
     """
 
-    fault: str
+    kind: str
     part: str
     of_network: Fault | None
     value: float | None
@@ -77,11 +77,11 @@ class Judged:
 
     @property
     def planned(self) -> Explanation:
-        return next(one for one in self.explanations if not one.fault)
+        return next(one for one in self.explanations if not one.kind)
 
     @property
     def planned_probability(self) -> float:
-        return sum(p for one, p in zip(self.explanations, self.probability, strict=True) if not one.fault)
+        return sum(p for one, p in zip(self.explanations, self.probability, strict=True) if not one.kind)
 
     @property
     def best(self) -> Explanation:
@@ -95,7 +95,7 @@ class Judged:
 def judged_speaker(expected: ExpectedSpeaker) -> Judged:
     """Everything that may be wrong, weighed."""
     found = list(_of_network(expected, expected.in_box))
-    planned = next((one for one in found if one.of_network is None and not one.fault), None)
+    planned = next((one for one in found if one.of_network is None and not one.kind), None)
     found += _of_drivers(expected)
     found = list(_best_of_each(found))
     excess = max(1.0, min(one.reduced for one in found))
@@ -144,15 +144,15 @@ def _of_drivers(expected: ExpectedSpeaker) -> list[Explanation]:
         model = Model(expected.network, expected.tolerance_percent, expected.drivers(in_box), expected.curve)
         fitted = stepped(model, looked_at(model, fitted.speakers), STEPS)
         theta = _theta(model, fitted, in_box)
-        if not is_real(hypothesis.fault, expected.in_box.known, in_box.motion_at(theta)):
+        if not is_real(hypothesis.kind, expected.in_box.known, in_box.motion_at(theta)):
             continue
-        before = each if hypothesis.fault is not None else float(np.log(PLANNED_BEFORE))
-        if hypothesis.fault == "port blocked":
+        before = each if hypothesis.kind is not None else float(np.log(PLANNED_BEFORE))
+        if hypothesis.kind == "port blocked":
             before -= float(np.log(2))  # in two ways
-        part = in_box.name if hypothesis.fault == "other driver" and in_box.name != WHOLE else ""
-        if hypothesis.fault == "other driver":
+        part = in_box.name if hypothesis.kind == "other driver" and in_box.name != WHOLE else ""
+        if hypothesis.kind == "other driver":
             before -= float(np.log(1 + len(expected.others)))
-        found.append(_explanation(model, fitted, 0, hypothesis.fault or "", None, in_box, before, part))
+        found.append(_explanation(model, fitted, 0, hypothesis.kind or "", None, in_box, before, part))
     for other in expected.others:
         model = Model(expected.network, expected.tolerance_percent, expected.with_other(other.name), expected.curve)
         before = each - float(np.log(1 + len(expected.others)))
@@ -194,7 +194,7 @@ def _explanation(
         place = model.number_of(fault)
         value = float(found.speakers.middle[row, place] * np.exp(found.speakers.theta[row, place]))
     return Explanation(
-        fault=kind,
+        kind=kind,
         part=part if fault is None else fault.part,
         of_network=fault,
         value=value,
@@ -211,7 +211,7 @@ def _best_of_each(found: list[Explanation]) -> Iterator[Explanation]:
     """Of explanations that say the same, the likeliest."""
     best: dict[tuple[str, str, Fault | None], Explanation] = {}
     for one in found:
-        key = (one.fault, one.part, one.of_network)
+        key = (one.kind, one.part, one.of_network)
         if key not in best or one.evidence + one.before > best[key].evidence + best[key].before:
             best[key] = one
     yield from best.values()
@@ -219,7 +219,7 @@ def _best_of_each(found: list[Explanation]) -> Iterator[Explanation]:
 
 def _second(expected: ExpectedSpeaker, first: Explanation, excess: float) -> Explanation | None:
     """A wrong part beside a fault of driver or box that does not explain the curve alone."""
-    if first.of_network is not None or not first.fault or first.part not in ("", first.in_box.name):
+    if first.of_network is not None or not first.kind or first.part not in ("", first.in_box.name):
         return None
     more = [one for one in _of_network(expected, first.in_box) if one.of_network is not None]
     best = max(more, key=lambda one: one.evidence + one.before, default=None)

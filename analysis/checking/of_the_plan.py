@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from stillbox.analysis.bench import Bench
 from stillbox.analysis.checking.result import CheckSuspect, Item
 from stillbox.analysis.crossover.suspects import wrong_part_of
+from stillbox.analysis.network.network import Network
 from stillbox.analysis.wrong_part.suspect_words import fault_words
 from stillbox.capture.errors import StillboxError
 from stillbox.capture.recording.take import TakeInfo
@@ -19,6 +20,7 @@ class OfThePlan:
     items: tuple[Item, ...] = ()
     suspects: tuple[CheckSuspect, ...] = ()
     doubts: tuple[str, ...] = ()
+    network: Network | None = None
 
 
 def of_the_plan(bench: Bench, take: TakeInfo) -> OfThePlan:
@@ -46,7 +48,7 @@ def of_the_plan(bench: Bench, take: TakeInfo) -> OfThePlan:
             CheckSuspect(
                 "driver not connected" if open_driver else "wrong part", one.fault.part,
                 None if open_driver else one.fault.kind, value, one.probability, (*one.evidence, *also),
-                fault_words(one, wrong.as_measured), "; ".join(one.look_at),
+                fault_words(one, wrong.as_measured), "; ".join(one.look_at), one.fault.other,
             )
         )  # fmt: skip
-    return OfThePlan((item,), tuple(suspects))
+    return OfThePlan((item,), tuple(suspects), network=wrong.as_measured)

@@ -12,6 +12,7 @@ from stillbox.analysis.checking.hypotheses import OTHER_UNIT
 from stillbox.analysis.checking.judging import Explanation, Judged
 from stillbox.analysis.checking.result import CheckFault, CheckSuspect, CheckVerdict, Item
 from stillbox.analysis.checking.series_capacitor import guards
+from stillbox.analysis.network.network import Network
 from stillbox.analysis.wrong_part.result import Suspect
 from stillbox.analysis.wrong_part.suspect_words import fault_words, places_to_look
 
@@ -58,12 +59,12 @@ def items_of(expected: ExpectedSpeaker, judged: Judged, words: str) -> Iterator[
     told = best if best.of_network is None else judged.planned
     stds = known.stds
     source = limits_from(stds, words)
-    blamed = best.fault if _is_faulty(judged) else ""
+    blamed = best.kind if _is_faulty(judged) else ""
     yield _dc_item(expected, told, source)
     about = known.known.tuning or known.known.closed_rad_s
     motion = told.in_box.motion_at(told.theta)
     if known.known.tuning:
-        if told.fault != "port blocked":
+        if told.kind != "port blocked":
             yield _item("tuning", motion.tuning / 2 / np.pi, about / 2 / np.pi, stds["tuning"], "Hz", source)
         else:
             remedy = BOX_WORDS["port blocked"][1]
@@ -157,7 +158,7 @@ def suspects_of(expected: ExpectedSpeaker, judged: Judged) -> list[CheckSuspect]
     found = []
     least = SERIOUS * judged.probability[0]
     for one, probability in zip(judged.explanations, judged.probability, strict=True):
-        if one.fault and probability >= least:
+        if one.kind and probability >= least:
             found.append(_suspect(expected, judged, one, probability))
             if len(found) == 1 and judged.second is not None:
                 found.append(_suspect(expected, judged, judged.second, probability))
@@ -179,19 +180,20 @@ def _suspect(expected: ExpectedSpeaker, judged: Judged, one: Explanation, probab
             return CheckSuspect("driver not connected", fault.part, None, None, probability, (better,), words, remedy)
         also = f"exchanged with {fault.other}" if fault.other else ""
         evidence = (better, also) if also else (better,)
-        return CheckSuspect("wrong part", fault.part, fault.kind, one.value, probability, evidence, words, remedy)
-    words, remedy = BOX_WORDS[one.fault]
-    if one.fault == "other driver":
+        return CheckSuspect(
+            "wrong part", fault.part, fault.kind, one.value, probability, evidence, words, remedy, fault.other
+        )
+    words, remedy = BOX_WORDS[one.kind]
+    if one.kind == "other driver":
         words = f"{'the driver' if one.part in ('', WHOLE) else f'driver {one.part}'} {words}"
-    fault_name: CheckFault = one.fault  # type: ignore[assignment]
+    fault_name: CheckFault = one.kind  # type: ignore[assignment]
     return CheckSuspect(fault_name, one.part or None, None, None, probability, (better,), words, remedy)
 
 
-def stops(expected: ExpectedSpeaker, suspects: list[CheckSuspect]) -> CheckSuspect | None:
+def stops(network: Network, suspects: list[CheckSuspect]) -> CheckSuspect | None:
     """A suspect with which a tweeter would be without its series capacitor."""
     for one in suspects:
         if one.part_fault in ("short", "open", "exchanged") and one.probability >= STOPPING:
-            parts = [one.part or "", *(words.removeprefix("exchanged with ") for words in one.evidence[1:])]
-            if guards(expected.network) & set(parts):
+            if guards(network) & one.parts:
                 return one
     return None

@@ -59,9 +59,11 @@ class CheckSuspect:
         F, H or ohm as it seems to be; Hz of a resonance or a place.
     words : str
         As a clause: C1 is shorted.
+    other : str
+        Part that it is exchanged with.
     """
 
-    fault: CheckFault
+    kind: CheckFault
     part: str | None
     part_fault: str | None
     value: float | None
@@ -69,6 +71,12 @@ class CheckSuspect:
     evidence: tuple[str, ...]
     words: str
     remedy: str = ""
+    other: str = ""
+
+    @property
+    def parts(self) -> frozenset[str]:
+        """Names of all that would be wrong."""
+        return frozenset({self.part or "", self.other} - {""})
 
 
 @dataclass(frozen=True)

@@ -85,8 +85,8 @@ def test_a_good_one_is_as_it_should_be_and_its_numbers_lie_within_their_limits()
 def test_a_leak_is_named_first_and_looked_at() -> None:
     expected, found = judged(network(), replace(VENTED, leak=2 * np.pi * 42 / 6))
     suspects = suspects_of(expected, found)
-    assert (suspects[0].fault, suspects[0].probability > 0.9) == ("leak", True)
-    assert stops(expected, suspects) is None
+    assert (suspects[0].kind, suspects[0].probability > 0.9) == ("leak", True)
+    assert stops(network(), suspects) is None
     assert {item.name for item in items_of(expected, found, "") if item.verdict == "look"} >= {"losses of the box"}
 
 
@@ -94,7 +94,7 @@ def test_a_tweeter_without_its_capacitor_stops() -> None:
     expected, found = judged(shorted(network(), "C2"))
     suspects = suspects_of(expected, found)
     assert (suspects[0].part, suspects[0].part_fault) == ("C2", "short")
-    assert stops(expected, suspects) is suspects[0]
+    assert stops(network(), suspects) is suspects[0]
 
 
 def test_series_capacitors_are_those_that_part_a_driver_from_direct_current() -> None:
