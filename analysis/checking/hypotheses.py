@@ -83,12 +83,12 @@ LEAST_LEAK = 40.0
 """QL of the smallest leak that is one: a box loses about as much without (Small, JAES 21(5), 1973, has 5 to 20)."""
 
 
-def is_real(fault: BoxFault | None, known: Motion, found: Motion) -> bool:
+def is_real(kind: BoxFault | None, known: Motion, found: Motion) -> bool:
     """Whether what a hypothesis has come to is that fault at all."""
     about = known.tuning or known.closed_rad_s
-    if fault == "leak":
+    if kind == "leak":
         return found.leak > known.leak + about / LEAST_LEAK
-    if fault == "no stuffing":
+    if kind == "no stuffing":
         return found.air > known.air and found.fibre < known.fibre
     return True
 

@@ -127,8 +127,14 @@ def _of_network(expected: ExpectedSpeaker, in_box: BoxedDriver) -> Iterator[Expl
         before = np.log(PLANNED_BEFORE)
         if fault is not None:
             before = np.log(odds.of(fault) * (kinds - BOX_KINDS) / kinds)
-        kind = "" if fault is None else fault.kind if fault.kind == "driver not connected" else "wrong part"
+        kind = _kind(fault)
         yield _explanation(model, weighed.found, row, kind, fault, in_box, float(before))
+
+
+def _kind(wrong: Fault | None) -> str:
+    if wrong is None:
+        return ""
+    return wrong.kind if wrong.kind == "driver not connected" else "wrong part"
 
 
 def _of_drivers(expected: ExpectedSpeaker) -> list[Explanation]:

@@ -41,8 +41,9 @@ def of_the_plan(bench: Bench, take: TakeInfo) -> OfThePlan:
         return OfThePlan((item,))
     suspects = []
     for one in found:
-        open_driver = one.fault.kind == "driver not connected"
-        value = one.loss_ohm if one.fault.kind == "loss" else one.value
+        wrong_one = one.fault
+        open_driver = wrong_one.kind == "driver not connected"
+        value = one.loss_ohm if wrong_one.kind == "loss" else one.value
         also = (f"exchanged with {one.fault.other}",) if one.fault.other else ()
         suspects.append(
             CheckSuspect(

@@ -171,17 +171,17 @@ def _suspect(expected: ExpectedSpeaker, judged: Judged, one: Explanation, probab
         f"{judged.planned.off_percent:.2g} % at best"
     )
     if one.of_network is not None:
-        fault = one.of_network
-        loss = fault.kind == "loss"
-        told = Suspect(fault, None if loss else one.value, None, one.value if loss else None, None, probability)
+        wrong = one.of_network
+        loss = wrong.kind == "loss"
+        told = Suspect(wrong, None if loss else one.value, None, one.value if loss else None, None, probability)
         words = fault_words(told, expected.network)
-        remedy = "; ".join(places_to_look(fault, expected.network))
-        if fault.kind == "driver not connected":
-            return CheckSuspect("driver not connected", fault.part, None, None, probability, (better,), words, remedy)
-        also = f"exchanged with {fault.other}" if fault.other else ""
+        remedy = "; ".join(places_to_look(wrong, expected.network))
+        if wrong.kind == "driver not connected":
+            return CheckSuspect("driver not connected", wrong.part, None, None, probability, (better,), words, remedy)
+        also = f"exchanged with {wrong.other}" if wrong.other else ""
         evidence = (better, also) if also else (better,)
         return CheckSuspect(
-            "wrong part", fault.part, fault.kind, one.value, probability, evidence, words, remedy, fault.other
+            "wrong part", wrong.part, wrong.kind, one.value, probability, evidence, words, remedy, wrong.other
         )
     words, remedy = BOX_WORDS[one.kind]
     if one.kind == "other driver":
@@ -193,7 +193,7 @@ def _suspect(expected: ExpectedSpeaker, judged: Judged, one: Explanation, probab
 def stops(network: Network, suspects: list[CheckSuspect]) -> CheckSuspect | None:
     """A suspect with which a tweeter would be without its series capacitor."""
     for one in suspects:
-        if one.part_fault in ("short", "open", "exchanged") and one.probability >= STOPPING:
-            if guards(network) & one.parts:
-                return one
+        likely = one.part_fault in ("short", "open", "exchanged") and one.probability >= STOPPING
+        if likely and guards(network) & one.parts:
+            return one
     return None
