@@ -119,7 +119,7 @@ def log(
     if not (turned or given or picture or correct is not None):
         from stillbox.analysis.notebook.topic import NOTEBOOK
 
-        tell(NOTEBOOK, open_bench(build, told=not short), {"short": short}, as_json=as_json, everything=everything)
+        tell(NOTEBOOK, open_bench(build), {"short": short}, as_json=as_json, everything=everything)
         return
     if short or everything:
         raise StillboxError("--short and --all are for printing the notebook", "leave them out")
@@ -166,7 +166,7 @@ def _tell_of(folder: BuildFolder, entry: Entry, as_json: bool) -> None:
     from stillbox.analysis.notebook.notebook_words import entry_line
 
     if as_json:
-        print_json({"build": str(folder.path), "entry": entry_document(entry)})
+        print_json({"build": folder.description.name or folder.path.name, "entry": entry_document(entry)})
         return
     say(f"entry {entry_line(entry)}")
     warn_of(entry_notes(folder, entry))

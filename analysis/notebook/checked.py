@@ -9,7 +9,7 @@ from stillbox.analysis.network.network import LOSS
 from stillbox.analysis.parts.part_codes import read_marking
 from stillbox.analysis.system.filling import of_entry
 from stillbox.capture.build.build_folder import BuildFolder
-from stillbox.capture.build.notebook import Entry, read_notebook
+from stillbox.capture.build.notebook import Entry, begins_at, read_notebook
 from stillbox.capture.errors import StillboxError
 
 
@@ -36,7 +36,10 @@ def entry_notes(folder: BuildFolder, entry: Entry) -> Iterator[str]:
         if isinstance(found, str):
             yield found
     if entry.is_work and entry.state is None and takes:
-        yield f"entry {entry.number} belongs to the next take in the box; give --state if it was swept already"
+        units = dict.fromkeys(take.unit for take in takes)
+        first = next((number for unit in units if (number := begins_at(entry, takes, unit)) is not None), None)
+        counts = next((f"take {take.number} ({take.address})" for take in takes if take.number == first), None)
+        yield f"entry {entry.number} counts from {counts or 'the next take in the box'} on; if not, --state says it"
     if entry.state is not None and takes and not any(take.state == entry.state for take in takes):
         yield f"no take in the box is of state '{entry.state}' yet: what it did is told once there is one"
     if not any(one.heard for one in read_notebook(folder.path).standing):

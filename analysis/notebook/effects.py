@@ -23,6 +23,7 @@ from stillbox.analysis.network.differences import network_differences
 from stillbox.analysis.network.network import Network
 from stillbox.analysis.network.nodal import circuit_at
 from stillbox.analysis.ringing.comparison import Change, Comparison
+from stillbox.analysis.ringing.result_words import NONE
 from stillbox.analysis.ringing.summary import order_of_changes
 from stillbox.capture.arrays import FloatArray
 from stillbox.capture.errors import StillboxError
@@ -68,8 +69,15 @@ class Effect:
     bound: Bound = ""
 
     @property
+    def is_known(self) -> bool:
+        """Whether there is a change to speak of: a bound that nobody could have seen is none."""
+        return self.told or not self.bound
+
+    @property
     def text(self) -> str:
-        """The change with its uncertainty: −16.9 ± 0.3 dB."""
+        """The change with its uncertainty: −16.9 ± 0.3 dB; a dash where nothing can be told."""
+        if not self.is_known:
+            return NONE
         if self.bound:
             return f"{signed(self.change)} {self.bound}"
         return change_text(self.change.value, self.change.std, self.change.unit)

@@ -51,7 +51,7 @@ def _effect_document(step: Step, effect: Effect) -> dict[str, Any]:
         "kind": effect.kind,
         "name": effect.name,
         "frequency_hz": effect.frequency_hz,
-        "change": effect.change.as_json(),
+        "change": effect.change.as_json() if effect.is_known else None,
         "bound": effect.bound or None,
         "told": effect.told,
         "verdict": effect.verdict,

@@ -28,7 +28,7 @@ class Expense:
         minutes = None
         for entry in entries:
             if entry.cost is not None and entry.currency is not None:
-                costs = {**costs, entry.currency: costs.get(entry.currency, 0.0) + entry.cost}
+                costs = {**costs, entry.currency: round(costs.get(entry.currency, 0.0) + entry.cost, 6)}
             if entry.minutes is not None:
                 minutes = (minutes or 0.0) + entry.minutes
         return cls(costs, minutes)
@@ -140,7 +140,8 @@ def first_states(takes: Sequence[TakeInfo]) -> dict[str, int]:
 def _steps(bench: Bench, notebook: Notebook) -> tuple[tuple[Step, ...], tuple[Step, ...]]:
     steps, sums = [], []
     work = [entry for entry in notebook.standing if entry.is_work]
-    in_box = [take for take in bench.takes_of("in-box") if not take.of or take.of == bench.driver]
+    every = bench.takes_of("in-box")
+    in_box = [take for take in every if take.of in ("", bench.driver)] or every
     pending = list(work)
     for unit in dict.fromkeys(take.unit for take in in_box):
         own = [take for take in in_box if take.unit == unit]
@@ -156,7 +157,7 @@ def _steps(bench: Bench, notebook: Notebook) -> tuple[tuple[Step, ...], tuple[St
                 entry for entry in work if (first := begun[entry.number]) and state_of.get(first) == state
             )
 
-        if of(states[0]):
+        if states and of(states[0]):
             steps.append(_without(unit, "", states[0], of(states[0]), "it is the first state that was swept"))
         mine = [_step(bench, unit, one, other, of(other)) for one, other in pairwise(states)]
         steps += mine

@@ -10,6 +10,7 @@ from stillbox.analysis.maths.number_words import counted
 from stillbox.analysis.maths.table import Table
 from stillbox.analysis.notebook.effects import Effect, Effects, signed
 from stillbox.analysis.notebook.notebook_report import Expense, NotebookReport, Step
+from stillbox.analysis.ringing.result_words import NONE
 from stillbox.analysis.ringing.ringing import FIRST
 from stillbox.analysis.system.filling import entries_words
 from stillbox.capture.build.notebook import Entry, Former, Said
@@ -123,7 +124,7 @@ def _effect_row(step: Step, effect: Effect, currencies: list[str], timed: bool) 
     over = step.per_cost(effect)
     cells = [over.get(currency) for currency in currencies] + ([step.per_hour(effect)] if timed else [])
     worth = [
-        "-" if one is None else f"{signed(replace(one, unit=effect.change.unit))} {effect.bound}".strip()
+        NONE if one is None else f"{signed(replace(one, unit=effect.change.unit))} {effect.bound}".strip()
         for one in cells
     ]
     return (effect.name, effect.verdict, effect.text, *worth)

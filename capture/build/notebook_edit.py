@@ -152,7 +152,7 @@ def now() -> datetime:
 
 
 def day_of(text: str) -> date:
-    """A day as it is written on the command line, today or before.
+    """A day as it is written on the command line, or this moment where it is today.
 
     Raises
     ------
@@ -167,7 +167,7 @@ def day_of(text: str) -> date:
         raise StillboxError(f"'{text[:40]}' is no day", f"write year, month and day, as in {date.today().isoformat()}")
     if moment_of(day) > now():
         raise StillboxError(f"{day.isoformat()} is still to come", "give the day on which the work was done")
-    return day
+    return now() if day == date.today() else day
 
 
 def checked_entry(values: Mapping[str, Any]) -> Entry:

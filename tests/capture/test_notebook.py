@@ -108,6 +108,8 @@ def test_what_cannot_be_is_refused_and_nothing_written(build: BuildFolder, said:
 
 def test_days_are_written_in_one_way(build: BuildFolder) -> None:
     assert day_of("2026-05-31") == date(2026, 5, 31)
+    today = day_of(date.today().isoformat())
+    assert isinstance(today, datetime) and abs(today - datetime.now(UTC)) < timedelta(minutes=1)
     assert add_entry(build, {"text": "glued", "made": date(2020, 2, 29)}).made == date(2020, 2, 29)
     assert read_notebook(build.path).entry(1).moment is not None
     for text in ("31.05.2026", "2026-5-31", "20260531", "2026-02-30", "yesterday", ""):

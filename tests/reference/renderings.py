@@ -50,6 +50,7 @@ OF_A_BUILD: dict[str, tuple[str, ...]] = {
     "box": ("box", "BUILD", "--all"),
     "box-stock": ("box", "BUILD", "--state", "stock", "--all"),
     "bass": ("bass", "BUILD", "--state", "stock"),
+    "log": ("log", "BUILD", "--all"),
     "no-such-state": ("findings", "BUILD", "--state", "painted"),
     "no-decay-of-a-short": ("decay", "BUILD", "3"),
 }

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import re
 import shutil
+from datetime import datetime
 from pathlib import Path
 
 import numpy as np
@@ -16,6 +17,7 @@ from stillbox.analysis.bench import Bench
 from stillbox.analysis.box.box_report import box_report
 from stillbox.analysis.box.box_words import box_document, box_lines
 from stillbox.analysis.crossover.known_crossover import drivers_ohm, planned_network
+from stillbox.analysis.notebook.checked import entry_notes
 from stillbox.analysis.notebook.effects import drive_effects
 from stillbox.analysis.notebook.notebook_document import notebook_document
 from stillbox.analysis.notebook.notebook_report import Expense, NotebookReport, notebook_report
@@ -185,6 +187,18 @@ def test_a_part_that_was_exchanged_tells_what_it_does_to_the_drive(tmp_path: Pat
     assert not list(drive_effects(bench, stock, stock, ()))
     with pytest.raises(StillboxError, match="no part 'C7'"):
         list(drive_effects(bench, stock, stock, ("C7=1u",)))
+
+
+def test_what_an_entry_counts_for_is_said_at_once(bench: Bench) -> None:
+    def notes(**said: object) -> list[str]:
+        return list(entry_notes(bench.build, Entry.model_validate({"number": 9, "text": "x", **said})))
+
+    assert notes(made=datetime(2000, 1, 1)) == [
+        "entry 9 counts from take 8 (in-box/stock/A) on; if not, --state says it"
+    ]
+    assert "from the next take in the box on" in notes(made=datetime(2099, 1, 1))[0]
+    assert notes(state="lined") == [] and "no take in the box is of state 'final' yet" in notes(state="final")[0]
+    assert "is not counted in the box" in notes(state="lined", material="gold")[0]
 
 
 def test_expenses_add_up_by_currency() -> None:
