@@ -36,7 +36,7 @@ from stillbox.analysis.ringing.crossover_cause import between
 from stillbox.analysis.ringing.terminal_bumps import terminal_bumps
 from stillbox.analysis.sweeps.transfer import ChannelRatio, channel_ratio
 from stillbox.analysis.through_crossover import through_crossover
-from stillbox.analysis.through_unknown import LIKELY, through_unknown, unlike_alone
+from stillbox.analysis.through_unknown import LIKELY, WITHOUT_A_NAME, through_unknown, unlike_alone
 from stillbox.analysis.watched_build import WatchedBuild, nameless, told_apart
 from stillbox.analysis.waterfall.decay_response import DecayResponse, decay_response
 from stillbox.calibration.jig import JigCalibration, fit_jig
@@ -215,7 +215,7 @@ class Bench(WatchedBuild):
         if between(shown, own, self._has_several(take.unit, alone)).probability < LIKELY:
             return "", clips
         others = self._others(take.unit, alone.of)
-        name = alone.of or self.description.driver.name or "driver"
+        name = alone.of or self.description.driver.name or WITHOUT_A_NAME
         try:
             known = [self.impedance_of(take.unit, other, clips.frequency_hz) for other in others]
             other = (others[0], *known[0]) if len(known) == 1 and known[0] is not None else None

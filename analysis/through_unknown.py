@@ -31,6 +31,8 @@ FROM_HZ, UNLIKE = 300.0, 0.05
 0.03 is usual, the coil of a crossover makes 0.3 to 1; common practice, no source)."""
 LIKELY = 0.5
 """Probability of a crossover between from which on one is fitted along."""
+WITHOUT_A_NAME = "driver"
+"""What a driver is called that nobody named."""
 MOST_OFF = 0.025
 """Relative: nine tenths of the terminals' curve may be no farther from that of the network found: two-ways are off by
 0.002 to 0.01, two woofers side by side by 0.2."""
@@ -117,9 +119,10 @@ def through_unknown(
     except NotSeenThrough as error:
         raise NotSeenThrough(error.fault, WHAT_TO_DO) from error
     highest = frequency_words(float(seen.frequency_hz[-1]))
+    whose = "the driver" if name == WITHOUT_A_NAME else f"driver '{name}'"
     word = (
         f"no netlist is kept, and the terminals are not the driver alone: a crossover was fitted along (to "
-        f"{100 * fitted.misfit:.1f} %), and these numbers are those of driver '{name}' behind it, up to {highest}; "
+        f"{100 * fitted.misfit:.1f} %), and these numbers are those of {whose} behind it, up to {highest}; "
         "with the netlist they are surer (stillbox crossover BUILD --netlist FILE)"
     )
     return replace(seen, warnings=(*seen.warnings, word))

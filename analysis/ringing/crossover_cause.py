@@ -26,9 +26,10 @@ FROM_HZ, TO_HZ = 300.0, 20_000.0
 _PER_OCTAVE = 24
 """Frequencies at which curves are compared: what is meant is broad."""
 
-APART, MORE_APART = 0.08, 0.2
-"""Median distance from the driver's own take, relative: up to the one it may be another day, gasket, level; from the
-other on something lies between for certain (a coil of a crossover makes 0.3 to 1; common practice, no source)."""
+APART, APART_OF_SEVERAL = (0.08, 0.2), (0.04, 0.08)
+"""Median distance from the driver's own take, relative: up to the first it may be another day, gasket, level (0.01 to
+0.03 is usual); from the second on something lies between for certain (a coil of a crossover makes 0.1 to 1). Where
+other drivers are told of, there will be a crossover (common practice, no source)."""
 FALLS, FALLS_MORE = 0.15, 0.3
 """The same for how far the impedance falls again above the driver's least one."""
 
@@ -95,7 +96,7 @@ def between(at_terminals: ResonanceFit, alone: ResonanceFit | None, several: boo
         return _falls_again(hz, shown)
     apart = float(np.median(np.abs(shown / own.baseline_ohm(hz) - 1)))
     sign = f"above {low:.0f} Hz the terminals show {100 * apart:.0f} % else than the driver does alone"
-    unlike = _between(apart, APART, MORE_APART, sign)
+    unlike = _between(apart, *(APART_OF_SEVERAL if several else APART), sign)
     if several or not unlike.probability:
         return unlike
     falls = _falls_again(hz, shown)
