@@ -142,8 +142,6 @@ def _written(
 
     checked_parts(given.get("parts", ()))
     notebook = read_notebook(folder.path)
-    for number in given.get("takes_out", ()):
-        notebook.entry(number)
     if "cost" in given and "currency" not in given:
         old = None if correct is None else notebook.entry(correct).currency
         known = old or notebook.currency

@@ -18,7 +18,16 @@ from datetime import date, datetime, time
 from pathlib import Path
 from typing import Annotated, Any
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field, Strict, ValidationError, model_validator
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    Strict,
+    ValidationError,
+    model_validator,
+)
 
 from stillbox.capture.build.build_contents import Label, Porosity, within
 from stillbox.capture.build.description_faults import TOP, describe_fault
@@ -37,7 +46,7 @@ from stillbox.capture.recording.take import TakeInfo
 
 MOST_BYTES = 2_000_000
 """Of the file: thousands of entries."""
-LONGEST_TEXT = 10_000
+LONGEST_TEXT, MOST_ENTRIES = 10_000, 999_999
 PART_PATTERN = r"[A-Za-z0-9_]{1,40}(\.loss)?\s*=\s*\S.{0,59}"
 """A part that was exchanged, and its new value: C2=8.2u, L1.loss=0.2, cable=3m,1.5mm2."""
 PICTURE_PATTERN = r"\d{4,9}-\d{1,9}\.jpg"
@@ -60,6 +69,12 @@ def _picture(name: str) -> str:
     if not re.fullmatch(PICTURE_PATTERN, name):
         raise ValueError("must be the plain name of a picture in the folder notebook, as in 0003-1.jpg")
     return name
+
+
+def _number(value: Any) -> int:
+    if not isinstance(value, int) or not 1 <= value <= MOST_ENTRIES:
+        raise ValueError(f"must be the number of an entry, 1 to {MOST_ENTRIES}")
+    return value
 
 
 def _state(name: str) -> str:
@@ -88,7 +103,7 @@ PartChange = Annotated[str, Strict(), AfterValidator(_part)]
 Cost = Annotated[float, Strict(), AfterValidator(within(*COST_RANGE, ""))]
 Currency = Annotated[str, Strict(), AfterValidator(check_currency)]
 Minutes = Annotated[float, Strict(), AfterValidator(within(*MINUTES_RANGE, "minutes"))]
-Number = Annotated[int, Strict(), Field(ge=1, le=999_999)]
+Number = Annotated[int, BeforeValidator(_number)]
 PictureName = Annotated[str, Strict(), AfterValidator(_picture)]
 Moment = Annotated[datetime, Strict()]
 Day = Annotated[date, Strict()]

@@ -60,6 +60,7 @@ def add_entry(build: BuildFolder, said: Mapping[str, Any], pictures: Sequence[Pa
         raise StillboxError("nothing is said in this entry", "say what was done or heard")
 
     def append(before: Notebook, text: str, names: Sequence[str]) -> Written:
+        _require_there(before, told)
         entry = checked_entry({"number": before.next_number, **told, **({"pictures": names} if names else {})})
         document, table = tomlkit.parse(text), tomlkit.table()
         for key in ("number", *CONTENT):
@@ -89,6 +90,7 @@ def correct_entry(
 
     def correct(before: Notebook, text: str, names: Sequence[str]) -> Written:
         was = before.entry(number)
+        _require_there(before, changes)
         wanted = {**changes, **({"pictures": (*was.pictures, *names)} if names else {})}
         changed = {key: value for key, value in wanted.items() if _bare(value) != _bare(getattr(was, key))}
         if not changed:
@@ -188,6 +190,13 @@ def _bare(value: Any) -> Any:
     if isinstance(value, list | tuple):
         return tuple(value) or None
     return None if value == "" else value
+
+
+def _require_there(notebook: Notebook, said: Mapping[str, Any]) -> None:
+    """StillboxError where the material of an entry is taken out that is not there."""
+    for number in said.get("takes_out") or ():
+        if isinstance(number, int):  # what is no number is told with its range
+            notebook.entry(number)
 
 
 def _as_written(value: Any) -> Any:

@@ -59,9 +59,12 @@ class EntryForm(FormDialog):
         self.material.setEditable(True)
         self.material.addItems(["", *sorted(KNOWN_MATERIALS)])
         self.material.setCurrentText(said.material)
+        self.material.setMinimumContentsLength(14)
         self.material.setToolTip("What was put into the box; it counts in the volume budget and as lining.")
         self.at = QLineEdit(said.at)
         self.numbers = {one.key: _field(one, said) for one in (AREA, THICKNESS, MASS, POROSITY, COST, MINUTES)}
+        self.takes_out = QLineEdit(", ".join(map(str, said.takes_out)))
+        self.takes_out.setToolTip("Numbers of entries whose material was taken out again, as 2, 5.")
         self.parts = QLineEdit("; ".join(said.parts))
         self.parts.setToolTip("Parts that were exchanged with their new values, as C2=8.2u; L1.loss=0.2.")
         self.currency = QLineEdit(said.currency or currency)
@@ -78,8 +81,9 @@ class EntryForm(FormDialog):
             ("&Material, where", in_a_row(self.material, self.at)),
             ("&Area, thickness", in_a_row(area, thickness)),
             ("Mass, &part that is air", in_a_row(mass, porosity)),
+            ("&Takes out entries", self.takes_out),
             ("&Exchanged parts", self.parts),
-            ("&Cost", in_a_row(cost, self.currency)),
+            ("&Cost", in_a_row(cost, self.currency, room="for the first")),
             minutes,
             ("Pict&ures", path_row(self.pictures, self._choose)),
         )
@@ -100,6 +104,7 @@ class EntryForm(FormDialog):
             "material": self.material.currentText().strip(),
             "at": self.at.text().strip(),
             "parts": tuple(filter(None, (part.strip() for part in self.parts.text().split(";")))),
+            "takes_out": tuple(int(one) if one.isdecimal() else one for one in _words(self.takes_out.text())),
             **numbers,
             "currency": (self.currency.text().strip().upper() or None) if numbers["cost"] is not None else None,
         }
@@ -107,6 +112,11 @@ class EntryForm(FormDialog):
     def files(self) -> list[Path]:
         """Further pictures."""
         return [Path(name.strip()) for name in self.pictures.text().split(";") if name.strip()]
+
+
+def _words(text: str) -> list[str]:
+    """What stands between commas and blanks."""
+    return text.replace(",", " ").split()
 
 
 def _field(declared: Number, said: Entry) -> NumberField:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import tomllib
+from concurrent.futures import ThreadPoolExecutor
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 
@@ -213,3 +214,11 @@ def test_no_kill_takes_an_entry_or_leaves_half_a_one(tmp_path: Path) -> None:
     """A hundred of them are a row of the benchmarks."""
     done = kill_at_random_moments(tmp_path / "killed", times=5, seed=1)
     assert done.entries >= done.acknowledged > 0 and done.killed == 5
+
+
+def test_who_writes_at_the_same_time_waits(build: BuildFolder) -> None:
+    with ThreadPoolExecutor(4) as pool:
+        written = list(pool.map(lambda place: add_entry(build, {"text": f"step {place}"}).number, range(12)))
+    found = read_notebook(build.path).entries
+    assert sorted(written) == [entry.number for entry in found] == list(range(1, 13))
+    assert {entry.text for entry in found} == {f"step {place}" for place in range(12)}

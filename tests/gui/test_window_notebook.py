@@ -84,7 +84,7 @@ def test_entries_are_added_corrected_withdrawn_and_all_of_it_taken_back(
         (EntryForm, filled(text="felt", state="lined", material="felt", area_cm2=3500, thickness_mm=10, cost=12.5,
                            currency="eur", parts="C2=8.2u; L1.loss=0.2", pictures=str(tmp_path / "a.png"))),
         (NotebookDialog, pressed("correct", row=1, lines=2)),
-        (EntryForm, filled(text="felt at the back")),
+        (EntryForm, filled(text="felt at the back", takes_out="1, 2")),
         (NotebookDialog, pressed("turn", row=0)),
         (NotebookDialog, closed),
     ]  # fmt: skip
@@ -96,7 +96,8 @@ def test_entries_are_added_corrected_withdrawn_and_all_of_it_taken_back(
     assert (second.text, second.cost, second.currency, second.parts, second.pictures) == (
         "felt at the back", 12.5, "EUR", ("C2=8.2u", "L1.loss=0.2"), ("0002-1.jpg",),
     )  # fmt: skip
-    assert [one.text for one in second.former] == ["felt"] and second.minutes is None and second.mass_g is None
+    assert second.takes_out == (1, 2) and second.minutes is None and second.mass_g is None
+    assert [one.text for one in second.former] == ["felt"]
     for _ in range(4):
         window.undo()
         settle(qtbot, window)
@@ -122,6 +123,14 @@ def test_what_cannot_be_is_told_and_nothing_is_written(
     window.actions_by_name["ask_notebook"].trigger()
     settle(qtbot, window)
     assert "write NAME=VALUE" in trouble(window) and not (empty / "notebook.toml").exists()
+    answers += [
+        (NotebookDialog, pressed("new")),
+        (EntryForm, filled(text="felt", takes_out="the first")),
+        (NotebookDialog, closed),
+    ]
+    window.actions_by_name["ask_notebook"].trigger()
+    settle(qtbot, window)
+    assert "must be the number of an entry" in trouble(window) and not (empty / "notebook.toml").exists()
     (empty / "notebook.toml").write_text("[[entry]\n")
     window.actions_by_name["ask_notebook"].trigger()
     settle(qtbot, window)
