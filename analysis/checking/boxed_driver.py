@@ -215,12 +215,10 @@ class BoxedDriver(KnownDriver):
         ]
         return ohm, [*(one * size for one, size in zip(by, std, strict=True)), *self.slopes_ohm]
 
-    def still_at(self, theta: FloatArray) -> ComplexArray:
-        """Impedance with the cone held, shape (n,); ``theta`` of shape (numbers,)."""
-        std = np.array([self.stds[name] for name in NAMES[:3]])
-        octaves = np.log10(self.frequency_hz / ABOUT_HZ)
-        shape = np.exp(theta[1] * std[1] + theta[2] * std[2] * octaves)
-        found: ComplexArray = np.exp(theta[0] * std[0]) * self.resistance_ohm + shape * self.blocked_ohm
+    def moving_at(self, theta: FloatArray) -> ComplexArray:
+        """What the moving cone adds by the circuit, shape (n,); ``theta`` of shape (numbers,)."""
+        bl = np.exp(2 * theta[NAMES.index("bl")] * self.stds["bl"])
+        found: ComplexArray = bl * motional_ohm(self.motion_at(theta).values()[None], self.frequency_hz)[0][0]
         return found
 
     @property
@@ -249,7 +247,7 @@ class BoxedDriver(KnownDriver):
         return replace(self, spread_ohm=np.hypot(self.spread_ohm, MISSED * np.abs(ohm - self.impedance_ohm)))
 
     def motion_at(self, theta: FloatArray) -> Motion:
-        """Numbers of the circuit, shape of ``theta`` (numbers,); Bl is put into mass, compliance and the rest."""
+        """Numbers of the circuit but for Bl; ``theta`` of shape (numbers,)."""
         std = np.array([self.stds[name] for name in NAMES])
         moved = np.exp(np.clip(theta[: len(NAMES)] * std, -6, 6))
         return Motion(*(float(value) for value in self.start.values() * moved[4:]))

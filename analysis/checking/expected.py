@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from stillbox.analysis.bench import Bench
-from stillbox.analysis.checking.boxed_driver import BoxedDriver, Motion, Name, fitted_motion
+from stillbox.analysis.checking.boxed_driver import BoxedDriver, Motion, Name, fitted_motion, motional_ohm
 from stillbox.analysis.checking.hypotheses import (
     OTHER_UNIT,
     SAME_UNIT,
@@ -24,8 +24,10 @@ from stillbox.analysis.network.spectrum_through import NotSeenThrough
 from stillbox.analysis.reference_take import ReferenceTake
 from stillbox.analysis.system.filling import described_filling
 from stillbox.analysis.through_crossover import network_of_netlist, tolerances_percent
+from stillbox.analysis.wrong_part.capacitor_makes import settled
 from stillbox.analysis.wrong_part.known_driver import MOST_IN_BOX
-from stillbox.analysis.wrong_part.many_speakers import Curve
+from stillbox.analysis.wrong_part.many_speakers import Curve, Model
+from stillbox.analysis.wrong_part.search import FARTHEST, Found, looked_at, stepped
 from stillbox.capture.arrays import ComplexArray, FloatArray
 from stillbox.capture.errors import StillboxError
 from stillbox.capture.recording.take import TakeInfo
@@ -36,6 +38,12 @@ FINE, IN_BASS, ABOVE, BASS_HZ = 24, 2, 3, 500.0
 MOTION_POINTS = 36
 SHIFTED, TALLER = 0.02, 0.06
 """Of frequency and height of small resonances between two drivers of one kind (common practice, no source)."""
+UNLIKE, ALIKE = 0.008, 0.003
+"""Of the impedance, at each point: what no number of a model says of another driver of one kind (seen between drivers
+computed with 2 % of scatter in each number), and of the same on another day."""
+COARSE, COARSE_STEPS, STEPS = 0.02, 8, 10
+"""Error of the model to begin with, steps with that, and steps in all."""
+DOUBTFUL = 0.5
 TREATED, TREATED_ROUGH = 1.0, 2.0
 """Where the box was worked on, its resonances may have gone, and others may be there."""
 WHOLE = "speaker"
@@ -59,6 +67,10 @@ class ExpectedSpeaker:
     in_box : BoxedDriver
         The driver in the box of the speaker that is known.
     others : tuple of BoxedDriver
+    known_dc_ohm : float
+        DC resistance at the clips of the speaker that is known.
+    missed : complex ndarray, shape (n,), or 0
+        ln of the model of the known speaker over its own curve: what the model misses of that, it misses of all alike.
     filled : bool or None
         Whether there should be stuffing or lining in the box; None: not known.
     doubts : tuple of str
@@ -72,6 +84,8 @@ class ExpectedSpeaker:
     others: tuple[BoxedDriver, ...]
     filled: bool | None
     rough: float
+    known_dc_ohm: float
+    missed: ComplexArray | float = 0.0
     doubts: tuple[str, ...] = ()
 
     def with_box(self, hypothesis: BoxHypothesis) -> BoxedDriver:
@@ -106,10 +120,12 @@ def expected_speaker(bench: Bench, take: TakeInfo, against: ReferenceTake) -> Ex
         Of the finished speaker, or of a driver in its box.
     against : ReferenceTake
     """
-    key = (take, against.take, str(against.bench.build.path))
     curve = _curve(bench.at_clips(take))
-    known = against.bench.kept("known speaker", key, lambda: _known_speaker(bench, take, against, curve.frequency_hz))
-    return replace(known, curve=curve)
+    hz = curve.frequency_hz
+    netlist, same = bench.network_of(take.number), take.unit == against.take.unit
+    key = (against.take, same, take.state, netlist, str(bench.build.path), hz.tobytes())
+    known = against.bench.kept("known speaker", key, lambda: _known_speaker(bench, take, against, hz))
+    return replace(known, curve=_as_missed(curve, known.missed))
 
 
 def _known_speaker(bench: Bench, take: TakeInfo, against: ReferenceTake, hz: FloatArray) -> ExpectedSpeaker:
@@ -128,12 +144,45 @@ def _known_speaker(bench: Bench, take: TakeInfo, against: ReferenceTake, hz: Flo
         fit = against.bench.fit(against.take)
         in_box = _in_box(against, WHOLE, hz, here, at_clips, fit, stds, taller)
         return ExpectedSpeaker(network=whole, tolerance_percent={}, curve=curve, in_box=in_box, others=(),
-                               filled=filled, rough=rough, doubts=(str(error),))  # fmt: skip
+                               filled=filled, rough=rough, known_dc_ohm=_dc_ohm(curve, in_box),
+                               doubts=(str(error),))  # fmt: skip
     seen = against.bench.seen(against.take)[1]
     in_box = _in_box(against, name, hz, ohm[name], seen, against.bench.fit(against.take), stds, taller)
     others = tuple(_other(bench, take, against, one, hz, ohm[one]) for one in ohm if one != name)
     tolerance = tolerances_percent(network, bench.description.crossover)
-    return ExpectedSpeaker(network, tolerance, curve, in_box, others, filled, rough)
+    known = ExpectedSpeaker(network, tolerance, curve, in_box, others, filled, rough, _dc_ohm(curve, in_box))
+    own = Model(network, tolerance, known.drivers(in_box), curve)
+    missed = own.answer(stepped_from_middle(own).speakers).off[0] if curve.frequency_hz.size == hz.size else 0.0
+    return replace(known, missed=missed)
+
+
+def _as_missed(curve: Curve, missed: ComplexArray | float) -> Curve:
+    """A curve without what the model misses of every such speaker; half of that is doubtful."""
+    ohm = curve.impedance_ohm * np.exp(missed)
+    noise = curve.noise_variance_ohm2 + (DOUBTFUL * np.abs(missed) * np.abs(ohm)) ** 2
+    return replace(curve, impedance_ohm=ohm, noise_variance_ohm2=noise)
+
+
+def stepped_from_middle(model: Model) -> Found:
+    """The network as planned, fitted from the middle of all its numbers."""
+    speakers = settled(model, model.speakers([None]))
+    found = stepped(model, looked_at(model, speakers, COARSE), COARSE_STEPS, COARSE)
+    found = stepped(model, looked_at(model, settled(model, found.speakers)), STEPS)
+    again = looked_at(model, settled(model, found.speakers))
+    return again if again.log_evidence(2 * FARTHEST)[0] > found.log_evidence(2 * FARTHEST)[0] else found
+
+
+def _dc_ohm(curve: Curve, in_box: BoxedDriver) -> float:
+    """What the lowest frequencies show at the clips without the moving cone."""
+    moving = motional_ohm(in_box.known.values()[None], curve.frequency_hz)[0][0]
+    some = curve.frequency_hz < 2 * curve.frequency_hz[0]
+    return float(np.median((curve.impedance_ohm - moving).real[some]))
+
+
+def own_error(ohm: ComplexArray, stds: Mapping[Name, float]) -> FloatArray:
+    """What no number says of a driver, ohm, shape (n,)."""
+    found: FloatArray = (UNLIKE if stds["re"] == OTHER_UNIT["re"] else ALIKE) * np.abs(ohm)
+    return found
 
 
 def _through(
@@ -196,9 +245,10 @@ def _in_box(
         raise StillboxError(f"{against.words} shows no resonance of a driver", "set the take against another one")
     motion = fitted_motion(smooth.frequency_hz, motional, len(peaks_hz) > 1, alone, peaks_hz)
     resistance, blocked = _coil(fit, hz)
+    spread = np.hypot(small_spread(fit, hz, taller), own_error(ohm, stds))
     inside = hz <= seen.frequency_hz[-1]
     common = tuple(np.interp(hz, seen.frequency_hz, one) * inside for one in seen.common_ohm)
-    return BoxedDriver(name, ohm, common, small_spread(fit, hz, taller), hz, resistance, blocked, motion, motion, stds)
+    return BoxedDriver(name, ohm, common, spread, hz, resistance, blocked, motion, motion, stds)
 
 
 def _other(
@@ -213,7 +263,7 @@ def _other(
     motion = alone or Motion(1.0, 1.0, 1.0, 1e-9, 0.0, 1.0, 1.0)
     resistance, blocked = _coil(fit, hz)
     stds = dict(OTHER_UNIT if take.unit != against.take.unit else SAME_UNIT)
-    spread = small_spread(fit, hz, more_motional=len(fit.motional[1:]))
+    spread = np.hypot(small_spread(fit, hz, more_motional=len(fit.motional[1:])), own_error(ohm, stds))
     return BoxedDriver(name, ohm, (), spread, hz, resistance, blocked, motion, motion, stds)
 
 

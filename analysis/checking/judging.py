@@ -12,10 +12,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from stillbox.analysis.checking.boxed_driver import BoxedDriver
-from stillbox.analysis.checking.expected import WHOLE, ExpectedSpeaker
+from stillbox.analysis.checking.expected import STEPS, WHOLE, ExpectedSpeaker, stepped_from_middle
 from stillbox.analysis.checking.hypotheses import box_hypotheses, is_real
 from stillbox.analysis.network.network import Network
-from stillbox.analysis.wrong_part.capacitor_makes import settled
 from stillbox.analysis.wrong_part.hypotheses import odds_before, possible_faults
 from stillbox.analysis.wrong_part.many_speakers import Model
 from stillbox.analysis.wrong_part.result import FAULT_KINDS, Fault
@@ -23,7 +22,6 @@ from stillbox.analysis.wrong_part.search import FARTHEST, Found, looked_at, step
 from stillbox.analysis.wrong_part.weighing import weigh
 from stillbox.capture.arrays import FloatArray
 
-COARSE, COARSE_STEPS, STEPS = 0.02, 8, 10
 PLANNED_BEFORE = 0.5
 BOX_KINDS = 4
 """Other driver, leak, port blocked, no stuffing: as likely as the kinds of wrong parts."""
@@ -145,7 +143,7 @@ def _of_drivers(expected: ExpectedSpeaker) -> list[Explanation]:
         in_box = expected.with_box(hypothesis)
         drivers = expected.drivers(in_box)
         model = Model(expected.network, expected.tolerance_percent, drivers, expected.curve)
-        fitted = _stepped(model)
+        fitted = stepped_from_middle(model)
         in_box = in_box.told_at(_theta(model, fitted, in_box))
         model = Model(expected.network, expected.tolerance_percent, expected.drivers(in_box), expected.curve)
         fitted = stepped(model, looked_at(model, fitted.speakers), STEPS)
@@ -162,17 +160,9 @@ def _of_drivers(expected: ExpectedSpeaker) -> list[Explanation]:
     for other in expected.others:
         model = Model(expected.network, expected.tolerance_percent, expected.with_other(other.name), expected.curve)
         before = each - float(np.log(1 + len(expected.others)))
-        fitted = _stepped(model)
+        fitted = stepped_from_middle(model)
         found.append(_explanation(model, fitted, 0, "other driver", None, expected.in_box, before, other.name))
     return found
-
-
-def _stepped(model: Model) -> Found:
-    speakers = settled(model, model.speakers([None]))
-    found = stepped(model, looked_at(model, speakers, COARSE), COARSE_STEPS, COARSE)
-    found = stepped(model, looked_at(model, settled(model, found.speakers)), STEPS)
-    again = looked_at(model, settled(model, found.speakers))
-    return again if again.log_evidence(2 * FARTHEST)[0] > found.log_evidence(2 * FARTHEST)[0] else found
 
 
 def _theta(model: Model, found: Found, in_box: BoxedDriver, row: int = 0) -> FloatArray:

@@ -23,6 +23,8 @@ FAULTY = 0.9
 SERIOUS = 0.03
 """What is less likely than this part of the likeliest is not named."""
 MOST_SUSPECTS = 5
+WIRES_OHM = 0.05
+"""By which coils, wires and clips of two speakers differ (usual size, common practice)."""
 STOPPING = 0.2
 """A tweeter that may be without its capacitor with this probability gets no amplifier."""
 
@@ -118,16 +120,11 @@ def _dc_item(expected: ExpectedSpeaker, told: Explanation, source: str) -> Item:
     hz, ohm = expected.curve.frequency_hz, expected.curve.impedance_ohm
     some = hz < 2 * hz[0]
     here, was = told.in_box, expected.in_box
-    moving = here.at(told.theta[None])[0][0] - here.still_at(told.theta)
+    moving = here.moving_at(told.theta)
     dc = float(np.median((ohm - moving).real[some]))
-    path = sum(part.loss_ohm for part in expected.network.parts if part.kind == "coil" and _in_woofer_way(part.nodes))
-    known = was.resistance_ohm + path
-    std = float(np.hypot(was.stds["re"] * was.resistance_ohm, 0.1 * path + 0.03) / known)
+    known = expected.known_dc_ohm
+    std = float(np.hypot(was.stds["re"] * was.resistance_ohm, WIRES_OHM) / known)
     return _item("DC resistance", dc, known, std, "ohm", f"{source}; coils and wires before it as planned")
-
-
-def _in_woofer_way(nodes: tuple[str, str]) -> bool:
-    return "0" not in nodes
 
 
 def _driver_off(in_box: BoxedDriver, theta: np.ndarray) -> float:

@@ -44,7 +44,7 @@ class SweepRest:
     swept_hz : ndarray, shape (blocks,)
         What was swept then.
     ratio_off : ndarray, shape (sweeps, blocks)
-        By how much each sweep's ratio was another one than the middle of all, rms over a block; nothing in one alone.
+        By how much each sweep's ratio was another one than the middle of all, over a block; nothing in one alone.
     ratio_noise : ndarray, shape (blocks,)
         What noise alone does to it, rms.
     rough_hz : ndarray, shape (cells,)
@@ -90,10 +90,11 @@ def sweep_rest(recording: Recording, frequency_hz: FloatArray, ratio: ComplexArr
     block = max(round(BLOCK_S * rate_hz), 16)
     count = frames // block
     moment_s = (np.arange(count) + 0.5) * block / rate_hz
-    level = np.maximum(_rms(np.median(first, axis=0)[None], block)[0], 1e-9)
+    played = np.median(first, axis=0)
+    power = np.maximum(_sums(played[None] ** 2, block)[0], 1e-18 * block)
     middle = np.median(rest, axis=0) if len(rest) > 2 else rest.mean(axis=0)
-    off = _rms(rest - middle, block) / level
-    noise = float(np.sqrt(np.mean(quiet**2))) / level
+    off = np.abs(_sums((rest - middle) * played, block)) / power  # as far as it goes with what is played
+    noise = float(np.sqrt(np.mean(quiet**2))) / np.sqrt(power)
     rough_hz, rough_db = _roughness(rest, quiet, excitation)
     return SweepRest(moment_s, _swept_hz(moment_s, excitation), off, noise, rough_hz, rough_db)
 
@@ -103,11 +104,10 @@ def _swept_hz(moment_s: FloatArray, excitation: Excitation) -> FloatArray:
     return found
 
 
-def _rms(signals: FloatArray, block: int) -> FloatArray:
+def _sums(signals: FloatArray, block: int) -> FloatArray:
     """Of each block, shape (signals, blocks)."""
     count = signals.shape[1] // block
-    pieces = signals[:, : count * block].reshape(len(signals), count, block)
-    found: FloatArray = np.sqrt(np.mean(pieces**2, axis=2))
+    found: FloatArray = signals[:, : count * block].reshape(len(signals), count, block).sum(axis=2)
     return found
 
 

@@ -30,6 +30,7 @@ TOPICS = (
     "network",
     "parts",
     "crossover",
+    "checking",
     "wrong_part",
     "notebook",
 )

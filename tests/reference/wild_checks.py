@@ -37,6 +37,7 @@ from reference.wild_parts import built
 from reference.wild_speaker import mechanical_in, through_jig
 from reference.wild_tweeters import SmallDriver, draw_tweeter
 from reference.wild_two_ways import WildTwoWay, Wire, wild_two_way
+from stillbox.capture.errors import StillboxError
 from stillbox.capture.sweep.excitation import Excitation, excitation_samples, sweep_starts
 
 FAULTS = (
@@ -45,10 +46,8 @@ FAULTS = (
 )  # fmt: skip
 
 SCATTER = 0.02
-KINDS = {
-    "port blocked": ("vented-bare", "vented-lined"),
-    "no stuffing": ("closed-stuffed", "vented-stuffed", "closed-lined", "vented-lined"),
-}
+KINDS = ("closed-lined", "vented-lined", "closed-stuffed", "vented-stuffed", "vented-bare", "closed-bare")
+"""Of boxes; seed 0 has the first, and so on."""
 CONTACT_OHM, CONTACT_S, CONTACTS = (2.0, 1000.0), (0.005, 0.2), (2, 8)
 QL = (3.0, 12.0)
 PRODUCT_DB = (15.0, 35.0)
@@ -64,6 +63,7 @@ class WildCheck:
     fault: str
     first: WildTwoWay
     second: WildTwoWay
+    number: int = 0
     part: Fault | None = None
     take: str = "in-box"
     product_db: float | None = None
@@ -75,13 +75,13 @@ class WildCheck:
         return self.fault == "short" or self._without_capacitor()
 
     def _without_capacitor(self) -> bool:
-        if self.part is None or self.part.kind not in ("short", "exchanged"):
+        if self.part is None or self.part.kind not in ("short", "open", "exchanged"):
             return False
-        return self.part.kind == "short" and self.part.part in series_capacitors(self.first)
+        return bool(self.part.parts & series_capacitors(self.first))
 
     def samples(self, excitation: Excitation) -> np.ndarray:
         """The take of the finished second unit, shape (frames, 2)."""
-        rng = np.random.default_rng([self.seed, 91])
+        rng = np.random.default_rng([self.seed, 91, self.number])
         jig = self.second.box.jig
         if self.fault in ("open", "short"):
             ohm = 1e6 if self.fault == "open" else rng.uniform(0.02, 0.2)
@@ -94,13 +94,22 @@ class WildCheck:
         return samples
 
 
-def wild_check(seed: int, fault: str = "") -> WildCheck:
-    """The pair of a seed; without ``fault`` nothing is wrong."""
-    rng = np.random.default_rng([seed, 90, (*FAULTS, "").index(fault)])
-    kinds = KINDS.get(fault)
-    first = wild_two_way(seed, None if kinds is None else kinds[seed % len(kinds)])
+def fitting_faults(seed: int) -> tuple[str, ...]:
+    """What can be wrong with the pair of a seed: no port is blocked where there is none."""
+    kind = KINDS[seed % len(KINDS)]
+    impossible = {"port blocked"} if kind.startswith("closed") else set()
+    impossible |= {"no stuffing"} if kind.endswith("bare") else set()
+    return tuple(fault for fault in FAULTS if fault not in impossible)
+
+
+def wild_check(seed: int, fault: str = "", number: int = 0) -> WildCheck:
+    """The pair of a seed, the second one of that ``number``; without ``fault`` nothing is wrong."""
+    if fault and fault not in fitting_faults(seed):
+        raise StillboxError(f"the box of seed {seed} cannot have '{fault}'", "take another seed")
+    rng = np.random.default_rng([seed, 90, (*FAULTS, "").index(fault), number])
+    first = wild_two_way(seed, KINDS[seed % len(KINDS)])
     second = twin(first, rng)
-    case = WildCheck(seed, fault, first, second)
+    case = WildCheck(seed, fault, first, second, number)
     if fault in ("wrong part", "driver not connected"):
         kind = "driver not connected"
         while fault == "wrong part" and kind == "driver not connected":
@@ -247,7 +256,7 @@ def _interrupted(case: WildCheck, good: np.ndarray, excitation: Excitation, rng:
     ohm = float(np.exp(rng.uniform(*np.log(CONTACT_OHM))))
     bad = through_jig(
         case.second.box.jig, lambda hz: case.second.dense_impedance(case.take, hz) + ohm, excitation,
-        np.random.default_rng([case.seed, 92]),
+        np.random.default_rng([case.seed, 92, case.number]),
     )  # fmt: skip
     samples = good.copy()
     rate = excitation.sample_rate_hz

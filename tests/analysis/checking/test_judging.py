@@ -67,6 +67,7 @@ def judged(
         others=(known("tweeter", DOME, TWEETER_OHM, 0.4e-3),),
         filled=None,
         rough=0.0,
+        known_dc_ohm=WOOFER_OHM + 0.35,
     )
     return expected, judged_speaker(expected)
 
