@@ -250,5 +250,7 @@ def _inside_mm(text: str | None) -> tuple[float, float, float] | None:
     try:
         height, width, depth = (float(part) for part in text.lower().replace("×", "x").split("x"))
     except ValueError as error:
-        raise StillboxError(f"--inside: '{text}' is not HEIGHTxWIDTHxDEPTH in mm", "write 460x300x230") from error
+        raise StillboxError(
+            f"--inside: '{text}' is not HEIGHTxWIDTHxDEPTH in mm", "write 460x300x230, decimals with a point"
+        ) from error
     return height, width, depth

@@ -119,7 +119,7 @@ class Drawer:
         if text is None:
             return None
         if not (text.isascii() and text.isdigit() and len(text) < 10):
-            raise self._fault(line, f"the count '{text}' is no whole number", "write how many there are, as 4")
+            raise self._fault(line, f"the count '{text}' is no whole number", "write how many there are, as 4 or 0")
         return int(text)
 
     def _tolerance(self, line: int, text: str | None, marking: Marking) -> float | None:

@@ -165,6 +165,8 @@ def _plain(number: str, tail: str, kind: Kind | None) -> Marking:
 def _three_digits(number: str, letter: str) -> Marking:
     """473K on a capacitor: two digits and the number of noughts behind them, in picofarads [M]."""
     found = _THREE_DIGITS.fullmatch(number)
+    if not number.strip("0"):
+        return Marking(0.0, None)
     if found is None or not letter:
         as_code = f" or {number}K for {found[1]} and {found[2]} noughts in pF" if found else ""
         raise StillboxError("a capacitor's value without a prefix", f"write {number}u{as_code}")

@@ -27,6 +27,8 @@ COIL_RANGE_H = (1e-6, 0.2)
 LACQUER_MM = 0.06
 """What lacquer of grade 1 adds to the diameter of a wire of 1 mm; it grows about with the root (IEC 60317 [M])."""
 
+THICK_WIRE = 1.05
+"""Skin effect of a single wire from which on its neighbours count in one layer too."""
 WHEELER_TERMS = 3.0
 """How far apart the three terms of Wheeler's formula may be before its 1 % is doubted."""
 
@@ -262,8 +264,11 @@ class CoilReport:
         terms = (6 * mean_radius, 9 * coil.length_m, 10 * coil.depth_m)
         if max(terms) > WHEELER_TERMS * min(terms):
             found.append("Wheeler's formula is made for other proportions than these: trust the sum")
-        if self.skin_factor > 1.05:
-            found.append("the field of the turns beside it adds to the skin effect: thinner wire loses less up there")
+        if len(coil.layers) > 1 or self.skin_factor > THICK_WIRE:
+            found.append(
+                "of the losses up there only the skin effect of the wire alone is told: the field of the turns beside "
+                "it adds, in many layers a multiple; thinner wire loses less"
+            )
         return tuple(found)
 
 

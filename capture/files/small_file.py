@@ -68,7 +68,7 @@ def read_small_text(path: Path, most_bytes: int = LARGEST_BYTES) -> str:
     try:
         return content.decode("utf-8-sig")
     except UnicodeDecodeError as error:
-        raise UnfitFileError(f"it is no text in UTF-8 (byte {error.start + 1})") from error
+        raise UnfitFileError(f"it is not saved as UTF-8 (byte {error.start + 1})") from error
 
 
 def kind_of(mode: int) -> str:

@@ -233,7 +233,7 @@ def test_a_value_out_of_a_drawer(drawer: Path) -> None:
     assert lines[0] == "12.7 µF out of capacitors:"
     assert lines[2].split("  ")[0] == "12.4 µF" and "6.8 µF || 5.6 µF" in lines[2] and "4.00" in lines[2]
     assert "± 5 %" in lines[2] and "−2.4 %" in lines[2] and "blue, grey" in lines[2]
-    assert lines[-1] == "nearest preferred values: E12 12 µF (−5.5 %), E24 13 µF (+2.4 %)"
+    assert lines[-2] == "nearest preferred values: E12 12 µF (−5.5 %), E24 13 µF (+2.4 %)"
     assert "taken for that of a capacitor" in err
 
 

@@ -121,8 +121,8 @@ def test_doubts_about_a_coil() -> None:
     assert any("a turn more or less is much" in note for note in few.notes)
     flat = coil_report("1mm", turns=300, bobbin="30x2.2")
     assert any("Wheeler's formula is made for other proportions" in note for note in flat.notes)
-    assert any("adds to the skin effect" in note for note in few.notes)
-    assert not any("skin effect" in note for note in coil_report("0.5mm", turns=300).notes)
+    assert any("skin effect" in note for note in few.notes)
+    assert not any("skin effect" in note for note in coil_report("0.5mm", turns=9, bobbin="30x25").notes)
 
 
 @pytest.mark.parametrize(
@@ -165,3 +165,9 @@ def test_a_number_that_cannot_be(command: tuple[str, ...], option: str) -> None:
         status, out, err = run(*command, f"{option}={value}")
         assert (status, out) == (2, ""), value
         assert ";" in one_line(err), value
+
+
+def test_a_coil_of_many_layers_says_that_its_losses_are_not_all_told() -> None:
+    said = [any("in many layers a multiple" in note for note in coil_report("1mm", turns=n, bobbin="30x25").notes)
+            for n in (10, 200)]  # fmt: skip
+    assert said == [False, True]
