@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -14,6 +14,9 @@ from stillbox.commands.opening import open_bench, open_build
 from stillbox.commands.options import AnyUnitOption, BuildArgument, JsonOption, PlotOption, check_netlist, number_option
 from stillbox.commands.printing import say, warn, warn_of
 from stillbox.commands.telling import tell
+
+if TYPE_CHECKING:
+    from stillbox.capture.build.build_folder import BuildFolder
 
 
 def crossover(
@@ -92,4 +95,14 @@ def _keep(build: Path, path: Path, state: str | None, unit: str | None) -> None:
     say(f"{kept.path}: kept {kept.words}: {count} part{'s' * (count != 1)}, {drivers}")
     if state is not None and not any(take.state == state for take in folder.takes()):
         warn(f"no take is of state '{state}' yet: until there is one, this netlist stands for none")
-    warn_of(network.notes)
+    warn_of((*network.notes, *_nameless_drivers(folder, [place.name for place in network.drivers])))
+
+
+def _nameless_drivers(folder: BuildFolder, names: list[str]) -> tuple[str, ...]:
+    """A word on drivers of a netlist that the build does not know, where takes name one that the netlist has not."""
+    swept = sorted({take.of for take in folder.takes() if take.of and take.subject != "part"})
+    there = {*swept, folder.description.driver.name, *folder.description.drivers}
+    if set(swept) <= set(names):
+        return ()  # those that have none yet may still be swept
+    told = f"of the netlist has no take; takes name {', '.join(swept)}"
+    return tuple(f"driver '{name}' {told}" for name in names if name not in there)

@@ -15,6 +15,7 @@ from stillbox.analysis.levels.level_words import level_document
 from stillbox.analysis.maths.number_words import frequency_words, short_number
 from stillbox.analysis.maths.quantity import MINUS
 from stillbox.analysis.maths.table import Table
+from stillbox.analysis.network.differences import network_differences
 from stillbox.analysis.network.network import Network, Part
 from stillbox.analysis.part.reading import PartReading
 from stillbox.analysis.parts.kinds import Kind
@@ -137,6 +138,9 @@ def reach_words(frequency_hz: FloatArray, level: DriverLevel) -> str:
 def change_lines(report: CrossoverReport) -> Iterator[str]:
     """What the change does, driver by driver, against the spread that the tolerances make, and what listeners tell."""
     if report.changed is None:
+        return
+    if not network_differences(report.built.network, report.changed.network):
+        yield f"with {', '.join(report.swaps)}: that is the plan: nothing changes"
         return
     yield f"with {', '.join(report.swaps)}{', against the plan' if report.is_wrong else ''}:"
     largest = 0.0

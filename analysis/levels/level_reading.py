@@ -43,6 +43,15 @@ class HarmonicLevel:
 
 
 @dataclass(frozen=True)
+class Clearest:
+    """A harmonic where it stands out most: dB re the first, how far over its floor, and at which first harmonic."""
+
+    db: float
+    over_db: float
+    hz: float
+
+
+@dataclass(frozen=True)
 class Curves:
     """Of one level over frequency, for the picture; NaN where nothing is told.
 
@@ -86,8 +95,7 @@ class Level:
     resistance: Quantity
     harmonics: Mapping[int, HarmonicLevel]
     curves: Curves
-    third: tuple[float, float] | None
-    """The third harmonic that stands out most: dB, and by how much."""
+    third: Clearest | None
 
 
 def level_of(bench: Bench, take: TakeInfo, at_hz: float, loudest_volts: float | None, chain: Chain) -> Level | None:
@@ -171,8 +179,8 @@ def _harmonic(
 
 def _clearest(
     hz: FloatArray, size: FloatArray, noise: FloatArray, made: FloatArray
-) -> tuple[float, float] | None:
-    """The third harmonic where it stands out most over what noise and jig leave: dB, and by how much."""
+) -> Clearest | None:
+    """The third harmonic where it stands out most over what noise and jig leave."""
     limit = np.maximum(np.maximum(noise, LEAST_FLOOR), made * 10 ** (_CHAIN_MARGIN_DB / 20))
     over = np.where((hz >= _LOOKED_AT_HZ[0]) & (hz <= _LOOKED_AT_HZ[1]) & np.isfinite(size), size / limit, 0.0)
     # An octave of it, so that no line of hum passes for iron.
@@ -180,7 +188,7 @@ def _clearest(
     place = int(np.argmax(lasting))
     if lasting[place] <= 1:
         return None
-    return float(_db(size[place : place + 1])[0]), float(_db(lasting[place : place + 1])[0])
+    return Clearest(float(_db(size[place])), float(_db(lasting[place])), float(hz[place]))
 
 
 def smoothed(spectrum: ImpedanceSpectrum, hz: FloatArray) -> tuple[ComplexArray, FloatArray]:

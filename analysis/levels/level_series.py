@@ -118,15 +118,21 @@ def level_series(
     told = [level.inductance for level in rising if level.inductance is not None]
     values, stds = np.array([one.value for one in told]), np.array([one.std for one in told])
     change, change_std = largest_change(values.tolist(), stds.tolist())
-    clearest = max((level.third for level in rising if level.third), key=lambda third: third[1], default=None)
+    clearest = max(
+        ((level.third, level.take.number) for level in rising if level.third),
+        key=lambda found: found[0].over_db,
+        default=None,
+    )
     evidence = Evidence(
-        harmonic_db=None if clearest is None else clearest[0],
-        over_db=0.0 if clearest is None else clearest[1],
+        harmonic_db=None if clearest is None else clearest[0].db,
+        over_db=0.0 if clearest is None else clearest[0].over_db,
         masked_db=rising[-1].harmonics[3].floor_db if 3 in rising[-1].harmonics else 0.0,
         change=change,
         change_std=change_std,
         span_db=float(20 * np.log10(current[-1] / current[0])),
         amperes=float(current[-1] / np.sqrt(2)) if known else None,
+        harmonic_hz=0.0 if clearest is None else clearest[0].hz,
+        harmonic_take=0 if clearest is None else clearest[1],
     )
     lost = saturation(current, values, stds) if told and np.all(values > 0) else None
     return LevelSeries(at_hz, tuple(rising), known, lost, core_of(evidence), evidence, chain.told, coil)

@@ -89,8 +89,9 @@ def core_sentence(series: LevelSeries, what: str) -> str:
         signs = []
         if seen.harmonic_db is not None:
             signs.append(
-                f"third harmonic of the current up to {_signed(seen.harmonic_db, 0)} dB, {seen.over_db:.0f} dB above "
-                "what noise and jig could make"
+                f"third harmonic of the current {_signed(seen.harmonic_db, 1)} dB at "
+                f"{frequency_words(seen.harmonic_hz)} in take {seen.harmonic_take}, "
+                f"{seen.over_db:.0f} dB above what noise and jig could make"
             )
         if seen.has_changed:
             change = f"{100 * seen.change:+.2g} ± {max(100 * seen.change_std, 0.01):.1g} %".replace("-", MINUS)

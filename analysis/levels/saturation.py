@@ -82,6 +82,8 @@ class Evidence:
     ----------
     harmonic_db : float or None
         Of the third of the current, the clearest; ``over_db`` above what noise and jig leave; None where none is seen.
+    harmonic_hz, harmonic_take : float, int
+        First harmonic and take at which it was found.
     masked_db : float
         What could hide: the highest floor of the third harmonic at the loudest level.
     change : float
@@ -99,6 +101,8 @@ class Evidence:
     change_std: float
     span_db: float
     amperes: float | None
+    harmonic_hz: float = 0.0
+    harmonic_take: int = 0
 
     @property
     def has_changed(self) -> bool:

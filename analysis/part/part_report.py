@@ -7,13 +7,11 @@ from dataclasses import dataclass, replace
 from itertools import combinations
 from typing import Literal
 
-import numpy as np
-
 from stillbox.analysis.bench import Bench
 from stillbox.analysis.controls import Asked
-from stillbox.analysis.levels.level_reading import smoothed
-from stillbox.analysis.levels.level_series import LevelSeries, level_series
+from stillbox.analysis.levels.level_series import LevelSeries
 from stillbox.analysis.levels.level_words import Into
+from stillbox.analysis.part.coil_levels import coil_levels, counted_take, that_counts
 from stillbox.analysis.part.part_controls import AT_HZ, LOUDEST, TOLERANCE, USUAL_HZ
 from stillbox.analysis.part.reading import Estimate, PartReading, group_of, newest_parts, reading_of
 from stillbox.analysis.parts.kinds import Kind
@@ -24,8 +22,6 @@ from stillbox.capture.recording.take import TakeInfo, fitting_takes, words_of_ch
 Verdict = Literal["within", "outside", "cannot be told"]
 USUAL_RATED_OHM = 8.0
 """What a coil is taken to stand before, where build.toml does not say."""
-COIL_HZ = (40.0, 1000.0)
-"""A coil's reactance is positive all over this band, whatever its core does; a driver's is not."""
 ASSUMED = Into(USUAL_RATED_OHM, "assumed")
 MATCHED = 0.05
 """Parts that differ by more are no pair."""
@@ -95,10 +91,9 @@ def part_report(bench: Bench, asked: Asked) -> PartReport:
             f"there are: {there}" if there else f"record one with --subject part --part {name}",
         )
     take = fitting[-1]
-    series = _series(bench, take, asked)
-    # Iron changes with the level; what stands on a coil is for the smallest.
-    small = take if series is None or series.core != "iron" else series.levels[0].take
-    report = _one_part(bench, reading_of(bench, small), marked, tolerance)
+    at_hz, loudest_volts = AT_HZ.checked(asked.get(AT_HZ.key)) or USUAL_HZ, LOUDEST.checked(asked.get(LOUDEST.key))
+    series = coil_levels(bench, take, at_hz, loudest_volts)
+    report = _one_part(bench, reading_of(bench, that_counts(take, series)), marked, tolerance)
     kind = report.readings[0].kind
     # A core that is driven too far makes of a coil none of the three.
     if series is None or not (kind == "coil" or (kind is None and series.core == "iron")):
@@ -106,22 +101,6 @@ def part_report(bench: Bench, asked: Asked) -> PartReport:
     rated = bench.description.rated_ohm
     into = ASSUMED if rated is None else Into(rated, "rated impedance")
     return replace(report, levels=series, into=into)
-
-
-def _series(bench: Bench, take: TakeInfo, asked: Asked) -> LevelSeries | None:
-    """All takes of what this one is of; None where it is no coil."""
-    at_hz = AT_HZ.checked(asked.get(AT_HZ.key)) or USUAL_HZ
-    same = [
-        one
-        for one in bench.takes_of("part", take.unit)
-        if (one.of, one.state, one.jig, one.excitation.sample_rate_hz)
-        == (take.of, take.state, take.jig, take.excitation.sample_rate_hz)
-    ]
-    spectrum = bench.at_clips(take)
-    low_hz, high_hz = max(COIL_HZ[0], 1.5 * spectrum.frequency_hz[0]), min(COIL_HZ[1], spectrum.frequency_hz[-1] / 1.5)
-    if low_hz >= high_hz or np.any(smoothed(spectrum, np.geomspace(low_hz, high_hz, 13))[0].imag <= 0):
-        return None
-    return level_series(bench, same, at_hz, LOUDEST.checked(asked.get(LOUDEST.key)))
 
 
 def _one_part(bench: Bench, reading: PartReading, text: str | None, tolerance: float | None) -> PartReport:
@@ -168,7 +147,7 @@ def _all_parts(bench: Bench, state: str | None, unit: str | None) -> PartReport:
     for take in newest_parts(bench):
         chosen |= {one.number for one in fitting_takes([take], "part", state, unit, of=take.of or "-")}
     takes = [take for take in newest_parts(bench) if take.number in chosen]
-    readings = tuple(reading_of(bench, take) for take in takes)
+    readings = tuple(reading_of(bench, counted_take(bench, take)) for take in takes)
     warnings = tuple(dict.fromkeys(warning for reading in readings for warning in reading.warnings))
     return PartReport(bench.name, readings, False, _pairs(bench, readings), warnings=warnings)
 

@@ -134,6 +134,23 @@ def test_what_is_said(bench: Bench) -> None:
     assert tried.count("caution:") == 1 and "discharge capacitors" in tried
 
 
+def test_a_swap_for_the_plan_is_told_in_one_line(bench: Bench) -> None:
+    lines = said(bench, swaps=("R1=0.68",)).splitlines()
+    assert [line for line in lines if "R1=0.68" in line] == ["with R1=0.68: that is the plan: nothing changes"]
+    assert not any("nothing" in line for line in lines if not line.startswith("with "))
+
+
+def test_a_driver_of_a_netlist_that_takes_do_not_name_is_told(build: Path, tmp_path: Path) -> None:
+    """A slip of the pen, where takes name one that the netlist has not; not one that is still to be swept."""
+    folder = shutil.copytree(build, tmp_path / "box")
+    text = build.with_suffix(".cir").read_text(encoding="ascii")
+    (tmp_path / "slip.cir").write_text(text.replace("Xtweeter", "Xtwitter"), encoding="ascii")
+    status, said_out, said_err = run("crossover", folder, "--netlist", tmp_path / "slip.cir")
+    assert status == 0 and "twitter" in said_out
+    assert "driver 'twitter' of the netlist has no take; takes name tweeter, woofer" in one_line(said_err)
+    assert "has no take" not in run("crossover", folder, "--netlist", build.with_suffix(".cir"))[2]
+
+
 def test_a_part_that_was_measured_alone_is_taken_over(speaker: WildTwoWay, document: dict) -> None:
     """With its own uncertainty instead of the tolerance; what is planned stays."""
     truth = TwoWayTruth(speaker).parts["L1"]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -81,7 +82,11 @@ def words_of(report: PartReport) -> str:
 
 def test_it_is_said_in_volts_and_watts_with_what_it_is_driven_into(report: PartReport) -> None:
     words = words_of(report)
-    assert "iron core: third harmonic of the current up to" in words
+    told = re.search(r"iron core: third harmonic of the current \S(\S+) dB at (\d+) Hz in take (\d)", words)
+    assert told is not None and report.levels is not None
+    curves = next(one for one in report.levels.levels if str(one.take.number) == told[3]).curves
+    drawn_db = np.interp(float(told[2]), curves.frequency_hz, curves.harmonic_db[3])
+    assert drawn_db == pytest.approx(-float(told[1]), abs=0.5)
     assert "saturates from" in words and "W into 8 ohm, assumed) on" in words
     assert LOUDER_IN_BRIEF in words
     document = PART.document(report) if PART.document else {}
@@ -89,6 +94,14 @@ def test_it_is_said_in_volts_and_watts_with_what_it_is_driven_into(report: PartR
     found = levels["saturation"]
     assert found["watts"] == pytest.approx(found["volts"] ** 2 / 8) and found["into_ohm"] == 8
     assert levels["core"] == "iron" and [row["take"] for row in levels["levels"]] == [1, 2, 3, 4]
+
+
+def test_the_table_of_all_parts_reads_the_same_take(swept: Bench, report: PartReport) -> None:
+    """The quietest where a core bends; of an air coil the newest."""
+    table = PART.compute(swept, {})
+    first, second = table.readings
+    assert first == report.readings[0] and first.take.number == 1 and first.kind == "coil"
+    assert second.take.number == max(take.number for take in swept.takes if take.of == "L2")
 
 
 def test_an_air_coil_shows_nothing(swept: Bench) -> None:
