@@ -69,6 +69,11 @@ class Effect:
     bound: Bound = ""
 
     @property
+    def has_worth(self) -> bool:
+        """Whether more of it is better or worse: levels and the volume; a frequency that moved is neither by itself."""
+        return self.change.unit in ("dB", "%")
+
+    @property
     def is_known(self) -> bool:
         """Whether there is a change to speak of: a bound that nobody could have seen is none."""
         return self.told or not self.bound

@@ -60,8 +60,11 @@ class Step:
     reason: str = ""
 
     def per_cost(self, effect: Effect) -> dict[str, Quantity]:
-        """An effect over what the step cost, by currency: dB per EUR; empty where nothing was paid, or done."""
-        if not effect.told:
+        """An effect over what the step cost, by currency: dB per EUR.
+
+        Empty where nothing was paid or done, and for shifts of frequencies, which have no worth.
+        """
+        if not (effect.told and effect.has_worth):
             return {}
         return {
             currency: scaled(effect.change, 1 / cost, f"{effect.change.unit} per {currency}")
@@ -71,7 +74,7 @@ class Step:
 
     def per_hour(self, effect: Effect) -> Quantity | None:
         """The same over the time that it took."""
-        if not effect.told or not self.expense.minutes:
+        if not (effect.told and effect.has_worth) or not self.expense.minutes:
             return None
         return scaled(effect.change, 60 / self.expense.minutes, f"{effect.change.unit} per hour")
 

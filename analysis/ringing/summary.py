@@ -40,7 +40,9 @@ def summary_of_comparison(comparison: Comparison, before: FindingsReport, after:
     """
     changes = order_of_changes(comparison.changes, before, after)
     known = [change for change in changes if change.verdict != "new"]
-    parts = [_change_words(change) for change in known[:FIRST]]
+    grown = [change for change in known[FIRST:] if change.verdict == "grown"]
+    parts = [_change_words(change) for change in (*known[:FIRST], *(one for one in grown if _heard(one, after)))]
+    parts += _small_words([change for change in grown if not _heard(change, after)])
     parts += [_new_words(comparison) if changes else "no resonance in either", *([cost] if cost else [])]
     told = f"From {comparison.before} to {comparison.after}: {', '.join(parts)}."
     return f"{told} {_next_after(changes, after, of_one_unit=before.unit == after.unit)}"
@@ -64,6 +66,16 @@ def _heard(change: Change, after: FindingsReport) -> bool:
         return False
     here_hz, width = change.after.resonance.frequency_hz, 1 / change.after.resonance.q
     return any(abs(one.resonance.frequency_hz / here_hz - 1) < width for one, _ in to_be_treated(after))
+
+
+def _small_words(grown: Sequence[Change]) -> list[str]:
+    """Of those that have grown and yet do not matter by the rule of what is good enough."""
+    if not grown:
+        return []
+    places = ", ".join(frequency_words(one.frequency_hz) for one in grown[:FIRST])
+    more = f" and {len(grown) - FIRST} more" if len(grown) > FIRST else ""
+    have, are = ("one has", "is") if len(grown) == 1 else (f"{len(grown)} have", "are")
+    return [f"{have} grown but {are} still good enough ({places}{more})"]
 
 
 def _change_words(change: Change) -> str:

@@ -110,6 +110,20 @@ def test_comparison_in_words() -> None:
     assert said.endswith("Next: listen to both.")
 
 
+def test_what_has_grown_is_never_left_out() -> None:
+    """However many ring out longer: with how much where that matters, else that it is good enough."""
+    longer = ((180.0, 40.0, 0.5), (412.0, 40.0, 1.0), (600.0, 40.0, 0.8))
+    before = report_of((*longer, (1368.0, 20.0, 0.1)))
+    short = report_of((*longer, (1368.0, 20.0, 0.4)), "lined")
+    said = summary_of_comparison(compare(before, short), before, short)
+    assert "600 Hz unchanged, one has grown but is still good enough (1.37 kHz), nothing new. Next" in said
+    long = report_of((*longer, (1368.0, 60.0, 1.0)), "lined")
+    before = report_of((*longer, (1368.0, 60.0, 0.3)))
+    said = summary_of_comparison(compare(before, long), before, long)
+    assert "600 Hz unchanged, 1.37 kHz up to 3.3 times" in said
+    assert said.endswith("look at 1.37 kHz, which has grown, before you go on.")
+
+
 @given(st.floats(0.01, 10))
 @example(0.294921875)
 def test_ratios_in_words_are_near_what_they_say(ratio: float) -> None:

@@ -133,7 +133,11 @@ def test_words_and_document(report: NotebookReport) -> None:
         "costs": {"CHF": 80.0, "EUR": 20.0}, "minutes": 30.0,
     }  # fmt: skip
     told = [one for one in document["steps"][1]["effects"] if one["told"]]
-    assert all(one["per_cost"]["EUR"]["value"] == pytest.approx(one["change"]["value"] / 20) for one in told)
+    for one in told:  # a frequency that moved is worth nothing by itself
+        per_cost = {} if one["change"]["unit"] == "Hz" else {"EUR": pytest.approx(one["change"]["value"] / 20)}
+        assert {currency: worth["value"] for currency, worth in one["per_cost"].items()} == per_cost
+        assert (one["per_hour"] is None) == (one["change"]["unit"] == "Hz")
+    assert {one["change"]["unit"] for one in told} > {"Hz"}
     short = NOTEBOOK.compute(Bench(BuildFolder.open(report.path)), {"short": True})
     assert short.steps is None and len(list(NOTEBOOK.said(short, False))) < 12
 
