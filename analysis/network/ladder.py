@@ -111,7 +111,8 @@ def _links(elements: dict[str, Ends], drivers: Sequence[str]) -> Iterator[Link]:
     """Elements in as few links as there can be; a driver begins one of its own."""
     times = Counter(node for ends in elements.values() for node in ends)
     hot = {_hot_node(elements, name) for name in drivers}
-    joints = {node for node, count in times.items() if count != 2} | {INPUT, GROUND} | hot
+    # In the order of appearance: a set of names has another order in every process.
+    joints = dict.fromkeys((INPUT, *(node for node, count in times.items() if count != 2 or node in hot), GROUND))
     touching: dict[str, list[str]] = defaultdict(list)
     for name, ends in elements.items():
         for node in ends:

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import os
+import subprocess
+import sys
 from dataclasses import replace
 from itertools import pairwise
 
@@ -133,6 +136,25 @@ def test_ways_to_the_drivers_are_rows(lines: str) -> None:
     schematic = shown(network)
     assert schematic.is_ladder
     assert network_differences(network, network_drawn(schematic, network)) == ()
+
+
+def test_the_same_netlist_is_drawn_alike_in_every_process() -> None:
+    """Names of nodes have another order in a set with every start of Python."""
+    lines = "L1 in a 1m\nC1 a 0 10u\nL2 a b 1m\nXwoofer b 0 W\nC2 in d 5u\nL3 d 0 1m\n"
+    lines += "R3 d e 2\nR4 e 0 9\nXtweeter e 0 T\n"
+    told = (
+        "from stillbox.analysis.network.ladder import ladder_of; from stillbox.analysis.network.netlist import "
+        f"network_from_text as read; n = read({'* t' + chr(10) + lines!r}); "
+        "print(ladder_of({e.name: e.nodes for e in (*n.parts, *n.drivers)}, [d.name for d in n.drivers]))"
+    )
+    drawn_as = {
+        subprocess.run(
+            [sys.executable, "-c", told], check=True, capture_output=True, text=True,
+            env={**os.environ, "PYTHONPATH": os.pathsep.join(sys.path), "PYTHONHASHSEED": seed},
+        ).stdout
+        for seed in ("1", "2", "3")
+    }  # fmt: skip
+    assert len(drawn_as) == 1 and "Ladder(" in drawn_as.pop()
 
 
 @pytest.mark.parametrize("seed", range(30))
