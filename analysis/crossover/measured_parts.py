@@ -11,6 +11,7 @@ from stillbox.analysis.network.network import LOSS, Network, Part
 from stillbox.analysis.network.spectrum_through import NotSeenThrough
 from stillbox.analysis.part.reading import PartReading, newest_parts, reading_of
 from stillbox.analysis.through_crossover import network_of_netlist
+from stillbox.capture.errors import StillboxError
 from stillbox.capture.recording.take import TakeInfo
 
 
@@ -65,6 +66,11 @@ def known_parts(bench: Bench, take: TakeInfo, planned: Network, tolerance_percen
         values[part.name] = reading.value.value
         percents[part.name] = _percent(reading.value.std, reading.value.value)
         if reading.loss is not None and reading.loss.most is None:
+            try:
+                with_values(planned, {part.name + LOSS: reading.loss.value})
+            except StillboxError as error:
+                warnings.append(f"the loss of {part.name} that was measured alone is not taken over: {error}")
+                continue
             values[part.name + LOSS] = reading.loss.value
             percents[part.name + LOSS] = _percent(reading.loss.std, reading.loss.value)
     return KnownParts(with_values(planned, values), percents, measured, tuple(warnings))

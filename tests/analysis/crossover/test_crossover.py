@@ -178,6 +178,18 @@ def test_what_was_measured_of_another_plan_is_not_taken_over(build: Path, tmp_pa
     assert list(known_parts(Bench(folder), take, network, {}).measured) == ["L1"]
 
 
+def test_a_loss_whose_name_is_taken_is_left_out_and_said(bench: Bench) -> None:
+    """The value that was measured alone counts all the same."""
+    take = bench.in_box()
+    planned_h = network_of_netlist(bench.network_of(take.number)).part("L1").value
+    network = network_from_text(f"* t\nL1 in a {planned_h!r}\nRL1 a b 3.3\nR9 a 0 10\nXwoofer b 0 W\n")
+    known = known_parts(bench, take, network, {})
+    assert known.network.part("L1").value == known.measured["L1"].value.value
+    assert known.network.part("L1").loss_ohm == 0 and known.network.part("RL1").value == 3.3
+    (warning,) = known.warnings
+    assert warning.startswith("the loss of L1 that was measured alone is not taken over: ") and "RL1" in warning
+
+
 def test_a_cable_takes_level_from_all_drivers(bench: Bench) -> None:
     report = CROSSOVER.compute(bench, {"swaps": ("cable=12m,0.75mm2",)})
     ohm, hz = 2 * 12 * 1.7241e-8 / 0.75e-6, report.frequency_hz
