@@ -195,7 +195,9 @@ def _through(
     network = network_of_netlist(netlist)
     name = against.bench.seen(against.take)[0]
     if not name:
-        raise NotSeenThrough(f"the driver in the box of {against.words} cannot be seen through its crossover", "")
+        raise NotSeenThrough(f"the driver in the box of {against.words} cannot be seen through its crossover",
+                             "keep the netlist of that speaker's crossover in its build, or sweep its drivers alone: "
+                             "--subject free-air --of")  # fmt: skip
     return network, name, drivers_ohm(against.bench, against.take, network, hz)
 
 
