@@ -33,7 +33,7 @@ def finding_document(finding: Finding) -> dict[str, Any]:
             "source": finding.spread.source,
         },
         "cause": finding.cause,
-        "confidence": float(finding.confidence),
+        "confidence": float(finding.confidence) if finding.is_weighed else None,
         "evidence": list(finding.evidence),
         "advice": finding.advice,
     }

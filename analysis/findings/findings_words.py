@@ -39,6 +39,8 @@ def finding_text(finding: Finding) -> Iterator[str]:
     yield f"{finding.resonance.frequency_hz:.4g} Hz, {finding.cause}"
     for sentence in finding.evidence:
         yield f"  - {sentence}"
+    if not finding.is_weighed:
+        yield "  - how probable that is was not weighed against other causes"
     yield f"  advice: {finding.advice}"
 
 

@@ -145,7 +145,7 @@ class Finding:
     resonance : Resonance
         Its uncertainties are those of the noise of this take.
     confidence : float
-        Probability of the cause, 0 to 1.
+        Probability of the cause, 0 to 1; NaN where it was not weighed against others.
     next_step : str
         What to begin with, as it stands at the beginning of the advice.
     spread : Spread
@@ -159,6 +159,10 @@ class Finding:
     advice: str
     spread: Spread = Spread()
     next_step: str = ""
+
+    @property
+    def is_weighed(self) -> bool:
+        return not math.isnan(self.confidence)
 
     @property
     def frequency_std_hz(self) -> float:

@@ -35,8 +35,8 @@ def told_text(significance: float) -> str:
 
 
 def sure_text(finding: Finding) -> str:
-    """How probable the cause is; nothing where it is not decided, for there is nothing to be sure of."""
-    if finding.cause == "undecided":
+    """How probable the cause is; nothing where it is not decided or not weighed: there is nothing to be sure of."""
+    if finding.cause == "undecided" or not finding.is_weighed:
         return NONE
     return share_text(finding.confidence)
 

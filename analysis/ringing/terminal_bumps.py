@@ -13,8 +13,6 @@ from stillbox.analysis.impedance.findings import Finding, Resonance, ResonanceFi
 from stillbox.analysis.maths.number_words import short_number
 from stillbox.analysis.ringing.advice import first_advice
 
-_GONE = 0.95
-"""Probability that a resonance which is not found was not there: that of the detection limit."""
 _SAME, _SAME_OF_WIDTH = 0.03, 0.5
 """So far apart, relative or over its width, two resonances are one and the same."""
 _CLEARLY = 3.0
@@ -42,7 +40,7 @@ def terminal_bumps(
         if why:
             hz, q = resonance.frequency_hz, resonance.q
             advice = first_advice("crossover", hz, q)
-            found.append(Finding(resonance, "crossover", _GONE, why, advice.text, next_step=advice.step))
+            found.append(Finding(resonance, "crossover", math.nan, why, advice.text, next_step=advice.step))
     return tuple(found)
 
 

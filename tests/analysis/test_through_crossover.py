@@ -14,7 +14,7 @@ from simple_recordings import record
 from stillbox.analysis.bench import Bench
 from stillbox.analysis.box.box_report import box_report
 from stillbox.analysis.findings.findings_document import findings_document
-from stillbox.analysis.findings.findings_words import terminals_text
+from stillbox.analysis.findings.findings_words import finding_text, terminals_text
 from stillbox.analysis.impedance.resonances import fit_resonances
 from stillbox.analysis.network.netlist import network_from_text
 from stillbox.analysis.through_crossover import value_stds
@@ -123,7 +123,9 @@ def test_a_bump_that_is_gone_behind_the_crossover_is_the_networks(known: BuildFo
     assert bump.resonance.frequency_hz == pytest.approx(1616, rel=0.01)
     assert bump.cause == "crossover" and bump.evidence[0].startswith("at the terminals 2")
     assert not any(one.resonance.q < 4 for one in report.findings)
-    assert findings_document(report)["at_terminals"][0]["cause"] == "crossover"
+    document = findings_document(report)["at_terminals"][0]
+    assert document["cause"] == "crossover" and document["confidence"] is None
+    assert "  - how probable that is was not weighed against other causes" in list(finding_text(bump))
     assert terminals_text(report).startswith("of the crossover, at the speaker's terminals only: 1.6")
 
 
