@@ -25,6 +25,9 @@ from stillbox.capture.recording.take import TakeInfo
 
 DRAWS, SEED = 2_000, 1
 """Of the parts within their tolerances; the same ones each time, so that nothing changes by chance."""
+LEAST_DB, NOTHING_DB = -30.0, -100.0
+"""What a driver gets below this, re its highest level, is not compared: nobody hears it beside the other. And what is
+nothing at all, re the terminals."""
 HEARD_DB = 1.0
 """A change of level that listeners have just told apart: about 1 dB at 100 Hz, 1.5 dB below (Fielder and Benjamin, as
 reported). No published threshold is known to us for the range of crossovers."""
@@ -45,6 +48,11 @@ class DriverLevel:
     phase_deg: FloatArray
     low_db: FloatArray
     high_db: FloatArray
+
+    @property
+    def is_nothing(self) -> bool:
+        """Whether the driver gets nothing at all."""
+        return bool(np.max(self.level_db) < NOTHING_DB)
 
 
 @dataclass(frozen=True)

@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from stillbox.analysis.crossover.crossover import HEARD_DB, Computed, CrossoverReport, DriverLevel
+from stillbox.analysis.crossover.crossover import HEARD_DB, LEAST_DB, Computed, CrossoverReport, DriverLevel
 from stillbox.analysis.crossover.damping import DampedPeak
 from stillbox.analysis.crossover.suspect_told import cells_by_the_curve, part_document, suspects_document
 from stillbox.analysis.levels.level_words import level_document
@@ -22,9 +22,7 @@ from stillbox.analysis.parts.kinds import Kind
 from stillbox.analysis.parts.part_codes import value_words
 from stillbox.capture.arrays import ComplexArray, FloatArray
 
-LEAST_CHANGE_DB, NOTHING_DB = 0.01, -100.0
-LEAST_DB = -30.0
-"""What a driver gets below this is not compared: nobody hears it beside the other."""
+LEAST_CHANGE_DB = 0.01
 
 
 def planned_table(network: Network, tolerance_percent: Mapping[str, float]) -> Table:
@@ -125,9 +123,9 @@ def crossover_lines(report: CrossoverReport) -> Iterator[str]:
 
 def reach_words(frequency_hz: FloatArray, level: DriverLevel) -> str:
     """The highest level, and the band within 3 dB of it."""
-    highest = int(np.argmax(level.level_db))
-    if level.level_db[highest] < NOTHING_DB:
+    if level.is_nothing:
         return "gets nothing"
+    highest = int(np.argmax(level.level_db))
     inside = level.level_db > level.level_db[highest] - 3
     runs = np.flatnonzero(inside)
     low, high = frequency_hz[runs[0]], frequency_hz[runs[-1]]
@@ -219,7 +217,7 @@ def crossover_document(report: CrossoverReport) -> dict[str, Any]:
             "lowest_ohm": report.changed.lowest_ohm,
             **_computed_document(report.frequency_hz, report.changed),
             "damping": [asdict(peak) for peak in report.damping],
-            "difference_db": {name: report.difference_db(name).tolist() for name in report.compared},
+            "difference_db": {name: _finite(report.difference_db(name)) for name in report.compared},
         },
         "warnings": list(report.warnings),
     }
@@ -249,11 +247,16 @@ def _computed_document(frequency_hz: FloatArray, computed: Computed) -> dict[str
         "drivers": {
             name: {
                 "frequency_hz": frequency_hz.tolist(),
-                "level_db": level.level_db.tolist(),
-                "phase_deg": level.phase_deg.tolist(),
-                "band_low_db": level.low_db.tolist(),
-                "band_high_db": level.high_db.tolist(),
+                "level_db": _finite(level.level_db),
+                "phase_deg": _finite(level.phase_deg),
+                "band_low_db": _finite(level.low_db),
+                "band_high_db": _finite(level.high_db),
             }
             for name, level in computed.drivers.items()
         },
     }
+
+
+def _finite(values: FloatArray) -> list[float | None]:
+    """Values for other programs: None for the level of a driver that gets nothing."""
+    return [float(value) if np.isfinite(value) else None for value in values]

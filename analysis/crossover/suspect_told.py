@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from stillbox.analysis.crossover.crossover import CrossoverReport
+from stillbox.analysis.crossover.crossover import LEAST_DB, CrossoverReport
 from stillbox.analysis.maths.number_words import frequency_words
 from stillbox.analysis.maths.quantity import MINUS, shown_decimals
 from stillbox.analysis.network.network import Part
@@ -16,8 +16,6 @@ from stillbox.analysis.parts.kinds import Kind
 from stillbox.analysis.parts.part_codes import value_words
 from stillbox.analysis.wrong_part.result import PartAsMeasured, Suspect
 
-LEAST_DB = -30.0
-"""What a driver gets below this is not compared: nobody hears it beside the other."""
 NOT_READ = "Whether the parts are right is not told: that needs a take of the finished speaker at its terminals."
 
 
@@ -51,6 +49,9 @@ def mending_lines(report: CrossoverReport) -> Iterator[str]:
     yield f"with {', '.join(report.swaps)}, against the speaker as it was measured:"
     for name, level in measured.drivers.items():
         if name not in changed.drivers:
+            continue
+        if level.is_nothing:
+            yield f"  - {name}: gets nothing as it is"
             continue
         after_db = changed.drivers[name].level_db
         heard = np.maximum(after_db, level.level_db) > np.max(level.level_db) + LEAST_DB

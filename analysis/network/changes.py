@@ -71,6 +71,12 @@ def with_values(network: Network, values: Mapping[str, float]) -> Network:
     return network
 
 
+def loss_can_be_added(network: Network, name: str) -> bool:
+    """Whether the name that the loss of a part has in a netlist is free, or its own already."""
+    part, taken = _part_of(network, name)[0], {other.name.casefold() for other in network.parts}
+    return bool(part.loss_name) or _loss_name(part).casefold() not in taken
+
+
 def opened(network: Network, name: str) -> Network:
     """The network with a part open, or with a driver not connected."""
     return _without_dead_ends(_moved(network, {_element(network, name).name: (GROUND, GROUND)}))
@@ -161,11 +167,15 @@ def _with_loss(network: Network, part: Part, ohm: float) -> Part:
         return replace(part, loss_ohm=0.0, loss_name="", loss_node="", loss_first=False)
     if part.loss_name:
         return replace(part, loss_ohm=ohm)
-    name = "R" + part.name
-    if any(other.name.casefold() == name.casefold() for other in network.parts):
+    name = _loss_name(part)
+    if not loss_can_be_added(network, part.name):
         raise StillboxError(
             f"the loss of {part.name} would be {name}, which is a part of its own", f"rename {name} in the netlist"
         )
     taken = {*network.inner_nodes, *(other.loss_node for other in network.parts)}
     stems = (f"{part.name.lower()}x{number or ''}" for number in itertools.count())
     return replace(part, loss_ohm=ohm, loss_name=name, loss_node=next(stem for stem in stems if stem not in taken))
+
+
+def _loss_name(part: Part) -> str:
+    return "R" + part.name

@@ -6,7 +6,7 @@ from collections.abc import Iterator, Mapping, Sequence
 
 import numpy as np
 
-from stillbox.analysis.network.changes import opened, shorted, with_values
+from stillbox.analysis.network.changes import loss_can_be_added, opened, shorted, with_values
 from stillbox.analysis.network.network import LOSS, Network
 from stillbox.analysis.parts.kinds import REASONABLE
 from stillbox.analysis.wrong_part.many_speakers import Curve, Driver, Model, Speakers
@@ -14,7 +14,7 @@ from stillbox.analysis.wrong_part.result import Fault, PartAsMeasured, Suspect, 
 from stillbox.analysis.wrong_part.search import Found, looked_at
 from stillbox.analysis.wrong_part.suspect_words import evidence_of, opening_sentence, places_to_look
 from stillbox.analysis.wrong_part.telling_apart import what_would_tell
-from stillbox.analysis.wrong_part.weighing import Weighed, weigh
+from stillbox.analysis.wrong_part.weighing import Weighed, weigh, weighed_without_parts
 
 SERIOUS = 0.03
 """Of the probability of the likeliest: what is less likely than that is no alternative."""
@@ -42,7 +42,7 @@ def wrong_part(
         At the speaker's terminals.
     """
     model = Model(network, tolerance_percent, drivers, curve)
-    weighed = weigh(model)
+    weighed = weigh(model) if network.parts else weighed_without_parts(model)
     planned = weighed.faults.index(None)
     best = int(np.argmax(weighed.probability))
     odds = NAMED_BY_KIND if model.guessed else NAMED
@@ -178,8 +178,9 @@ def _as_measured(network: Network, parts: Sequence[PartAsMeasured], fault: Fault
         if np.isfinite(part.value):
             least, most = REASONABLE[part.kind]
             values[part.name] = float(np.clip(part.value, least, most))
-        if part.kind != "resistor" and network.part(part.name).loss_ohm:
-            values[part.name + LOSS] = part.loss_ohm
+        wrong = fault == Fault("loss", part.name) and loss_can_be_added(network, part.name)
+        if part.kind != "resistor" and (network.part(part.name).loss_ohm or wrong):
+            values[part.name + LOSS] = min(part.loss_ohm, REASONABLE["resistor"][1])
     network = with_values(network, values)
     if fault is None or fault.kind in ("value", "loss", "exchanged"):
         return network

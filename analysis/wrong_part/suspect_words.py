@@ -56,6 +56,8 @@ def opening_sentence(
     suspect: Suspect | None, others: Sequence[Suspect], network: Network, explained: bool, maybe_planned: bool
 ) -> str:
     """What was found, in one plain sentence."""
+    if not network.parts:
+        return "The netlist has no parts: there is nothing of them to judge."
     if not explained:
         return (
             "No single wrong part explains this curve: look whether the netlist and the takes of the drivers are of "

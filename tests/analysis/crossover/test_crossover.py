@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import shutil
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -16,20 +17,24 @@ from reference.wild_two_ways import WildTwoWay, wild_two_way, write_build
 
 from stillbox.analysis.bench import Bench
 from stillbox.analysis.box.box_report import box_of_take
+from stillbox.analysis.crossover.crossover import computed
 from stillbox.analysis.crossover.crossover_words import parts_table
 from stillbox.analysis.crossover.draft import draft_of
 from stillbox.analysis.crossover.known_crossover import known_crossover
 from stillbox.analysis.crossover.measured_parts import KnownParts, known_parts
+from stillbox.analysis.crossover.suspect_told import mending_lines
 from stillbox.analysis.crossover.suspects import taken_over
 from stillbox.analysis.crossover.topic import CROSSOVER
 from stillbox.analysis.crossover.trying import trial
 from stillbox.analysis.driver.driver_report import driver_of_take
 from stillbox.analysis.maths.table import Table
-from stillbox.analysis.network.changes import with_values
+from stillbox.analysis.network.changes import opened, shorted, with_values
 from stillbox.analysis.network.netlist import network_from_text
 from stillbox.analysis.network.nodal import circuit_at
 from stillbox.analysis.part.reading import PartReading
 from stillbox.analysis.through_crossover import network_of_netlist
+from stillbox.analysis.wrong_part.hypotheses import possible_faults
+from stillbox.analysis.wrong_part.result import FAULT_KINDS, Suspect
 from stillbox.capture.build.build_folder import BuildFolder
 from stillbox.capture.build.kept_networks import keep_network
 from stillbox.capture.build.take_edit import rename_state
@@ -305,6 +310,33 @@ def test_the_wrong_part_is_told(bench: Bench) -> None:
     first, *rest = [line for line in CROSSOVER.said(report, False) if isinstance(line, str)]
     assert first.startswith("One part is wrong: C1 seems to be 6.") and "instead of 12 µF" in first
     assert "would be off by" in rest[0] and rest[-1].startswith("caution")
+
+
+def test_every_kind_of_fault_is_a_document_and_words(bench: Bench) -> None:
+    """What gets nothing is nothing in the document, and no infinite difference in words."""
+    report = CROSSOVER.compute(bench, {"swaps": ("C1=6.8u",)})
+    known = known_crossover(bench, report.take)
+    changes = {"open": opened, "short": shorted, "driver not connected": opened}
+    seen = set()
+    assert CROSSOVER.document is not None and report.wrong is not None
+    for fault in possible_faults(known.planned):
+        seen.add(fault.kind)
+        change = changes.get(fault.kind)
+        network = known.planned if change is None else change(known.planned, fault.part)
+        gone = {fault.part} if fault.kind in ("open", "short") else set()
+        parts = tuple(
+            replace(part, value=np.nan, value_std=np.nan) if part.name in gone else part for part in report.wrong.parts
+        )
+        suspect = Suspect(fault, None, None, None, None, 0.999)
+        wrong = replace(report.wrong, suspect=suspect, parts=parts, as_measured=network)
+        one = replace(report, wrong=wrong, as_measured=computed(known, network, 2.83, wrong.left_percent))
+        document = json.loads(json.dumps(CROSSOVER.document(one), allow_nan=False))
+        lines = list(mending_lines(one))
+        assert not any("inf" in line or "nan" in line for line in lines)
+        if fault.kind == "driver not connected":
+            assert set(document["by_the_curve"]["drivers"][fault.part]["level_db"]) == {None}
+            assert f"  - {fault.part}: gets nothing as it is" in lines
+    assert seen == set(FAULT_KINDS)
 
 
 @pytest.mark.parametrize(

@@ -55,6 +55,7 @@ def told(wild: WildTwoWay, fault: TrueFault | None = None) -> WrongPart:
         (6, TrueFault("short", "C1")),
         (15, TrueFault("open", "L1")),
         (18, TrueFault("loss", "L1", loss_ohm=2.2)),
+        (18, TrueFault("loss", "C1", loss_ohm=4.0)),
         (0, TrueFault("exchanged", "C1", "C2")),
         (3, TrueFault("driver not connected", "tweeter")),
     ],
@@ -72,6 +73,8 @@ def test_the_wrong_part_is_named(seed: int, fault: TrueFault) -> None:
         assert abs(right.value - fault.value) < 4 * right.value_std
     if fault.loss_ohm is not None:
         assert right.loss_ohm == pytest.approx(fault.loss_ohm, rel=0.1)
+        lossy = found.as_measured.part(found.suspect.fault.part).loss_ohm
+        assert lossy == pytest.approx(found.suspect.loss_ohm) if found.suspect.fault.kind == "loss" else lossy == 0
     assert found.planned_probability < 1e-3
     assert found.misfit_percent < 0.5 < found.planned_misfit_percent
     assert [part.name for part in found.parts if part.verdict == "outside"] == sorted(
@@ -129,6 +132,15 @@ def test_a_netlist_of_another_speaker_accuses_nobody() -> None:
     found = wrong_part(network, wild.tolerances_percent(), [driver(wild, name) for name in wild.drivers], curve(other))
     assert not found.explained and found.suspect is None and found.alternatives == ()
     assert found.sentence.startswith("No single wrong part explains this curve")
+
+
+def test_a_netlist_of_wires_alone_has_nothing_to_judge() -> None:
+    wild = wild_two_way(3)
+    woofer = driver(wild, "woofer")
+    network = network_from_text("* wires alone\nXwoofer in 0 w\n.end\n")
+    found = wrong_part(network, {}, [woofer], Curve(HZ, woofer.impedance_ohm + 0.05, np.zeros(HZ.size), 0.0015))
+    assert found.sentence == "The netlist has no parts: there is nothing of them to judge."
+    assert found.suspect is None and found.parts == () and found.misfit_percent < 0.3
 
 
 def test_without_takes_of_drivers_they_are_fitted_along() -> None:
