@@ -208,7 +208,9 @@ def crossover_document(report: CrossoverReport) -> dict[str, Any]:
         "by_the_curve": None
         if report.as_measured is None
         else _computed_document(report.frequency_hz, report.as_measured),
-        "levels": None if report.levels is None else level_document(report.levels.series, report.levels.into),
+        "levels": None
+        if report.levels is None
+        else level_document(report.levels.series, report.levels.into, "speaker"),
         "change": None
         if report.changed is None
         else {

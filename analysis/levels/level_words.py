@@ -123,30 +123,48 @@ def saturation_sentence(series: LevelSeries, into: Into, what: str) -> str:
     found = series.saturation
     if found is None:
         upto = into.text(loudest) if series.known else "the loudest take"
+        of = "" if what == "coil" else " of coil or driver"
         return (
-            f"no sign of saturation up to {upto}: louder sweeps would tell; not louder than speaker, jig and card bear"
+            f"no sign of saturation{of} up to {upto}: louder sweeps would tell; not louder than speaker, jig and card "
+            "bear"
         )
     how = f"inductance down by {100 * LOST:.0f} % from its largest"
+    who = "" if what == "coil" else f"{'a coil' if series.coil is None else series.coil.name} or the driver itself "
     if not series.known:
-        below = 20 * float(np.log10(found.current / series.loudest.current))
+        low, middle, high = (_below_text(series, value) for value in (found.low, found.current, found.high))
+        ends = f"above {low} dB, upper end not seen" if found.high is None else f"{low} to {high} dB"
         return (
-            f"saturates from {_signed(below, 1)} dB re the loudest take on ({how}); its volts are not known: measure "
+            f"{who}saturates from {middle} dB re the loudest take on: {ends} ({how}); its volts are not known: measure "
             "the output, or give --loudest-volts"
         )
-    middle, low, high = (value / np.sqrt(2) for value in (found.current, found.low, found.high))
+    low, middle = (f"{short_number(value / np.sqrt(2), 3)} A" for value in (found.low, found.current))
+    if found.high is None:
+        return (
+            f"{who}saturates above {into.text(found.low / np.sqrt(2))}, upper end not seen: above {low} rms, likeliest "
+            f"from {middle} on ({how}); louder sweeps would tell"
+        )
     return (
-        f"saturates from {into.text(middle)} on: {short_number(middle, 3)} A rms, {short_number(low, 3)} to "
-        f"{short_number(high, 3)} A ({how})"
+        f"{who}saturates from {into.text(found.current / np.sqrt(2))} on: {middle} rms, {low.removesuffix(' A')} to "
+        f"{short_number(found.high / np.sqrt(2), 3)} A ({how})"
     )
 
 
-def level_document(series: LevelSeries | None, into: Into) -> dict[str, Any] | None:
-    """For other programs; currents and voltages rms, None where volts are not known."""
+def _below_text(series: LevelSeries, current: float | None) -> str:
+    return "" if current is None else _signed(_below_db(series, current), 1)
+
+
+def _below_db(series: LevelSeries, current: float) -> float:
+    return 20 * float(np.log10(current / series.loudest.current))
+
+
+def level_document(series: LevelSeries | None, into: Into, what: str) -> dict[str, Any] | None:
+    """For other programs; currents and voltages rms, None where volts are not known; ``what`` as in `level_lines`."""
     if series is None:
         return None
     return {
         "frequency_hz": series.at_hz,
-        "core": series.core,
+        # What bends in a finished speaker may be the driver as well.
+        "core": "cannot be told" if series.core == "iron" and what != "coil" else series.core,
         "coil": None if series.coil is None else series.coil.name,
         "third_harmonic_db": series.evidence.harmonic_db,
         "over_floor_db": series.evidence.over_db,
@@ -161,10 +179,14 @@ def _saturation_document(series: LevelSeries, into: Into) -> dict[str, Any] | No
     found = series.saturation
     if found is None:
         return None
-    below = [20 * float(np.log10(value / series.loudest.current)) for value in (found.current, found.low, found.high)]
-    document: dict[str, Any] = {"relative_db": below[0], "relative_interval_95_db": below[1:]}
+    low_db, high_db = (None if end is None else _below_db(series, end) for end in (found.low, found.high))
+    document: dict[str, Any] = {
+        "relative_db": _below_db(series, found.current),
+        "relative_interval_95_db": [low_db, high_db],
+    }
     if series.known:
-        middle, low, high = (float(value / np.sqrt(2)) for value in (found.current, found.low, found.high))
+        middle, low = (float(value / np.sqrt(2)) for value in (found.current, found.low))
+        high = None if found.high is None else float(found.high / np.sqrt(2))
         document["current"] = {"value": middle, "interval_95": [low, high], "unit": "A"}
         document |= {"volts": into.volts(middle), "watts": into.watts(middle)}
         document |= {"into_ohm": into.ohm, "into": into.words}

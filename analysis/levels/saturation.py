@@ -20,6 +20,8 @@ LOST = 0.1
 """A coil saturates where its inductance is so much below the largest that it has at a smaller current: makers tell the
 current at which 10 to 30 % are lost (common practice, no source)."""
 
+_DRAWS, _PLACES = 400, 1000
+
 Core = Literal["iron", "air", "cannot be told"]
 _CHANGED_STD, _CHANGED = 4.0, 0.003
 """An inductance has changed where it is off by so many standard deviations and so much more."""
@@ -35,12 +37,13 @@ class Saturation:
     Attributes
     ----------
     current, low, high : float
-        Peak, and between which it lies with 95 %, in the unit of the currents given.
+        Peak, and between which it lies with 95 %, in the unit of the currents given; ``high`` is None where it may as
+        well lie beyond the largest of them.
     """
 
     current: float
     low: float
-    high: float
+    high: float | None
 
 
 def saturation(current: FloatArray, inductance: FloatArray, std: FloatArray) -> Saturation | None:
@@ -52,26 +55,29 @@ def saturation(current: FloatArray, inductance: FloatArray, std: FloatArray) -> 
         Peak, rising.
     inductance, std : ndarray, shape (n,)
     """
-    middle = _crossing(current, inductance)
-    if middle is None:
+    if current.size < 2:
         return None
-    ends = [_crossing(current, inductance * (1 + sign * 1.96 * std / inductance)) for sign in (-1, 1)]
-    low, high = (middle if end is None else end for end in ends)
+    middle = float(_crossings(current, inductance[:, None])[0])
+    if np.isinf(middle):
+        return None
+    # Each level with its own noise: what is the same at all of them moves no ratio to the largest.
+    noise = np.random.default_rng(0).standard_normal((current.size, _DRAWS))
+    drawn = _crossings(current, inductance[:, None] + std[:, None] * noise)
+    low, high = np.quantile(drawn, (0.025, 0.975), method="closest_observation")
     # Between two levels the curve is not known: monotone interpolation was off by at most a seventh of their distance.
     after = int(np.searchsorted(current, middle))
     apart = float(np.log(current[after] / current[max(after - 1, 0)])) if 0 < after < current.size else 0.0
     spread = float(np.exp(apart / 7))
-    return Saturation(middle, min(low, middle) / spread, max(high, middle) * spread)
+    upper = None if np.isinf(high) else max(float(high), middle) * spread
+    return Saturation(middle, min(float(low), middle) / spread, upper)
 
 
-def _crossing(current: FloatArray, inductance: FloatArray) -> float | None:
-    if current.size < 2:
-        return None
-    place = np.linspace(np.log(current[0]), np.log(current[-1]), 2000)
+def _crossings(current: FloatArray, inductance: FloatArray) -> FloatArray:
+    """For each column of inductances where a tenth of the largest is lost; infinite where it is not."""
+    place = np.linspace(np.log(current[0]), np.log(current[-1]), _PLACES)
     smooth = PchipInterpolator(np.log(current), inductance)(place)
-    largest = np.maximum.accumulate(smooth)
-    lost = np.flatnonzero(smooth < (1 - LOST) * largest)
-    return float(np.exp(place[lost[0]])) if lost.size else None
+    gone = smooth < (1 - LOST) * np.maximum.accumulate(smooth)
+    return np.where(gone.any(axis=0), np.exp(place[gone.argmax(axis=0)]), np.inf)
 
 
 @dataclass(frozen=True)

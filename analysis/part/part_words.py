@@ -197,7 +197,7 @@ def parts_document(report: PartReport) -> dict[str, Any]:
             "marked": report.marked_text,
             "tolerance_percent": report.tolerance_percent,
             "verdict": report.verdict,
-            "levels": level_document(report.levels, report.into),
+            "levels": level_document(report.levels, report.into, "coil"),
             "warnings": list(report.warnings),
         }
     return {

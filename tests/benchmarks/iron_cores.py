@@ -17,7 +17,7 @@ from iron_speakers import draw_speakers
 from iron_takes import SWEEP, IronBench, iron_bench, levels_of
 from reference.iron_coil import SATURATED, Circuit, Real, Steady, draw_coils, on_jig, steady, swept
 from scipy.interpolate import PchipInterpolator
-from table import Row, at_most
+from table import Row, at_least, at_most
 
 from stillbox.analysis.bench import Bench
 from stillbox.analysis.crossover.speaker_levels import speaker_levels
@@ -30,7 +30,7 @@ AIR_COILS, QUICK_AIR_COILS = 20, 5
 REFERENCE_OHM, AT_HZ = 4.7, (70.0, 140.0, 300.0)
 LEVELS = tuple(levels_of(-1.0, 5.0, 6))
 HARMONIC_DB, OVER_FLOOR_DB = 0.3, 15.0
-INDUCTANCE_PERCENT, SATURATION_PERCENT = 0.5, 10.0
+INDUCTANCE_PERCENT, SATURATION_PERCENT, COVERED_PERCENT = 0.5, 10.0, 90.0
 
 
 @dataclass
@@ -44,6 +44,7 @@ class Tally:
     covered: list[bool] = field(default_factory=list)
     missed_iron: list[str] = field(default_factory=list)
     iron_takes: int = 0
+    open_ends: int = 0
 
     def levels(self, series: LevelSeries, true: Steady, current: Real, relative: bool) -> None:
         """Each level against the steady state; ``relative``: inductance over that of the quietest."""
@@ -72,7 +73,9 @@ class Tally:
             return
         true = float(np.exp(place[gone[0]]))
         self.saturation_percent.append(100 * abs(series.saturation.current / true - 1))
-        self.covered.append(series.saturation.low <= true <= series.saturation.high)
+        high = np.inf if series.saturation.high is None else series.saturation.high
+        self.covered.append(bool(series.saturation.low <= true <= high))
+        self.open_ends += series.saturation.high is None
 
 
 def rows(quick: bool = False) -> list[Row]:
@@ -106,7 +109,11 @@ def _rows_of(what: str, tally: Tally) -> list[Row]:
         at_most(
             f"iron, {what}: where it saturates, largest of {len(tally.saturation_percent)}",
             max(tally.saturation_percent), SATURATION_PERCENT, "{:.1f} %",
-            f"within its interval: {sum(tally.covered)} of {len(tally.covered)}",
+        ),
+        at_least(
+            f"iron, {what}: where it saturates within its interval, of {len(tally.covered)}",
+            100 * sum(tally.covered) / max(len(tally.covered), 1), COVERED_PERCENT, "{:.0f} %",
+            f"{tally.open_ends} with an open upper end",
         ),
     ]  # fmt: skip
 

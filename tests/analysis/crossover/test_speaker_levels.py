@@ -79,6 +79,7 @@ def test_it_is_said_in_volts_at_the_terminals_and_that_a_driver_bends_alike(
     assert "the speaker's own at" in words and "the quietest of these" in words
     assert CROSSOVER.document is not None
     document = CROSSOVER.document(report)
+    assert "L1 or the driver itself saturates" in words and document["levels"]["core"] == "cannot be told"
     assert document["levels"]["coil"] == "L1" and document["levels"]["saturation"]["watts"] > 0
     save_picture(CROSSOVER.pictures[0].picture(report), tmp_path / "levels.svg")
     assert "3rd harmonic" in (tmp_path / "levels.svg").read_text(encoding="utf-8")

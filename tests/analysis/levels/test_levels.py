@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -17,6 +18,7 @@ from stillbox.analysis.cautions import LOUDER_IN_BRIEF
 from stillbox.analysis.drawing.layout import save_picture
 from stillbox.analysis.levels.level_reading import source_resistance
 from stillbox.analysis.levels.level_series import level_series
+from stillbox.analysis.levels.level_words import Into, level_document, saturation_sentence
 from stillbox.analysis.levels.saturation import Evidence, core_of, saturation
 from stillbox.analysis.part.part_report import PartReport
 from stillbox.analysis.part.topic import PART
@@ -73,7 +75,7 @@ def test_it_saturates_where_a_tenth_of_its_inductance_is_gone(jig: IronBench, re
     fine = [COIL.steady(jig, dbfs, series.at_hz)[:2] for dbfs in np.arange(-16.0, 3.0, 0.5)]
     gone = next(current for current, inductance in fine if inductance < 0.9 * fine[0][1])
     assert series.saturation.current == pytest.approx(gone, rel=0.1)
-    assert series.saturation.low < gone < series.saturation.high
+    assert series.saturation.high is not None and series.saturation.low < gone < series.saturation.high
 
 
 def words_of(report: PartReport) -> str:
@@ -189,8 +191,36 @@ def test_saturation_counts_from_the_top_and_not_from_the_quietest() -> None:
     current = np.geomspace(0.1, 3.2, 6)
     inductance = np.array([1.0, 1.05, 1.1, 1.08, 0.95, 0.7])
     found = saturation(current, inductance, np.full(6, 1e-4))
-    assert found is not None and current[3] < found.low < found.current < found.high < 1.2 * current[4]
+    assert found is not None and found.high is not None
+    assert current[3] < found.low < found.current < found.high < 1.2 * current[4]
     assert saturation(current[:4], inductance[:4], np.full(4, 1e-4)) is None
+
+
+def test_the_interval_of_saturation_holds_it_and_stays_open_where_its_end_is_not_seen() -> None:
+    """What moves all levels alike moves no ratio; each level has its own noise."""
+    current, inductance = np.geomspace(0.1, 3.2, 6), np.array([1.0, 1.01, 1.0, 0.97, 0.93, 0.89])
+    exact = saturation(current, inductance, np.full(6, 1e-6))
+    rough = saturation(current, inductance, np.full(6, 0.02))
+    assert exact is not None and rough is not None and rough.current == exact.current
+    assert exact.high is not None and rough.high is None and rough.low < 0.75 * exact.low
+    steep, rng = np.array([1.0, 1.03, 1.05, 1.0, 0.85, 0.6]), np.random.default_rng(3)
+    true = saturation(current, steep, np.full(6, 1e-6))
+    assert true is not None
+    drawn = [saturation(current, steep + 0.02 * rng.standard_normal(6), np.full(6, 0.02)) for _ in range(60)]
+    assert sum(one is not None and one.low <= true.current <= (one.high or np.inf) for one in drawn) >= 54
+
+
+def test_an_end_that_is_not_seen_is_said(report: PartReport) -> None:
+    series, into = report.levels, Into(8.0, "assumed")
+    assert series is not None and series.saturation is not None
+    found = replace(series, saturation=replace(series.saturation, high=None))
+    said = saturation_sentence(found, into, "coil")
+    assert said.startswith("saturates above ") and "upper end not seen" in said
+    untold = saturation_sentence(replace(found, known=False), into, "coil")
+    assert "upper end not seen" in untold
+    document = level_document(found, into, "coil")
+    assert document is not None and document["saturation"]["current"]["interval_95"][1] is None
+    assert document["saturation"]["relative_interval_95_db"][1] is None
 
 
 def test_harmonics_are_absent_where_noise_masks_them(swept: Bench) -> None:
