@@ -192,11 +192,24 @@ class _Session:
         )
 
     def _keep_netlist(self) -> None:
-        """The crossover that a practised speaker was planned with, in a build that knows of none."""
+        """The crossover that a practised speaker was planned with, in a build of practice alone that knows of none.
+
+        The take is kept already, so that what goes wrong here is only said.
+        """
         netlist, clips = self._device.info.netlist, self._clips
-        if netlist and clips.subject == "in-box" and not clips.of and not kept_networks(self._build):
+        if not netlist or clips.subject != "in-box" or clips.of:
+            return
+        try:
+            if kept_networks(self._build):
+                return
+            if any(take.live is None or take.live.kind != "practice rig" for take in self._build.takes()):
+                self._say("the plan of this practice speaker is not kept: the build holds takes of something real")
+                return
             kept = keep_network(self._build, netlist)
-            self._say(f"the crossover of this practice speaker as planned is kept with the build: {kept.path}")
+        except (StillboxError, OSError) as error:
+            self._say(f"warning: the take is kept, the plan of this practice speaker is not: {error}")
+            return
+        self._say(f"the crossover of this practice speaker as planned is kept with the build: {kept.path}")
 
     def _excitation(self) -> Excitation:
         request = self._request

@@ -20,6 +20,7 @@ from stillbox.capture.practice.practice_jig import RigParts
 from stillbox.capture.practice.practice_network import PracticeNetwork, PracticePart
 from stillbox.capture.practice.practice_rig import PracticeRig
 from stillbox.capture.practice.practice_speakers import SPEAKERS, PracticeCrossover, PracticeSpeaker
+from stillbox.capture.recording.take import TakeInfo
 from stillbox.capture.sound.audio_device import Clips
 
 HZ = np.geomspace(20, 20_000, 60)
@@ -125,6 +126,30 @@ def test_a_build_without_a_netlist_gets_the_plan_with_the_finished_speaker(tmp_p
     sweep("in-box", state="final")
     assert kept_networks(build) == [kept]
     assert PracticeRig("good box").info.netlist == ""
+
+
+@pytest.mark.usefixtures("own_settings")
+def test_a_plan_that_cannot_be_kept_costs_no_take_and_a_real_build_gets_none(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    build = BuildFolder.create(tmp_path / "box")
+    rig, told = PracticeRig("wrong capacitor", seed=1), list[str]()
+
+    def sweep() -> TakeInfo:
+        return record_take(build, rig, LiveRequest("in-box", seconds=0.5, repeats=1), say=told.append)
+
+    def full(*_: object) -> None:
+        raise StillboxError("no space left", "make room")
+
+    with monkeypatch.context() as broken:
+        broken.setattr("stillbox.capture.live.live_take.keep_network", full)
+        first = sweep()
+    assert [take.number for take in build.takes()] == [first.number] and kept_networks(build) == []
+    assert told[-1].startswith("warning: the take is kept") and "no space left" in told[-1]
+    (sidecar,) = (build.path / "takes").glob("*.json")
+    sidecar.write_text(sidecar.read_text().replace('"practice rig"', '"sound card"'))
+    sweep()
+    assert kept_networks(build) == [] and "holds takes of something real" in told[-1]
 
 
 # Iron
