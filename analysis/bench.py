@@ -35,7 +35,7 @@ from stillbox.analysis.ringing.comparison import Comparison, compare, unshared_p
 from stillbox.analysis.ringing.crossover_cause import between
 from stillbox.analysis.ringing.terminal_bumps import terminal_bumps
 from stillbox.analysis.sweeps.transfer import ChannelRatio, channel_ratio
-from stillbox.analysis.through_crossover import through_crossover
+from stillbox.analysis.through_crossover import BuiltCrossover, through_crossover
 from stillbox.analysis.through_unknown import LIKELY, WITHOUT_A_NAME, through_unknown, unlike_alone
 from stillbox.analysis.watched_build import WatchedBuild, nameless, told_apart
 from stillbox.analysis.waterfall.decay_response import DecayResponse, decay_response
@@ -202,7 +202,12 @@ class Bench(WatchedBuild):
         boxed = self.free_air(take.unit)
         names = [name for name in (self.description.driver.name, boxed and boxed.of) if name]
         known = partial(self.impedance_of, take.unit)
-        return through_crossover(self.at_clips(take), kept, self.description.crossover, names, known)
+        told, built = self.description.crossover, self.as_built(take)
+        return through_crossover(self.at_clips(take), kept, told, names, known, built)
+
+    def as_built(self, take: TakeInfo) -> BuiltCrossover | None:
+        """What stands for the netlist of a take: nothing, but in a `BenchAsBuilt`."""
+        return None
 
     def _through_unknown(self, take: TakeInfo) -> tuple[str, ImpedanceSpectrum]:
         """Where no netlist is kept: what was on the clips, unless a crossover lies between and can be fitted along."""

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
+from stillbox.analysis.impedance.findings import DOUBTED
 from stillbox.analysis.impedance.impedance import ImpedanceSpectrum
 from stillbox.analysis.maths.number_words import frequency_words
 from stillbox.analysis.network.netlist import network_from_text
@@ -30,6 +31,26 @@ ALIKE = 0.03
 UNLIKE = 4.0
 """Times that by which they lie apart at half of all frequencies: where the netlist fits it is 0.5 to 2."""
 
+
+@dataclass(frozen=True)
+class BuiltCrossover:
+    """A crossover as it is in a speaker, where its parts tell of something else than the plan.
+
+    Attributes
+    ----------
+    network : Network
+        With the values that are in it.
+    stds : tuple of (str, float)
+        Standard uncertainty of those that are not as planned, F, H or ohm, by their names.
+    words : str
+        What is not as planned: ``C1 seems to be 4.71 µF instead of 6.8 µF``.
+    """
+
+    network: Network
+    stds: tuple[tuple[str, float], ...]
+    words: str
+
+
 Impedance = Callable[[str, FloatArray], tuple[ComplexArray, FloatArray] | None]
 """From the name of a driver and frequencies to its impedance and its noise E|n|^2; None where it is not known."""
 
@@ -40,6 +61,7 @@ def through_crossover(
     told: Crossover,
     names: Sequence[str],
     impedance: Impedance,
+    built: BuiltCrossover | None = None,
 ) -> tuple[str, ImpedanceSpectrum]:
     """A take at the speaker's terminals as one of a driver, with its name; itself and none where that cannot be had.
 
@@ -57,18 +79,21 @@ def through_crossover(
         What the driver may be called, the likeliest first.
     impedance : callable
         Of the other drivers.
+    built : BuiltCrossover, optional
+        What stands for the netlist, where that is not what was built.
     """
     try:
-        network = network_of_netlist(netlist)
+        network = network_of_netlist(netlist) if built is None else built.network
         driver = _driver(network, names, impedance, spectrum.frequency_hz)
         others = dict(_others(network, driver, impedance, spectrum.frequency_hz))
         own = impedance(driver, spectrum.frequency_hz)
-        stds = dict(value_stds(network, told))
+        stds = {**dict(value_stds(network, told)), **dict(() if built is None else built.stds)}
         seen = spectrum_through(spectrum, network, driver, others, stds, None if own is None else own[0])
     except NotSeenThrough as error:
         doubt = f"not seen through the crossover, so these numbers are those at the speaker's terminals: {error}"
         return "", replace(spectrum, warnings=(*spectrum.warnings, doubt))
-    word = f"seen through the crossover ({netlist.name}): these numbers are those of driver '{driver}' alone"
+    but = "" if built is None else f", but {built.words}"
+    word = f"seen through the crossover ({netlist.name}{but}): these numbers are those of driver '{driver}' alone"
     highest = frequency_words(float(seen.frequency_hz[-1]))
     ends = f", up to {highest}: above it hardly any current goes through it" if _is_cut(spectrum, seen) else ""
     alone = None if own is None else np.interp(seen.frequency_hz, spectrum.frequency_hz, own[0])
@@ -108,7 +133,7 @@ def unlike_own(seen: ImpedanceSpectrum, own_ohm: ComplexArray, driver: str) -> t
         return ()
     return (
         f"what is seen does not fit the own take of driver '{driver}' (it is {apart:.0f} times as far "
-        "off as the tolerances allow), so do not trust these numbers yet: 'stillbox crossover' looks for a wrong part; "
+        f"off as the tolerances allow), so {DOUBTED}: 'stillbox crossover' looks for a wrong part; "
         "else look whether the netlist is that of this speaker, with the losses of its parts",
     )
 

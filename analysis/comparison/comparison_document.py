@@ -22,9 +22,12 @@ def _change_document(change: Change) -> dict[str, Any]:
 
 
 def comparison_document(
-    comparison: Comparison, summary: str = "", revision: Revision | None = None
+    comparison: Comparison, summary: str = "", revision: Revision | None = None, wrong: str = ""
 ) -> dict[str, Any]:
-    """The changes between two states as plain data, as ``compare --json`` prints it, under the sentence on them."""
+    """The changes between two states as plain data, as ``compare --json`` prints it, under the sentence on them.
+
+    ``wrong`` says which part of a crossover is not as planned; empty where all are.
+    """
     return {
         "summary": summary,
         "before": comparison.before,
@@ -48,5 +51,5 @@ def comparison_document(
             for shift in comparison.tuning_shifts
         ],
         "network": None if revision is None else revision.document(),
-        "warnings": list(comparison.warnings),
+        "warnings": [*filter(None, (wrong,)), *comparison.warnings],
     }

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
+from stillbox.analysis.crossover.built import as_built, crossover_told, suspects_words
 from stillbox.analysis.maths.number_words import signed_db
 from stillbox.analysis.ringing.summary import summary_of_comparison, summary_of_findings
 from stillbox.capture.errors import StillboxError
@@ -27,9 +28,13 @@ def opening_of(bench: Bench, takes: Sequence[TakeInfo], cost: str | None = None)
     if len(takes) == 1:
         return summary_of_findings(bench.findings_of(takes[0]))
     before, after = takes
+    bench = as_built(bench, takes)
+    changed = crossover_told(bench, before, after)
     said = cost_in_bass(bench, before, after) if cost is None else cost
     reports = bench.findings_of(before), bench.findings_of(after)
-    return summary_of_comparison(bench.comparison_of(before, after), *reports, said)
+    to_mend = "; ".join(suspects_words(bench, [after]))
+    summary = summary_of_comparison(bench.comparison_of(before, after), *reports, said, to_mend)
+    return f"{changed}. {summary}" if changed else summary
 
 
 def cost_in_bass(bench: Bench, before: TakeInfo, after: TakeInfo) -> str:

@@ -12,6 +12,7 @@ from stillbox.analysis.comparison.comparison_section import comparison_section, 
 from stillbox.analysis.comparison.comparison_words import changes_table
 from stillbox.analysis.comparison.opening import opening_of
 from stillbox.analysis.controls import Asked
+from stillbox.analysis.crossover.built import as_built, crossover_told
 from stillbox.analysis.crossover.revision import Revision, revision_of
 from stillbox.analysis.drawing.panels import PictureDescription
 from stillbox.analysis.drawing.pictures import PicturedState, picture_of_difference, picture_overlay
@@ -37,14 +38,18 @@ class ComparisonReport:
     comparison: Comparison
     opening: str
     revision: Revision | None = None
+    crossover: str = ""
+    """Which part of it is not as planned; empty where all are."""
 
 
 def _compare(bench: Bench, asked: Asked) -> ComparisonReport:
     """The states ``before`` and ``after`` of a ``unit``."""
     takes = bench.compared(asked["before"], asked["after"], asked.get("unit"))
+    bench = as_built(bench, takes)
     comparison = bench.comparison_of(*takes)
     opening = opening_of(bench, takes)
-    return ComparisonReport(bench, takes, comparison, opening, revision_of(bench, takes, comparison))
+    told = revision_of(bench, takes, comparison), crossover_told(bench, *takes)
+    return ComparisonReport(bench, takes, comparison, opening, *told)
 
 
 def _said(report: ComparisonReport, everything: bool) -> Said:
@@ -88,6 +93,7 @@ def _sections(bench: Bench, takes: Sequence[TakeInfo]) -> list[Section]:
     """Of two takes."""
     if len(takes) != 2:
         return []
+    bench = as_built(bench, takes)
     result = bench.comparison_of(*takes)
     sections = [comparison_section(result, [bench.findings_of(take) for take in takes])]
     revision = revision_of(bench, takes, result)
@@ -103,7 +109,9 @@ COMPARISON = Topic(
     compute=_compare,
     said=_said,
     warnings=lambda report: report.comparison.warnings,
-    document=lambda report: comparison_document(report.comparison, report.opening, report.revision),
+    document=lambda report: comparison_document(
+        report.comparison, report.opening, report.revision, report.crossover
+    ),
     pictures=(
         TopicPicture("--plot", "Picture of both states", _overlay),
         TopicPicture("--difference", "Picture of the difference", _difference),

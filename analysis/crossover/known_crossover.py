@@ -87,6 +87,13 @@ def planned_network(bench: Bench, take: TakeInfo) -> tuple[str, Network]:
     return f"{netlist.name}, {netlist.words}", network_of_netlist(netlist)
 
 
+def built_network(bench: Bench, take: TakeInfo) -> tuple[str, Network]:
+    """`planned_network` with what the bench knows to be built otherwise."""
+    name, planned = planned_network(bench, take)
+    built = bench.as_built(take)
+    return name, planned if built is None else built.network
+
+
 def _fitted(bench: Bench, take: TakeInfo, network: Network) -> WrongPart | None:
     """What the curve at the terminals says of drivers that were not swept alone; None where nothing, or all were."""
     hz = np.array([LOWEST_HZ])

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from stillbox.analysis.bench import Bench
-from stillbox.analysis.crossover.known_crossover import drivers_ohm, planned_network
+from stillbox.analysis.crossover.known_crossover import built_network, drivers_ohm
 from stillbox.analysis.maths.number_words import short_number
 from stillbox.analysis.network.differences import Difference, network_differences
 from stillbox.analysis.network.network import Network
@@ -69,7 +69,7 @@ class Revision:
 def revision_of(bench: Bench, takes: Sequence[TakeInfo], comparison: Comparison) -> Revision | None:
     """What differs between the netlists in force at two takes; None where nothing does, or one has none."""
     try:
-        (before, first), (after, second) = (planned_network(bench, take) for take in takes)
+        (before, first), (after, second) = (built_network(bench, take) for take in takes)
     except StillboxError:  # the findings of that take say why
         return None
     differences = network_differences(first, second)

@@ -182,6 +182,10 @@ class Finding:
         return math.hypot(self.resonance.height_noise_std_ohm, self.spread.height * self.resonance.height_ohm)
 
 
+DOUBTED = "do not trust these numbers yet"
+"""In a warning of what all numbers of a take rest on."""
+
+
 @dataclass(frozen=True)
 class FindingsReport:
     """All findings of one state of one unit, with what the measurement could not have seen."""
@@ -203,6 +207,11 @@ class FindingsReport:
     def peak_std_hz(self, peak: Resonance) -> float:
         """Standard uncertainty of a motional peak's frequency: noise, and how far it repeats."""
         return math.hypot(peak.frequency_std_hz, self.peak_spread.frequency * peak.frequency_hz)
+
+    @property
+    def is_doubted(self) -> bool:
+        """Whether none of the numbers is to be trusted yet."""
+        return any(DOUBTED in warning for warning in self.warnings)
 
     @property
     def detection_limit(self) -> DetectionLimit:

@@ -13,12 +13,20 @@ from stillbox.analysis.bass.bass_cost import NEPER_DB
 from stillbox.analysis.bass.bass_report import bass_as_measured
 from stillbox.analysis.bench import Bench
 from stillbox.analysis.box.box_report import box_of_take
-from stillbox.analysis.crossover.known_crossover import HIGHEST_HZ, LOWEST_HZ, PER_OCTAVE, drivers_ohm, planned_network
+from stillbox.analysis.crossover.built import as_built, suspects_words
+from stillbox.analysis.crossover.known_crossover import (
+    HIGHEST_HZ,
+    LOWEST_HZ,
+    PER_OCTAVE,
+    built_network,
+    drivers_ohm,
+    planned_network,
+)
 from stillbox.analysis.driver.driver_report import driver_of_take
 from stillbox.analysis.impedance.repeatability import USUAL_LUMPED
 from stillbox.analysis.maths.number_words import frequency_words, short_number
 from stillbox.analysis.maths.quantity import MINUS, Quantity, change_text, rounded_text
-from stillbox.analysis.network.changes import tried
+from stillbox.analysis.network.changes import tried, with_values
 from stillbox.analysis.network.differences import network_differences
 from stillbox.analysis.network.network import Network
 from stillbox.analysis.network.nodal import circuit_at
@@ -144,6 +152,7 @@ def effects_between(bench: Bench, before: TakeInfo, after: TakeInfo, parts: Sequ
 
 
 def _effects_between(bench: Bench, before: TakeInfo, after: TakeInfo, parts: Sequence[str]) -> Effects:
+    plan, bench = bench, as_built(bench, (before, after))
     comparison = bench.comparison_of(before, after)
     reports = bench.findings_of(before), bench.findings_of(after)
     found = [_of_finding(change) for change in order_of_changes(comparison.changes, *reports)]
@@ -153,7 +162,8 @@ def _effects_between(bench: Bench, before: TakeInfo, after: TakeInfo, parts: Seq
         try:
             found += effects(bench, before, after, parts)
         except StillboxError as error:
-            missing.append(f"{of_what} not told: {error}")
+            wrong = "; ".join(suspects_words(plan, (before, after))) if effects is _of_box else ""
+            missing.append(f"{of_what} not told: {wrong or error}")
     return Effects(before, after, tuple(found), tuple(missing))
 
 
@@ -223,12 +233,19 @@ def drive_effects(bench: Bench, before: TakeInfo, after: TakeInfo, parts: Sequen
         if parts:
             raise StillboxError("no netlist of the crossover is kept", "give one: 'stillbox crossover BUILD --netlist'")
         return
-    (_, first), (_, second) = (planned_network(bench, take) for take in (before, after))
-    if parts and not network_differences(first, second):
+    (_, planned), (_, planned_after) = (planned_network(bench, take) for take in (before, after))
+    (_, first), (_, second) = (built_network(bench, take) for take in (before, after))
+    if parts and not network_differences(planned, planned_after):
         second = tried(second, parts)
     if not network_differences(first, second):
         return
     hz = np.geomspace(LOWEST_HZ, HIGHEST_HZ, round(PER_OCTAVE * np.log2(HIGHEST_HZ / LOWEST_HZ)) + 1)
+    doubted = [
+        (at, _levels_db(bench, after, with_values(network, {part: dict(network.values())[part] + std}), hz))
+        for at, (take, network) in enumerate(((before, first), (after, second)))
+        if (built := bench.as_built(take)) is not None
+        for part, std in built.stds
+    ]
     levels = [_levels_db(bench, after, network, hz) for network in (first, second)]
     for name in levels[1]:
         if name not in levels[0]:
@@ -236,10 +253,12 @@ def drive_effects(bench: Bench, before: TakeInfo, after: TakeInfo, parts: Sequen
         heard = np.maximum(levels[0][name], levels[1][name]) > DRIVEN_DB
         difference = np.where(heard, levels[1][name] - levels[0][name], 0.0)
         place = int(np.argmax(np.abs(difference)))
-        change, told = float(difference[place]), abs(float(difference[place])) >= LEAST_DRIVE_DB
+        nudged = (one[name][place] - levels[at][name][place] for at, one in doubted)
+        change = Quantity(float(difference[place]), math.hypot(*nudged), "dB")
+        told = abs(change.value) >= max(LEAST_DRIVE_DB, SIGNIFICANT * change.std)
         words = f"drive of {name}" + (f" at {frequency_words(hz[place])}" if told else "")
-        verdict = ("more" if change > 0 else "less") if told else "unchanged"
-        yield Effect("drive", words, float(hz[place]) if told else None, Quantity(change, 0.0, "dB"), told, verdict)
+        verdict = ("more" if change.value > 0 else "less") if told else "unchanged"
+        yield Effect("drive", words, float(hz[place]) if told else None, change, told, verdict)
 
 
 def _levels_db(bench: Bench, take: TakeInfo, network: Network, hz: FloatArray) -> dict[str, FloatArray]:

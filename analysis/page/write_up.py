@@ -12,6 +12,7 @@ from stillbox.analysis.calibration_report import calibration_report
 from stillbox.analysis.cautions import CautionTopic, cautions_for
 from stillbox.analysis.comparison.comparison_pictures import pictured_together
 from stillbox.analysis.comparison.opening import opening_of
+from stillbox.analysis.crossover.built import as_built
 from stillbox.analysis.curve.curve_files import write_curve_csv, write_touchstone
 from stillbox.analysis.curve.topic import title_of
 from stillbox.analysis.drawing.layout import picture_bytes
@@ -70,6 +71,7 @@ def write_build_report(bench: Bench, takes: Sequence[TakeInfo], path: Path) -> N
     The window goes on using the bench meanwhile, in another thread; what one has computed the other has, too.
     """
     check_output(path, PAGE)  # before the work, not after it
+    bench = bench if len(takes) == 1 else as_built(bench, takes)
     states = pictured_together(bench, takes)
     comparison = None if len(takes) == 1 else bench.comparison_of(*takes)
     units = " and ".join(dict.fromkeys(take.unit for take in takes))

@@ -11,6 +11,7 @@ from stillbox.analysis.ringing.comparison import Change, Comparison
 from stillbox.analysis.ringing.ringing import FIRST, good_enough, in_order, to_be_treated
 
 _CAUSE_WORDS: dict[Cause, str] = {"undecided": "cause not decided"}
+_DOUBTED = "Next: look for what is wrong in the crossover: before that these numbers are not to be trusted."
 _WORSE: dict[str, str] = {"new": "is new", "grown": "has grown"}
 
 
@@ -18,6 +19,8 @@ def summary_of_findings(report: FindingsReport) -> str:
     """One state: what rings out longest, whether that is good enough, what next, and where the box is tuned."""
     found = in_order(report)
     enough = good_enough(report)
+    if enough and report.is_doubted:
+        return f"{_DOUBTED} {tuning_words(report)}."
     if enough:
         return f"Good enough: {enough}. Next: listen, or do the other unit. {tuning_words(report)}."
     target, _ = to_be_treated(report)[0]
@@ -27,7 +30,9 @@ def summary_of_findings(report: FindingsReport) -> str:
     return f"Rings longest: {'; '.join(first)}{more}. {_next_words(target, found[0][0])} {tuning_words(report)}."
 
 
-def summary_of_comparison(comparison: Comparison, before: FindingsReport, after: FindingsReport, cost: str = "") -> str:
+def summary_of_comparison(
+    comparison: Comparison, before: FindingsReport, after: FindingsReport, cost: str = "", to_mend: str = ""
+) -> str:
     """Two states: what became of what mattered, whether anything is new, what it cost in bass, what next.
 
     Parameters
@@ -37,6 +42,8 @@ def summary_of_comparison(comparison: Comparison, before: FindingsReport, after:
         Of the two states.
     cost : str
         What the work cost in bass, in words; empty where it is not known.
+    to_mend : str
+        What is wrong in the crossover of the later state, as a clause; empty where nothing is known of that.
     """
     changes = order_of_changes(comparison.changes, before, after)
     known = [change for change in changes if change.verdict != "new"]
@@ -45,6 +52,10 @@ def summary_of_comparison(comparison: Comparison, before: FindingsReport, after:
     parts += _small_words([change for change in grown if not _heard(change, after)])
     parts += [_new_words(comparison) if changes else "no resonance in either", *([cost] if cost else [])]
     told = f"From {comparison.before} to {comparison.after}: {', '.join(parts)}."
+    if to_mend:
+        return f"{told} Next: mend the crossover, for {to_mend}."
+    if before.is_doubted or after.is_doubted:
+        return f"{told} {_DOUBTED}"
     return f"{told} {_next_after(changes, after, of_one_unit=before.unit == after.unit)}"
 
 

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from stillbox.analysis.comparison.opening import opening_of
+from stillbox.analysis.crossover.built import as_built
 from stillbox.analysis.crossover.revision import revision_of
 from stillbox.analysis.curve.topic import CURVE, CurveReport
 from stillbox.analysis.drawing.panels import PictureDescription
@@ -68,6 +69,7 @@ class _TwoStates(View):
 
     def compute(self, bench: Bench, takes: Sequence[TakeInfo]) -> Iterator[Results]:
         before, after = takes
+        bench = as_built(bench, takes)
         names = told_apart(before, after)
         comparison = bench.comparison_of(before, after)
         reports = bench.findings_of(before), bench.findings_of(after)

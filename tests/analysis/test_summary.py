@@ -20,7 +20,7 @@ from practice_takes import practice_takes
 
 from stillbox.analysis.bench import Bench
 from stillbox.analysis.comparison.opening import cost_in_bass, opening_of
-from stillbox.analysis.impedance.findings import Cause, FindingsReport
+from stillbox.analysis.impedance.findings import DOUBTED, Cause, FindingsReport
 from stillbox.analysis.maths.number_words import ratio_words, short_number
 from stillbox.analysis.page.write_up import write_build_report
 from stillbox.analysis.ringing.comparison import compare
@@ -108,6 +108,16 @@ def test_comparison_in_words() -> None:
     other = replace(fine, unit="B", state="lined B")
     said = summary_of_comparison(compare(before, other), before, other)
     assert said.endswith("Next: listen to both.")
+
+
+def test_numbers_that_are_not_to_be_trusted_are_never_good_enough() -> None:
+    before, fine = report_of(((180.0, 40.0, 0.5),)), report_of(((412.0, 4.0, 0.05),), "lined")
+    doubted = replace(fine, warnings=(*fine.warnings, f"what is seen does not fit, so {DOUBTED}"))
+    for said in (summary_of_comparison(compare(before, doubted), before, doubted), summary_of_findings(doubted)):
+        assert "Good enough" not in said and "listen" not in said and "look for what is wrong in the crossover" in said
+    assert "Good enough" in summary_of_findings(fine)
+    said = summary_of_comparison(compare(before, fine), before, fine, to_mend="C1 is open in lined")
+    assert said.endswith("new: 412 Hz. Next: mend the crossover, for C1 is open in lined.")
 
 
 def test_what_has_grown_is_never_left_out() -> None:

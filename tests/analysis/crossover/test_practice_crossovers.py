@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import pytest
@@ -9,7 +10,10 @@ from invoked import run
 from practice_sound import silent
 
 from stillbox.analysis.bench import Bench
+from stillbox.analysis.comparison.topic import COMPARISON
+from stillbox.analysis.crossover.built import as_built
 from stillbox.analysis.crossover.suspects import wrong_part_of
+from stillbox.analysis.notebook.effects import effects_between
 from stillbox.capture.build.build_folder import BuildFolder
 from stillbox.capture.live.live_take import LiveRequest, record_take
 from stillbox.capture.practice.practice_build import practice_build
@@ -49,6 +53,27 @@ def test_a_wrong_capacitor_is_found_and_no_wall_is_blamed(tmp_path: Path) -> Non
     compared = bench.comparison("stock", "final")
     assert any("crossover" in one for one in compared.warnings)
     assert compared.tuning and not [line for line in compared.tuning if "a shift (" in line]
+    read_as_it_was_built(bench)
+
+
+def read_as_it_was_built(bench: Bench) -> None:
+    """What was mended in the crossover is said to be that, and no change of the box is made of it."""
+    report = COMPARISON.compute(bench, {"before": "stock", "after": "final"})
+    words = r"C1 seems to be (\S+) µF in stock and (\S+) µF in final: the crossover was changed\. "
+    said = re.match(words, report.opening)
+    assert said and float(said[1]) == pytest.approx(4.7, rel=0.03) and float(said[2]) == pytest.approx(6.8, rel=0.05)
+    assert COMPARISON.document(report)["warnings"][0] == said[0].rstrip(". ")
+    assert not any("trust" in one for one in report.comparison.warnings)
+    assert {one.verdict_words for one in report.comparison.changes} <= {"unchanged", "cannot be told"}
+    takes = bench.in_box("stock"), bench.in_box("final")
+    effects = effects_between(bench, *takes)
+    assert [one.name.split(" at ")[0] for one in effects.told] == ["drive of tweeter"] and not effects.missing
+    assert {"volume", "bass"} <= {one.kind for one in effects.every}
+    (drive,) = effects.told
+    assert drive.change.value > 3 and 0 < drive.change.std < 0.2
+    # The plan goes on being told by whoever asks the bench itself.
+    assert as_built(bench, takes) is not bench and as_built(bench, takes[1:]) is bench
+    assert bench.findings_of(takes[0]).is_doubted
 
 
 def test_a_practice_build_knows_its_speaker(tmp_path: Path) -> None:
