@@ -10,7 +10,12 @@ import numpy as np
 from stillbox.analysis.bench import Bench
 from stillbox.analysis.crossover.crossover_controls import USUAL_V, VOLTS
 from stillbox.analysis.crossover.damping import DampedPeak, damped_peaks
-from stillbox.analysis.crossover.known_crossover import KnownCrossover, known_crossover, planned_network
+from stillbox.analysis.crossover.known_crossover import (
+    KnownCrossover,
+    known_crossover,
+    planned_network,
+    with_the_curve,
+)
 from stillbox.analysis.crossover.speaker_levels import SpeakerLevels, speaker_levels
 from stillbox.analysis.crossover.suspects import wrong_part_of
 from stillbox.analysis.network.bands import bands_of_draws, drawn_values
@@ -161,6 +166,15 @@ class CrossoverReport:
         return self.wrong is not None and self.wrong.suspect is not None
 
     @property
+    def states(self) -> tuple[tuple[str, Computed], ...]:
+        """What is told and drawn before anything is tried, each by its name: the plan, and what is known beyond it."""
+        if self.as_measured is not None:
+            return ("as planned", self.planned), ("as measured, by the curve", self.as_measured)
+        if self.measured_parts:
+            return ("as planned", self.planned), ("with measured parts", self.built)
+        return (("as planned", self.planned),)
+
+    @property
     def shown(self) -> Computed:
         """What is asked for: as changed where something is tried."""
         return self.built if self.changed is None else self.changed
@@ -229,6 +243,8 @@ def report_of_known(
 ) -> CrossoverReport:
     """The same of a crossover that is known already; what the curve says of its parts takes a moment longer."""
     volts = VOLTS.checked(volts) or USUAL_V
+    if by_the_curve:
+        known = with_the_curve(bench, known)
     measured = known.parts.measured
     built = computed(known, known.parts.network, volts, known.parts.tolerance_percent)
     wrong = wrong_part_of(bench, known.take) if by_the_curve else None

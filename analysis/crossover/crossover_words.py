@@ -92,16 +92,14 @@ def _measured_words(reading: PartReading | None) -> str:
 
 def heat_table(report: CrossoverReport) -> Table:
     """Heat in each resistor at the worst frequency."""
-    planned, changed = report.built.power, report.changed
-    rows = [
-        (name, f"{short_number(watts, 2)} W", *(() if changed is None else (_watts(changed, name),)))
-        for name, watts in planned.watts.items()
-    ]
-    return Table(("resistor", f"heat at {planned.volts:g} V", *(() if changed is None else ("tried",))), tuple(rows))
+    columns = (*report.states, *(() if report.changed is None else (("tried", report.changed),)))
+    names = dict.fromkeys(name for _, one in columns for name in one.power.watts)
+    rows = tuple((name, *(_watts(one, name) for _, one in columns)) for name in names)
+    return Table((f"heat at {report.built.power.volts:g} V", *(head for head, _ in columns)), rows)
 
 
-def _watts(changed: Computed, name: str) -> str:
-    watts = changed.power.watts.get(name)
+def _watts(computed: Computed, name: str) -> str:
+    watts = computed.power.watts.get(name)
     return "" if watts is None else f"{short_number(watts, 2)} W"
 
 
@@ -110,15 +108,17 @@ def crossover_lines(report: CrossoverReport) -> Iterator[str]:
     if report.measured_parts:
         names = ", ".join(report.measured_parts)
         count = len(report.measured_parts)
+        what = "what is tried is" if report.as_measured is not None else "what follows is"
         yield (
-            f"{names} {'was' if count == 1 else 'were'} measured alone: what follows is computed with that, and with "
-            "its uncertainty instead of the tolerance"
+            f"{names} {'was' if count == 1 else 'were'} measured alone: {what} computed with that, and with its "
+            "uncertainty instead of the tolerance"
         )
     ohm, hz = report.lowest
     whence = "computed" if report.measured_ohm is None else "measured"
     yield f"lowest impedance at the terminals: {ohm:.2f} ohm at {frequency_words(hz)} ({whence})"
-    for name, level in report.built.drivers.items():
-        yield f"{name}: {reach_words(report.frequency_hz, level)}"
+    for state, computed in report.states:
+        for name, level in computed.drivers.items():
+            yield f"{name}, {state}: {reach_words(report.frequency_hz, level)}"
 
 
 def reach_words(frequency_hz: FloatArray, level: DriverLevel) -> str:
@@ -138,9 +138,13 @@ def change_lines(report: CrossoverReport) -> Iterator[str]:
     if report.changed is None:
         return
     if not network_differences(report.built.network, report.changed.network):
-        yield f"with {', '.join(report.swaps)}: that is the plan: nothing changes"
+        against = " against it" if report.is_wrong else ""
+        yield f"with {', '.join(report.swaps)}: that is the plan: nothing changes{against}"
         return
-    yield f"with {', '.join(report.swaps)}{', against the plan' if report.is_wrong else ''}:"
+    against = ", against the plan" if report.is_wrong else ""
+    if report.measured_parts:
+        against = ", against the plan with the parts that were measured alone"
+    yield f"with {', '.join(report.swaps)}{against}:"
     largest = 0.0
     for name in report.compared:
         worst_db, at_hz, spread_db = largest_difference(report, name)

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from stillbox.analysis.bench import Bench
-from stillbox.analysis.crossover.measured_parts import KnownParts, known_parts
+from stillbox.analysis.crossover.measured_parts import KnownParts, against_the_curve, known_parts
 from stillbox.analysis.crossover.suspects import wrong_part_of
 from stillbox.analysis.impedance.impedance import curve_of_spectrum
 from stillbox.analysis.network.network import Network
@@ -68,6 +68,15 @@ def known_crossover(bench: Bench, take: TakeInfo) -> KnownCrossover:
     tolerance = tolerances_percent(network, bench.description.crossover)
     parts = known_parts(bench, take, network, tolerance)
     return KnownCrossover(take, netlist, network, parts, tolerance, hz, drivers, measured_ohm(bench, take, hz))
+
+
+def with_the_curve(bench: Bench, known: KnownCrossover) -> KnownCrossover:
+    """The same without measured parts that its curve contradicts, which takes a moment where it was not read yet."""
+    wrong = wrong_part_of(bench, known.take)
+    if wrong is None or not wrong.explained:
+        return known
+    parts = against_the_curve(known.parts, known.take, known.planned, known.tolerance_percent, wrong)
+    return replace(known, parts=parts)
 
 
 def planned_network(bench: Bench, take: TakeInfo) -> tuple[str, Network]:

@@ -32,11 +32,7 @@ States = list[tuple[str, Computed, StateStyle]]
 
 def picture_of_crossover(report: CrossoverReport) -> PictureDescription:
     """As planned, as measured, and as changed where something is tried, with what the change does to each driver."""
-    states = [("as planned", report.planned, BEFORE)]
-    if report.as_measured is not None:
-        states.append(("as measured", report.as_measured, ALONE))
-    elif report.measured_parts:
-        states.append(("with measured parts", report.built, ALONE))
+    states = [(name, one, style) for (name, one), style in zip(report.states, (BEFORE, ALONE), strict=False)]
     if report.changed is not None:
         short = len(report.swaps) < MOST_NAMED
         states.append((f"with {', '.join(report.swaps)}" if short else "as changed", report.changed, AFTER))
@@ -54,7 +50,10 @@ def _impedance_panel(report: CrossoverReport, states: States) -> Panel:
     hz = report.frequency_hz
     shown = [(name, np.abs(one.input_ohm), style) for name, one, style in states]
     if report.measured_ohm is not None:
-        measured = ("measured", np.abs(report.measured_ohm), ALONE)
+        # Below, the levels have no names but those of the drivers.
+        beyond = [name for name, _, style in shown if style is ALONE]
+        name = f"measured (levels: {beyond[0]})" if beyond else "measured"
+        measured = (name, np.abs(report.measured_ohm), ALONE)
         shown = [measured, *(one for one in shown if one[2] is not ALONE)]
 
     def draw(axes: Axes) -> None:

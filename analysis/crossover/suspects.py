@@ -7,7 +7,13 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 
 from stillbox.analysis.bench import Bench
-from stillbox.analysis.crossover.measured_parts import KnownParts, known_parts
+from stillbox.analysis.crossover.measured_parts import (
+    MEASURED_PERCENT,
+    KnownParts,
+    contradicted,
+    known_parts,
+    without_other_states,
+)
 from stillbox.analysis.impedance.impedance import curve_of_spectrum
 from stillbox.analysis.network.changes import with_values
 from stillbox.analysis.network.network import Network
@@ -20,8 +26,6 @@ from stillbox.analysis.wrong_part.result import WrongPart
 from stillbox.capture.arrays import FloatArray
 from stillbox.capture.recording.take import TakeInfo
 
-MEASURED_PERCENT = 1.5
-"""A part alone and in its speaker: leads, temperature, level (no source)."""
 LOWEST_HZ, HIGHEST_HZ, PER_OCTAVE = 20.0, 20_000.0, 8
 """What of a curve is looked at: parts of a crossover make nothing that is narrower than a third of an octave."""
 
@@ -46,21 +50,45 @@ def wrong_part_of(bench: Bench, take: TakeInfo) -> WrongPart | None:
 
 def _wrong_part(bench: Bench, take: TakeInfo) -> WrongPart | None:
     given = measured_speaker(bench, take)
-    return None if given is None else wrong_part(*given)
+    if given is None:
+        return None
+    told = wrong_part(*given)
+    parts = _known(bench, take)[2]
+    others = {name for name, reading in parts.measured.items() if reading.take.state != take.state}
+    if not others or (told.explained and told.suspect is None and not others & contradicted(parts, told)):
+        return told
+    # A part that was changed since it was measured must not throw suspicion on another.
+    alone = wrong_part(*measured_speaker(bench, take, of_other_states=False) or given)
+    return alone if others & contradicted(parts, alone) or (alone.explained and alone.suspect is None) else told
 
 
 Given = tuple[Network, Mapping[str, float], Sequence[Driver], Curve]
 """What `wrong_part` takes."""
 
 
-def measured_speaker(bench: Bench, take: TakeInfo) -> Given | None:
-    """All that is known of a finished speaker: its network as planned, tolerances, drivers, and its curve."""
-    netlist = None if take.of else bench.network_of(take.number)
-    if netlist is None:
-        return None
+def _known(bench: Bench, take: TakeInfo) -> tuple[Network, dict[str, float], KnownParts]:
+    """The network as planned, with its tolerances, and what takes of parts tell."""
+    netlist = bench.network_of(take.number)
+    assert netlist is not None
     planned = network_of_netlist(netlist)
     tolerance = tolerances_percent(planned, bench.description.crossover)
-    network, tolerance = taken_over(planned, tolerance, known_parts(bench, take, planned, tolerance))
+    return planned, tolerance, known_parts(bench, take, planned, tolerance)
+
+
+def measured_speaker(bench: Bench, take: TakeInfo, of_other_states: bool = True) -> Given | None:
+    """All that is known of a finished speaker: its network as planned, tolerances, drivers, and its curve.
+
+    Parameters
+    ----------
+    of_other_states : bool
+        Whether takes of parts in other states count.
+    """
+    if take.of or bench.network_of(take.number) is None:
+        return None
+    planned, tolerance, parts = _known(bench, take)
+    if not of_other_states:
+        parts = without_other_states(parts, take, planned, tolerance)
+    network, tolerance = taken_over(planned, tolerance, parts)
     spectrum = bench.at_clips(take)
     low, high = max(LOWEST_HZ, spectrum.frequency_hz[0] * 1.05), min(HIGHEST_HZ, spectrum.frequency_hz[-1] / 1.05)
     measured = curve_of_spectrum(spectrum, points_per_octave=PER_OCTAVE)

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 
 import numpy as np
 
-from stillbox.analysis.crossover.crossover import HEARD_DB, CrossoverReport
+from stillbox.analysis.crossover.crossover import HEARD_DB, Computed, CrossoverReport
 from stillbox.analysis.crossover.crossover_words import LEAST_CHANGE_DB, largest_difference, reach_words
 from stillbox.analysis.crossover.suspect_told import cells_by_the_curve, mending_lines, value_with_std
 from stillbox.analysis.maths.number_words import frequency_words, short_number, signed_db
@@ -64,25 +64,39 @@ def rows_of_crossover(report: CrossoverReport) -> list[Row]:
 
 
 def _driver_row(report: CrossoverReport, name: str) -> Row:
-    level = report.shown.drivers[name]
-    reach = reach_words(report.frequency_hz, level)
+    states = _states(report)
+    levels = {state: one.drivers[name] for state, one in states if name in one.drivers}
+    reach = tuple(f"{state}: {reach_words(report.frequency_hz, level)}" for state, level in levels.items())
     if name not in report.compared:
+        level = list(levels.values())[-1]
         peak_hz = float(report.frequency_hz[int(np.argmax(level.level_db))])
-        return Row(peak_hz, "", name, f"{signed_db(float(np.max(level.level_db)))}", (reach,))
+        return Row(peak_hz, "", name, f"{signed_db(float(np.max(level.level_db)))}", reach)
     db, hz, spread = largest_difference(report, name)
     details = (f"the tolerances of the parts make ±{spread:.2f} dB there", HEARD)
     number = "no change" if abs(db) < LEAST_CHANGE_DB else signed_db(db)
-    return Row(hz, "", name, number, (f"{signed_db(db)} at {frequency_words(hz)}, the most", reach), details)
+    return Row(hz, "", name, number, (f"{signed_db(db)} at {frequency_words(hz)}, the most", *reach), details)
 
 
 def _heat_rows(report: CrossoverReport) -> list[Row]:
-    before, after = report.built.power, report.shown.power
+    states = _states(report)
+    before = report.states[-1][1] if report.changed is None else report.built
     rows = []
-    for name in dict.fromkeys((*before.watts, *after.watts)):
-        heat = [None if name not in one.watts else f"{short_number(one.watts[name], 2)} W" for one in (before, after)]
-        words = " → ".join(one or "–" for one in heat) if report.changed is not None else heat[0] or ""
-        rows.append(Row(None, "", f"Heat in {name}", words, (f"{words} at {after.volts:g} V",), meaning=WATTS))
+    for name in dict.fromkeys(name for _, one in states for name in one.power.watts):
+        words = _watts(before, name)
+        if report.changed is not None:
+            words = f"{words} → {_watts(report.changed, name)}"
+        values = tuple(f"{_watts(one, name)} at {one.power.volts:g} V {state}" for state, one in states)
+        rows.append(Row(None, "", f"Heat in {name}", words, values, meaning=WATTS))
     return rows
+
+
+def _states(report: CrossoverReport) -> tuple[tuple[str, Computed], ...]:
+    return report.states if report.changed is None else (*report.states, ("as changed", report.changed))
+
+
+def _watts(computed: Computed, name: str) -> str:
+    watts = computed.power.watts.get(name)
+    return "–" if watts is None else f"{short_number(watts, 2)} W"
 
 
 def measured_cells(report: CrossoverReport) -> Mapping[str, tuple[str, str]]:
@@ -105,4 +119,4 @@ def measured_notes(report: CrossoverReport) -> tuple[str, ...]:
     alone = [f"{name} (take {reading.take.number})" for name, reading in report.measured_parts.items()]
     if not alone:
         return ()
-    return (f"measured alone: {', '.join(alone)}; all is computed with that. The other parts: by the curve",)
+    return (f"measured alone: {', '.join(alone)}; what is tried is computed with that. The other parts: by the curve",)

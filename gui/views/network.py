@@ -17,6 +17,7 @@ from stillbox.analysis.crossover.known_crossover import (
     KnownCrossover,
     known_crossover,
     planned_network,
+    with_the_curve,
 )
 from stillbox.analysis.crossover.picture_crossover import picture_of_crossover
 from stillbox.analysis.crossover.topic import CROSSOVER
@@ -95,6 +96,7 @@ class _Network(View):
             known = known_crossover(bench, take)
             report = report_of_known(bench, known, by_the_curve=False)
             yield replace(_told(base, replace(data, known=known, planned=report), report), complete=False)
+            known = with_the_curve(bench, known)
             report = report_of_known(bench, known)
         except StillboxError as error:
             yield replace(base, sentence=sentence_of_error(error))

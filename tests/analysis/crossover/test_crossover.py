@@ -18,7 +18,7 @@ from reference.wild_two_ways import WildTwoWay, wild_two_way, write_build
 from stillbox.analysis.bench import Bench
 from stillbox.analysis.box.box_report import box_of_take
 from stillbox.analysis.crossover.crossover import computed
-from stillbox.analysis.crossover.crossover_words import parts_table
+from stillbox.analysis.crossover.crossover_words import crossover_lines, heat_table, parts_table
 from stillbox.analysis.crossover.draft import draft_of
 from stillbox.analysis.crossover.known_crossover import known_crossover
 from stillbox.analysis.crossover.measured_parts import KnownParts, known_parts
@@ -40,6 +40,7 @@ from stillbox.capture.build.kept_networks import keep_network
 from stillbox.capture.build.take_edit import rename_state
 from stillbox.capture.errors import StillboxError
 from stillbox.capture.sweep.excitation import Excitation
+from stillbox.gui.results.network_rows import rows_of_crossover
 
 SWEEP = Excitation(repeats=1)
 TAKES = (
@@ -193,6 +194,54 @@ def test_a_loss_whose_name_is_taken_is_left_out_and_said(bench: Bench) -> None:
     assert known.network.part("L1").loss_ohm == 0 and known.network.part("RL1").value == 3.3
     (warning,) = known.warnings
     assert warning.startswith("the loss of L1 that was measured alone is not taken over: ") and "RL1" in warning
+
+
+@pytest.fixture(scope="module")
+def mended(build: Path, speaker: WildTwoWay, tmp_path_factory: pytest.TempPathFactory) -> Bench:
+    """C1 was swept alone before it was replaced, and C2 before another one within the tolerance came in."""
+    path = Path(shutil.copytree(build, tmp_path_factory.mktemp("mended") / "box"))
+    write_build(with_fault(speaker, FAULT), path, SWEEP, takes=(("part", "C1"),))
+    write_build(with_fault(speaker, Fault("value", "C2", value=12.8e-6)), path, SWEEP, takes=(("part", "C2"),))
+    folder = BuildFolder.open(path)
+    for take in [take for take in folder.takes() if take.of in ("C1", "C2")]:
+        rename_state(folder, take.number, "faulty")
+    return Bench(BuildFolder.open(path))
+
+
+def test_a_part_that_was_replaced_does_not_count(mended: Bench) -> None:
+    """Outside of the tolerance, or against what the curve of this state says; each is said in one line."""
+    report = CROSSOVER.compute(mended, {"state": "stock"})
+    assert list(report.measured_parts) == ["L1"]
+    assert [report.built.network.part(name).value for name in ("C1", "C2")] == [12e-6, 12e-6]
+    assert report.wrong is not None and report.wrong.suspect is None
+    (first,) = [text for text in report.warnings if text.startswith("C1 was 6.")]
+    assert "(part/faulty/A/C1), outside of its tolerance" in first
+    (second,) = [text for text in report.warnings if text.startswith("C2 was 12.")]
+    assert "by the curve of take" in second and "it is 11." in second and "it is not taken over" in second
+
+
+def test_a_part_of_the_same_state_counts_and_the_curve_may_contradict_it(mended: Bench) -> None:
+    report = CROSSOVER.compute(mended, {"state": "faulty"})
+    assert set(report.measured_parts) == {"L1", "C1", "C2"}
+    assert report.built.network.part("C1").value == pytest.approx(6.3e-6, rel=0.01)
+    (told,) = [text for text in report.warnings if text.startswith("C2 was 12.")]
+    assert "give the later takes a state of their own" in told
+    assert not any(text.startswith("C1 was") for text in report.warnings)
+
+
+def test_text_and_picture_name_the_same_networks(bench: Bench) -> None:
+    report = CROSSOVER.compute(bench, {"state": "faulty"})
+    named = ["as planned", "as measured, by the curve"]
+    assert [name for name, _ in report.states] == named and report.states[1][1] is report.as_measured
+    lines = list(crossover_lines(report))
+    assert [f"tweeter, {name}: gets" in " ".join(lines) for name in named] == [True, True]
+    assert heat_table(report).heads == ("heat at 2.83 V", *named)
+    picture = CROSSOVER.pictures[0].picture(report)
+    assert [curve.name for curve in picture.panels[1].curves[::2]] == [f"woofer {name}" for name in named]
+    values = {row.head: row.values for row in rows_of_crossover(report)}
+    assert [value.split(":")[0] for value in values["tweeter"]] == named
+    planned, measured = values["tweeter"]
+    assert planned.split(":")[1] != measured.split(":")[1]
 
 
 def test_a_cable_takes_level_from_all_drivers(bench: Bench) -> None:
