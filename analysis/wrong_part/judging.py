@@ -23,6 +23,9 @@ NAMED, NAMED_BY_KIND = 4.0, 1000.0
 DOUBT = 0.1
 """Probability from which on a fault is told beside a network that is rather as planned."""
 MOST_ALTERNATIVES = 6
+OUTSIDE_STDS, WITHIN_STDS = 2.0, 1.96
+"""Standard deviations beyond the tolerance from which on a value is outside; and to each side, of 95 %, that must be
+inside of it."""
 
 
 def wrong_part(
@@ -100,7 +103,7 @@ def _result(model: Model, weighed: Weighed, planned: int, row: int, suspects: li
     chance = float(weighed.probability[planned])
     open_question = suspect is not None and chance >= SERIOUS * suspect.probability
     return WrongPart(
-        sentence=opening_sentence(suspect, others, model.network, weighed.explained, open_question),
+        sentence=opening_sentence(suspect, others, parts, model.network, weighed.explained, open_question),
         parts=parts,
         suspect=suspect,
         alternatives=others,
@@ -150,9 +153,9 @@ def _parts(
         tolerance = model.tolerance_percent[part.name]
         before = found.speakers.std[row, first]
         left = 1 / covariance[first, first] - (0.0 if np.isinf(before) else 1 / before**2)
-        told = bool(left > 0 and 100 / np.sqrt(left) <= tolerance)
+        own_percent = float(100 / np.sqrt(left)) if left > 0 else float("inf")  # by the curve alone
         gone = fault is not None and fault.kind in ("open", "short") and fault.part == part.name
-        verdict: Verdict = "within" if told else "cannot be told"
+        verdict = _verdict(100 * (value / part.value - 1), 100 * value_std / part.value, tolerance, own_percent)
         if part.name in named:
             verdict = "cannot be told"
         elif fault is not None and part.name in fault.parts:
@@ -167,8 +170,19 @@ def _parts(
             loss_std_ohm=loss_std,
             tolerance_percent=tolerance,
             verdict=verdict,
-            told=told and not gone,
+            told=own_percent <= tolerance and not gone,
         )
+
+
+def _verdict(off_percent: float, std_percent: float, tolerance_percent: float, own_percent: float) -> Verdict:
+    """Of a value that no fault explains; ``own_percent``: its standard deviation by the curve alone.
+
+    Of a part of which the curve tells little, value and standard deviation are but the tolerance over again.
+    """
+    if abs(off_percent) - OUTSIDE_STDS * std_percent > tolerance_percent:
+        return "outside"
+    inside = abs(off_percent) + WITHIN_STDS * std_percent <= tolerance_percent
+    return "within" if inside and WITHIN_STDS * own_percent <= tolerance_percent else "cannot be told"
 
 
 def _as_measured(network: Network, parts: Sequence[PartAsMeasured], fault: Fault | None) -> Network:

@@ -10,7 +10,7 @@ from stillbox.analysis.maths.number_words import frequency_words, short_number
 from stillbox.analysis.network.network import Network, Part
 from stillbox.analysis.parts.part_codes import value_words
 from stillbox.analysis.wrong_part.many_speakers import Curve
-from stillbox.analysis.wrong_part.result import Fault, Suspect
+from stillbox.analysis.wrong_part.result import Fault, PartAsMeasured, Suspect
 from stillbox.capture.arrays import ComplexArray
 
 BOX_IS_OVER_HZ = 250.0
@@ -53,29 +53,55 @@ def _planned(part: Part) -> str:
 
 
 def opening_sentence(
-    suspect: Suspect | None, others: Sequence[Suspect], network: Network, explained: bool, maybe_planned: bool
+    suspect: Suspect | None,
+    others: Sequence[Suspect],
+    parts: Sequence[PartAsMeasured],
+    network: Network,
+    explained: bool,
+    maybe_planned: bool,
 ) -> str:
     """What was found, in one plain sentence."""
-    if not network.parts:
+    if not parts:
         return "The netlist has no parts: there is nothing of them to judge."
     if not explained:
         return (
             "No single wrong part explains this curve: look whether the netlist and the takes of the drivers are of "
             "this speaker, or whether more than one thing is wrong."
         )
+    wrong = () if suspect is None else suspect.fault.parts
+    beside = [_off_words(part) for part in parts if part.verdict == "outside" and part.name not in wrong]
     if suspect is None:
-        if not others:
-            return "The crossover is as planned, within the tolerances of its parts."
-        doubts = "; ".join(fault_words(one, network) for one in others)
-        return f"The crossover is rather as planned, but this curve cannot rule out that {doubts}."
+        return _sentence_of_no_suspect(others, beside, network)
     what = fault_words(suspect, network)
     chance = f"{100 * suspect.probability:.0f} %" if suspect.probability < 0.995 else "more than 99 %"
-    if not others and not maybe_planned:
-        return f"One part is wrong: {what} (probability {chance})."
     also = [fault_words(one, network) for one in others]
     if maybe_planned:
         also.append("all parts are as planned")
+    if beside:
+        rivals = f"; of the first this curve cannot tell whether it is not: {'; '.join(also)}" if also else ""
+        return f"More than one thing seems to be wrong: {what}, and then {' and '.join(beside)}{rivals}."
+    if not also:
+        return f"One part is wrong: {what} (probability {chance})."
     return f"Most likely {what} (probability {chance}), but this curve cannot tell it from: {'; '.join(also)}."
+
+
+def _sentence_of_no_suspect(others: Sequence[Suspect], beside: Sequence[str], network: Network) -> str:
+    doubts = f"this curve cannot rule out that {'; '.join(fault_words(one, network) for one in others)}"
+    if beside:
+        rest = f", and {doubts}" if others else ""
+        return f"No part stands out as wrong, but {' and '.join(beside)}{rest}."
+    if others:
+        return f"The crossover is rather as planned, but {doubts}."
+    return "The crossover is as planned, within the tolerances of its parts."
+
+
+def _off_words(part: PartAsMeasured) -> str:
+    """A value outside of its tolerance: C1 is 14 % more than planned, tolerance 10 %."""
+    off = 100 * (part.value / part.planned - 1)
+    return (
+        f"{part.name} is {short_number(abs(off), 2)} % {'more' if off > 0 else 'less'} than planned, "
+        f"tolerance {part.tolerance_percent:g} %"
+    )
 
 
 def evidence_of(

@@ -332,7 +332,8 @@ def test_good_parts_are_told_to_be_good(speaker: WildTwoWay, document: dict) -> 
         assert part["verdict"] in ("within", "cannot be told") and part["planned"] == pytest.approx(true.planned)
         off.append((part["value"] - true.value) / part["value_std"])
     assert np.max(np.abs(off)) < 3.5
-    assert sum(part["verdict"] == "within" for part in parts.values()) >= 4
+    # Of L2 the 95 % interval reaches beyond the tolerance, of R1 and R2 the curve tells less than the tolerance.
+    assert {name for name, part in parts.items() if part["verdict"] == "within"} == {"L1", "C1", "C2"}
 
 
 def test_a_part_that_was_measured_alone_is_no_suspect_any_more() -> None:

@@ -96,6 +96,25 @@ def test_good_networks_are_not_accused_though_a_fault_would_fit_better(seed: int
     assert sum(part.told for part in found.parts) >= len(found.parts) / 2
 
 
+@pytest.mark.parametrize(
+    ("seed", "name", "times"), [(4, "C2", 1.28), (3, "C1", 1.14), (4, "C1", 1.14), (3, "L2", 1.07)]
+)
+def test_a_part_between_one_tolerance_and_a_fault_is_not_within(seed: int, name: str, times: float) -> None:
+    """1.4 tolerances off, no fault is named: outside where the curve tells it, and then said; else not told."""
+    wild = wild_two_way(seed)
+    planned = network_from_text(wild.netlist()).part(name).value
+    found = told(wild, TrueFault("value", name, value=times * planned))
+    part = found.part(name)
+    assert found.suspect is None and part.verdict != "within"
+    off, std = 100 * abs(part.value / planned - 1), 100 * part.value_std / planned
+    surely = off - 2 * std > part.tolerance_percent
+    assert (part.verdict == "outside") == surely == (f"{name} is {off:.0f} % more than planned" in found.sentence)
+    assert ("as planned, within the tolerances" in found.sentence) == (not surely)
+    for other in found.parts:
+        reach = abs(other.value / other.planned - 1) + 1.9 * other.value_std / other.planned
+        assert other.verdict != "within" or 100 * reach < other.tolerance_percent
+
+
 def test_least_cost_alone_would_accuse() -> None:
     """Of parts at the edge of their tolerances a fault is nearer to the curve; it is weighed, and found too light."""
     wild = wild_two_way(3)
