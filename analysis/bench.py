@@ -421,7 +421,8 @@ class Bench(WatchedBuild):
             free_air = self.free_air(take.unit, take.of)
             free_fit = None if free_air is None else self.fit(free_air)
             others, several = self._other_fits(take, free_air), self._has_several(take.unit, free_air)
-            return assign_causes(fit, free_fit, self.description_at(take), others, several)
+            through = bool(self.seen(take)[0])
+            return assign_causes(fit, free_fit, self.description_at(take), others, several, through)
 
         return self.kept("causes", nameless(take), told, fit)
 

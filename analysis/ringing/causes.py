@@ -33,7 +33,13 @@ from stillbox.analysis.ringing.cause_candidates import (
 from stillbox.analysis.ringing.cause_doubts import contradiction, families_off, without_false_certainty
 from stillbox.analysis.ringing.cause_evidence import evidence_for
 from stillbox.analysis.ringing.cause_likelihood import likelihood_of
-from stillbox.analysis.ringing.crossover_cause import Between, between, crossover_candidates, crossover_rate
+from stillbox.analysis.ringing.crossover_cause import (
+    Between,
+    between,
+    crossover_candidates,
+    crossover_rate,
+    left_over,
+)
 from stillbox.analysis.ringing.room import room_rate
 from stillbox.capture.arrays import FloatArray
 from stillbox.capture.build.build_description import BuildDescription
@@ -101,6 +107,12 @@ class _Case:
     panels: tuple[PanelRange, ...]
     missing: Missing
     between: Between
+    seen_through: bool
+
+    def lies_between(self, resonance: Resonance) -> Between:
+        """What shows that a crossover has to do with a resonance."""
+        rest = left_over(resonance) if self.seen_through else Between()
+        return rest if rest.probability > self.between.probability else self.between
 
 
 def assign_causes(
@@ -109,6 +121,7 @@ def assign_causes(
     description: BuildDescription,
     others: Mapping[str, ResonanceFit] = MappingProxyType({}),
     several: bool = False,
+    seen_through: bool = False,
 ) -> tuple[tuple[Finding, ...], tuple[str, ...]]:
     """A finding for each resonance of the box, and warnings on what is missing.
 
@@ -122,6 +135,8 @@ def assign_causes(
         The speaker's other drivers on their own terminals, by their names.
     several : bool
         Whether the speaker is known to have other drivers, swept alone or not.
+    seen_through : bool
+        Whether ``in_box`` is of the driver itself, seen through a crossover.
 
     Returns
     -------
@@ -146,6 +161,7 @@ def assign_causes(
         wall_panels(description),
         missing,
         lies_between,
+        seen_through,
     )
     beliefs = _beliefs(case)
     case = replace(case, candidates=_with_families(case, beliefs))
@@ -161,7 +177,7 @@ def assign_causes(
         cause, confidence = _decide(probabilities)
         evidence = evidence_for(
             resonance, case.held[index], case.candidates, best, case.setting, case.panels, missing, probabilities,
-            case.between.sign,
+            case.lies_between(resonance).sign,
         )  # fmt: skip
         if doubt and probabilities["standing wave"] > _WORTH_A_DOUBT:
             evidence = (*evidence[:-1], doubt, evidence[-1])
@@ -264,7 +280,7 @@ def _background(index: int, case: _Case) -> dict[Cause, float]:
     if case.missing.dimensions or case.setting is None:
         unknown += _MODE_RATE_UNTOLD
     needed = None if case.setting is None else case.setting.energy_ratio(held)
-    network = crossover_rate(resonance, needed, case.between)
+    network = crossover_rate(resonance, needed, case.lies_between(resonance))
     return {"wall": wall, "crossover": network, "room": room_rate(resonance), "undecided": unknown}
 
 

@@ -49,6 +49,10 @@ of how sharply that ends (common practice, no source)."""
 _LARGE_ANYWAY = 1e-3
 """How often what looks larger than that is of the cabinet all the same (common practice, no source)."""
 
+LEFT_OVER = (2.0, 4.0)
+"""Height over its own deviation, which behind a known crossover holds what the tolerances of its parts leave open: up
+to the first a bump may well be that, from the second on it is not."""
+
 _SEEN = 0.7
 """How often a resonance of another driver shows at the terminals (common practice, no source)."""
 _PEAK_STD, _OWN_STD = 0.1, 0.01
@@ -101,6 +105,16 @@ def between(at_terminals: ResonanceFit, alone: ResonanceFit | None, several: boo
         return unlike
     falls = _falls_again(hz, shown)
     return Between(min(unlike.probability, falls.probability), falls.sign)
+
+
+def left_over(resonance: Resonance) -> Between:
+    """Whether a bump that is seen through a crossover may be what its parts, within their tolerances, leave of it."""
+    return _between(
+        resonance.height_std_ohm / resonance.height_ohm,
+        1 / LEFT_OVER[1],
+        1 / LEFT_OVER[0],
+        "it is no higher than what the tolerances of the crossover's parts leave open",
+    )
 
 
 def _falls_again(hz: FloatArray, shown: ComplexArray) -> Between:

@@ -118,3 +118,19 @@ def test_another_driver_in_the_box_is_no_crossover_where_nobody_told_of_one() ->
     assert between(fit(other_driver), fit(free_air)).probability == 0.0
     assert between(fit(other_driver), fit(free_air), several=True).probability == 1.0
     assert between(fit(finished), fit(free_air)).probability == 1.0
+
+
+def left(hz: np.ndarray) -> np.ndarray:
+    """The driver as it is seen through a crossover of which a part is off within its tolerance."""
+    return woofer(hz) + peak(hz, 2_150, 2.8, 0.25)
+
+
+def test_what_a_crossover_within_its_tolerances_leaves_is_no_resonance_of_the_cabinet() -> None:
+    seen = fit(left)
+    (bump,) = [one for one in seen.resonances if abs(one.frequency_hz / 2_150 - 1) < 0.1]
+    unsure = replace(bump, height_std_ohm=0.5 * bump.height_ohm)
+    doubted = replace(seen, resonances=tuple(unsure if one is bump else one for one in seen.resonances))
+    for what, through, cause in ((doubted, True, True), (seen, True, False), (doubted, False, False)):
+        found = near(assign_causes(what, fit(free_air), TOLD, seen_through=through)[0], 2_150)
+        assert (found.cause == "crossover") is cause, (through, found.cause)
+        assert any("tolerances of the crossover's parts" in text for text in found.evidence) is cause
