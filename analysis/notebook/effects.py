@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -14,6 +14,7 @@ from stillbox.analysis.bass.bass_report import bass_as_measured
 from stillbox.analysis.bench import Bench
 from stillbox.analysis.box.box_report import box_of_take
 from stillbox.analysis.crossover.built import as_built, suspects_words
+from stillbox.analysis.crossover.crossover import DRAWS, SEED
 from stillbox.analysis.crossover.known_crossover import (
     HIGHEST_HZ,
     LOWEST_HZ,
@@ -26,20 +27,23 @@ from stillbox.analysis.driver.driver_report import driver_of_take
 from stillbox.analysis.impedance.repeatability import USUAL_LUMPED
 from stillbox.analysis.maths.number_words import frequency_words, short_number
 from stillbox.analysis.maths.quantity import MINUS, Quantity, change_text, rounded_text
-from stillbox.analysis.network.changes import tried, with_values
+from stillbox.analysis.network.bands import drawn_values
+from stillbox.analysis.network.changes import tried
 from stillbox.analysis.network.differences import network_differences
 from stillbox.analysis.network.network import Network
-from stillbox.analysis.network.nodal import circuit_at
+from stillbox.analysis.network.nodal import Values, circuit_at
 from stillbox.analysis.ringing.comparison import Change, Comparison
 from stillbox.analysis.ringing.result_words import NONE
 from stillbox.analysis.ringing.summary import order_of_changes
-from stillbox.capture.arrays import FloatArray
+from stillbox.analysis.through_crossover import tolerances_percent
+from stillbox.capture.arrays import ComplexArray, FloatArray
 from stillbox.capture.errors import StillboxError
 from stillbox.capture.recording.take import TakeInfo
 
 Kind = Literal["finding", "tuning", "volume", "bass", "3 dB point", "drive"]
 Bound = Literal["", "or lower", "or higher"]
 
+BOX = "volume and bass are"
 SIGNIFICANT = 3.0
 """From so many standard uncertainties on a change of volume or bass counts, as one of a finding does."""
 LEAST_DRIVE_DB = 0.1
@@ -130,7 +134,9 @@ def signed(quantity: Quantity) -> str:
     return f"{'+' if quantity.value >= 0 else MINUS}{number} {quantity.unit}"
 
 
-def effects_between(bench: Bench, before: TakeInfo, after: TakeInfo, parts: Sequence[str] = ()) -> Effects:
+def effects_between(
+    bench: Bench, before: TakeInfo, after: TakeInfo, parts: Sequence[str] = (), earlier: Sequence[str] = ()
+) -> Effects:
     """What the work between two takes in the box did; the bench keeps it.
 
     Parameters
@@ -138,8 +144,9 @@ def effects_between(bench: Bench, before: TakeInfo, after: TakeInfo, parts: Sequ
     bench : Bench
     before, after : TakeInfo
         Of one unit.
-    parts : sequence of str
-        Parts that the notebook says were exchanged, as in ``C2=8.2u``: for the drive, where the netlist is the same.
+    parts, earlier : sequence of str
+        Parts that the notebook says are not as in the netlist any more, as in ``C2=8.2u``: after the work, and before
+        it already.
 
     Raises
     ------
@@ -147,22 +154,29 @@ def effects_between(bench: Bench, before: TakeInfo, after: TakeInfo, parts: Sequ
         If the takes cannot be compared.
     """
     return bench.kept(
-        "effects", (before, after, tuple(parts)), lambda: _effects_between(bench, before, after, parts)
+        "effects",
+        (before, after, tuple(parts), tuple(earlier)),
+        lambda: _effects_between(bench, before, after, parts, earlier),
     )
 
 
-def _effects_between(bench: Bench, before: TakeInfo, after: TakeInfo, parts: Sequence[str]) -> Effects:
+def _effects_between(
+    bench: Bench, before: TakeInfo, after: TakeInfo, parts: Sequence[str], earlier: Sequence[str]
+) -> Effects:
     plan, bench = bench, as_built(bench, (before, after))
     comparison = bench.comparison_of(before, after)
     reports = bench.findings_of(before), bench.findings_of(after)
     found = [_of_finding(change) for change in order_of_changes(comparison.changes, *reports)]
     found += _of_tuning(comparison)
     missing: list[str] = []
-    for of_what, effects in (("volume and bass are", _of_box), ("the drive of the drivers is", drive_effects)):
+    for of_what, effects in (
+        (BOX, lambda: _of_box(bench, before, after)),
+        ("the drive of the drivers is", lambda: drive_effects(bench, before, after, parts, earlier)),
+    ):
         try:
-            found += effects(bench, before, after, parts)
+            found += effects()
         except StillboxError as error:
-            wrong = "; ".join(suspects_words(plan, (before, after))) if effects is _of_box else ""
+            wrong = "; ".join(suspects_words(plan, (before, after))) if of_what is BOX else ""
             missing.append(f"{of_what} not told: {wrong or error}")
     return Effects(before, after, tuple(found), tuple(missing))
 
@@ -197,7 +211,7 @@ def _of_tuning(comparison: Comparison) -> Iterator[Effect]:
         yield Effect("tuning", shift.name, shift.before_hz, moved, shift.is_told, verdict)
 
 
-def _of_box(bench: Bench, before: TakeInfo, after: TakeInfo, _: Sequence[str]) -> Iterator[Effect]:
+def _of_box(bench: Bench, before: TakeInfo, after: TakeInfo) -> Iterator[Effect]:
     free_air = bench.free_air(after.unit, after.of)
     if free_air is None:
         raise StillboxError(
@@ -227,42 +241,83 @@ def _judged(kind: Kind, name: str, frequency_hz: float | None, change: Quantity)
     return Effect(kind, name, frequency_hz, change, told, verdict)
 
 
-def drive_effects(bench: Bench, before: TakeInfo, after: TakeInfo, parts: Sequence[str]) -> Iterator[Effect]:
-    """What each driver gets after the work over before: by the netlists, or by ``parts`` where these are the same."""
+def netlists_differ(bench: Bench, before: TakeInfo, after: TakeInfo) -> bool:
+    """Whether the netlist of another crossover is in force at a take; not where one of them cannot be read."""
+    try:
+        (_, first), (_, second) = (planned_network(bench, take) for take in (before, after))
+    except StillboxError:
+        return False
+    return bool(network_differences(first, second))
+
+
+def drive_effects(
+    bench: Bench, before: TakeInfo, after: TakeInfo, parts: Sequence[str], earlier: Sequence[str] = ()
+) -> Iterator[Effect]:
+    """What each driver gets after the work over before: by the netlists, with what was exchanged after and before."""
     if after.of or bench.network_of(after.number) is None:
-        if parts:
+        if tuple(parts) != tuple(earlier):
             raise StillboxError("no netlist of the crossover is kept", "give one: 'stillbox crossover BUILD --netlist'")
         return
-    (_, planned), (_, planned_after) = (planned_network(bench, take) for take in (before, after))
-    (_, first), (_, second) = (built_network(bench, take) for take in (before, after))
-    if parts and not network_differences(planned, planned_after):
-        second = tried(second, parts)
+    first, second = _network(bench, before, earlier), _network(bench, after, parts)
     if not network_differences(first, second):
         return
     hz = np.geomspace(LOWEST_HZ, HIGHEST_HZ, round(PER_OCTAVE * np.log2(HIGHEST_HZ / LOWEST_HZ)) + 1)
-    doubted = [
-        (at, _levels_db(bench, after, with_values(network, {part: dict(network.values())[part] + std}), hz))
-        for at, (take, network) in enumerate(((before, first), (after, second)))
-        if (built := bench.as_built(take)) is not None
-        for part, std in built.stds
-    ]
-    levels = [_levels_db(bench, after, network, hz) for network in (first, second)]
+    drivers = [drivers_ohm(bench, after, network, hz) for network in (first, second)]
+    levels = [_levels_db(*one, hz) for one in zip((first, second), drivers, strict=True)]
+    values = _drawn_values(bench, (before, first), (after, second))
     for name in levels[1]:
         if name not in levels[0]:
             continue
         heard = np.maximum(levels[0][name], levels[1][name]) > DRIVEN_DB
         difference = np.where(heard, levels[1][name] - levels[0][name], 0.0)
         place = int(np.argmax(np.abs(difference)))
-        nudged = (one[name][place] - levels[at][name][place] for at, one in doubted)
-        change = Quantity(float(difference[place]), math.hypot(*nudged), "dB")
+        here = [{one: ohm[place : place + 1] for one, ohm in own.items()} for own in drivers]
+        drawn = [
+            _levels_db(network, own, hz[place : place + 1], some)[name]
+            for network, own, some in zip((first, second), here, values, strict=True)
+        ]
+        apart = drawn[1] - drawn[0]
+        change = Quantity(float(difference[place]), float(np.std(apart)) if np.isfinite(apart).all() else 0.0, "dB")
         told = abs(change.value) >= max(LEAST_DRIVE_DB, SIGNIFICANT * change.std)
         words = f"drive of {name}" + (f" at {frequency_words(hz[place])}" if told else "")
         verdict = ("more" if change.value > 0 else "less") if told else "unchanged"
         yield Effect("drive", words, float(hz[place]) if told else None, change, told, verdict)
 
 
-def _levels_db(bench: Bench, take: TakeInfo, network: Network, hz: FloatArray) -> dict[str, FloatArray]:
+def _network(bench: Bench, take: TakeInfo, exchanged: Sequence[str]) -> Network:
+    """The network in a take with what was exchanged; what the curve itself tells of a part is nearer."""
+    told = {name.casefold() for name in _stds(bench, take)}
+    network = built_network(bench, take)[1]
+    return tried(network, [one for one in exchanged if one.partition("=")[0].strip().casefold() not in told])
+
+
+def _stds(bench: Bench, take: TakeInfo) -> dict[str, float]:
+    built = bench.as_built(take)
+    return {} if built is None else dict(built.stds)
+
+
+def _drawn_values(
+    bench: Bench, before: tuple[TakeInfo, Network], after: tuple[TakeInfo, Network]
+) -> tuple[Values, Values]:
+    """Values within their tolerances, or as the curve tells them; a part that stays is the same piece in both."""
+    rng = np.random.default_rng(SEED)
+    drawn: list[dict[str, FloatArray]] = []
+    for take, network in (before, after):
+        percents, planned = tolerances_percent(network, bench.description.crossover), dict(network.values())
+        told = {
+            name: np.maximum(planned[name] + std * rng.standard_normal(DRAWS), 1e-3 * planned[name])
+            for name, std in _stds(bench, take).items()
+        }
+        drawn.append({**drawn_values(network, percents, DRAWS, rng), **told})
+    first = dict(before[1].values())
+    stays = {name: drawn[0][name] for name, value in after[1].values() if name in drawn[0] and first[name] == value}
+    return drawn[0], {**drawn[1], **stays}
+
+
+def _levels_db(
+    network: Network, drivers: Mapping[str, ComplexArray], hz: FloatArray, values: Values | None = None
+) -> dict[str, FloatArray]:
     """Voltage of each driver over that at the terminals, dB."""
-    circuit = circuit_at(network, hz, drivers_ohm(bench, take, network, hz))
+    circuit = circuit_at(network, hz, drivers, values)
     with np.errstate(divide="ignore"):  # a driver that gets nothing at all
         return {place.name: 20 * np.log10(np.abs(circuit.transfer(place.name))) for place in network.drivers}

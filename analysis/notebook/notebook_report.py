@@ -8,7 +8,7 @@ from itertools import pairwise
 
 from stillbox.analysis.bench import Bench
 from stillbox.analysis.maths.quantity import Quantity, scaled
-from stillbox.analysis.notebook.effects import Effect, Effects, effects_between
+from stillbox.analysis.notebook.effects import Effect, Effects, effects_between, netlists_differ
 from stillbox.capture.build.notebook import Entry, Notebook, begins_at
 from stillbox.capture.errors import StillboxError
 from stillbox.capture.recording.take import TakeInfo
@@ -160,21 +160,46 @@ def _steps(bench: Bench, notebook: Notebook) -> tuple[tuple[Step, ...], tuple[St
                 entry for entry in work if (first := begun[entry.number]) and state_of.get(first) == state
             )
 
+        exchanged = _exchanged(bench, unit, {state: of(state) for state in states})
         if states and of(states[0]):
             steps.append(_without(unit, "", states[0], of(states[0]), "it is the first state that was swept"))
-        mine = [_step(bench, unit, one, other, of(other)) for one, other in pairwise(states)]
+        mine = [_step(bench, unit, one, other, of(other), exchanged) for one, other in pairwise(states)]
         steps += mine
         if len(mine) > 1:
-            sums.append(_step(bench, unit, states[0], states[-1], tuple(e for step in mine for e in step.entries)))
+            every_entry = tuple(entry for step in mine for entry in step.entries)
+            sums.append(_step(bench, unit, states[0], states[-1], every_entry, exchanged))
     for entry in pending:
         steps.append(_without(entry.unit or "", "", entry.state or "", (entry,), "it has not been swept since"))
     return tuple(steps), tuple(sums)
 
 
-def _step(bench: Bench, unit: str, before: str, after: str, entries: tuple[Entry, ...]) -> Step:
-    parts = tuple(part for entry in entries for part in entry.parts)
+def _exchanged(bench: Bench, unit: str, entries: Mapping[str, Sequence[Entry]]) -> dict[str, tuple[str, ...]]:
+    """Parts that in each state, in their order, are not as the netlist in force says: a new netlist tells them all."""
+    found: dict[str, tuple[str, ...]] = {}
+    parts: dict[str, str] = {}
+    last: TakeInfo | None = None
+    for state, work in entries.items():
+        take = bench.in_box(state, unit)
+        if last is not None and netlists_differ(bench, last, take):
+            parts = {}
+        else:  # the later one of two that name the same counts
+            told = (part for entry in work for part in entry.parts)
+            parts = {**parts, **{part.partition("=")[0].strip().casefold(): part for part in told}}
+        found[state], last = tuple(parts.values()), take
+    return found
+
+
+def _step(
+    bench: Bench,
+    unit: str,
+    before: str,
+    after: str,
+    entries: tuple[Entry, ...],
+    exchanged: Mapping[str, tuple[str, ...]],
+) -> Step:
+    takes = bench.in_box(before, unit), bench.in_box(after, unit)
     try:
-        effects = effects_between(bench, bench.in_box(before, unit), bench.in_box(after, unit), parts)
+        effects = effects_between(bench, *takes, exchanged[after], exchanged[before])
     except StillboxError as error:
         return _without(unit, before, after, entries, str(error))
     return Step(unit, before, after, entries, Expense.of(entries), effects)

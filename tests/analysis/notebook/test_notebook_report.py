@@ -25,6 +25,7 @@ from stillbox.analysis.notebook.notebook_section import notebook_sections
 from stillbox.analysis.notebook.notebook_words import NOTHING, effects_table, opening, step_head, step_lines
 from stillbox.analysis.notebook.topic import NOTEBOOK
 from stillbox.analysis.ringing.comparison import SIGNIFICANT
+from stillbox.analysis.through_crossover import USUAL_TOLERANCE_PERCENT
 from stillbox.capture.build.build_folder import BuildFolder
 from stillbox.capture.build.kept_networks import keep_network
 from stillbox.capture.build.notebook import Entry
@@ -188,9 +189,56 @@ def test_a_part_that_was_exchanged_tells_what_it_does_to_the_drive(tmp_path: Pat
     driver = drivers_ohm(bench, stock, planned_network(bench, stock)[1], hz)["woofer"]
     levels = [20 * np.log10(abs(driver / (driver + 0.3 + 2j * np.pi * hz * henry)))[0] for henry in (0.5e-3, 0.7e-3)]
     assert effect.change.value == pytest.approx(levels[1] - levels[0], abs=0.01)
+    # Each coil is a piece of its own, evenly within its tolerance: a hundredth more of it, and so many hundredths.
+    slopes = [
+        20 * np.log10(abs((driver + 0.3 + 2j * np.pi * hz * henry) / (driver + 0.3 + 2.02j * np.pi * hz * henry)))[0]
+        for henry in (0.5e-3, 0.7e-3)
+    ]
+    percent = USUAL_TOLERANCE_PERCENT["coil"] / 3**0.5
+    assert effect.change.std == pytest.approx(percent * np.hypot(*slopes), rel=0.1)
+    assert re.fullmatch(r"\S\d\.\d\d ± 0\.\d\d dB", effect.text)
     assert not list(drive_effects(bench, stock, stock, ()))
+    assert not list(drive_effects(bench, stock, stock, ("L1=0.7mH",), ("L1=0.7mH",)))
     with pytest.raises(StillboxError, match="no part 'C7'"):
         list(drive_effects(bench, stock, stock, ("C7=1u",)))
+
+
+def test_what_an_earlier_step_exchanged_is_not_forgotten(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """0.5, 0.7, 0.35 mH: the second step goes down from 0.7, the sum from 0.5, and a new netlist tells it all."""
+    folder = demonstration(tmp_path / "build")
+    netlist = "* one coil\nL1 in a 0.5m\nRL1 a b 0.3\nXwoofer b 0 any\n"
+    keep_network(folder, netlist)
+    swept_again(folder, "lined", "painted")
+    swept_again(folder, "lined", "waxed")
+    for state, part in (("lined", "L1=0.7mH"), ("painted", "L1=0.35mH"), ("waxed", "L1.loss=0.4")):
+        add_entry(folder, {"text": part, "state": state, "parts": (part,)})
+
+    def of_drive_alone(bench: Bench, *said: object) -> list[float]:
+        return [effect.change.value for effect in drive_effects(bench, *said)]  # type: ignore[arg-type]
+
+    def eight_ohm(bench: Bench, take: object, network: object, hz: np.ndarray) -> dict[str, np.ndarray]:
+        return {"woofer": np.full(hz.size, 8 + 0j)}
+
+    monkeypatch.setattr("stillbox.analysis.notebook.notebook_report.effects_between", of_drive_alone)
+    monkeypatch.setattr("stillbox.analysis.notebook.effects.drivers_ohm", eight_ohm)
+
+    def drives() -> list[float]:
+        report = notebook_report(Bench(BuildFolder.open(folder.path)))
+        steps = {(step.before, step.after): step.effects for step in (*(report.steps or ()), *report.sums)}
+        pairs = ("stock", "lined"), ("lined", "painted"), ("painted", "waxed"), ("stock", "waxed")
+        return [change for pair in pairs for change in steps[pair] or ()]  # type: ignore[union-attr]
+
+    def levels_db(hz: float, *coils: tuple[float, float]) -> list[float]:
+        return [20 * np.log10(abs(8 / (8 + ohm + 2j * np.pi * hz * henry))) for henry, ohm in coils]
+
+    told = drives()
+    steps = [*np.diff(levels_db(20_000, (0.5e-3, 0.3), (0.7e-3, 0.3), (0.35e-3, 0.3)))]
+    steps += [*np.diff(levels_db(20, (0.35e-3, 0.3), (0.35e-3, 0.4)))]
+    whole = np.diff(levels_db(20_000, (0.5e-3, 0.3), (0.35e-3, 0.4)))[0]
+    assert told[1] > 1.5 * abs(told[0])  # from 0.5 mH it would be as much as the first step
+    assert told == pytest.approx([*steps, whole], abs=0.02)
+    keep_network(folder, netlist.replace("0.5m", "0.35m"), "painted")
+    assert drives() == pytest.approx([*steps, whole], abs=0.02)
 
 
 def test_what_an_entry_counts_for_is_said_at_once(bench: Bench) -> None:
