@@ -170,11 +170,11 @@ def _effects_between(
     found += _of_tuning(comparison)
     missing: list[str] = []
     for of_what, effects in (
-        (BOX, lambda: _of_box(bench, before, after)),
-        ("the drive of the drivers is", lambda: drive_effects(bench, before, after, parts, earlier)),
+        (BOX, _of_box(bench, before, after)),
+        ("the drive of the drivers is", drive_effects(bench, before, after, parts, earlier)),
     ):
         try:
-            found += effects()
+            found += effects  # computed here
         except StillboxError as error:
             wrong = "; ".join(suspects_words(plan, (before, after))) if of_what is BOX else ""
             missing.append(f"{of_what} not told: {wrong or error}")
