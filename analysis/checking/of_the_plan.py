@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 from stillbox.analysis.bench import Bench
 from stillbox.analysis.checking.result import CheckSuspect, Item
+from stillbox.analysis.crossover.known_crossover import planned_network
 from stillbox.analysis.crossover.suspects import wrong_part_of
 from stillbox.analysis.network.network import Network
 from stillbox.analysis.wrong_part.suspect_words import fault_words
@@ -27,9 +28,10 @@ def of_the_plan(bench: Bench, take: TakeInfo) -> OfThePlan:
     """What the netlist and takes of the drivers alone tell."""
     try:
         wrong = wrong_part_of(bench, take)
+        planned = None if wrong is None else planned_network(bench, take)[1]
     except StillboxError as error:
         return OfThePlan(doubts=(str(error),))
-    if wrong is None:
+    if wrong is None or planned is None:
         return OfThePlan()
     source = "the netlist, tolerances of its parts, and the drivers as they were swept alone: the misfit that is left"
     found = [one for one in (wrong.suspect, *wrong.alternatives) if one is not None]
@@ -49,7 +51,7 @@ def of_the_plan(bench: Bench, take: TakeInfo) -> OfThePlan:
             CheckSuspect(
                 "driver not connected" if open_driver else "wrong part", one.fault.part,
                 None if open_driver else one.fault.kind, value, one.probability, (*one.evidence, *also),
-                fault_words(one, wrong.as_measured), "; ".join(one.look_at), one.fault.other,
+                fault_words(one, planned), "; ".join(one.look_at), one.fault.other,
             )
         )  # fmt: skip
     return OfThePlan((item,), tuple(suspects), network=wrong.as_measured)

@@ -10,6 +10,7 @@ from invoked import run
 from practice_sound import silent
 
 from stillbox.analysis.bench import Bench
+from stillbox.analysis.checking.of_the_plan import of_the_plan
 from stillbox.analysis.comparison.topic import COMPARISON
 from stillbox.analysis.crossover.built import as_built
 from stillbox.analysis.crossover.suspects import wrong_part_of
@@ -43,6 +44,7 @@ def test_a_wrong_capacitor_is_found_and_no_wall_is_blamed(tmp_path: Path) -> Non
     assert wrong is not None and wrong.suspect is not None
     assert (wrong.suspect.fault.kind, wrong.suspect.fault.part) == ("value", "C1")
     assert wrong.suspect.value == pytest.approx(4.7e-6, rel=0.03)
+    assert "instead of 6.8 µF" in str(of_the_plan(bench, bench.in_box("stock")).suspects[0])
     right = wrong_part_of(bench, bench.in_box("final"))
     assert right is not None and right.suspect is None
     for state in ("stock", "final"):
