@@ -104,7 +104,7 @@ class Answer:
     slopes : complex ndarray, shape (speakers, numbers, n)
         Derivatives of it.
     variance : ndarray, shape (speakers, n)
-        E|.|^2 of it that no two points share.
+        E|.|^2 of it that no two points share, times the points that count for one.
     """
 
     off: ComplexArray
@@ -133,12 +133,20 @@ class Model:
     drivers : sequence of Driver
         One for each driver of the network, at the frequencies of the curve.
     curve : Curve
+    points_for_one : float
+        How many points of the curve count for one.
     """
 
     def __init__(
-        self, network: Network, tolerance_percent: Mapping[str, float], drivers: Sequence[Driver], curve: Curve
+        self,
+        network: Network,
+        tolerance_percent: Mapping[str, float],
+        drivers: Sequence[Driver],
+        curve: Curve,
+        points_for_one: float = 1.0,
     ) -> None:
         self.network, self.curve, self.tolerance_percent = network, curve, tolerance_percent
+        self.points_for_one = points_for_one
         self.unknowns = [unknowns_of(part, tolerance_percent[part.name]) for part in network.parts]
         ends = np.cumsum([0, *(len(one) for one in self.unknowns)])
         self.place = {part.name: slice(ends[k], ends[k + 1]) for k, part in enumerate(network.parts)}
@@ -165,7 +173,11 @@ class Model:
             noise_variance_ohm2=self.curve.noise_variance_ohm2[some],
             common_ohm=tuple(common[some] for common in self.curve.common_ohm),
         )
-        return Model(self.network, self.tolerance_percent, drivers, curve)
+        return Model(self.network, self.tolerance_percent, drivers, curve, self.points_for_one)
+
+    def counting(self, points_for_one: float) -> Model:
+        """The same with so many points of the curve for one."""
+        return Model(self.network, self.tolerance_percent, self.drivers, self.curve, points_for_one)
 
     def speakers(self, faults: Sequence[Fault | None]) -> Speakers:
         """One speaker for each fault, its numbers in their middle; None for one as planned."""
@@ -250,7 +262,7 @@ class Model:
             slopes[:, column + number] = slope
             if number >= len(by_cable):  # these are not in the circuit
                 off = off + speakers.theta[:, column + number, None] * slope
-        return Answer(off, slopes, variance)
+        return Answer(off, slopes, variance * self.points_for_one)
 
     def _elements(self, speakers: Speakers) -> list[_Element]:
         """All parts and drivers of each speaker."""

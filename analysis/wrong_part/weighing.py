@@ -39,6 +39,8 @@ FLIPPED = 3
 """So many in front are tried with other makes of capacitors."""
 FAR = 30.0
 """Nats behind the best of them: not followed."""
+ALIKE_OCTAVES = 0.5
+"""Over which what the model cannot follow is alike."""
 MOST_ERROR = 0.03
 """Of the impedance: where the best of all is farther off than that, nothing explains the curve."""
 
@@ -70,26 +72,39 @@ class Weighed:
 
 
 def weigh(model: Model) -> Weighed:
-    """Every single fault of a network against its curve."""
-    every = tuple(possible_faults(model.network))
-    faults = (None, *every)
-    field = _finished(model, faults, _raced(model, faults, *_screened(model, faults)))
-    of, found = field.of, field.found
-    odds = odds_before(every)
-    before = np.log([odds.of(faults[number]) for number in of])
-    # Where even the best is farther off than the model should be, all of it is worth less.
-    excess = max(1.0, float(np.min(found.reduced)))
-    evidence = found.log_evidence(2 * FARTHEST)
-    told = evidence / excess + before
+    """Every single fault of a network against its curve.
+
+    Where even the best is farther off than the model should be, neighbouring points are off alike: then the curve tells
+    less than it has points, all is weighed again by that, and what is told of each part is as much less sure.
+    """
+    faults = (None, *possible_faults(model.network))
+    screened = _screened(model, faults)
+    field = _finished(model, faults, _raced(model, faults, *screened))
+    excess = float(np.min(field.found.reduced))
+    if excess > 1:
+        model = model.counting(points_for_one(model.curve.frequency_hz, excess))
+        field = _finished(model, faults, _raced(model, faults, *screened))
+    odds = odds_before(faults[1:])
+    before = np.log([odds.of(faults[number]) for number in field.of])
+    told = field.told + before
     probability = np.exp(told - told.max())
     return Weighed(
-        faults=tuple(faults[number] for number in of),
-        found=found,
+        faults=tuple(faults[number] for number in field.of),
+        found=field.found,
         probability=probability / probability.sum(),
-        evidence=evidence,
+        evidence=field.told,
         before=before,
-        explained=excess * model.error**2 < MOST_ERROR**2,
+        explained=max(1.0, excess) * model.error**2 < MOST_ERROR**2,
     )
+
+
+def points_for_one(frequency_hz: FloatArray, excess: float) -> float:
+    """How many points of a curve count for one, from what is left over what was expected, squared.
+
+    What was expected no two points share; what is left beyond that is alike over half an octave.
+    """
+    per_octave = (frequency_hz.size - 1) / np.log2(frequency_hz[-1] / frequency_hz[0])
+    return float(1 + (excess - 1) * max(1.0, per_octave * ALIKE_OCTAVES))
 
 
 def weighed_without_parts(model: Model) -> Weighed:
