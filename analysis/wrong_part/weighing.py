@@ -77,14 +77,15 @@ def weigh(model: Model) -> Weighed:
     Where even the best is farther off than the model should be, neighbouring points are off alike: then the curve tells
     less than it has points, all is weighed again by that, and what is told of each part is as much less sure.
     """
-    faults = (None, *possible_faults(model.network))
+    every = tuple(possible_faults(model.network))
+    faults = (None, *every)
     screened = _screened(model, faults)
     field = _finished(model, faults, _raced(model, faults, *screened))
     excess = float(np.min(field.found.reduced))
     if excess > 1:
         model = model.counting(points_for_one(model.curve.frequency_hz, excess))
         field = _finished(model, faults, _raced(model, faults, *screened))
-    odds = odds_before(faults[1:])
+    odds = odds_before(every)
     before = np.log([odds.of(faults[number]) for number in field.of])
     told = field.told + before
     probability = np.exp(told - told.max())
