@@ -73,12 +73,15 @@ def steered_by_words(source: str) -> list[int]:
 
     def worded(node: ast.AST) -> bool:
         """Whether it is text of an error, or holds some."""
+        # What has fields of its own is no text: ``suspect.fault.kind``.
+        inside = [one for one in ast.walk(node) if isinstance(one, ast.Attribute)]
+        things = {id(one.value) for one in inside if not hasattr(str, one.attr)}
         for inner in ast.walk(node):
-            if isinstance(inner, ast.Attribute) and inner.attr in WORDS_OF_ERRORS:
+            if isinstance(inner, ast.Attribute) and inner.attr in WORDS_OF_ERRORS and id(inner) not in things:
                 return True
             if isinstance(inner, ast.Attribute) and inner.attr == "args" and ast.unparse(inner.value) in errors:
                 return True
-            if isinstance(inner, ast.Name) and inner.id in words:
+            if isinstance(inner, ast.Name) and inner.id in words and id(inner) not in things:
                 return True
             if isinstance(inner, ast.Call | ast.FormattedValue):
                 parts = inner.args if isinstance(inner, ast.Call) else [inner.value]
@@ -130,6 +133,7 @@ def _is_text(node: ast.AST) -> bool:
         'if "three-point" in warnings: pass',
         "str(error)[:20]",
         'finding.advice.split(";")[0]',
+        'if error.fault.lower() == "no": pass',
     ],
 )
 def test_steering_by_words_would_be_seen(line: str) -> None:
@@ -139,6 +143,7 @@ def test_steering_by_words_would_be_seen(line: str) -> None:
 def test_what_only_shows_an_error_is_not_steering() -> None:
     shown = 'print(f"{error}"); " ".join(str(error).split()); isinstance(error, OSError); error.errno == 2'
     assert not steered_by_words(f"try:\n    pass\nexcept StillboxError as error:\n    {shown}\n")
+    assert not steered_by_words('if suspect.fault.kind == "value": pass')  # that fault is no text
 
 
 def test_no_code_steers_by_the_words_of_an_error() -> None:
