@@ -72,7 +72,7 @@ def read_as_it_was_built(bench: Bench) -> None:
     assert [one.name.split(" at ")[0] for one in effects.told] == ["drive of tweeter"] and not effects.missing
     assert {"volume", "bass"} <= {one.kind for one in effects.every}
     (drive,) = effects.told
-    assert drive.change.value > 3 and 0 < drive.change.std < 0.2
+    assert drive.change.value > 3 and 0 < drive.change.std < 0.4  # of the tolerances, mostly
     # The plan goes on being told by whoever asks the bench itself.
     assert as_built(bench, takes) is not bench and as_built(bench, takes[1:]) is bench
     assert bench.findings_of(takes[0]).is_doubted
