@@ -392,7 +392,7 @@ def test_without_free_air(tmp_path: Path, capsys: pytest.CaptureFixture[str]) ->
         (("bass", "--port-length", "100"), "another port can be foretold"),
         (("bass", "--state", "final"), "no in-box take"),
         (("bass", "--state", "lined", "--against", "lined"), "state lined cannot be set against itself"),
-        (("bass", "--state", "lined", "--against", "final"), "take of state final and unit A; there are, as"),
+        (("bass", "--state", "lined", "--against", "final"), "no in-box take of state final; there are, as"),
         (("driver", "--re-ohms", "0"), "multimeter"),
         (("driver", "--unit", "B"), "no free-air take of unit B"),
     ],

@@ -199,7 +199,7 @@ def test_a_file_is_read_and_a_wrong_one_told(tmp_path: Path) -> None:
         with pytest.raises(StillboxError, match="cannot be read"):
             read_netlist(wrong)
     path.write_bytes(b"\xff\xfe\x00")
-    with pytest.raises(StillboxError, match=r"net\.cir cannot be read: it is no text"):
+    with pytest.raises(StillboxError, match=r"net\.cir cannot be read: it is not saved as UTF-8"):
         read_netlist(path)
 
 
