@@ -14,7 +14,7 @@ from stillbox.gui.screen_libraries import missing_libraries, require_libraries
 
 ICON = Path(__file__).parent / "desktop" / "stillbox.svg"
 
-SWITCH_S = 0.0005
+SWITCH_S = 0.0015
 """How long Python lets one thread run while another waits: short, for the window waits so long at every turn."""
 
 
