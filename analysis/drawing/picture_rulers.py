@@ -97,7 +97,7 @@ class Ruler(Artist):
         box = self._panel.bbox
         ends = (box.y0, box.y1) if self._across else (box.x0, box.x1)
         context.set_foreground(style["grid_color"])
-        context.set_linewidth(self._pixels(style["grid_linewidth"]))
+        context.set_linewidth(style["grid_linewidth"])
         renderer.draw_path(context, self._segments(self._along(places), *ends), IdentityTransform())
 
     def _draw_ticks(
@@ -107,7 +107,7 @@ class Ruler(Artist):
             return
         edge, out = self._edge()
         context.set_foreground(style["color"])
-        context.set_linewidth(self._pixels(style["width"]))
+        context.set_linewidth(style["width"])
         path = self._segments(self._along(places), edge, edge + out * self._pixels(style["length"]))
         renderer.draw_path(context, path, IdentityTransform())
 

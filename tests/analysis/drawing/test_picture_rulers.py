@@ -50,6 +50,7 @@ def test_they_look_as_the_axes_that_they_stand_for() -> None:
     assert not axes.xaxis.get_visible() and not axes.yaxis.get_visible()
     assert apart(before, after) < 0.03 and apart(after, before) < 0.03
     assert apart(before, without) > 0.2
+    assert abs(np.sum(after) / np.sum(before) - 1) < 0.05  # lines are as heavy
 
 
 def test_the_right_side_and_a_panel_that_hides_its_axis() -> None:
