@@ -191,6 +191,13 @@ class CrossoverReport:
         place = int(np.nanargmin(magnitude))
         return float(magnitude[place]), float(self.frequency_hz[place])
 
+    @property
+    def before(self) -> tuple[str, Computed]:
+        """What a change is drawn against, by its name: where a part is wrong, the speaker as it is, as in the text."""
+        if self.is_wrong and self.as_measured is not None:
+            return "the speaker as measured", self.as_measured
+        return ("measured parts" if self.measured_parts else "the plan"), self.built
+
     def difference_db(self, driver: str) -> FloatArray:
         """What the change does to the level of a driver that is in both, shape (n,)."""
         assert self.changed is not None

@@ -19,6 +19,7 @@ from stillbox.analysis.drawing.picture_style import (
 )
 from stillbox.analysis.drawing.state_panels import add_legend
 from stillbox.analysis.levels.picture_levels import level_panels
+from stillbox.capture.arrays import FloatArray
 
 LOWEST_DB, HIGHEST_DB = -36.0, 9.0
 IMPEDANCE_IN, LEVEL_IN, PHASE_IN, DIFFERENCE_IN = 2.2, 2.8, 1.8, 2.0
@@ -114,7 +115,9 @@ def _phase_panel(report: CrossoverReport, states: States) -> Panel:
 def _difference_panel(report: CrossoverReport) -> Panel:
     """What the change does to each driver, over what the tolerances of the parts do anyway."""
     hz, style = report.frequency_hz, AFTER
-    curves = [(driver, report.difference_db(driver)) for driver in report.compared]
+    named, before = report.before
+    both = [driver for driver in report.compared if not before.drivers[driver].is_nothing]
+    curves = [(driver, _difference_db(report, before, driver)) for driver in both]
 
     def draw(axes: Axes) -> None:
         most = LEAST_DIFFERENCE_DB
@@ -124,7 +127,8 @@ def _difference_panel(report: CrossoverReport) -> Panel:
             low, high = ((np.where(heard, one - level.level_db, np.nan)) for one in (level.low_db, level.high_db))
             axes.fill_between(hz, low, high, color=tint(style.colour, BAND_TINT), linewidth=0, zorder=1.5)
             shown = np.where(heard, difference, np.nan)
-            axes.plot(hz, shown, color=style.colour, linewidth=_weight(index), label=driver, zorder=3)
+            label = f"{driver}, against {named}"
+            axes.plot(hz, shown, color=style.colour, linewidth=_weight(index), label=label, zorder=3)
             most = max(most, float(np.nanmax(np.abs(shown))), float(np.nanmax(np.abs(low))))
         most = min(1.15 * most, MOST_DIFFERENCE_DB)
         axes.set_ylim(-most, most)
@@ -134,6 +138,15 @@ def _difference_panel(report: CrossoverReport) -> Panel:
 
     read = tuple(Curve(f"{driver} changes", hz, values, lambda value: f"{value:+.2f} dB") for driver, values in curves)
     return Panel(draw, DIFFERENCE_IN, 1.0, 55.0, read)
+
+
+def _difference_db(report: CrossoverReport, before: Computed, driver: str) -> FloatArray:
+    """NaN where a driver gets nothing."""
+    assert report.changed is not None
+    with np.errstate(invalid="ignore"):
+        difference = report.changed.drivers[driver].level_db - before.drivers[driver].level_db
+    shown: FloatArray = np.where(np.isfinite(difference), difference, np.nan)
+    return shown
 
 
 def _weight(index: int) -> float:

@@ -244,6 +244,22 @@ def test_text_and_picture_name_the_same_networks(bench: Bench) -> None:
     assert planned.split(":")[1] != measured.split(":")[1]
 
 
+def test_the_picture_of_a_change_is_against_the_speaker_that_the_text_is_about(bench: Bench) -> None:
+    """Where a part is wrong, putting the right one in is no change of the plan, but one of the speaker."""
+    wrong = CROSSOVER.compute(bench, {"state": "faulty"}).wrong
+    assert wrong is not None and wrong.suspect is not None
+    part = wrong.suspect.fault.part
+    planned = next(one.planned for one in wrong.parts if one.name == part)
+    report = CROSSOVER.compute(bench, {"state": "faulty", "swaps": (f"{part}={1e6 * planned:.6g}u",)})
+    assert report.before == ("the speaker as measured", report.as_measured)
+    changes = {one.name: one for one in CROSSOVER.pictures[0].picture(report).panels[2].curves}
+    assert np.nanmax(np.abs(report.difference_db("tweeter"))) < 1e-6
+    assert report.changed is not None and report.as_measured is not None
+    true_db = report.changed.drivers["tweeter"].level_db - report.as_measured.drivers["tweeter"].level_db
+    assert np.max(np.abs(true_db)) > 0.5
+    np.testing.assert_allclose(changes["tweeter changes"].values, true_db)
+
+
 def test_a_cable_takes_level_from_all_drivers(bench: Bench) -> None:
     report = CROSSOVER.compute(bench, {"swaps": ("cable=12m,0.75mm2",)})
     ohm, hz = 2 * 12 * 1.7241e-8 / 0.75e-6, report.frequency_hz
